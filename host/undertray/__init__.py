@@ -1,0 +1,60 @@
+"""undertray: from differential pressure sensors under a model car to newtons per axle.
+
+The names below are the ones other programs import. They are loaded on first use, so that
+importing the package (and ``undertray --help``) loads neither pandas nor matplotlib.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from undertray.acquire.runlog import Run, read_run
+    from undertray.calibrate.certificate import Calibration
+    from undertray.calibrate.water import column_pressure_pa
+    from undertray.errors import UndertrayError
+    from undertray.reduce.car import Car
+    from undertray.reduce.losses import Loss, LossParameters, find_losses
+    from undertray.reduce.run import Reduction, reduce_run
+
+__version__ = "0.1.0"
+
+_HOME = {
+    "Run": "undertray.acquire.runlog",
+    "read_run": "undertray.acquire.runlog",
+    "Calibration": "undertray.calibrate.certificate",
+    "column_pressure_pa": "undertray.calibrate.water",
+    "UndertrayError": "undertray.errors",
+    "Car": "undertray.reduce.car",
+    "Loss": "undertray.reduce.losses",
+    "LossParameters": "undertray.reduce.losses",
+    "find_losses": "undertray.reduce.losses",
+    "Reduction": "undertray.reduce.run",
+    "reduce_run": "undertray.reduce.run",
+}
+
+__all__ = [
+    "Calibration",
+    "Car",
+    "Loss",
+    "LossParameters",
+    "Reduction",
+    "Run",
+    "UndertrayError",
+    "__version__",
+    "column_pressure_pa",
+    "find_losses",
+    "read_run",
+    "reduce_run",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        raise AttributeError(f"module 'undertray' has no attribute {name!r}")
+    return getattr(importlib.import_module(_HOME[name]), name)
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

@@ -1,0 +1,189 @@
+"""The board's description of itself: the ``device`` note, checked key by key."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from undertray.errors import RunLogError
+
+__all__ = ["MAX_COLUMNS", "Column", "Device"]
+
+MAX_COLUMNS = 16
+WIRE_VERSION = 1
+_TEXT_LIMIT = 64
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One pressure column of the wire.
+
+    Attributes
+    ----------
+    name : str
+        ``p1`` to ``pN``.
+    part, range_code : str
+        The driver's name for the part, and the maker's range code.
+    bus : int or None
+        Number of the I2C bus, where it has one.
+    address : int or None
+        7-bit address on it.
+    mux : tuple of int or None
+        Address and channel of the multiplexer in front of it.
+    port : str
+        ``low`` or ``high``: which port of the sensor goes to the tap. On ``low`` a suction
+        reads positive.
+    scale : mapping
+        What turns counts into Pa, as the board sent it; :mod:`undertray.calibrate.scale`
+        reads it.
+    """
+
+    name: str
+    part: str
+    range_code: str
+    bus: int | None
+    address: int | None
+    mux: tuple[int, int] | None
+    port: str
+    scale: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Device:
+    """What a board says of itself.
+
+    Attributes
+    ----------
+    firmware, board, uid : str
+        Version of the firmware, name of the board, its id in hex.
+    boot : int
+        Random 32-bit id of this power-up.
+    rate_hz : float
+        Declared sample rate.
+    tick_hz, tick_bits : int
+        Frequency and width of the board's clock: it wraps at 2**tick_bits.
+    columns : tuple of Column
+        In the order of the wire.
+    """
+
+    firmware: str
+    board: str
+    uid: str
+    boot: int
+    rate_hz: float
+    tick_hz: int
+    tick_bits: int
+    columns: tuple[Column, ...]
+
+    @classmethod
+    def from_note(cls, data: object, where: str = "device note") -> Device:
+        """Check a decoded ``device`` note.
+
+        Parameters
+        ----------
+        data : object
+            The decoded JSON of the note.
+        where : str
+            For the error line.
+
+        Returns
+        -------
+        Device
+
+        Raises
+        ------
+        RunLogError
+            When a key is missing, of the wrong kind or out of range, or the wire version
+            is newer than this program.
+        """
+        note = _mapping(data, where)
+        wire = _integer(note, "wire", where, 1, 2**31)
+        if wire > WIRE_VERSION:
+            raise RunLogError(
+                "the board speaks a newer wire format",
+                where=where,
+                seen=wire,
+                expected=f"version {WIRE_VERSION}",
+                do="update undertray on this computer",
+            )
+        raw = note.get("columns")
+        if not isinstance(raw, list) or not 1 <= len(raw) <= MAX_COLUMNS:
+            raise RunLogError(
+                "bad 'columns'", where=where, seen=raw, expected=f"a list of 1 to {MAX_COLUMNS} columns"
+            )
+        columns = tuple(_column(item, f"{where}, column {i + 1}") for i, item in enumerate(raw))
+        names = [column.name for column in columns]
+        if len(set(names)) != len(names):
+            raise RunLogError("two columns of one name", where=where, seen=names, expected="different names")
+        return cls(
+            firmware=_text(note, "firmware", where),
+            board=_text(note, "board", where),
+            uid=_text(note, "uid", where),
+            boot=_integer(note, "boot", where, 0, 2**32 - 1),
+            rate_hz=_number(note, "rate_hz", where, 0.01, 1e5),
+            tick_hz=_integer(note, "tick_hz", where, 1, 10**9),
+            tick_bits=_integer(note, "tick_bits", where, 8, 62),
+            columns=columns,
+        )
+
+
+def _column(data: object, where: str) -> Column:
+    item = _mapping(data, where)
+    port = item.get("port", "low")
+    if port not in ("low", "high"):
+        raise RunLogError("bad 'port'", where=where, seen=port, expected="'low' or 'high'")
+    mux = item.get("mux")
+    if mux is not None and not (
+        isinstance(mux, list) and len(mux) == 2 and all(isinstance(v, int) and 0 <= v < 256 for v in mux)
+    ):
+        raise RunLogError("bad 'mux'", where=where, seen=mux, expected="null or [address, channel]")
+    return Column(
+        name=_text(item, "name", where),
+        part=_text(item, "part", where),
+        range_code=_text(item, "range", where) if "range" in item else "",
+        bus=_integer(item, "bus", where, 0, 255) if item.get("bus") is not None else None,
+        address=_integer(item, "address", where, 0, 1023) if item.get("address") is not None else None,
+        mux=(mux[0], mux[1]) if mux is not None else None,
+        port=port,
+        scale=_mapping(item.get("scale"), f"{where}, scale"),
+    )
+
+
+def _mapping(data: object, where: str) -> Mapping[str, Any]:
+    if not isinstance(data, dict):
+        raise RunLogError("not a JSON object", where=where, seen=data, expected="{...}")
+    return data
+
+
+def _text(data: Mapping[str, Any], key: str, where: str) -> str:
+    value = data.get(key)
+    if not isinstance(value, str) or len(value) > _TEXT_LIMIT:
+        raise RunLogError(
+            f"bad '{key}'", where=where, seen=value, expected=f"a text of at most {_TEXT_LIMIT} characters"
+        )
+    return value
+
+
+def _number(data: Mapping[str, Any], key: str, where: str, low: float, high: float) -> float:
+    value = data.get(key)
+    if (
+        isinstance(value, bool)
+        or not isinstance(value, int | float)
+        or not low <= value <= high
+        or not math.isfinite(value)
+    ):
+        raise RunLogError(
+            f"bad '{key}'", where=where, seen=value, expected=f"a number from {low:g} to {high:g}"
+        )
+    return float(value)
+
+
+def _integer(data: Mapping[str, Any], key: str, where: str, low: int, high: int) -> int:
+    value = data.get(key)
+    if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
+        raise RunLogError(
+            f"bad '{key}'", where=where, seen=value, expected=f"a whole number from {low} to {high}"
+        )
+    return value

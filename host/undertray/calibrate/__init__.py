@@ -1,0 +1,1 @@
+"""Second stage: counts to Pa, and the water column that vouches for them."""

@@ -1,0 +1,62 @@
+"""The ``undertray`` command. Each file here is one command group: parse, call, print."""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated, NoReturn
+
+import typer
+
+from undertray import __version__
+from undertray.errors import UndertrayError
+
+__all__ = ["app", "main"]
+
+app = typer.Typer(
+    name="undertray",
+    help="Log, calibrate and judge the suction under a fan-suction model car.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"undertray {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+) -> None:
+    """Log, calibrate and judge the suction under a fan-suction model car."""
+
+
+def _register() -> None:
+    from undertray.cli import calibrate, demo, record, reduce, virtual
+
+    for group in (record, calibrate, reduce, virtual, demo):
+        group.register(app)
+
+
+_register()
+
+
+def main() -> NoReturn:
+    """Run the command line: status 0 done, 1 the data or device failed, 2 wrong usage."""
+    try:
+        app()
+    except UndertrayError as error:
+        print(f"undertray: {error}", file=sys.stderr)
+        sys.exit(1)
+    except KeyboardInterrupt:
+        sys.exit(130)
+    except BrokenPipeError:
+        # the reader of a pipe went away (head, less): not an error of ours
+        sys.stderr.close()
+        sys.exit(1)
+    sys.exit(0)

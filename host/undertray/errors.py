@@ -1,0 +1,111 @@
+"""The one exception tree of the project, and the safe way to quote foreign text.
+
+Every error a user can meet is an :class:`UndertrayError`: what happened, where, the value
+seen, what was expected and what to do next, on one line. The command line prints that line
+and exits with status 1; nothing else is caught there, so a bug still shows its trace.
+"""
+
+from __future__ import annotations
+
+__all__ = [
+    "BoardError",
+    "CalibrationError",
+    "CarError",
+    "LinkError",
+    "ReductionError",
+    "RunLogError",
+    "UndertrayError",
+    "quoted",
+]
+
+_QUOTE_LIMIT = 60
+
+
+def quoted(value: object, limit: int = _QUOTE_LIMIT) -> str:
+    """Quote a foreign value so that it is safe on one terminal line.
+
+    Parameters
+    ----------
+    value : object
+        Anything that came from outside: a field, a path, a key, raw bytes.
+    limit : int
+        Longest text returned, in characters (60 if left out); what is cut off is marked
+        by an ellipsis.
+
+    Returns
+    -------
+    str
+        The value in quotes, every control or non-ASCII-printable character escaped, so
+        that neither a line break nor a terminal escape gets through.
+    """
+    if isinstance(value, bytes | bytearray):
+        value = bytes(value[: limit + 1]).decode("ascii", "backslashreplace")
+    text = value if isinstance(value, str) else repr(value)
+    cut = text[:limit]
+    escaped = "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in cut)
+    return f"'{escaped}…'" if len(text) > limit else f"'{escaped}'"
+
+
+class UndertrayError(Exception):
+    """Base of every error of this project.
+
+    Parameters
+    ----------
+    what : str
+        What happened, in words.
+    where : str or None
+        File, line, column, port: where it happened.
+    seen : object
+        The value seen; it is quoted and shortened. Left out where there is none.
+    expected : str or None
+        What would have been right.
+    do : str or None
+        What to do next.
+    """
+
+    def __init__(
+        self,
+        what: str,
+        *,
+        where: str | None = None,
+        seen: object = None,
+        expected: str | None = None,
+        do: str | None = None,
+    ) -> None:
+        self.what = what
+        self.where = where
+        self.seen = seen
+        self.expected = expected
+        self.do = do
+        head = f"{where}: {what}" if where else what
+        if seen is not None:
+            head += f", got {quoted(seen)}"
+        if expected is not None:
+            head += f", expected {expected}"
+        if do is not None:
+            head += f"; {do}"
+        super().__init__(" ".join(head.split()))
+
+
+class LinkError(UndertrayError):
+    """A port cannot be opened, vanished, or what answers on it is not our board."""
+
+
+class RunLogError(UndertrayError):
+    """A run log cannot be written, or is not one this version reads."""
+
+
+class CalibrationError(UndertrayError):
+    """Calibration points or a calibration file that cannot be used as they are."""
+
+
+class CarError(UndertrayError):
+    """A car description that is incomplete or impossible."""
+
+
+class ReductionError(UndertrayError):
+    """A run, a car and a calibration that do not go together."""
+
+
+class BoardError(UndertrayError):
+    """A board description that cannot work, or firmware that cannot be run or installed."""

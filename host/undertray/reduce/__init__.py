@@ -1,0 +1,1 @@
+"""Third stage: Pa to newtons per axle, margins and the moments a seal let go."""

@@ -1,0 +1,1 @@
+"""Fourth stage: numbers to pictures, tables and pages."""

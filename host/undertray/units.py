@@ -1,0 +1,116 @@
+"""Units a person may write, and the one place where they become SI.
+
+The factors are exact by definition (international inch and pound, standard gravity) except
+where a comment says otherwise. ``inH2O`` here is the *unit*: the conventional inch of water
+of 249.08891 Pa (NIST SP 811 Appendix B.8: 1000 kg/m3 and 9.80665 m/s2). A height read off a
+real column is not this unit; it goes through :mod:`undertray.calibrate.water`.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+
+from undertray.errors import UndertrayError
+
+__all__ = ["FACTORS", "G_N_M_S2", "UnitError", "quantity"]
+
+G_N_M_S2 = 9.80665
+"""Standard acceleration of free fall, m/s2, exact (3rd CGPM, 1901)."""
+
+_IN_M = 0.0254
+_LB_KG = 0.45359237
+_LBF_N = _LB_KG * G_N_M_S2
+_PSI_PA = _LBF_N / _IN_M**2
+
+# dimension -> unit -> how many SI units one of it is
+FACTORS: dict[str, dict[str, float]] = {
+    "mass": {"kg": 1.0, "g": 1e-3, "lb": _LB_KG, "oz": _LB_KG / 16},
+    "force": {"N": 1.0, "lbf": _LBF_N, "ozf": _LBF_N / 16, "kgf": G_N_M_S2, "gf": G_N_M_S2 / 1000},
+    "length": {"m": 1.0, "cm": 1e-2, "mm": 1e-3, "in": _IN_M, "ft": 12 * _IN_M},
+    "area": {"m2": 1.0, "cm2": 1e-4, "mm2": 1e-6, "in2": _IN_M**2, "ft2": (12 * _IN_M) ** 2},
+    "pressure": {
+        "Pa": 1.0,
+        "hPa": 100.0,
+        "kPa": 1000.0,
+        "mbar": 100.0,
+        "bar": 1e5,
+        "psi": _PSI_PA,
+        "psf": _PSI_PA / 144,
+        "mmH2O": G_N_M_S2,
+        "cmH2O": 10 * G_N_M_S2,
+        "inH2O": 1000 * G_N_M_S2 * _IN_M,
+    },
+    "angle": {"rad": 1.0, "deg": math.pi / 180},
+    "time": {"s": 1.0, "ms": 1e-3, "us": 1e-6, "min": 60.0, "h": 3600.0},
+    "speed": {"m/s": 1.0, "km/h": 1 / 3.6, "mph": 1609.344 / 3600},
+    "voltage": {"V": 1.0, "mV": 1e-3},
+    "share": {"1": 1.0, "%": 0.01},
+}
+
+_NUMBER_AND_UNIT = re.compile(
+    r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?)\s*([A-Za-z%][A-Za-z0-9/%]*)\s*"
+)
+
+
+class UnitError(UndertrayError):
+    """A quantity that is no number, or has a unit that does not fit."""
+
+
+def quantity(value: object, unit: str, where: str) -> float:
+    """Read a quantity as a person writes it and return it in the unit named.
+
+    Parameters
+    ----------
+    value : object
+        A bare number, taken in ``unit``, or a string with a number and its unit
+        (``"7 lbf"``, ``"2.5 inH2O"``).
+    unit : str
+        The unit of the result, and of a bare number: a key of :data:`FACTORS`.
+    where : str
+        File and key, for the error line.
+
+    Returns
+    -------
+    float
+        The quantity in ``unit``. Finite.
+
+    Raises
+    ------
+    UnitError
+        When it is no finite number, or the unit is unknown or of another dimension.
+
+    Notes
+    -----
+    A mass may be given as the weight a scale shows (``"7 lbf"``): m = F / g_n with
+    g_n = 9.80665 m/s2.
+    """
+    dimension = next(name for name, units in FACTORS.items() if unit in units)
+    if isinstance(value, bool) or not isinstance(value, int | float | str):
+        raise UnitError("not a quantity", where=where, seen=value, expected=f"a number in {unit}")
+    if isinstance(value, int | float):
+        result = float(value) if abs(value) < 1e300 else math.inf
+    else:
+        match = _NUMBER_AND_UNIT.fullmatch(value) if len(value) <= 60 else None
+        if match is None:
+            raise UnitError(
+                "not a quantity",
+                where=where,
+                seen=value,
+                expected=f"a number, or a number and a unit such as '1 {unit}'",
+            )
+        number, written = float(match[1]), match[2]
+        factors = dict(FACTORS[dimension])
+        if dimension == "mass":
+            factors |= {name: force / G_N_M_S2 for name, force in FACTORS["force"].items()}
+        if written not in factors:
+            raise UnitError(
+                f"'{written}' is no unit of {dimension} known here",
+                where=where,
+                seen=value,
+                expected="one of " + ", ".join(factors),
+            )
+        result = number if written == unit else number * factors[written] / factors[unit]
+    if not math.isfinite(result):
+        raise UnitError("not a finite number", where=where, seen=value, expected=f"a number in {unit}")
+    return result
