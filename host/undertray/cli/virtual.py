@@ -1,10 +1,65 @@
-"""``undertray virtual``."""
+"""``undertray virtual``: a board without hardware, on a TCP port or a pseudo-terminal."""
 
 from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Optional
 
 import typer
 
 __all__ = ["register"]
+
+
+def _virtual(
+    listen: Annotated[
+        Optional[str],
+        typer.Option(help="HOST:PORT to listen on; port 0 takes any free one.", metavar="HOST:PORT"),
+    ] = None,
+    pty: Annotated[bool, typer.Option("--pty", help="Use a pseudo-terminal instead of a TCP port.")] = False,
+    story: Annotated[
+        str, typer.Option(help="What happens: a name ('undertray virtual --stories') or a JSON file.")
+    ] = "lap",
+    stories: Annotated[bool, typer.Option("--stories", help="List the stories by name and stop.")] = False,
+    engine: Annotated[
+        str, typer.Option(help="auto, micropython, or twin (the same firmware under CPython).")
+    ] = "auto",
+    board: Annotated[
+        Optional[Path], typer.Option(help="A board.json other than the firmware's own.", dir_okay=False)
+    ] = None,
+) -> None:
+    """Serve a virtual car: the real firmware, with sensors standing on a bus that only exists here.
+
+    Example: undertray virtual --listen 127.0.0.1:7660, and in another terminal
+    undertray record --port socket://127.0.0.1:7660 --out run.csv
+    """
+    import signal
+    import threading
+    from contextlib import ExitStack
+
+    from undertray.virtual.serve import open_board, parse_listen, serve_pty, serve_tcp
+    from undertray.virtual.stories import STORIES, load_story
+
+    if stories:
+        for name, told in STORIES.items():
+            typer.echo(f"{name:12} {told.summary}")
+        return
+    if (listen is None) == (not pty):
+        raise typer.BadParameter("give either --listen HOST:PORT or --pty")
+    stop = threading.Event()
+    signal.signal(signal.SIGTERM, lambda *_: stop.set())
+    with ExitStack() as stack:
+        running = stack.enter_context(open_board(load_story(story), engine, board))
+        if pty:
+            address = stack.enter_context(serve_pty(running))
+        else:
+            host, port = parse_listen(listen or "")
+            address = stack.enter_context(serve_tcp(running, host, port))
+        typer.echo(f"virtual board on {address} (firmware under {running.engine}); Ctrl-C ends it", err=True)
+        try:
+            while not stop.wait(0.1):
+                running.check()
+        except KeyboardInterrupt:
+            return
 
 
 def register(app: typer.Typer) -> None:
@@ -15,3 +70,4 @@ def register(app: typer.Typer) -> None:
     app : typer.Typer
         The program.
     """
+    app.command("virtual")(_virtual)

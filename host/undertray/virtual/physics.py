@@ -1,0 +1,240 @@
+"""A virtual car: suction under a skirted floor, from throttle, fan, leaks and happenings.
+
+This file runs unchanged under CPython and under MicroPython, so it uses neither numpy nor
+typing nor dataclasses. Only the four basic operations and the square root occur, all of them
+exactly rounded (IEEE 754), so that a run made twice is the same to the last bit on every
+machine; that is why lags are stepped implicitly and noise is a sum of uniform numbers.
+
+The model, in SI units:
+
+- fan: speed ``s`` (share of full speed at the pack's nominal voltage) follows the throttle
+  with a first-order lag, up and down with different time constants;
+- fan curve at speed s: ``dp = s^2 P0 - R Q^2``, ``R = P0 / Q0^2`` (fan laws: pressure ~ N^2,
+  flow ~ N), P0 the pressure with no flow, Q0 the flow with no pressure, at s = 1;
+- leak: ``Q = Cd A sqrt(2 dp / rho)``; both together give
+  ``dp = s^2 P0 / (1 + R (Cd A)^2 2 / rho)``: dp / s^2 depends on the leak area alone;
+- the space under the floor fills with a first-order lag of some milliseconds;
+- a tap reads ``dp`` times its own share, times what a folded skirt beside it leaves of it.
+"""
+
+__all__ = ["VirtualCar", "make_car"]
+
+_CD = 0.61  # sharp-edged slit; free-streamline theory gives pi / (pi + 2) = 0.611
+_RHO_KG_M3 = 1.2
+_STEP_US = 2000
+_MAX_STEPS = 500  # one call never integrates more than a second; an idle board catches up by repeated calls
+_MASK32 = 0xFFFFFFFF
+
+
+class _Noise:
+    """A seeded stream of nearly normal numbers (sum of four uniform ones, unit variance)."""
+
+    def __init__(self, seed):
+        self.state = (seed * 2654435761 + 88172645463) & _MASK32 or 1
+
+    def uniform(self):
+        x = self.state
+        x ^= (x << 13) & _MASK32
+        x ^= x >> 17
+        x ^= (x << 5) & _MASK32
+        self.state = x
+        return x / 4294967296.0
+
+    def normal(self):
+        # the variance of one uniform number is 1/12, of the sum of four 1/3
+        total = self.uniform() + self.uniform() + self.uniform() + self.uniform()
+        return (total - 2.0) * 1.7320508075688772
+
+
+def _between(points, t_s):
+    """Value at t_s of a polyline [[t, v], ...]; held before the first and after the last point."""
+    before = points[0]
+    for point in points:
+        if point[0] > t_s:
+            if point[0] == before[0]:
+                return before[1]
+            return before[1] + (point[1] - before[1]) * (t_s - before[0]) / (point[0] - before[0])
+        before = point
+    return before[1]
+
+
+def _ramp(t_s, start_s, length_s):
+    """0 before start_s, 1 after start_s + length_s, a straight line between."""
+    if t_s <= start_s:
+        return 0.0
+    if length_s <= 0 or t_s >= start_s + length_s:
+        return 1.0
+    return (t_s - start_s) / length_s
+
+
+class VirtualCar:
+    """The world behind the sensors.
+
+    Parameters
+    ----------
+    spec : dict
+        The scenario; the keys are described in :func:`make_car`.
+    """
+
+    def __init__(self, spec):
+        car = spec.get("car", {})
+        self.fan_pa = car.get("fan_pa", 2200.0)
+        self.fan_flow_m3_s = car.get("fan_flow_m3_s", 0.020)
+        self.spin_up_s = car.get("spin_up_s", 0.16)
+        self.spin_down_s = car.get("spin_down_s", 0.30)
+        self.plenum_s = car.get("plenum_s", 0.006)
+        self.leak_cm2 = car.get("leak_cm2", 3.0)
+        self.noise_pa = car.get("noise_pa", 3.0)
+        self.ripple = car.get("ripple", 0.006)
+        self.ripple_hz = car.get("ripple_hz", 23.0)
+        self.shares = car.get("tap_shares", [1.05, 1.02, 0.97, 0.94])
+        self.sensor_gain = car.get("sensor_gain", [1.0] * len(self.shares))
+        self.sensor_offset_pa = car.get("sensor_offset_pa", [0.0] * len(self.shares))
+        self.full_mv = car.get("pack_full_mv", 8300)
+        self.nominal_mv = car.get("pack_nominal_mv", 8000)
+        self.load_mv = car.get("pack_load_mv", 350)
+        self.drain_mv_s = car.get("pack_drain_mv_s", 1.5)
+        self.throttle = spec.get("throttle", [[0.0, 1000]])
+        self.happenings = spec.get("happenings", [])
+        self.repeat_s = spec.get("repeat_s", 0)
+        self.noise = _Noise(spec.get("seed", 1))
+        self.t_us = 0
+        self.last_us = None
+        self.speed = 0.0
+        self.suction_pa = 0.0
+        self.throttle_us = self._throttle_at(0.0)
+        self.pack_mv = self.full_mv
+
+    def advance(self, ticks_us):
+        """Bring the world to the board's tick count, which may wrap at 2**30."""
+        if self.last_us is None:
+            self.last_us = ticks_us
+        ahead_us = (ticks_us - self.last_us) & 0x3FFFFFFF
+        if ahead_us > 0x1FFFFFFF:
+            return  # an earlier instant than the last one asked for
+        self.last_us = ticks_us
+        steps = 0
+        while ahead_us > 0 and steps < _MAX_STEPS:
+            step_us = ahead_us if ahead_us < _STEP_US else _STEP_US
+            self._step(step_us)
+            ahead_us -= step_us
+            steps += 1
+        self.t_us += ahead_us
+
+    def story_s(self):
+        """Seconds into the scenario; it starts over after ``repeat_s`` where that is given."""
+        t_s = self.t_us / 1000000.0
+        if self.repeat_s > 0:
+            t_s -= int(t_s / self.repeat_s) * self.repeat_s
+        return t_s
+
+    def _throttle_at(self, t_s):
+        for event in self.happenings:
+            if event["kind"] == "signal-lost" and _active(event, t_s):
+                return None
+        return int(_between(self.throttle, t_s) + 0.5)
+
+    def _step(self, step_us):
+        self.t_us += step_us
+        t_s = self.story_s()
+        dt_s = step_us / 1000000.0
+        self.throttle_us = self._throttle_at(t_s)
+        command = 0.0 if self.throttle_us is None else (self.throttle_us - 1000) / 1000.0
+        command = 0.0 if command < 0.0 else (1.0 if command > 1.0 else command)
+        pack_mv = self.full_mv - self.drain_mv_s * t_s - self.load_mv * self.speed * self.speed
+        self.pack_mv = int(pack_mv)
+        target = command * pack_mv / self.nominal_mv
+        lag_s = self.spin_up_s if target > self.speed else self.spin_down_s
+        self.speed += (target - self.speed) * dt_s / (lag_s + dt_s)
+        area_m2 = self._leak_cm2(t_s) * 1e-4
+        r = self.fan_pa / (self.fan_flow_m3_s * self.fan_flow_m3_s)
+        steady_pa = (
+            self.speed
+            * self.speed
+            * self.fan_pa
+            / (1.0 + r * _CD * _CD * area_m2 * area_m2 * 2.0 / _RHO_KG_M3)
+        )
+        self.suction_pa += (steady_pa - self.suction_pa) * dt_s / (self.plenum_s + dt_s)
+
+    def _leak_cm2(self, t_s):
+        leak_cm2 = self.leak_cm2
+        for event in self.happenings:
+            if "leak_cm2" in event:
+                leak_cm2 += event["leak_cm2"] * _share(event, t_s)
+        return leak_cm2
+
+    def hose_off(self, tap):
+        """Whether the hose of a tap has come off (its sensor then reads the still air)."""
+        t_s = self.story_s()
+        return any(e["kind"] == "hose-off" and e["tap"] == tap and _active(e, t_s) for e in self.happenings)
+
+    def tap_suction_pa(self, tap):
+        """Suction at a tap now, in Pa, as its sensor reports it: with noise, gain and zero error."""
+        felt_pa = self.noise.normal() * self.noise_pa
+        if not self.hose_off(tap):
+            felt_pa += self.true_tap_pa(tap)
+        return self.sensor_offset_pa[tap] + self.sensor_gain[tap] * felt_pa
+
+    def true_tap_pa(self, tap):
+        """Suction at a tap now, in Pa, as it truly is under the floor."""
+        t_s = self.story_s()
+        left = 1.0
+        for event in self.happenings:
+            if event["kind"] == "skirt-fold":
+                left *= self._left_by_fold(event, tap, t_s)
+        ripple = self.ripple * _triangle(t_s * self.ripple_hz + 0.13 * tap)
+        return self.suction_pa * self.shares[tap] * left * (1.0 + ripple)
+
+    def _left_by_fold(self, event, tap, t_s):
+        order = event["order"]
+        place = order.index(tap) if tap in order else len(order)
+        loss = event.get("near", 0.5) / (1.0 + place)
+        left = 1.0 - loss * _share(event, t_s - place * event.get("spread_s", 0.012))
+        flutter_s = event.get("flutter_s", 0.0)
+        if place == 0 and flutter_s > 0 and event["at_s"] - flutter_s < t_s < event["at_s"]:
+            grown = (t_s - event["at_s"] + flutter_s) / flutter_s
+            left += 0.10 * grown * _triangle(t_s * 11.0)
+        return left
+
+
+def _active(event, t_s):
+    return t_s >= event["at_s"] and (event.get("until_s") is None or t_s < event["until_s"])
+
+
+def _share(event, t_s):
+    """How far an event has developed, 0 to 1; it closes again over ``close_s`` after ``until_s``."""
+    share = _ramp(t_s, event["at_s"], event.get("over_s", 0.03))
+    if event.get("until_s") is not None:
+        share *= 1.0 - _ramp(t_s, event["until_s"], event.get("close_s", 0.15))
+    return share
+
+
+def _triangle(turns):
+    """A triangle wave of period 1 and amplitude 1."""
+    part = turns - int(turns)
+    return 1.0 - 4.0 * (part - 0.5 if part > 0.5 else 0.5 - part)
+
+
+def make_car(spec):
+    """Build a virtual car from a scenario.
+
+    Parameters
+    ----------
+    spec : dict
+        ``seed`` (int); ``car`` (the physical figures, all optional: ``fan_pa``,
+        ``fan_flow_m3_s``, ``spin_up_s``, ``spin_down_s``, ``plenum_s``, ``leak_cm2``,
+        ``noise_pa``, ``ripple`` (share of suction), ``ripple_hz``, ``tap_shares``,
+        ``sensor_gain`` and ``sensor_offset_pa`` (what a calibration has to find),
+        ``pack_full_mv``, ``pack_nominal_mv``, ``pack_load_mv``, ``pack_drain_mv_s``);
+        ``throttle`` ([[t_s, us], ...], a polyline); ``repeat_s``; ``happenings``, a list of
+        dicts with ``kind``, ``at_s``, ``until_s`` (or none) and: ``skirt-fold`` (``order``
+        of taps, ``near`` share of suction lost at the first, ``spread_s`` from tap to tap,
+        ``over_s``, ``leak_cm2``, ``flutter_s`` of warning, ``close_s``), ``slow-leak`` and
+        ``bump`` (``leak_cm2``, ``over_s``, ``close_s``), ``hose-off`` (``tap``),
+        ``signal-lost``.
+
+    Returns
+    -------
+    VirtualCar
+    """
+    return VirtualCar(spec)

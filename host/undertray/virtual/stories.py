@@ -1,0 +1,220 @@
+"""Scripted runs of one invented car: what `undertray virtual` plays and `demo_logs/` records.
+
+Everything here is made up: the car, its skirts, its sensors and what befalls it. Nothing is
+taken from a real car.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from undertray.errors import BoardError
+
+__all__ = ["CAR", "STORIES", "Story", "load_story"]
+
+_MAX_STORY_BYTES = 65536
+
+CAR: Mapping[str, Any] = MappingProxyType(
+    {
+        "fan_pa": 2300.0,
+        "fan_flow_m3_s": 0.021,
+        "spin_up_s": 0.14,
+        "spin_down_s": 0.32,
+        "plenum_s": 0.006,
+        "leak_cm2": 3.2,
+        "noise_pa": 4.0,
+        "ripple": 0.008,
+        "ripple_hz": 23.0,
+        "tap_shares": [1.06, 1.03, 0.97, 0.94],
+        # what the calibration has to find; the HSC data sheet allows about 1 % of full scale
+        "sensor_gain": [1.012, 0.991, 1.006, 0.985],
+        "sensor_offset_pa": [-9.0, 14.0, 4.0, -12.0],
+        "pack_full_mv": 8300,
+        "pack_nominal_mv": 8000,
+        "pack_load_mv": 380,
+        "pack_drain_mv_s": 4.0,
+    }
+)
+"""Physical figures of the invented demo car (units in the names, see ``virtual/physics.py``)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Story:
+    """One scripted run.
+
+    Attributes
+    ----------
+    summary : str
+        One line that says what happens.
+    seconds : float
+        Its length, s.
+    facts : mapping
+        What the driver would have written down: skirt, surface, notes.
+    spec : mapping
+        The scenario in the form of ``virtual/physics.py``.
+    """
+
+    summary: str
+    seconds: float
+    facts: Mapping[str, Any]
+    spec: Mapping[str, Any]
+
+
+def _story(summary: str, seconds: float, skirt: str, seed: int, **spec: Any) -> Story:
+    facts = {
+        "car": "Moorhen 10 (invented)",
+        "skirt": skirt,
+        "notes": {"surface": "painted board", "invented": "yes"},
+    }
+    return Story(summary, seconds, facts, {"seed": seed, "car": dict(CAR), **spec})
+
+
+_HOLD = [[0.0, 1000], [2.0, 1000], [2.6, 1700]]
+_SOFT_CUT = 1000
+
+STORIES: Mapping[str, Story] = MappingProxyType(
+    {
+        "lap": _story(
+            "an endless lap of 30 s: throttle up, two bumps, the front skirt folds and recovers, throttle cut",
+            30.0,
+            "brush strip, 0.5 mm gap",
+            11,
+            repeat_s=30,
+            throttle=[*_HOLD, [12.0, 1700], [12.4, 1850], [24.0, 1850], [24.1, _SOFT_CUT]],
+            happenings=[
+                {
+                    "kind": "bump",
+                    "at_s": 8.0,
+                    "until_s": 8.03,
+                    "over_s": 0.01,
+                    "close_s": 0.03,
+                    "leak_cm2": 1.2,
+                },
+                {
+                    "kind": "bump",
+                    "at_s": 9.5,
+                    "until_s": 9.53,
+                    "over_s": 0.01,
+                    "close_s": 0.03,
+                    "leak_cm2": 1.2,
+                },
+                {
+                    "kind": "skirt-fold",
+                    "at_s": 18.0,
+                    "until_s": 20.0,
+                    "over_s": 0.03,
+                    "close_s": 0.2,
+                    "order": [0, 1, 2, 3],
+                    "near": 0.5,
+                    "spread_s": 0.015,
+                    "leak_cm2": 12.0,
+                },
+            ],
+        ),
+        "clean-hold": _story(
+            "a clean run upside down: throttle up, a firm hold with two throttle steps, throttle cut at the end",
+            22.0,
+            "closed-cell foam, 0.3 mm gap",
+            21,
+            throttle=[
+                *_HOLD,
+                [9.0, 1700],
+                [9.2, 1800],
+                [14.0, 1800],
+                [14.2, 1700],
+                [19.0, 1700],
+                [19.05, 1000],
+            ],
+            happenings=[
+                {
+                    "kind": "bump",
+                    "at_s": 6.5,
+                    "until_s": 6.53,
+                    "over_s": 0.01,
+                    "close_s": 0.03,
+                    "leak_cm2": 1.0,
+                },
+            ],
+        ),
+        "front-fold": _story(
+            "the front skirt flutters, then folds under: the front axle lets go first",
+            16.0,
+            "brush strip, 0.5 mm gap",
+            31,
+            throttle=[*_HOLD, [14.0, 1700], [14.05, 1000]],
+            happenings=[
+                {
+                    "kind": "skirt-fold",
+                    "at_s": 10.0,
+                    "over_s": 0.035,
+                    "order": [0, 1, 2, 3],
+                    "near": 0.6,
+                    "spread_s": 0.015,
+                    "leak_cm2": 11.0,
+                    "flutter_s": 0.8,
+                },
+            ],
+        ),
+        "slow-leak": _story(
+            "a corner of the skirt peels off over four seconds; the throttle never moves until the cut",
+            20.0,
+            "brush strip, 0.5 mm gap, worn",
+            41,
+            throttle=[*_HOLD, [17.0, 1700], [17.05, 1000]],
+            happenings=[{"kind": "slow-leak", "at_s": 8.0, "over_s": 4.0, "leak_cm2": 3.0}],
+        ),
+        "hose-off": _story(
+            "the hose of the rear left tap slips off its nipple; the car holds",
+            14.0,
+            "closed-cell foam, 0.3 mm gap",
+            51,
+            throttle=[*_HOLD, [12.5, 1700], [12.55, 1000]],
+            happenings=[{"kind": "hose-off", "at_s": 7.0, "tap": 2}],
+        ),
+    }
+)
+"""Every story by name."""
+
+
+def load_story(name: str) -> Mapping[str, Any]:
+    """Find the scenario of a story.
+
+    Parameters
+    ----------
+    name : str
+        A key of :data:`STORIES`, or the path of a JSON file in the form of
+        ``virtual/physics.py``.
+
+    Returns
+    -------
+    mapping
+        The scenario.
+
+    Raises
+    ------
+    BoardError
+        When there is no such story, or the file is no scenario.
+    """
+    if name in STORIES:
+        return STORIES[name].spec
+    path = Path(name)
+    known = "one of " + ", ".join(STORIES) + ", or a JSON file"
+    try:
+        with path.open("rb") as file:
+            content = file.read(_MAX_STORY_BYTES + 1)
+    except OSError as error:
+        raise BoardError("no such story", seen=name, expected=known) from error
+    if len(content) > _MAX_STORY_BYTES:
+        raise BoardError("story too long", where=str(path), expected=f"at most {_MAX_STORY_BYTES} bytes")
+    try:
+        spec = json.loads(content)
+    except (ValueError, RecursionError) as error:
+        raise BoardError(f"not JSON: {error}", where=str(path), expected="a scenario") from error
+    if not isinstance(spec, dict):
+        raise BoardError("not a scenario", where=str(path), seen=spec, expected="a JSON object")
+    return spec
