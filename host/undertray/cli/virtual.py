@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import Annotated
 
 import typer
 
@@ -12,7 +12,7 @@ __all__ = ["register"]
 
 def _virtual(
     listen: Annotated[
-        Optional[str],
+        str | None,
         typer.Option(help="HOST:PORT to listen on; port 0 takes any free one.", metavar="HOST:PORT"),
     ] = None,
     pty: Annotated[bool, typer.Option("--pty", help="Use a pseudo-terminal instead of a TCP port.")] = False,
@@ -24,7 +24,7 @@ def _virtual(
         str, typer.Option(help="auto, micropython, or twin (the same firmware under CPython).")
     ] = "auto",
     board: Annotated[
-        Optional[Path], typer.Option(help="A board.json other than the firmware's own.", dir_okay=False)
+        Path | None, typer.Option(help="A board.json other than the firmware's own.", dir_okay=False)
     ] = None,
 ) -> None:
     """Serve a virtual car: the real firmware, with sensors standing on a bus that only exists here.
@@ -36,7 +36,8 @@ def _virtual(
     import threading
     from contextlib import ExitStack
 
-    from undertray.virtual.serve import open_board, parse_listen, serve_pty, serve_tcp
+    from undertray.virtual.board import open_board
+    from undertray.virtual.serve import parse_listen, serve_pty, serve_tcp
     from undertray.virtual.stories import STORIES, load_story
 
     if stories:

@@ -65,9 +65,13 @@ def run_picture(reduction: Reduction, car: Car, path: str | Path) -> None:
         _line(axes[0], t_s, series.tap_suction_pa[:, tap], tap, name)
     axes[0].set_ylabel("suction at the tap / Pa")
 
-    _line(axes[1], t_s, series.downforce_n, 6, "downforce", width=1.4)
+    _line(axes[1], t_s, series.downforce_n, 6, "downforce")
     axes[1].axhline(
-        reduction.hold.required_n, color="#444444", linestyle="--", linewidth=1.2, label="needed to hold, with allowance"
+        reduction.hold.required_n,
+        color="#444444",
+        linestyle="--",
+        linewidth=1.2,
+        label="needed to hold, with allowance",
     )
     axes[1].set_ylabel("downforce / N")
 
@@ -76,7 +80,7 @@ def run_picture(reduction: Reduction, car: Car, path: str | Path) -> None:
     axes[2].axhline(0, color="#444444", linewidth=1.0)
     axes[2].set_ylabel("margin / N")
 
-    _line(axes[3], t_s, series.throttle_us, 6, "throttle", width=1.0)
+    _line(axes[3], t_s, series.throttle_us, 6, "throttle")
     axes[3].set_ylabel("throttle / µs")
     axes[3].set_xlabel("board time / s")
 
@@ -102,14 +106,14 @@ def _title(reduction: Reduction, car: Car) -> str:
     return f"{car.name}: {reduction.run} ({state}, {angle})".replace("$", r"\$")
 
 
-def _line(axes: Axes, t_s: Any, values: Any, place: int, label: str, width: float = 1.1) -> None:
+def _line(axes: Axes, t_s: Any, values: Any, place: int, label: str) -> None:
     times, lowest_and_highest = _thinned(t_s, values)
     axes.plot(
         times,
         lowest_and_highest,
         color=_INK[place % len(_INK)],
         linestyle=_DASHES[place % len(_DASHES)] if place < len(_INK) - 1 and label != "downforce" else "-",
-        linewidth=width,
+        linewidth=1.1,
         label=label.replace("$", r"\$"),
     )
 

@@ -17,6 +17,10 @@ The model, in SI units:
 - a tap reads ``dp`` times its own share, times what a folded skirt beside it leaves of it.
 """
 
+MYPY = False
+if MYPY:  # MicroPython has no typing module; type checkers take this branch
+    from typing import Any
+
 __all__ = ["VirtualCar", "make_car"]
 
 _CD = 0.61  # sharp-edged slit; free-streamline theory gives pi / (pi + 2) = 0.611
@@ -29,10 +33,10 @@ _MASK32 = 0xFFFFFFFF
 class _Noise:
     """A seeded stream of nearly normal numbers (sum of four uniform ones, unit variance)."""
 
-    def __init__(self, seed):
+    def __init__(self, seed: int) -> None:
         self.state = (seed * 2654435761 + 88172645463) & _MASK32 or 1
 
-    def uniform(self):
+    def uniform(self) -> float:
         x = self.state
         x ^= (x << 13) & _MASK32
         x ^= x >> 17
@@ -40,13 +44,13 @@ class _Noise:
         self.state = x
         return x / 4294967296.0
 
-    def normal(self):
+    def normal(self) -> float:
         # the variance of one uniform number is 1/12, of the sum of four 1/3
         total = self.uniform() + self.uniform() + self.uniform() + self.uniform()
         return (total - 2.0) * 1.7320508075688772
 
 
-def _between(points, t_s):
+def _between(points: "list[list[float]]", t_s: float) -> float:
     """Value at t_s of a polyline [[t, v], ...]; held before the first and after the last point."""
     before = points[0]
     for point in points:
@@ -58,7 +62,7 @@ def _between(points, t_s):
     return before[1]
 
 
-def _ramp(t_s, start_s, length_s):
+def _ramp(t_s: float, start_s: float, length_s: float) -> float:
     """0 before start_s, 1 after start_s + length_s, a straight line between."""
     if t_s <= start_s:
         return 0.0
@@ -76,7 +80,7 @@ class VirtualCar:
         The scenario; the keys are described in :func:`make_car`.
     """
 
-    def __init__(self, spec):
+    def __init__(self, spec: "dict[str, Any]") -> None:
         car = spec.get("car", {})
         self.fan_pa = car.get("fan_pa", 2200.0)
         self.fan_flow_m3_s = car.get("fan_flow_m3_s", 0.020)
@@ -99,14 +103,20 @@ class VirtualCar:
         self.repeat_s = spec.get("repeat_s", 0)
         self.noise = _Noise(spec.get("seed", 1))
         self.t_us = 0
-        self.last_us = None
+        self.last_us: "int | None" = None
         self.speed = 0.0
         self.suction_pa = 0.0
         self.throttle_us = self._throttle_at(0.0)
         self.pack_mv = self.full_mv
 
-    def advance(self, ticks_us):
-        """Bring the world to the board's tick count, which may wrap at 2**30."""
+    def advance(self, ticks_us: int) -> None:
+        """Bring the world to the board's clock.
+
+        Parameters
+        ----------
+        ticks_us : int
+            The board's tick count in µs; it may wrap at 2**30.
+        """
         if self.last_us is None:
             self.last_us = ticks_us
         ahead_us = (ticks_us - self.last_us) & 0x3FFFFFFF
@@ -121,20 +131,26 @@ class VirtualCar:
             steps += 1
         self.t_us += ahead_us
 
-    def story_s(self):
-        """Seconds into the scenario; it starts over after ``repeat_s`` where that is given."""
+    def story_s(self) -> float:
+        """Tell how far into the scenario the world is.
+
+        Returns
+        -------
+        float
+            Seconds; they start over after ``repeat_s`` where that is given.
+        """
         t_s = self.t_us / 1000000.0
         if self.repeat_s > 0:
             t_s -= int(t_s / self.repeat_s) * self.repeat_s
         return t_s
 
-    def _throttle_at(self, t_s):
+    def _throttle_at(self, t_s: float) -> "int | None":
         for event in self.happenings:
             if event["kind"] == "signal-lost" and _active(event, t_s):
                 return None
         return int(_between(self.throttle, t_s) + 0.5)
 
-    def _step(self, step_us):
+    def _step(self, step_us: int) -> None:
         self.t_us += step_us
         t_s = self.story_s()
         dt_s = step_us / 1000000.0
@@ -156,40 +172,72 @@ class VirtualCar:
         )
         self.suction_pa += (steady_pa - self.suction_pa) * dt_s / (self.plenum_s + dt_s)
 
-    def _leak_cm2(self, t_s):
-        leak_cm2 = self.leak_cm2
+    def _leak_cm2(self, t_s: float) -> float:
+        leak_cm2: float = self.leak_cm2
         for event in self.happenings:
             if "leak_cm2" in event:
                 leak_cm2 += event["leak_cm2"] * _share(event, t_s)
         return leak_cm2
 
-    def hose_off(self, tap):
-        """Whether the hose of a tap has come off (its sensor then reads the still air)."""
+    def hose_off(self, tap: int) -> bool:
+        """Tell whether the hose of a tap has come off (its sensor then feels the still air).
+
+        Parameters
+        ----------
+        tap : int
+            Number of the tap, from 0.
+
+        Returns
+        -------
+        bool
+        """
         t_s = self.story_s()
         return any(e["kind"] == "hose-off" and e["tap"] == tap and _active(e, t_s) for e in self.happenings)
 
-    def tap_suction_pa(self, tap):
-        """Suction at a tap now, in Pa, as its sensor reports it: with noise, gain and zero error."""
+    def tap_suction_pa(self, tap: int) -> float:
+        """Suction at a tap now as its sensor reports it: with noise, gain and zero error.
+
+        Parameters
+        ----------
+        tap : int
+            Number of the tap, from 0.
+
+        Returns
+        -------
+        float
+            Pa, positive below ambient.
+        """
         felt_pa = self.noise.normal() * self.noise_pa
         if not self.hose_off(tap):
             felt_pa += self.true_tap_pa(tap)
-        return self.sensor_offset_pa[tap] + self.sensor_gain[tap] * felt_pa
+        return float(self.sensor_offset_pa[tap] + self.sensor_gain[tap] * felt_pa)
 
-    def true_tap_pa(self, tap):
-        """Suction at a tap now, in Pa, as it truly is under the floor."""
+    def true_tap_pa(self, tap: int) -> float:
+        """Suction at a tap now as it truly is under the floor.
+
+        Parameters
+        ----------
+        tap : int
+            Number of the tap, from 0.
+
+        Returns
+        -------
+        float
+            Pa, positive below ambient.
+        """
         t_s = self.story_s()
         left = 1.0
         for event in self.happenings:
             if event["kind"] == "skirt-fold":
                 left *= self._left_by_fold(event, tap, t_s)
         ripple = self.ripple * _triangle(t_s * self.ripple_hz + 0.13 * tap)
-        return self.suction_pa * self.shares[tap] * left * (1.0 + ripple)
+        return float(self.suction_pa * self.shares[tap] * left * (1.0 + ripple))
 
-    def _left_by_fold(self, event, tap, t_s):
+    def _left_by_fold(self, event: "dict[str, Any]", tap: int, t_s: float) -> float:
         order = event["order"]
         place = order.index(tap) if tap in order else len(order)
         loss = event.get("near", 0.5) / (1.0 + place)
-        left = 1.0 - loss * _share(event, t_s - place * event.get("spread_s", 0.012))
+        left: float = 1.0 - loss * _share(event, t_s - place * event.get("spread_s", 0.012))
         flutter_s = event.get("flutter_s", 0.0)
         if place == 0 and flutter_s > 0 and event["at_s"] - flutter_s < t_s < event["at_s"]:
             grown = (t_s - event["at_s"] + flutter_s) / flutter_s
@@ -197,11 +245,11 @@ class VirtualCar:
         return left
 
 
-def _active(event, t_s):
-    return t_s >= event["at_s"] and (event.get("until_s") is None or t_s < event["until_s"])
+def _active(event: "dict[str, Any]", t_s: float) -> bool:
+    return bool(t_s >= event["at_s"] and (event.get("until_s") is None or t_s < event["until_s"]))
 
 
-def _share(event, t_s):
+def _share(event: "dict[str, Any]", t_s: float) -> float:
     """How far an event has developed, 0 to 1; it closes again over ``close_s`` after ``until_s``."""
     share = _ramp(t_s, event["at_s"], event.get("over_s", 0.03))
     if event.get("until_s") is not None:
@@ -209,13 +257,13 @@ def _share(event, t_s):
     return share
 
 
-def _triangle(turns):
+def _triangle(turns: float) -> float:
     """A triangle wave of period 1 and amplitude 1."""
     part = turns - int(turns)
     return 1.0 - 4.0 * (part - 0.5 if part > 0.5 else 0.5 - part)
 
 
-def make_car(spec):
+def make_car(spec: "dict[str, Any]") -> VirtualCar:
     """Build a virtual car from a scenario.
 
     Parameters

@@ -1,0 +1,50 @@
+"""The command line starts fast, and wrong usage is told apart from bad data."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+
+import pytest
+
+
+def _run(*arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([sys.executable, *arguments], capture_output=True, text=True, check=False)
+
+
+def _seconds(*arguments: str) -> float:
+    start = time.perf_counter()
+    assert _run(*arguments).returncode == 0
+    return time.perf_counter() - start
+
+
+def test_help_is_up_within_three_times_the_import_of_typer() -> None:
+    # side by side, alternating, the best of five: a busy machine slows both alike
+    pairs = [(_seconds("-m", "undertray", "--help"), _seconds("-c", "import typer")) for _ in range(5)]
+    assert min(p[0] for p in pairs) < 3 * min(p[1] for p in pairs)
+
+
+def test_help_loads_none_of_the_heavy_libraries() -> None:
+    code = (
+        "import sys\nfrom undertray.cli import app\n"
+        "from typer.testing import CliRunner\nassert CliRunner().invoke(app, ['--help']).exit_code == 0\n"
+        "print([m for m in ('numpy', 'pandas', 'matplotlib', 'serial') if m in sys.modules])"
+    )
+    assert _run("-c", code).stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status"),
+    [(["reduce"], 2), (["record", "--nonsense"], 2), (["no-such-command"], 2), (["--version"], 0)],
+)
+def test_exit_status(arguments: list[str], status: int) -> None:
+    assert _run("-m", "undertray", *arguments).returncode == status
+
+
+def test_bad_data_is_one_line_on_stderr_and_status_1() -> None:
+    done = _run("-m", "undertray", "reduce", "no-such-run.csv", "--car", "no-such-car.toml")
+    assert done.returncode == 1
+    assert done.stdout == ""
+    assert len(done.stderr.splitlines()) == 1
+    assert done.stderr.startswith("undertray: ")

@@ -1,0 +1,36 @@
+"""The error line: one line, safe, with what a person needs to go on."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from undertray.errors import CarError, UndertrayError, quoted
+
+
+def test_the_line_says_what_where_seen_expected_and_what_to_do() -> None:
+    error = CarError(
+        "tap off the floor", where="car.toml, tap 'a'", seen=(900, 0), expected="a point inside", do="check x"
+    )
+    assert str(error) == (
+        "car.toml, tap 'a': tap off the floor, got '(900, 0)', expected a point inside; check x"
+    )
+
+
+@given(st.one_of(st.text(), st.binary()))
+def test_quoted_never_lets_a_control_character_through(value: str | bytes) -> None:
+    text = quoted(value)
+    assert text.isprintable()
+    assert len(text) <= 10 * 60 + 3  # at most \U0010ffff for each of 60 characters, two quotes, an ellipsis
+
+
+@pytest.mark.parametrize(
+    ("value", "expected"),
+    [("\x1b[2J\n", r"'\x1b[2J\n'"), (b"\xff1,2", r"'\xff1,2'"), ("x" * 70, "'" + "x" * 60 + "…'")],
+)
+def test_quoted_examples(value: object, expected: str) -> None:
+    assert quoted(value) == expected
+
+
+def test_an_error_is_one_line_whatever_went_in() -> None:
+    assert "\n" not in str(UndertrayError("a\nb", where="c\nd", seen="e\nf", expected="g\nh", do="i\nj"))
