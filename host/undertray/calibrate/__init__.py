@@ -1,1 +1,3 @@
-"""Second stage: counts to Pa, and the water column that vouches for them."""
+"""Second stage: counts to Pa, against a liquid column, with an honest uncertainty."""
+
+__all__: list[str] = []

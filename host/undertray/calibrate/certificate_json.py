@@ -1,0 +1,209 @@
+"""The checks between a calibration file and the program: every value bounded, none guessed."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from undertray.calibrate.json_values import covariance, mapping, number, plain, text, vector
+from undertray.errors import CalibrationError
+
+if TYPE_CHECKING:
+    from undertray.calibrate.certificate import ColumnCalibration
+
+__all__ = ["VERSION", "column", "column_as_dict", "columns", "load"]
+
+VERSION = 1
+_MOST_BYTES = 4_000_000
+_MOST_COLUMNS = 16
+_MOST_POINTS = 2000
+_MOST_SOURCES = 32
+_MOST_TEXT = 200
+_OWN_KEYS = frozenset(
+    {"part", "coefficients", "covariance", "range_pa", "residual_sd_pa", "hysteresis_pa", "repeatability_pa"}
+    | {"linearity_pa", "coverage_factor", "shared", "points"}
+)
+
+
+def load(path: Path, where: str) -> Mapping[str, Any]:
+    """Read the file and check its version.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    where : str
+        For the error line.
+
+    Returns
+    -------
+    mapping
+        The decoded JSON object.
+
+    Raises
+    ------
+    CalibrationError
+        When it cannot be read, is too large, is no JSON object, or is of a newer version.
+    """
+    try:
+        with path.open("rb") as file:
+            raw = file.read(_MOST_BYTES + 1)
+    except OSError as error:
+        raise CalibrationError(
+            f"the calibration cannot be read: {error.strerror}", where=str(path), do="check the path"
+        ) from None
+    if len(raw) > _MOST_BYTES:
+        raise CalibrationError(
+            "the calibration is too large", where=where, expected=f"at most {_MOST_BYTES} bytes"
+        )
+    try:
+        data = json.loads(raw.decode("utf-8"), parse_constant=_no_constant)
+    except (ValueError, RecursionError) as error:
+        raise CalibrationError(
+            "the calibration is no JSON",
+            where=where,
+            seen=str(error) or type(error).__name__,
+            expected="a file written by 'undertray calibrate'",
+            do="calibrate again or take a copy that is whole",
+        ) from None
+    if not isinstance(data, dict) or "format" not in data:
+        raise CalibrationError(
+            "no calibration", where=where, seen=data, expected="a file written by 'undertray calibrate'"
+        )
+    version = number(data, "format", where, 1, 1e9)
+    if version != VERSION:
+        raise CalibrationError(
+            "the calibration is of a newer format",
+            where=where,
+            seen=data["format"],
+            expected=f"version {VERSION}",
+            do="update undertray on this computer",
+        )
+    return data
+
+
+def _no_constant(name: str) -> float:
+    raise ValueError(f"{name} is no JSON number")
+
+
+def columns(data: Mapping[str, Any], where: str) -> Mapping[str, Any]:
+    """The object ``columns``, its size and names checked.
+
+    Parameters
+    ----------
+    data : mapping
+        The decoded file.
+    where : str
+        For the error line.
+
+    Returns
+    -------
+    mapping
+        Name of a pressure column to its decoded object.
+
+    Raises
+    ------
+    CalibrationError
+        When there is none, or too many, or a name is too long.
+    """
+    found = mapping(data, "columns", where)
+    if not 1 <= len(found) <= _MOST_COLUMNS or any(len(name) > _MOST_TEXT for name in found):
+        raise CalibrationError(
+            "bad 'columns'", where=where, seen=list(found), expected=f"1 to {_MOST_COLUMNS} pressure columns"
+        )
+    return found
+
+
+def column(raw: object, where: str) -> dict[str, Any]:
+    """The checked fields of one column's calibration.
+
+    Parameters
+    ----------
+    raw : object
+        The decoded object of the column.
+    where : str
+        For the error line.
+
+    Returns
+    -------
+    dict
+        Keyword arguments of :class:`undertray.calibrate.certificate.ColumnCalibration`.
+
+    Raises
+    ------
+    CalibrationError
+        When a value is missing, of the wrong kind or impossible.
+    """
+    if not isinstance(raw, dict):
+        raise CalibrationError("no calibration of a column", where=where, seen=raw, expected="an object")
+    coefficients = vector(raw.get("coefficients"), "coefficients", where)
+    size = len(coefficients)
+    if size not in (2, 3):
+        raise CalibrationError("bad 'coefficients'", where=where, seen=size, expected="two or three numbers")
+    if coefficients[1] <= 0:
+        raise CalibrationError("bad 'coefficients'", where=where, seen=coefficients[1], expected="b1 above 0")
+    spread = covariance(raw.get("covariance"), size, where)
+    low, high = vector(raw.get("range_pa"), "range_pa", where, 2)
+    if not low < high:
+        raise CalibrationError("bad 'range_pa'", where=where, seen=[low, high], expected="[low, high]")
+    shared = raw.get("shared", {})
+    if not isinstance(shared, dict) or len(shared) > _MOST_SOURCES:
+        raise CalibrationError("bad 'shared'", where=where, seen=shared, expected="an object of sources")
+    points = raw.get("points", [])
+    if (
+        not isinstance(points, list)
+        or len(points) > _MOST_POINTS
+        or not all(isinstance(p, dict) for p in points)
+    ):
+        raise CalibrationError(
+            "bad 'points'", where=where, seen=points, expected=f"a list of at most {_MOST_POINTS} points"
+        )
+    return {
+        "part": text(raw, "part", where),
+        "coefficients": coefficients,
+        "covariance": spread,
+        "shared": {name: vector(moved, f"shared {name}", where, size) for name, moved in shared.items()},
+        "range_pa": (float(low), float(high)),
+        "residual_sd_pa": number(raw, "residual_sd_pa", where, 0, 1e6),
+        "hysteresis_pa": _optional(raw, "hysteresis_pa", where),
+        "repeatability_pa": _optional(raw, "repeatability_pa", where),
+        "linearity_pa": _optional(raw, "linearity_pa", where),
+        "coverage_factor": number(raw, "coverage_factor", where, 1, 100) if "coverage_factor" in raw else 2.0,
+        "points": tuple(plain(point, "points", where) for point in points),
+        "facts": {key: plain(value, key, where) for key, value in raw.items() if key not in _OWN_KEYS},
+    }
+
+
+def column_as_dict(done: ColumnCalibration) -> dict[str, Any]:
+    """The JSON object of one column's calibration.
+
+    Parameters
+    ----------
+    done : ColumnCalibration
+        The calibration of a column.
+
+    Returns
+    -------
+    dict
+        What :func:`column` reads back.
+    """
+    return {
+        "part": done.part,
+        "coefficients": done.coefficients.tolist(),
+        "covariance": done.covariance.tolist(),
+        "range_pa": list(done.range_pa),
+        "residual_sd_pa": done.residual_sd_pa,
+        "hysteresis_pa": done.hysteresis_pa,
+        "repeatability_pa": done.repeatability_pa,
+        "linearity_pa": done.linearity_pa,
+        "coverage_factor": done.coverage_factor,
+        "shared": {name: moved.tolist() for name, moved in done.shared.items()},
+        **done.facts,
+        "points": [dict(point) for point in done.points],
+    }
+
+
+def _optional(data: Mapping[str, Any], key: str, where: str) -> float | None:
+    return None if data.get(key) is None else number(data, key, where, 0, 1e6)

@@ -1,0 +1,158 @@
+"""A straight line or a parabola through points with errors in both axes, some of them shared."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.calibrate.fitted import Fit
+from undertray.errors import CalibrationError
+
+__all__ = ["fit_polynomial"]
+
+Array = NDArray[np.float64]
+_MOST_POINTS = 1000  # the covariance of n points takes n^2 numbers
+_MOST_ROUNDS = 200
+_SETTLED = 1e-13
+
+
+def fit_polynomial(
+    x: Array,
+    y: Array,
+    *,
+    u_x: Array | float = 0.0,
+    u_y: Array | float | None = None,
+    shared: Mapping[str, tuple[Array | float, Array | float]] | None = None,
+    degree: int = 1,
+) -> Fit:
+    """Fit a line or a parabola by generalised least squares with errors in both axes.
+
+    Parameters
+    ----------
+    x, y : ndarray of float64, shape (n,)
+        The points, n at most 1000.
+    u_x : float or ndarray of float64, shape (n,)
+        Independent standard uncertainty of each x.
+    u_y : float, ndarray of float64 of shape (n,), or None
+        Independent standard uncertainty of each y. None: equal and unknown, taken from the
+        scatter; then ``u_x`` must be 0.
+    shared : mapping of str to pair
+        For each source that moves many points together, the change of (x, y) of each point
+        for one standard uncertainty of it: two arrays of shape (n,), or floats.
+    degree : int
+        1 or 2.
+
+    Returns
+    -------
+    Fit
+
+    Raises
+    ------
+    CalibrationError
+        When there are too few or too many points, a point has no uncertainty at all, the x
+        are all alike, or the iteration does not settle.
+
+    Notes
+    -----
+    The squares of the corrections to all x and y, weighted by the inverse of their joint
+    covariance, are made least subject to the corrected points lying on the curve. Each round
+    linearises at the corrected points: with D = diag(dy/dx) the effective covariance is
+    ``M = diag(u_y^2 + D^2 u_x^2) + sum e e^T``, ``e = e_y - D e_x``. For independent errors and
+    a line this is York's solution and his unscaled standard errors at the adjusted points;
+    with ``u_x`` 0 it is generalised, weighted or ordinary least squares in one round.
+
+    References
+    ----------
+    D. York, N. Evensen, M. Martinez, J. De Basabe Delgado, Am. J. Phys. 72 (2004) 367-375,
+    equations 13. ISO/TS 28037:2010, clause 10 (generalised Gauss-Markov).
+    """
+    x, y = np.asarray(x, float), np.asarray(y, float)
+    _check(x, y, degree, stated=u_y is not None)
+    unit = float(np.max(np.abs(x)))
+    sources = {
+        name: (np.broadcast_to(np.asarray(ex, float) / unit, x.shape), np.broadcast_to(ey, x.shape))
+        for name, (ex, ey) in (shared or {}).items()
+    }
+    var_x = np.broadcast_to(np.asarray(u_x, float) / unit, x.shape) ** 2
+    var_y = np.broadcast_to(np.asarray(1.0 if u_y is None else u_y, float), x.shape) ** 2
+    scaled, coefficients, gain, weighted, slope = _solve(x / unit, y, var_x, var_y, sources, degree)
+    back = unit ** -np.arange(degree + 1.0)
+    gain = back[:, None] * gain
+    fit = Fit(
+        coefficients=back * coefficients,
+        independent_covariance=(gain * (var_y + slope**2 * var_x)) @ gain.T,
+        shared={name: gain @ (ey - slope * ex) for name, (ex, ey) in sources.items()},
+        residuals=y - np.polynomial.polynomial.polyval(scaled, coefficients),
+        chi_squared=float(weighted @ weighted),
+        dof=len(x) - degree - 1,
+    )
+    return fit if u_y is not None else fit.enlarged()
+
+
+def _check(x: Array, y: Array, degree: int, stated: bool) -> None:
+    least = degree + 1 if stated else degree + 2
+    if x.shape != y.shape or x.ndim != 1 or not least <= len(x) <= _MOST_POINTS:
+        raise CalibrationError(
+            "number of points for the fit", seen=x.shape, expected=f"{least} to {_MOST_POINTS} (x, y) pairs"
+        )
+    if not (np.all(np.isfinite(x)) and np.all(np.isfinite(y))):
+        raise CalibrationError("a point for the fit is no finite number")
+    if len(np.unique(x)) <= degree:
+        raise CalibrationError(
+            "the readings do not change with the column",
+            seen=x[0],
+            expected=f"at least {degree + 1} different readings",
+            do="check hose and sensor",
+        )
+
+
+def _solve(
+    x: Array,
+    y: Array,
+    var_x: Array,
+    var_y: Array,
+    sources: Mapping[str, tuple[Array, Array]],
+    degree: int,
+) -> tuple[Array, Array, Array, Array, Array]:
+    """Iterate; returns x, coefficients, gain (db/dy), whitened residuals, slopes."""
+    vander, polyval, polyder = (
+        np.polynomial.polynomial.polyvander,
+        np.polynomial.polynomial.polyval,
+        np.polynomial.polynomial.polyder,
+    )
+    coefficients: Array = np.linalg.lstsq(vander(x, degree), y, rcond=None)[0]
+    adjusted: Array = x
+    for _ in range(_MOST_ROUNDS):
+        slope: Array = np.asarray(polyval(adjusted, polyder(coefficients)), float)
+        moved = {name: ey - slope * ex for name, (ex, ey) in sources.items()}
+        effective = np.diag(var_y + slope**2 * var_x)
+        for e in moved.values():
+            effective = effective + np.outer(e, e)
+        try:
+            root = np.linalg.cholesky(effective)
+        except np.linalg.LinAlgError:
+            raise CalibrationError(
+                "a point for the fit has no uncertainty of its own",
+                expected="a standard uncertainty above 0 for each",
+            ) from None
+        q, r = np.linalg.qr(np.linalg.solve(root, vander(adjusted, degree)))
+        whitened = np.linalg.solve(root, y - slope * (x - adjusted))
+        new: Array = np.linalg.solve(r, q.T @ whitened)
+        gain: Array = np.linalg.solve(r, q.T @ np.linalg.inv(root))
+        weighted: Array = whitened - q @ (q.T @ whitened)
+        pull = np.linalg.solve(root.T, weighted)
+        correction = var_x * slope * pull
+        for name, (ex, _) in sources.items():
+            correction = correction - ex * float(moved[name] @ pull)
+        settled = np.max(np.abs(new - coefficients)) <= _SETTLED * np.max(np.abs(new))
+        settled = settled and np.max(np.abs(x + correction - adjusted)) <= _SETTLED
+        coefficients, adjusted = new, x + correction
+        if settled or not (np.any(var_x) or any(np.any(ex) for ex, _ in sources.values())):
+            return x, coefficients, gain, weighted, slope
+    raise CalibrationError(
+        "the fit does not settle",
+        expected="points near a line",
+        do="look for a point that lies far off, or an uncertainty of a reading that is far too large",
+    )

@@ -1,0 +1,242 @@
+"""Decoded JSON from strangers: one check for each kind of value."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.errors import CalibrationError
+
+__all__ = ["covariance", "mapping", "number", "plain", "rounded", "text", "vector"]
+
+_MOST_TEXT = 200
+_MOST_MEMBERS = 64
+
+
+def rounded(value: Any) -> Any:
+    """The same JSON value with every float to 12 significant digits.
+
+    Parameters
+    ----------
+    value : object
+        A JSON value.
+
+    Returns
+    -------
+    object
+        So that the last bits, which differ between machines, do not reach the file.
+    """
+    if isinstance(value, float):
+        return float(f"{value:.12g}")
+    if isinstance(value, dict):
+        return {key: rounded(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [rounded(item) for item in value]
+    return value
+
+
+def mapping(data: Mapping[str, Any], key: str, where: str) -> Mapping[str, Any]:
+    """A value that must be an object.
+
+    Parameters
+    ----------
+    data : mapping
+        The decoded object.
+    key : str
+        Its key.
+    where : str
+        For the error line.
+
+    Returns
+    -------
+    mapping
+
+    Raises
+    ------
+    CalibrationError
+        When it is none.
+    """
+    value = data.get(key)
+    if not isinstance(value, dict):
+        raise CalibrationError(f"bad '{key}'", where=where, seen=value, expected="an object")
+    return value
+
+
+def text(data: Mapping[str, Any], key: str, where: str) -> str:
+    """A value that must be a short text.
+
+    Parameters
+    ----------
+    data : mapping
+        The decoded object.
+    key : str
+        Its key.
+    where : str
+        For the error line.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    CalibrationError
+        When it is none.
+    """
+    value = data.get(key)
+    if not isinstance(value, str) or len(value) > _MOST_TEXT:
+        raise CalibrationError(
+            f"bad '{key}'", where=where, seen=value, expected=f"a text of at most {_MOST_TEXT} characters"
+        )
+    return value
+
+
+def number(data: Mapping[str, Any], key: str, where: str, low: float, high: float) -> float:
+    """A value that must be a number in a range.
+
+    Parameters
+    ----------
+    data : mapping
+        The decoded object.
+    key : str
+        Its key.
+    where : str
+        For the error line.
+    low, high : float
+        The range, both ends in.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    CalibrationError
+        When it is none.
+    """
+    value = data.get(key)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
+        raise CalibrationError(
+            f"bad '{key}'", where=where, seen=value, expected=f"a number from {low:g} to {high:g}"
+        )
+    return float(value)
+
+
+def plain(value: object, key: str, where: str) -> Any:
+    """A value of no fixed meaning: a scalar, or a flat object or list of scalars.
+
+    Parameters
+    ----------
+    value : object
+        The decoded value.
+    key : str
+        Its key, for the error line.
+    where : str
+        For the error line.
+
+    Returns
+    -------
+    object
+        The same value.
+
+    Raises
+    ------
+    CalibrationError
+        When it is nested deeper, has more than 64 members, or holds a text of more than 200
+        characters or a number that is not finite.
+    """
+    members = (
+        list(value.values()) if isinstance(value, dict) else value if isinstance(value, list) else [value]
+    )
+    if len(members) > _MOST_MEMBERS or not all(_is_scalar(member) for member in members):
+        raise CalibrationError(
+            f"bad '{key}'", where=where, seen=value, expected="a short text, a number, or a flat list of them"
+        )
+    return value
+
+
+def _is_scalar(value: object) -> bool:
+    if isinstance(value, str):
+        return len(value) <= _MOST_TEXT
+    return value is None or (isinstance(value, int | float) and abs(value) < 1e300)
+
+
+def vector(value: object, key: str, where: str, size: int | None = None) -> NDArray[np.float64]:
+    """A value that must be a short list of numbers.
+
+    Parameters
+    ----------
+    value : object
+        The decoded value.
+    key : str
+        Its key, for the error line.
+    where : str
+        For the error line.
+    size : int or None
+        How many numbers; None allows one to three.
+
+    Returns
+    -------
+    ndarray of float64, shape (size,)
+
+    Raises
+    ------
+    CalibrationError
+        When it is none, or a number is beyond 1e12.
+    """
+    if (
+        not isinstance(value, list)
+        or len(value) > 3
+        or (size is not None and len(value) != size)
+        or not all(
+            isinstance(v, int | float) and not isinstance(v, bool) and abs(v) < 1e12 and math.isfinite(v)
+            for v in value
+        )
+    ):
+        raise CalibrationError(
+            f"bad '{key}'", where=where, seen=value, expected=f"a list of {size or '2 or 3'} numbers"
+        )
+    return np.array(value, float)
+
+
+def covariance(value: object, size: int, where: str) -> NDArray[np.float64]:
+    """A value that must be a covariance matrix.
+
+    Parameters
+    ----------
+    value : object
+        The decoded value.
+    size : int
+        Its order.
+    where : str
+        For the error line.
+
+    Returns
+    -------
+    ndarray of float64, shape (size, size)
+
+    Raises
+    ------
+    CalibrationError
+        When it is no symmetric matrix, or has a negative eigenvalue.
+    """
+    if not isinstance(value, list) or len(value) != size:
+        raise CalibrationError(
+            "bad 'covariance'", where=where, seen=value, expected=f"{size} rows of {size} numbers"
+        )
+    matrix = np.array([vector(row, "covariance", where, size) for row in value])
+    spread = np.sqrt(np.abs(np.diag(matrix)))
+    unit = np.where(spread > 0, spread, 1.0)
+    relative = matrix / np.outer(unit, unit)
+    if not np.allclose(relative, relative.T, atol=1e-6) or np.linalg.eigvalsh(relative).min() < -1e-6:
+        raise CalibrationError(
+            "'covariance' is no covariance",
+            where=where,
+            seen=value,
+            expected="a symmetric matrix without negative eigenvalues",
+        )
+    return matrix

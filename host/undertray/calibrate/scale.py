@@ -1,0 +1,160 @@
+"""Counts to nominal suction, by what the board says of each part."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.acquire.device import Column
+from undertray.acquire.runlog import Note
+from undertray.calibrate.ms5525dso import ms5525dso_pa
+from undertray.errors import RunLogError
+
+__all__ = ["NominalSuction", "nominal_suction_pa"]
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+_MOST = float(2**53)
+
+# parts whose raw words the host turns into Pa: counts, second word, scale, where -> Pa, out of range
+_HOST_COMPENSATED: dict[str, Callable[[Array, Array, Mapping[str, Any], str], tuple[Array, Mask]]] = {
+    "ms5525dso": ms5525dso_pa
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NominalSuction:
+    """Suction by the parts' own scales, before any calibration.
+
+    Attributes
+    ----------
+    suction_pa : ndarray of float64, shape (n, N)
+        Nominal suction, Pa, positive below ambient; NaN where the count is missing.
+    out_of_range : ndarray of bool, shape (n, N)
+        The part was beyond the range in which its reading is valid. The reading is still
+        given.
+    """
+
+    suction_pa: Array
+    out_of_range: Mask
+
+
+def nominal_suction_pa(
+    counts: Array, columns: Sequence[Column], notes: Sequence[Note] = ()
+) -> NominalSuction:
+    """Turn raw counts into nominal suction.
+
+    Parameters
+    ----------
+    counts : ndarray of float64, shape (n, N)
+        Raw counts, NaN where missing.
+    columns : sequence of Column, length N
+        The pressure columns of the ``device`` note.
+    notes : sequence of Note
+        Notes of the same run; only ``status`` notes are looked at, and only for parts that
+        send a second word. ``Note.row`` counts rows of ``counts``; a note from before its first
+        row may have a row below 0.
+
+    Returns
+    -------
+    NominalSuction
+
+    Raises
+    ------
+    RunLogError
+        When the number of columns does not fit, a ``scale`` is incomplete, out of bounds or of
+        an unknown kind, or a part's second word never came.
+
+    Notes
+    -----
+    ``p = (count - zero) pa_per_count`` is the pressure of the high port over the low port; a
+    tap on the low port makes it the suction, a tap on the high port its negative. The second
+    word of a host-compensated part is taken from the list ``second`` of the status notes (one
+    entry per column or null) and interpolated linearly over the rows between two notes.
+    """
+    counts = np.asarray(counts, float)
+    if counts.ndim != 2 or counts.shape[1] != len(columns):
+        raise RunLogError(
+            "the rows do not fit the board's description",
+            seen=counts.shape[-1] if counts.ndim else None,
+            expected=f"{len(columns)} pressure columns",
+        )
+    suction = np.empty(counts.shape)
+    out_of_range = np.zeros(counts.shape, bool)
+    for i, column in enumerate(columns):
+        where = f"scale of {column.name}"
+        values = counts[:, i]
+        if "kind" in column.scale:
+            convert = _host_compensation(column.scale["kind"], where)
+            second = _second_word(notes, i, len(counts), where)
+            pa, out_of_range[:, i] = convert(values, second, column.scale, where)
+        else:
+            zero, pa_per_count, low, high = _linear(column.scale, where)
+            pa = (values - zero) * pa_per_count
+            out_of_range[:, i] = (values < low) | (values > high)
+        suction[:, i] = pa if column.port == "low" else -pa
+    return NominalSuction(suction, out_of_range)
+
+
+def _linear(scale: Mapping[str, Any], where: str) -> tuple[float, float, float, float]:
+    zero, pa_per_count, low, high = (
+        _number(scale, key, where) for key in ("zero", "pa_per_count", "min", "max")
+    )
+    if not 1e-9 <= abs(pa_per_count) <= 1e6:
+        raise RunLogError("bad 'pa_per_count'", where=where, seen=pa_per_count, expected="1e-9 to 1e6 Pa")
+    if not low < high:
+        raise RunLogError("'min' is not below 'max'", where=where, seen=(low, high), expected="min < max")
+    return zero, pa_per_count, low, high
+
+
+def _number(scale: Mapping[str, Any], key: str, where: str) -> float:
+    value = scale.get(key)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not -_MOST <= value <= _MOST:
+        raise RunLogError(f"bad '{key}'", where=where, seen=value, expected="a number")
+    return float(value)
+
+
+def _host_compensation(
+    kind: object, where: str
+) -> Callable[[Array, Array, Mapping[str, Any], str], tuple[Array, Mask]]:
+    if not isinstance(kind, str) or kind not in _HOST_COMPENSATED:
+        raise RunLogError(
+            "this part's counts cannot be turned into Pa here",
+            where=where,
+            seen=kind,
+            expected="kind " + " or ".join(sorted(_HOST_COMPENSATED)),
+            do="update undertray on this computer",
+        )
+    return _HOST_COMPENSATED[kind]
+
+
+def _second_word(notes: Sequence[Note], index: int, rows: int, where: str) -> Array:
+    at: list[int] = []
+    words: list[float] = []
+    for note in notes:
+        if note.kind != "status":
+            continue
+        second = note.data.get("second")
+        word = second[index] if isinstance(second, list) and index < len(second) else None
+        if word is None:
+            continue
+        if isinstance(word, bool) or not isinstance(word, int) or not 0 <= word < 2**32:
+            raise RunLogError(
+                "bad 'second' of a status note", where=where, seen=word, expected="a whole number"
+            )
+        at.append(note.row)
+        words.append(float(word))
+    if not words:
+        raise RunLogError(
+            "the part's second word never came",
+            where=where,
+            expected="a status note with 'second' for this column",
+            do="record a few seconds more; the board sends it once a second",
+        )
+    if len(words) == 1:
+        return np.full(rows, words[0])
+    return np.interp(np.arange(rows), at, words)
