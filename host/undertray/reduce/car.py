@@ -1,0 +1,272 @@
+"""The car a person describes in ``car.toml``, checked to the last key."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from undertray.errors import CarError
+from undertray.reduce.carfile import Table, load_toml, pair, refuse_unknown, table
+from undertray.reduce.polygon import first_crossing, holds_point, signed_area
+from undertray.units import G_N_M_S2
+
+__all__ = ["FORMAT", "Car", "Tap"]
+
+FORMAT = 1
+_MAX_CORNERS = 400
+_MAX_TAPS = 16
+_MAX_CURVE = 100
+_LOADS = ("cells", "linear")
+_DRIVEN = ("all", "front", "rear")
+
+# every key of the format, those that only some later stage reads among them
+_TUBE_KEYS = ("tube_length", "tube_bore", "sensor_volume")
+_CAR_KEYS = frozenset(
+    (
+        *("format", "name", "mass", "wheelbase", "front_weight", "floor", "tyre_mu", "allowance"),
+        *("surface_angle", "tap", "load", "driven", "target_speed", "fan", *_TUBE_KEYS),
+    )
+)
+_TAP_KEYS = frozenset(("name", "column", "x", "y", "area", *_TUBE_KEYS))
+_FAN_KEYS = frozenset(("curve", "discharge"))
+
+
+@dataclass(frozen=True, slots=True)
+class Tap:
+    """One pressure tap in the floor.
+
+    Attributes
+    ----------
+    name, column : str
+        What the builder calls it, and the pressure column of the log that reads it.
+    x_mm, y_mm : float
+        Place, mm: x rearward from the front axle, y to the right of the centre line.
+    area_mm2 : float or None
+        Given area that overrides the share of the floor the tap gets by its place.
+    tube_length_mm, tube_bore_mm, sensor_volume_mm3 : float or None
+        The tube between tap and sensor and the volume behind it, where given.
+    """
+
+    name: str
+    column: str
+    x_mm: float
+    y_mm: float
+    area_mm2: float | None = None
+    tube_length_mm: float | None = None
+    tube_bore_mm: float | None = None
+    sensor_volume_mm3: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Car:
+    """A car, ready for reduction.
+
+    Attributes
+    ----------
+    name : str
+        What the builder calls it.
+    mass_kg, wheelbase_mm : float
+        Ready to run; between the axles.
+    front_weight : float
+        Share of the weight on the front axle when level, 0 to 1.
+    floor_mm : tuple of (float, float)
+        Corners of the floor in order, x rearward from the front axle, y to the right.
+    taps : tuple of Tap
+        In the order of the file.
+    tyre_mu : float or None
+        Friction number of the tyres on this surface.
+    allowance : float
+        Spare hold as a share of the weight.
+    surface_angle_deg : float
+        0 on the ground, 90 on a wall, 180 upside down.
+    load : str
+        How the taps are spread over the floor: ``cells`` or ``linear``.
+    driven : str
+        Driven wheels: ``all``, ``front`` or ``rear``.
+    target_speed_m_s : float
+        Speed the traction-limited time is stated for (60 mph if left out).
+    fan_curve : tuple of (float, float)
+        Suction in Pa and flow in m3/s of the fans at full throttle, where given.
+    discharge : float
+        Discharge number of the leak for the equivalent leak area.
+    """
+
+    name: str
+    mass_kg: float
+    wheelbase_mm: float
+    front_weight: float
+    floor_mm: tuple[tuple[float, float], ...]
+    taps: tuple[Tap, ...]
+    tyre_mu: float | None = None
+    allowance: float = 0.0
+    surface_angle_deg: float = 180.0
+    load: str = "cells"
+    driven: str = "all"
+    target_speed_m_s: float = 26.8224
+    fan_curve: tuple[tuple[float, float], ...] = ()
+    discharge: float = 0.61
+
+    @property
+    def weight_n(self) -> float:
+        """Weight in N, at the standard acceleration of free fall (9.80665 m/s2)."""
+        return self.mass_kg * G_N_M_S2
+
+    @classmethod
+    def from_toml(cls, path: str | Path) -> Car:
+        """Read and check a ``car.toml``.
+
+        Parameters
+        ----------
+        path : str or Path
+            The file.
+
+        Returns
+        -------
+        Car
+
+        Raises
+        ------
+        CarError
+            When the file cannot be read, is no TOML, is of a newer format, has an unknown
+            or missing key, or describes a car that cannot be: a floor that crosses itself
+            or has no area, a tap off the floor, two taps of one name, column or place.
+        UnitError
+            When a quantity is no number or has a unit that does not fit.
+
+        Notes
+        -----
+        A quantity is a bare number in the unit of its key or a text with its unit
+        (``"7 lbf"``); lengths are in mm, the mass in kg, angles in degrees.
+        """
+        name = Path(path).name
+        data = load_toml(Path(path))
+        version = data.get("format")
+        if isinstance(version, bool) or not isinstance(version, int) or version < 1:
+            raise CarError("no format number", where=name, seen=version, expected=f"format = {FORMAT}")
+        if version > FORMAT:
+            raise CarError(
+                "a newer car format",
+                where=name,
+                seen=version,
+                expected=f"format {FORMAT}",
+                do="update undertray on this computer",
+            )
+        refuse_unknown(data, _CAR_KEYS, name)
+        fan = table(data.get("fan", {}), f"{name}, fan")
+        refuse_unknown(fan, _FAN_KEYS, f"{name}, fan")
+        floor = _floor(data.get("floor"), f"{name}, floor")
+        read = Table(data, name)
+        return cls(
+            name=read.text("name"),
+            mass_kg=read.number("mass", "kg", low=0.0),
+            wheelbase_mm=read.number("wheelbase", "mm", low=0.0),
+            front_weight=read.number("front_weight", "1", low=0.0, high=1.0, ends=True),
+            floor_mm=floor,
+            taps=_taps(data, floor, name),
+            tyre_mu=read.optional("tyre_mu", "1", low=0.0, high=10.0),
+            allowance=read.number("allowance", "1", low=0.0, high=100.0, ends=True, default=0.0),
+            surface_angle_deg=read.number("surface_angle", "deg", 0.0, 180.0, ends=True, default=180.0),
+            load=read.choice("load", _LOADS),
+            driven=read.choice("driven", _DRIVEN),
+            target_speed_m_s=read.number("target_speed", "m/s", low=0.0, high=1000.0, default=26.8224),
+            fan_curve=_curve(fan.get("curve", []), f"{name}, fan, curve"),
+            discharge=Table(fan, f"{name}, fan").number("discharge", "1", 0.0, 1.0, True, default=0.61),
+        )
+
+
+def _floor(value: object, where: str) -> tuple[tuple[float, float], ...]:
+    if not isinstance(value, list) or not 3 <= len(value) <= _MAX_CORNERS:
+        raise CarError(
+            "bad or missing floor",
+            where=where,
+            seen=value,
+            expected=f"3 to {_MAX_CORNERS} corners [x, y] in mm",
+        )
+    corners = tuple(pair(v, ("mm", "mm"), f"{where}, corner {i + 1}") for i, v in enumerate(value))
+    if len(set(corners)) != len(corners):
+        raise CarError(
+            "a corner comes twice",
+            where=where,
+            expected="each corner once, the first not repeated at the end",
+        )
+    size = max(max(c) for c in zip(*corners, strict=True)) - min(min(c) for c in zip(*corners, strict=True))
+    if abs(signed_area(corners)) <= 1e-9 * size * size:
+        raise CarError(
+            "the floor has no area", where=where, seen=list(corners), expected="corners round an area"
+        )
+    crossing = first_crossing(corners)
+    if crossing is not None:
+        a, b = (f"{i + 1}-{(i + 1) % len(corners) + 1}" for i in crossing)
+        raise CarError(
+            f"the floor crosses itself: its edge from corner {a} meets the edge {b}",
+            where=where,
+            expected="corners in order round the outline",
+            do="put the corners in order",
+        )
+    return corners
+
+
+def _taps(data: Mapping[str, Any], floor: tuple[tuple[float, float], ...], name: str) -> tuple[Tap, ...]:
+    value = data.get("tap")
+    if not isinstance(value, list) or not 1 <= len(value) <= _MAX_TAPS:
+        raise CarError(
+            "bad or missing taps", where=name, seen=value, expected=f"1 to {_MAX_TAPS} [[tap]] tables"
+        )
+    taps: list[Tap] = []
+    for i, item in enumerate(value):
+        where = f"{name}, tap {i + 1}"
+        own = table(item, where)
+        refuse_unknown(own, _TAP_KEYS, where)
+        read = Table(own, where)
+        # what all tubes share stands once, above the taps
+        tube = Table({k: data[k] for k in _TUBE_KEYS if k in data} | dict(own), where)
+        tap = Tap(
+            name=read.text("name"),
+            column=read.text("column"),
+            x_mm=read.number("x", "mm"),
+            y_mm=read.number("y", "mm"),
+            area_mm2=read.optional("area", "mm2", 0.0),
+            tube_length_mm=tube.optional("tube_length", "mm", 0.0),
+            tube_bore_mm=tube.optional("tube_bore", "mm", 0.0),
+            sensor_volume_mm3=tube.optional("sensor_volume", "1", 0.0),
+        )
+        if not holds_point(floor, (tap.x_mm, tap.y_mm)):
+            raise CarError(
+                f"tap {tap.name!r} is off the floor",
+                where=where,
+                seen=[tap.x_mm, tap.y_mm],
+                expected="a place inside the floor",
+                do="check x, y and the floor's corners",
+            )
+        taps.append(tap)
+    for what, keys in (
+        ("name", [t.name for t in taps]),
+        ("column", [t.column for t in taps]),
+        ("place", [(t.x_mm, t.y_mm) for t in taps]),
+    ):
+        twice = next((k for i, k in enumerate(keys) if k in keys[:i]), None)
+        if twice is not None:
+            raise CarError(
+                f"two taps of one {what}", where=name, seen=twice, expected=f"a {what} of its own each"
+            )
+    return tuple(taps)
+
+
+def _curve(value: object, where: str) -> tuple[tuple[float, float], ...]:
+    if not isinstance(value, list) or len(value) > _MAX_CURVE:
+        raise CarError(
+            "bad fan curve", where=where, seen=value, expected="pairs [suction in Pa, flow in L/s]"
+        )
+    pairs = [pair(v, ("Pa", "1"), f"{where}, point {i + 1}") for i, v in enumerate(value)]
+    rises = all(b[0] > a[0] and b[1] <= a[1] for a, b in itertools.pairwise(pairs))
+    if pairs and (len(pairs) < 2 or not rises or pairs[0][0] < 0 or pairs[-1][1] < 0):
+        raise CarError(
+            "bad fan curve",
+            where=where,
+            seen=value,
+            expected="2 or more points, suction rising from 0 up and flow not rising",
+        )
+    return tuple((pa, flow * 1e-3) for pa, flow in pairs)

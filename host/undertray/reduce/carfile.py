@@ -1,0 +1,257 @@
+"""Reading a TOML file of a stranger, table by table, with one clear line for each mistake."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from undertray.errors import CarError
+from undertray.units import quantity
+
+__all__ = ["Table", "load_toml", "pair", "refuse_unknown", "table"]
+
+_MAX_BYTES = 200_000
+_MAX_TEXT = 64
+
+
+def load_toml(path: Path) -> Mapping[str, Any]:
+    """Read a TOML file of bounded size.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    mapping
+        Its top table.
+
+    Raises
+    ------
+    CarError
+        When it cannot be read, is too long, is no UTF-8 or no TOML (with line and column).
+    """
+    try:
+        with path.open("rb") as file:
+            raw = file.read(_MAX_BYTES + 1)
+    except OSError as error:
+        raise CarError(
+            f"cannot be read ({error.strerror})", where=str(path), do="give the path of a car.toml"
+        ) from error
+    if len(raw) > _MAX_BYTES:
+        raise CarError("too long for a car", where=path.name, expected=f"at most {_MAX_BYTES} bytes")
+    try:
+        return tomllib.loads(raw.decode("utf-8"))
+    except UnicodeDecodeError as error:
+        raise CarError("not UTF-8 text", where=f"{path.name}, byte {error.start}") from error
+    except RecursionError as error:
+        raise CarError("nested too deeply", where=path.name, expected="a plain TOML file") from error
+    except ValueError as error:  # TOMLDecodeError names line and column
+        raise CarError(f"not valid TOML: {error}", where=path.name, do="correct that line") from error
+
+
+class Table:
+    """Checked values of one table.
+
+    Parameters
+    ----------
+    data : mapping
+        The table as TOML gave it.
+    where : str
+        File and table, for the error line.
+    """
+
+    def __init__(self, data: Mapping[str, Any], where: str) -> None:
+        self._data = data
+        self._where = where
+
+    def text(self, key: str) -> str:
+        """A short printable text.
+
+        Parameters
+        ----------
+        key : str
+            Its key.
+
+        Returns
+        -------
+        str
+
+        Raises
+        ------
+        CarError
+            When it is missing, empty, too long or has control characters.
+        """
+        value = self._data.get(key)
+        if not isinstance(value, str) or not 0 < len(value) <= _MAX_TEXT or not value.isprintable():
+            raise CarError(
+                f"bad or missing '{key}'",
+                where=self._where,
+                seen=value,
+                expected=f"a text of 1 to {_MAX_TEXT} printable characters",
+            )
+        return value
+
+    def choice(self, key: str, choices: tuple[str, ...]) -> str:
+        """One of a few words.
+
+        Parameters
+        ----------
+        key : str
+            Its key.
+        choices : tuple of str
+            The words; the first is taken where the key is left out.
+
+        Returns
+        -------
+        str
+
+        Raises
+        ------
+        CarError
+            When it is another.
+        """
+        value = self._data.get(key, choices[0])
+        if value not in choices:
+            raise CarError(f"bad '{key}'", where=self._where, seen=value, expected=" or ".join(choices))
+        return str(value)
+
+    def number(
+        self,
+        key: str,
+        unit: str,
+        low: float = -math.inf,
+        high: float = math.inf,
+        ends: bool = False,
+        default: float | None = None,
+    ) -> float:
+        """A quantity within bounds.
+
+        Parameters
+        ----------
+        key : str
+            Its key.
+        unit : str
+            Unit of a bare number and of the result.
+        low, high : float
+            Bounds in that unit.
+        ends : bool
+            Whether the bounds themselves are allowed.
+        default : float or None
+            Taken where the key is left out; None makes the key compulsory.
+
+        Returns
+        -------
+        float
+
+        Raises
+        ------
+        CarError
+            When it is missing or out of bounds.
+        """
+        if key not in self._data:
+            if default is None:
+                raise CarError(
+                    f"'{key}' is missing", where=self._where, expected=f"{key} = a number in {unit}"
+                )
+            return default
+        raw = self._data[key]
+        value = quantity(raw, unit, f"{self._where}, {key}")
+        if not (low <= value <= high if ends else low < value < high):
+            span = f"above {low:g}" if high == math.inf else f"{low:g} to {high:g}"
+            raise CarError(f"'{key}' is out of range", where=self._where, seen=raw, expected=span)
+        return value
+
+    def optional(self, key: str, unit: str, low: float, high: float = math.inf) -> float | None:
+        """A quantity that may be left out.
+
+        Parameters
+        ----------
+        key, unit : str
+            Its key, and the unit of a bare number and of the result.
+        low, high : float
+            Bounds, themselves not allowed.
+
+        Returns
+        -------
+        float or None
+        """
+        return self.number(key, unit, low, high) if key in self._data else None
+
+
+def refuse_unknown(data: Mapping[str, Any], known: frozenset[str], where: str) -> None:
+    """Refuse a key that no part of the program reads: a typing mistake must not be silent.
+
+    Parameters
+    ----------
+    data : mapping
+        A table.
+    known : frozenset of str
+        Keys it may have.
+    where : str
+        For the error line.
+
+    Raises
+    ------
+    CarError
+        Naming the first unknown key.
+    """
+    unknown = sorted(set(data) - known)
+    if unknown:
+        raise CarError(
+            "unknown key", where=where, seen=unknown[0], expected="one of " + ", ".join(sorted(known))
+        )
+
+
+def table(value: object, where: str) -> Mapping[str, Any]:
+    """Take a value as a table.
+
+    Parameters
+    ----------
+    value : object
+        What TOML gave.
+    where : str
+        For the error line.
+
+    Returns
+    -------
+    mapping
+
+    Raises
+    ------
+    CarError
+        When it is none.
+    """
+    if not isinstance(value, dict):
+        raise CarError("not a table", where=where, seen=value, expected="a [table]")
+    return value
+
+
+def pair(value: object, units: tuple[str, str], where: str) -> tuple[float, float]:
+    """Take a value as a pair of quantities.
+
+    Parameters
+    ----------
+    value : object
+        What TOML gave.
+    units : (str, str)
+        Unit of each.
+    where : str
+        For the error line.
+
+    Returns
+    -------
+    (float, float)
+
+    Raises
+    ------
+    CarError
+        When it is no list of two.
+    """
+    if not isinstance(value, list) or len(value) != 2:
+        raise CarError("not a pair", where=where, seen=value, expected=f"[{units[0]}, {units[1]}]")
+    return quantity(value[0], units[0], where), quantity(value[1], units[1], where)
