@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -61,9 +60,9 @@ class ColumnCalibration:
     repeatability_pa: float | None = None
     linearity_pa: float | None = None
     coverage_factor: float = 2.0
-    shared: Mapping[str, Array] = MappingProxyType({})
+    shared: Mapping[str, Array] = field(default_factory=dict)
     points: tuple[Mapping[str, Any], ...] = ()
-    facts: Mapping[str, Any] = MappingProxyType({})
+    facts: Mapping[str, Any] = field(default_factory=dict)
 
     def apply(self, nominal_pa: Array) -> Array:
         """Calibrated suction.

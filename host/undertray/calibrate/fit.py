@@ -82,6 +82,7 @@ def fit_polynomial(
     gain = back[:, None] * gain
     fit = Fit(
         coefficients=back * coefficients,
+        gain=gain,
         independent_covariance=(gain * (var_y + slope**2 * var_x)) @ gain.T,
         shared={name: gain @ (ey - slope * ex) for name, (ex, ey) in sources.items()},
         residuals=y - np.polynomial.polynomial.polyval(scaled, coefficients),
@@ -122,7 +123,7 @@ def _solve(
         np.polynomial.polynomial.polyval,
         np.polynomial.polynomial.polyder,
     )
-    coefficients: Array = np.linalg.lstsq(vander(x, degree), y, rcond=None)[0]
+    coefficients: Array = np.asarray(np.linalg.lstsq(vander(x, degree), y, rcond=None)[0], float)
     adjusted: Array = x
     for _ in range(_MOST_ROUNDS):
         slope: Array = np.asarray(polyval(adjusted, polyder(coefficients)), float)
@@ -131,14 +132,14 @@ def _solve(
         for e in moved.values():
             effective = effective + np.outer(e, e)
         try:
-            root = np.linalg.cholesky(effective)
+            root: Array = np.asarray(np.linalg.cholesky(effective), float)
         except np.linalg.LinAlgError:
             raise CalibrationError(
                 "a point for the fit has no uncertainty of its own",
                 expected="a standard uncertainty above 0 for each",
             ) from None
         q, r = np.linalg.qr(np.linalg.solve(root, vander(adjusted, degree)))
-        whitened = np.linalg.solve(root, y - slope * (x - adjusted))
+        whitened: Array = np.asarray(np.linalg.solve(root, y - slope * (x - adjusted)), float)
         new: Array = np.linalg.solve(r, q.T @ whitened)
         gain: Array = np.linalg.solve(r, q.T @ np.linalg.inv(root))
         weighted: Array = whitened - q @ (q.T @ whitened)

@@ -25,6 +25,8 @@ class Fit:
     ----------
     coefficients : ndarray of float64, shape (p,)
         b0, b1 and, for a parabola, b2.
+    gain : ndarray of float64, shape (p, n)
+        How far each coefficient moves with each y: what any further error of the points does.
     independent_covariance : ndarray of float64, shape (p, p)
         Covariance from the errors that each point has for itself, before ``scale``.
     shared : mapping of str to ndarray of float64, shape (p,)
@@ -43,6 +45,7 @@ class Fit:
     """
 
     coefficients: Array
+    gain: Array
     independent_covariance: Array
     shared: Mapping[str, Array]
     residuals: Array

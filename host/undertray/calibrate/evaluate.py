@@ -1,0 +1,239 @@
+"""Points of a column to the calibration of every sensor on it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.calibrate.budget import Budget
+from undertray.calibrate.certificate import Calibration, ColumnCalibration
+from undertray.calibrate.characteristics import hysteresis, levels, nonlinearity, repeatability
+from undertray.calibrate.column import Conditions, Tube
+from undertray.calibrate.distributions import f_tail
+from undertray.calibrate.fit import fit_polynomial
+from undertray.calibrate.fitted import Fit
+from undertray.calibrate.points import Points
+from undertray.calibrate.refusal import check_direction, check_points
+
+__all__ = ["Setup", "calibrate"]
+
+Array = NDArray[np.float64]
+_LEAST_LEVELS_CURVE = 5
+_REJECT = 0.05  # a chi-squared less likely than this says the stated errors are too small
+_CURVE_REJECT = 0.01  # a parabola must do better than chance would at this level
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """How the points were taken, and how they are to be evaluated.
+
+    Attributes
+    ----------
+    tube : Tube
+        How the column is built and read.
+    conditions : Conditions
+        Liquid and surroundings.
+    budget : Budget
+        What can be wrong with the column.
+    zero_open : bool
+        At height 0 both ports were open to the room, so the pressure was 0 whatever the column
+        said. Otherwise height 0 was read like any other.
+    curve : str
+        ``line``, ``parabola``, or ``auto``: a parabola where it earns its place.
+    from_scatter : bool
+        Take the independent errors from the scatter of the points in any case; otherwise only
+        where chi-squared shows that the stated ones are too small.
+    working_pa : float or None
+        Largest suction the car will be run at, Pa; the points must cover it.
+    """
+
+    tube: Tube = field(default_factory=Tube)
+    conditions: Conditions = field(default_factory=Conditions)
+    budget: Budget = field(default_factory=Budget)
+    zero_open: bool = False
+    curve: str = "auto"
+    from_scatter: bool = False
+    working_pa: float | None = None
+
+
+def calibrate(
+    points: Points,
+    setup: Setup,
+    *,
+    made_utc: str,
+    uid: str = "",
+    parts: Mapping[str, str] | None = None,
+) -> Calibration:
+    """Fit every sensor's reading to the pressure of the column.
+
+    Parameters
+    ----------
+    points : Points
+        Steady readings.
+    setup : Setup
+        How they were taken.
+    made_utc : str
+        When, for the certificate.
+    uid : str
+        Id of the board, where it is known.
+    parts : mapping of str to str, or None
+        Name of the part of each pressure column, where it is known.
+
+    Returns
+    -------
+    Calibration
+
+    Raises
+    ------
+    CalibrationError
+        When the points cannot carry a calibration (see :mod:`undertray.calibrate.refusal`).
+
+    Notes
+    -----
+    The straight line comes first. A parabola takes its place under ``auto`` when the F test
+    of its extra term is below 1 %, at least 5 heights were read, and it departs from the line
+    by more than half the hysteresis, which an average of both directions cannot resolve.
+
+    References
+    ----------
+    The fit: :func:`undertray.calibrate.fit.fit_polynomial`. The extra sum of squares test:
+    NIST/SEMATECH e-Handbook of Statistical Methods, 4.4.4 (after the handbook's use of the F
+    test for nested models; from memory).
+    """
+    pa_per_mm = setup.tube.gain * setup.conditions.pa_per_mm
+    column_pa = points.height_mm * pa_per_mm
+    check_points(points.height_mm, column_pa, setup.working_pa)
+    columns = {
+        name: _column(points, i, column_pa, setup, (parts or {}).get(name, ""))
+        for i, name in enumerate(points.columns)
+    }
+    conditions = setup.conditions
+    fluid: dict[str, Any] = {
+        "name": conditions.fluid.name,
+        "temperature_c": conditions.fluid_c,
+        "density_kg_m3": conditions.density_kg_m3,
+        "air_density_kg_m3": conditions.air_density_kg_m3,
+        "pa_per_mm": conditions.pa_per_mm,
+        "gain": setup.tube.gain,
+        "limbs": setup.tube.limbs,
+        "zero_open": setup.zero_open,
+    }
+    return Calibration(made_utc, fluid, conditions.gravity, uid, columns)
+
+
+def _column(points: Points, i: int, column_pa: Array, setup: Setup, part: str) -> ColumnCalibration:
+    nominal = points.nominal_pa[:, i]
+    check_direction(points.columns[i], nominal, column_pa)
+    u_reading = np.full(column_pa.shape, setup.budget.reading_pa(setup.tube, setup.conditions))
+    if setup.zero_open:
+        u_reading[points.height_mm == 0] = 0.0
+    u_sensor = np.full(column_pa.shape, setup.budget.sensor_pa)
+    if points.mean_sd_pa is not None:
+        u_sensor = np.hypot(u_sensor, points.mean_sd_pa[:, i])
+    shared = {
+        source: (0.0, pa)
+        for source, pa in setup.budget.shared_pa(
+            points.height_mm, setup.tube, setup.conditions, setup.zero_open
+        ).items()
+    }
+
+    def fitted(degree: int) -> Fit:
+        fit = fit_polynomial(nominal, column_pa, u_x=u_sensor, u_y=u_reading, shared=shared, degree=degree)
+        return fit.enlarged() if setup.from_scatter or fit.p_value < _REJECT else fit
+
+    line = fitted(1)
+    by_height = levels(column_pa, points.upward, -line.residuals)
+    fit, curve_p = line, None
+    if setup.curve != "line" and len(by_height) >= _LEAST_LEVELS_CURVE:
+        parabola = fitted(2)
+        curve_p = _curve_p(line, parabola)
+        if setup.curve == "parabola" or _earns_its_place(
+            line, parabola, curve_p, nominal, hysteresis(by_height)
+        ):
+            fit = parabola
+            by_height = levels(column_pa, points.upward, -fit.residuals)
+    raw = levels(column_pa, points.upward, nominal)
+    deviation = nonlinearity(np.array([at.height for at in raw]), np.array([at.mean for at in raw]))
+    low, high = float(nominal.min()), float(nominal.max())
+    facts = {
+        "chi_squared": fit.chi_squared,
+        "degrees_of_freedom": fit.dof,
+        "p_value": fit.p_value,
+        "scale": fit.scale,
+        "from_scatter": fit.from_scatter,
+        "curve_p_value": curve_p,
+        "linearity_kind": "independent",
+        "linearity_all_pa": dict(deviation),
+        "u_reading_pa": float(u_reading.max()),
+        "u_sensor_pa": float(u_sensor.max()),
+        "sources_pa": _sources(
+            fit, u_reading, u_sensor, high if setup.working_pa is None else setup.working_pa
+        ),
+    }
+    return ColumnCalibration(
+        part=part,
+        coefficients=fit.coefficients,
+        covariance=fit.covariance,
+        shared=fit.shared,
+        range_pa=(low, high),
+        residual_sd_pa=fit.residual_sd,
+        hysteresis_pa=hysteresis(by_height),
+        repeatability_pa=repeatability(by_height),
+        linearity_pa=deviation["independent"],
+        coverage_factor=max(fit.coverage_factor(x) for x in (low, (low + high) / 2, high)),
+        points=_kept(points, i, column_pa, fit.residuals),
+        facts=facts,
+    )
+
+
+def _curve_p(line: Fit, parabola: Fit) -> float | None:
+    if parabola.dof < 1 or parabola.chi_squared <= 0:
+        return None
+    gained = max(0.0, line.chi_squared - parabola.chi_squared)
+    return f_tail(gained / (parabola.chi_squared / parabola.dof), 1, parabola.dof)
+
+
+def _earns_its_place(
+    line: Fit, parabola: Fit, curve_p: float | None, nominal: Array, loop_pa: float | None
+) -> bool:
+    if curve_p is None or curve_p >= _CURVE_REJECT:
+        return False
+    departs = float(np.max(np.abs(parabola.value(nominal) - line.value(nominal))))
+    return departs > (loop_pa or 0.0) / 2
+
+
+def _sources(fit: Fit, u_reading: Array, u_sensor: Array, at_pa: float) -> dict[str, float]:
+    """Standard uncertainty from each source at one nominal suction, Pa, the largest first."""
+    powers = at_pa ** np.arange(len(fit.coefficients))
+    pull = powers @ fit.gain
+    if fit.from_scatter:
+        independent = {
+            "scatter of the points": fit.scale * math.sqrt(powers @ fit.independent_covariance @ powers)
+        }
+    else:
+        slope = fit.coefficients[1]
+        independent = {
+            "reading of the column": math.sqrt(float(pull**2 @ u_reading**2)),
+            "reading of the sensor": math.sqrt(float(pull**2 @ u_sensor**2)) * slope,
+        }
+    shared = {name: abs(float(powers @ moved)) for name, moved in fit.shared.items()}
+    return dict(sorted((independent | shared).items(), key=lambda item: -item[1]))
+
+
+def _kept(points: Points, i: int, column_pa: Array, residuals: Array) -> tuple[Mapping[str, Any], ...]:
+    kept: list[Mapping[str, Any]] = [
+        {
+            "height_mm": float(points.height_mm[k]),
+            "direction": "up" if points.upward[k] else "down",
+            "nominal_pa": float(points.nominal_pa[k, i]),
+            "column_pa": float(column_pa[k]),
+            "residual_pa": float(residuals[k]),
+        }
+        for k in range(len(column_pa))
+    ]
+    return (*kept, *points.dropped)

@@ -1,0 +1,115 @@
+"""What a calibration found, in plain words."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from undertray.calibrate.certificate import Calibration, ColumnCalibration
+
+__all__ = ["column_findings", "findings"]
+
+_COLUMN_SOURCES = frozenset(
+    {"reading of the column", "zero", "ruler", "temperature", "liquid", "air", "gravity", "tilt"}
+)
+
+
+def findings(calibration: Calibration) -> list[str]:
+    """The findings of a calibration.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        Fresh from :func:`undertray.calibrate.evaluate.calibrate`, or read back.
+
+    Returns
+    -------
+    list of str
+        Lines of text.
+    """
+    fluid = calibration.fluid
+    lines = [
+        f"{fluid['name']} at {fluid['temperature_c']:g} degC, {fluid['density_kg_m3']:.3f} kg/m3, in air of"
+        f" {fluid['air_density_kg_m3']:.4f} kg/m3, g = {calibration.gravity_m_s2:.5f} m/s2:"
+        f" 1 mm is {fluid['pa_per_mm'] * fluid['gain']:.5f} Pa",
+    ]
+    for name, column in calibration.columns.items():
+        lines += ["", f"{name} {column.part}".strip(), *(f"  {line}" for line in column_findings(column))]
+    return lines
+
+
+def column_findings(column: ColumnCalibration) -> list[str]:
+    """The findings on one sensor.
+
+    Parameters
+    ----------
+    column : ColumnCalibration
+        Its calibration.
+
+    Returns
+    -------
+    list of str
+        Lines of text.
+    """
+    facts = column.facts
+    errors = np.sqrt(np.diag(column.covariance))
+    terms = ("", " x", " x^2")
+    curve = " ".join(
+        f"{value:+.6g}({error:.2g}){term}"
+        for value, error, term in zip(column.coefficients, errors, terms, strict=False)
+    )
+    low, high = column.range_pa
+    grid = np.linspace(low, high, 101)
+    expanded = column.coverage_factor * column.standard_uncertainty_pa(grid)
+    worst = int(np.argmax(expanded))
+    lines = [
+        f"suction = {curve} Pa, x the nominal suction; standard errors in brackets",
+        f"covers {low:.1f} to {high:.1f} Pa; residual standard deviation {column.residual_sd_pa:.2f} Pa",
+        _verdict(facts),
+        _curve_line(facts, len(column.coefficients)),
+        f"non-linearity ({facts['linearity_kind']} line) {_pa(column.linearity_pa)},"
+        f" hysteresis {_pa(column.hysteresis_pa)}, repeatability {_pa(column.repeatability_pa)}",
+        f"expanded uncertainty (95 %, k = {column.coverage_factor:.2f}) at most"
+        f" {expanded[worst]:.2f} Pa, at {grid[worst]:.0f} Pa",
+        _dominant(facts["sources_pa"]),
+    ]
+    return [line for line in lines if line]
+
+
+def _pa(value: float | None) -> str:
+    return "not shown by these points" if value is None else f"{value:.2f} Pa"
+
+
+def _verdict(facts: Any) -> str:
+    head = f"chi-squared {facts['chi_squared']:.2f} for {facts['degrees_of_freedom']} degrees of freedom"
+    p = facts["p_value"]
+    if facts["from_scatter"]:
+        return (
+            f"{head} (p = {p:.3g}): the scatter is {facts['scale']:.2f} times what was stated;"
+            " the uncertainties are taken from the scatter"
+        )
+    if p > 0.99:
+        return f"{head} (p = {p:.3g}): the points scatter less than stated; the stated errors are kept"
+    return f"{head} (p = {p:.3g}): the scatter is what the stated errors let expect"
+
+
+def _curve_line(facts: Any, size: int) -> str:
+    p = facts["curve_p_value"]
+    if p is None:
+        return ""
+    chosen = "a parabola is used" if size == 3 else "a straight line is used"
+    return f"{chosen}; F test of a second-degree term: p = {p:.3g}"
+
+
+def _dominant(sources_pa: dict[str, float]) -> str:
+    (first, largest), *rest = sources_pa.items()
+    others = ", ".join(f"{name} {value:.2f}" for name, value in rest[:3])
+    who = (
+        "the column, not the sensor, is the limit"
+        if first in _COLUMN_SOURCES
+        else "the points scatter more than any other source"
+        if first == "scatter of the points"
+        else "the sensor's own reading is the limit"
+    )
+    return f"largest source: {first} {largest:.2f} Pa (then {others}): {who}"

@@ -1,0 +1,111 @@
+"""Points that no honest calibration can be made from."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.errors import CalibrationError
+
+__all__ = ["FewPointsError", "check_direction", "check_points"]
+
+Array = NDArray[np.float64]
+_LEAST_POINTS = 5
+_LEAST_LEVELS = 3
+_FOLLOWS = 0.9  # correlation of reading and column below which a hose is off or leaks
+
+
+class FewPointsError(CalibrationError):
+    """Points that cannot carry a calibration: too few, no zero, or too short a range."""
+
+
+def check_points(height_mm: Array, column_pa: Array, working_pa: float | None) -> None:
+    """Refuse points that cannot carry a calibration.
+
+    Parameters
+    ----------
+    height_mm : ndarray of float64, shape (n,)
+        Readings of the column, mm.
+    column_pa : ndarray of float64, shape (n,)
+        Their pressures, Pa.
+    working_pa : float or None
+        Largest suction to be covered, Pa.
+
+    Raises
+    ------
+    FewPointsError
+        Fewer than 5 points, none at height 0, fewer than 3 heights, or a range that ends
+        below the working suction.
+    """
+    count = len(height_mm)
+    if count < _LEAST_POINTS:
+        raise FewPointsError(
+            "too few points",
+            seen=count,
+            expected=f"at least {_LEAST_POINTS}",
+            do="take more heights, up and down",
+        )
+    if not np.any(height_mm == 0):
+        raise FewPointsError(
+            "no zero point",
+            seen=f"lowest height {height_mm.min():g} mm",
+            expected="a reading at height 0",
+            do="open both ports to the room and take one",
+        )
+    heights = len(np.unique(height_mm))
+    if heights < _LEAST_LEVELS:
+        raise FewPointsError("too few heights", seen=heights, expected=f"at least {_LEAST_LEVELS}")
+    if working_pa is not None and column_pa.max() < working_pa:
+        needed_mm = math.ceil(working_pa / column_pa.max() * height_mm.max())
+        raise FewPointsError(
+            "the points do not cover the working suction",
+            seen=f"{column_pa.max():.1f} Pa at most",
+            expected=f"{working_pa:.1f} Pa",
+            do=f"raise the column to {needed_mm} mm or more",
+        )
+
+
+def check_direction(name: str, nominal: Array, column_pa: Array) -> None:
+    """Refuse a sensor that does not follow the column, or goes the wrong way.
+
+    Parameters
+    ----------
+    name : str
+        The pressure column, for the error line.
+    nominal : ndarray of float64, shape (n,)
+        Nominal suction of the sensor, Pa.
+    column_pa : ndarray of float64, shape (n,)
+        Pressure of the liquid column, Pa.
+
+    Raises
+    ------
+    CalibrationError
+        The reading falls as the column rises (the sensor's ports are swapped), or does not
+        change with it.
+    """
+    if np.ptp(nominal) == 0:
+        raise CalibrationError(
+            "the reading does not change with the column",
+            where=name,
+            seen=nominal[0],
+            do="check the hose and the sensor",
+        )
+    follows = float(np.corrcoef(nominal, column_pa)[0, 1])
+    if follows < -_FOLLOWS:
+        raise CalibrationError(
+            "the reading falls as the column rises: the sensor's ports are swapped",
+            where=name,
+            seen=f"{nominal[np.argmax(column_pa)]:.1f} Pa at the greatest height",
+            expected="a reading that rises",
+            do="move the hose to the other port, or name the other port in board.json",
+        )
+    if follows < _FOLLOWS:
+        raise CalibrationError(
+            "the reading does not follow the column",
+            where=name,
+            seen=f"correlation {follows:.2f}",
+            expected=f"above {_FOLLOWS}",
+            do="look for a hose that is off, leaks or is kinked, and for heights typed in a wrong order",
+        )
