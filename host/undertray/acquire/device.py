@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -14,6 +15,8 @@ __all__ = ["MAX_COLUMNS", "Column", "Device"]
 MAX_COLUMNS = 16
 WIRE_VERSION = 1
 _TEXT_LIMIT = 64
+_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,31}")
+_OWN_FIELDS = frozenset({"host_us", "seq", "t_us", "throttle_us", "flags", "crc"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,16 +134,19 @@ class Device:
 
 def _column(data: object, where: str) -> Column:
     item = _mapping(data, where)
+    name = item.get("name")
+    if not isinstance(name, str) or not _NAME.fullmatch(name) or name in _OWN_FIELDS:
+        raise RunLogError("bad 'name'", where=where, seen=name, expected="a column name such as 'p1'")
     port = item.get("port", "low")
     if port not in ("low", "high"):
         raise RunLogError("bad 'port'", where=where, seen=port, expected="'low' or 'high'")
     mux = item.get("mux")
     if mux is not None and not (
-        isinstance(mux, list) and len(mux) == 2 and all(isinstance(v, int) and 0 <= v < 256 for v in mux)
+        isinstance(mux, list) and len(mux) == 2 and all(type(v) is int and 0 <= v < 256 for v in mux)
     ):
         raise RunLogError("bad 'mux'", where=where, seen=mux, expected="null or [address, channel]")
     return Column(
-        name=_text(item, "name", where),
+        name=name,
         part=_text(item, "part", where),
         range_code=_text(item, "range", where) if "range" in item else "",
         bus=_integer(item, "bus", where, 0, 255) if item.get("bus") is not None else None,

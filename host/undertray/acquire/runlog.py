@@ -1,9 +1,9 @@
-"""The run log: the file of one run, read into arrays. (Reader: to come.)"""
+"""The run log: the file of one run, read into arrays."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -11,30 +11,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.acquire.device import Device
+from undertray.acquire.logscan import HEADER, MAGIC, LogScan, Note, blocks_of_lines, header_line
+from undertray.acquire.rows import MISSING, parse_log_row
+from undertray.acquire.wire import Row, WireNote, parse_line
+from undertray.errors import RunLogError
 
-__all__ = ["Note", "Run", "read_run"]
+__all__ = ["LOG_VERSION", "Note", "Run", "read_run"]
 
-
-@dataclass(frozen=True, slots=True)
-class Note:
-    """One note of the wire as the log kept it.
-
-    Attributes
-    ----------
-    host_us : int
-        Host time of its arrival, µs since the log was opened.
-    kind : str
-        ``device``, ``status``, ``reply``, ``fault`` or one this version does not know.
-    data : mapping
-        Its decoded JSON object.
-    row : int
-        How many good rows stood before it.
-    """
-
-    host_us: int
-    kind: str
-    data: Mapping[str, Any]
-    row: int
+LOG_VERSION = 1
+_HEAD = 1 << 18
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,9 +35,10 @@ class Run:
     device : Device or None
         The last ``device`` note before the first row, or else the first after it.
     columns : tuple of str
-        Names of the pressure columns, from the header line.
+        Names of the pressure columns: the device's own, or else from the header line.
     host_us, seq, t_us, flags : ndarray of int64, shape (n,)
-        As logged: arrival on the host in µs, slot number, raw board ticks, flag bits.
+        As logged: arrival on the host in µs, slot number, raw board ticks, flag bits. In a
+        plain capture of the stream ``host_us`` is -1 throughout.
     throttle_us : ndarray of float64, shape (n,)
         Pulse width in µs, NaN where the field is empty.
     counts : ndarray of float64, shape (n, N)
@@ -60,10 +46,10 @@ class Run:
     notes : tuple of Note
         Every note with a good check, in order.
     bad_lines : int
-        Lines that failed their check or are no line of the format: ``#bad`` lines, and rows
-        of the log whose check no longer fits.
+        Lines that failed their check or are no line of the format: ``#bad`` lines, lines of
+        the log that no longer hold, and rows whose host time is out of order.
     cut_off : bool
-        There is no ``#end`` line: the recording was cut off.
+        There is no ``#end`` line: the recording was cut off. Never so for a plain capture.
     end : mapping or None
         What the ``#end`` line says.
     """
@@ -85,5 +71,147 @@ class Run:
 
 
 def read_run(path: str | Path) -> Run:
-    """Read a run log. (To come.)"""
-    raise NotImplementedError
+    """Read a run log, or a plain capture of the board's stream.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+
+    Returns
+    -------
+    Run
+        With no rows at all the arrays are empty; nothing is raised for that.
+
+    Raises
+    ------
+    RunLogError
+        When the file cannot be read, is neither a run log nor a capture, or a newer version
+        of the log or of the wire wrote it.
+
+    Notes
+    -----
+    Every check is verified again. A log is read to its last whole line. A capture is what
+    the board sends and nothing else (:mod:`undertray.acquire.wire`); its rows have no host
+    time, so how long a board reset took stays unknown.
+    """
+    path = Path(path)
+    try:
+        with path.open("rb") as file:
+            head = file.read(_HEAD).split(b"\n")[:-1]
+            stamped = _is_log(path, head)
+            columns = next(filter(None, (_row_columns(line, stamped) for line in head)), 0)
+            reader = LogScan(stamped, columns)
+            file.seek(0)
+            for block, starts, ends in blocks_of_lines(file):
+                reader.take(block, starts, ends)
+    except OSError as error:
+        raise RunLogError(
+            f"cannot read it ({error.strerror or error})", where=str(path), do="check the path"
+        ) from error
+    return _run(path, reader)
+
+
+def _is_log(path: Path, head: list[bytes]) -> bool:
+    """Tell a run log from a capture by its first lines; raise when it is neither."""
+    version = MAGIC.fullmatch(head[0].removesuffix(b"\r")) if head else None
+    if version and int(version[1]) > LOG_VERSION:
+        raise RunLogError(
+            "a newer version of undertray wrote this log",
+            where=str(path),
+            seen=int(version[1]),
+            expected=f"version {LOG_VERSION}",
+            do="update undertray on this computer",
+        )
+    # one damaged byte in the first line does not take the run away
+    if version or any(HEADER.fullmatch(line.removesuffix(b"\r")) for line in head):
+        return True
+    if any(isinstance(parse_line(line), Row | WireNote) for line in head):
+        return False
+    raise RunLogError(
+        "not a run log",
+        where=str(path),
+        seen=b"\n".join(head[:2]),
+        expected="'#undertray-run 1' on the first line, or lines as the board sends them",
+    )
+
+
+def _row_columns(line: bytes, stamped: bool) -> int:
+    """How many pressure columns a row has; 0 for anything that is no good row."""
+    parsed = parse_log_row(line, None, stamped)
+    return len(parsed[1].counts) if parsed else 0
+
+
+def _run(path: Path, reader: LogScan) -> Run:
+    device = _device(path, reader.notes, reader.columns)
+    header = reader.header.decode().split(",")[5:-1] if reader.header else []
+    names = tuple(column.name for column in device.columns) if device else tuple(header)
+    if reader.columns and len(names) != reader.columns:
+        names = tuple(f"p{i + 1}" for i in range(reader.columns))
+    # the device note has a check and the header has none: where they differ, the header is bad
+    bad = reader.bad + (reader.header is not None and reader.header != header_line(names))
+    arrays = _arrays(reader.blocks, reader.rows, len(names))
+    kept = _in_order(arrays[0])
+    before = np.concatenate([[0], np.cumsum(kept)])
+    if not kept.all():
+        arrays = [array[kept] for array in arrays]
+    host_us, seq, t_us, flags, throttle_us, counts = arrays
+    return Run(
+        name=path.stem,
+        facts=reader.facts or {},
+        device=device,
+        columns=names,
+        host_us=host_us,
+        seq=seq,
+        t_us=t_us,
+        throttle_us=throttle_us,
+        flags=flags,
+        counts=counts,
+        notes=tuple(replace(note, row=int(before[note.row])) for note in reader.notes),
+        bad_lines=bad + int(np.count_nonzero(~kept)),
+        cut_off=reader.stamped and reader.end is None,
+        end=reader.end,
+    )
+
+
+def _arrays(blocks: list[NDArray[np.int64]], rows: int, columns: int) -> list[NDArray[Any]]:
+    """Join the blocks, and give each back to the system as soon as it is copied."""
+    whole = [np.empty(rows, dtype=np.int64) for _ in range(4)]
+    throttle_us, counts = np.empty(rows), np.empty((rows, columns))
+    blocks.reverse()
+    done = 0
+    while blocks:
+        block = blocks.pop()
+        span = slice(done, done + block.shape[1])
+        for array, place in zip(whole, (0, 1, 2, 4), strict=True):
+            array[span] = block[place]
+        throttle_us[span] = np.where(block[3] == MISSING, np.nan, block[3])
+        counts[span] = np.where(block[5:] == MISSING, np.nan, block[5:]).T
+        done = span.stop
+    return [*whole, throttle_us, counts]
+
+
+def _device(path: Path, notes: list[Note], columns: int) -> Device | None:
+    """Choose the last device note before the first row, or else the first after it."""
+    told = [note for note in notes if note.kind == "device"]
+    early = [note for note in told if note.row == 0]
+    for note in (*reversed(early), *told[len(early) :]):
+        device = Device.from_note(note.data, f"{path}, device note")
+        if columns in (0, len(device.columns)):
+            return device
+    return None
+
+
+def _in_order(host_us: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Find rows whose host time lies between those of the rows beside them.
+
+    The host's clock never goes back and its text has no check, so a row out of order between
+    two that are in order has a damaged host time.
+    """
+    kept = np.ones(len(host_us), dtype=bool)
+    if len(host_us) >= 3:
+        before, here, after = host_us[:-2], host_us[1:-1], host_us[2:]
+        kept[1:-1] = (before > after) | ((before <= here) & (here <= after))
+        kept[0] = host_us[0] <= host_us[1] or host_us[1] > host_us[2]
+        kept[-1] = host_us[-1] >= host_us[-2] or host_us[-3] > host_us[-2]
+    return kept

@@ -1,0 +1,193 @@
+"""The lines of a run log: what each may be, and a file taken in block by block."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, BinaryIO
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.acquire.rows import parse_block
+from undertray.acquire.wire import WireNote, parse_json, parse_line
+
+__all__ = ["HEADER", "MAGIC", "LogScan", "Note", "blocks_of_lines", "header_line"]
+
+MAGIC = re.compile(rb"#undertray-run ([1-9]\d{0,8})")
+"""The first line of a log, with the version of its format."""
+HEADER = re.compile(rb"host_us,seq,t_us,throttle_us,flags,([A-Za-z][A-Za-z0-9_,-]*),crc")
+"""The header line."""
+_CHUNK = 1 << 20
+_LINE_LIMIT = 1 << 16
+_STAMP = re.compile(rb"(0|[1-9]\d{0,14}) ")
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """One note of the wire as the log kept it.
+
+    Attributes
+    ----------
+    host_us : int
+        Host time of its arrival, µs since the log was opened; -1 in a plain capture.
+    kind : str
+        ``device``, ``status``, ``reply``, ``fault`` or one this version does not know.
+    data : mapping
+        Its decoded JSON object.
+    row : int
+        How many good rows stood before it.
+    """
+
+    host_us: int
+    kind: str
+    data: Mapping[str, Any]
+    row: int
+
+
+def header_line(columns: tuple[str, ...]) -> bytes:
+    """Compose the header line of a log.
+
+    Parameters
+    ----------
+    columns : tuple of str
+        Names of the pressure columns.
+
+    Returns
+    -------
+    bytes
+        The line, without line feed.
+    """
+    return ",".join(("host_us", "seq", "t_us", "throttle_us", "flags", *columns, "crc")).encode()
+
+
+def blocks_of_lines(file: BinaryIO) -> Iterator[tuple[bytes, NDArray[np.int64], NDArray[np.int64]]]:
+    """Cut a file into blocks of whole lines.
+
+    Parameters
+    ----------
+    file : binary file
+        Open for reading, at its start. It is never held as a whole.
+
+    Yields
+    ------
+    bytes, ndarray of int64, ndarray of int64
+        The block, where each of its lines starts, and where each ends (at its line feed).
+        What comes after the last line feed is left out.
+    """
+    rest = b""
+    while piece := file.read(_CHUNK):
+        block = rest + piece
+        ends = np.flatnonzero(np.frombuffer(block, dtype=np.uint8) == ord("\n"))
+        if len(ends):
+            rest = block[ends[-1] + 1 :]
+            yield block, np.concatenate([[0], ends[:-1] + 1]), ends
+        else:
+            rest = block[: _LINE_LIMIT + 1]  # no line of any format: enough to see that it is bad
+    # An editor may take the last line feed away; an end line that still holds is an end.
+    if rest.startswith(b"#end ") and _object(rest[5:]) is not None:
+        yield rest, np.array([0]), np.array([len(rest)])
+
+
+def _object(text: bytes) -> Mapping[str, Any] | None:
+    try:
+        return parse_json(text.decode()) if len(text) <= _LINE_LIMIT else None
+    except ValueError:
+        return None
+
+
+class LogScan:
+    """What has been read of a log, or of a plain capture, so far.
+
+    Parameters
+    ----------
+    stamped : bool
+        A run log, whose rows carry host_us; False for a capture.
+    columns : int
+        Number of pressure columns that a row has; 0 when no good row was seen.
+
+    Attributes
+    ----------
+    facts, end : mapping or None
+        What the ``#run`` and the ``#end`` line say.
+    header : bytes or None
+        The header line, well formed.
+    notes : list of Note
+        The notes with a good check.
+    blocks : list of ndarray of int64, shape (5 + N, m)
+        The good rows, as :class:`undertray.acquire.rows.RowBlock` has them.
+    rows, lines, bad : int
+        Good rows, all lines, and lines that are no line of the format.
+    """
+
+    def __init__(self, stamped: bool, columns: int) -> None:
+        self.stamped = stamped
+        self.columns = columns
+        self.facts: Mapping[str, Any] | None = None
+        self.header: bytes | None = None
+        self.end: Mapping[str, Any] | None = None
+        self.notes: list[Note] = []
+        self.blocks: list[NDArray[np.int64]] = []
+        self.rows = self.lines = self.bad = 0
+
+    def take(self, block: bytes, starts: NDArray[np.int64], ends: NDArray[np.int64]) -> None:
+        """Read a block of whole lines.
+
+        Parameters
+        ----------
+        block : bytes
+            Text that holds the lines.
+        starts, ends : ndarray of int64, shape (l,)
+            Where each line begins and ends, line end left out.
+        """
+        remark = (np.frombuffer(block, dtype=np.uint8)[starts] == ord("#")) & (ends > starts)
+        plain = np.flatnonzero(~remark)
+        parsed = parse_block(block, starts[plain], ends[plain], self.columns, self.stamped)
+        before = plain[parsed.line]
+        for i in np.flatnonzero(remark).tolist():
+            line = block[starts[i] : ends[i]].removesuffix(b"\r")
+            row = self.rows + int(np.searchsorted(before, i))
+            self.bad += not (self._remark(line, row) if self.stamped else self._note(line, -1, row))
+        self._bad_rows(block, starts, ends, plain[parsed.bad])
+        self.blocks.append(parsed.fields)
+        self.rows += len(parsed.line)
+        self.lines += len(starts)
+
+    def _bad_rows(
+        self, block: bytes, starts: NDArray[np.int64], ends: NDArray[np.int64], bad: NDArray[np.int64]
+    ) -> None:
+        """Count them, but for the one header line, or the first half line of a capture."""
+        self.bad += len(bad)
+        if not self.stamped:
+            self.bad -= bool(len(bad) and not self.lines and bad[0] == 0)
+        elif self.header is None:
+            for i in bad.tolist():
+                line = block[starts[i] : ends[i]].removesuffix(b"\r")
+                if HEADER.fullmatch(line):
+                    self.header = line
+                    self.bad -= 1
+                    return
+
+    def _remark(self, line: bytes, row: int) -> bool:
+        """Take a line of the log that begins with ``#``; False when it is a bad one."""
+        word, _, rest = line.partition(b" ")
+        if word == b"#undertray-run":
+            return not self.lines and MAGIC.fullmatch(line) is not None
+        if word == b"#wire":
+            stamp = _STAMP.match(rest)
+            return stamp is not None and self._note(rest[stamp.end() :], int(stamp[1]), row)
+        if word == b"#run" and self.facts is None:
+            self.facts = _object(rest)
+            return self.facts is not None
+        if word == b"#end":
+            self.end = _object(rest)
+            return self.end is not None
+        return False
+
+    def _note(self, line: bytes, host_us: int, row: int) -> bool:
+        note = parse_line(line)
+        if not isinstance(note, WireNote):
+            return False
+        self.notes.append(Note(host_us, note.kind, note.data, row))
+        return True

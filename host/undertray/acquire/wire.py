@@ -1,0 +1,284 @@
+"""The wire: what one line from the board may be, and its check.
+
+This is the reference for the grammar. The bulk reader of :mod:`undertray.acquire.rows` takes
+a faster way to the same answer, and a test holds the two equal.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from binascii import crc_hqx
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, NoReturn
+
+from undertray.acquire.device import MAX_COLUMNS
+from undertray.errors import RunLogError
+
+__all__ = [
+    "NOTE_LIMIT",
+    "ROW_LIMIT",
+    "TICK_LIMIT",
+    "Bad",
+    "Row",
+    "WireNote",
+    "check",
+    "encode_note",
+    "encode_row",
+    "parse_json",
+    "parse_line",
+]
+
+ROW_LIMIT = 256
+"""Longest row, bytes without the line end."""
+NOTE_LIMIT = 2048
+"""Longest note, bytes without the line end; no line is longer."""
+TICK_LIMIT = 1 << 30
+"""The board's tick counter wraps here."""
+_SEQ_LIMIT = 1 << 16
+_DEPTH_LIMIT = 8
+
+# Integers are canonical: no plus sign, no leading zero, no "-0". A count has at most 15
+# digits, so it is exact as a float64; a throttle pulse at most 6 (the board drops it after 0.1 s).
+_ROW = re.compile(
+    rb"(0|[1-9]\d{0,4}),(0|[1-9]\d{0,9}),(0|[1-9]\d{0,5})?,([0-9a-fA-F]{1,8}),"
+    rb"((?:(?:0|-?[1-9]\d{0,14})?,){1,%d})([0-9a-f]{4})" % MAX_COLUMNS
+)
+_NOTE = re.compile(rb"#([a-z][a-z0-9_-]{0,31}),(\{[\x20-\x7e]*\}),([0-9a-f]{4})")
+_STRING = re.compile(r'"(?:[^"\\]|\\.)*"')
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One sample slot as the board sent it.
+
+    Attributes
+    ----------
+    seq : int
+        Number of the slot, 0..65535.
+    t_us : int
+        Ticks at the slot's first reading, 0..2**30 - 1.
+    throttle_us : int or None
+        Width of the last servo pulse, µs; None when there was none.
+    flags : int
+        Flag bits of the wire.
+    counts : tuple of int or None
+        Raw counts, one a pressure column; None where the reading failed.
+    """
+
+    seq: int
+    t_us: int
+    throttle_us: int | None
+    flags: int
+    counts: tuple[int | None, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class WireNote:
+    """One note as the board sent it.
+
+    Attributes
+    ----------
+    kind : str
+        ``device``, ``status``, ``reply``, ``fault`` or one this version does not know.
+    data : mapping
+        Its JSON object.
+    """
+
+    kind: str
+    data: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Bad:
+    """A line that fails its check or is no line of the format.
+
+    Attributes
+    ----------
+    why : str
+        The first thing found wrong.
+    """
+
+    why: str
+
+
+def check(payload: bytes) -> bytes:
+    """Compute the check of a line.
+
+    Parameters
+    ----------
+    payload : bytes
+        The line up to its last comma, that comma left out.
+
+    Returns
+    -------
+    bytes
+        Four lower-case hex digits.
+
+    Notes
+    -----
+    CRC-16/IBM-3740, also called CCITT-FALSE: polynomial 0x1021, start 0xFFFF, no
+    reflection, check value 0x29B1 for ``123456789`` (Catalogue of parametrised CRC
+    algorithms).
+    """
+    return b"%04x" % crc_hqx(payload, 0xFFFF)
+
+
+def parse_line(line: bytes, columns: int | None = None) -> Row | WireNote | Bad:
+    """Say what a line is.
+
+    Parameters
+    ----------
+    line : bytes
+        One line without its line feed; one carriage return at its end is taken off.
+    columns : int or None
+        Number of pressure columns a row must have; any from 1 to 16 if left out.
+
+    Returns
+    -------
+    Row, WireNote or Bad
+        ``Bad`` for anything that is not exactly a line of the format with a fitting check.
+        This never raises, whatever the bytes are.
+    """
+    line = line.removesuffix(b"\r")
+    if line.startswith(b"#"):
+        return _parse_note(line)
+    if len(line) > ROW_LIMIT:
+        return Bad("longer than a row may be")
+    match = _ROW.fullmatch(line)
+    if match is None:
+        return Bad("no row of the format")
+    seq, t_us, throttle, flags, counts, crc = match.groups()
+    if int(crc, 16) != crc_hqx(line[:-5], 0xFFFF):
+        return Bad("the check does not fit")
+    row = Row(
+        int(seq),
+        int(t_us),
+        int(throttle) if throttle else None,
+        int(flags, 16),
+        tuple([int(count) if count else None for count in counts[:-1].split(b",")]),
+    )
+    fits = columns is None or len(row.counts) == columns
+    if not fits or row.seq >= _SEQ_LIMIT or row.t_us >= TICK_LIMIT:
+        return Bad("seq or t_us is out of range" if fits else "another number of columns")
+    return row
+
+
+def _parse_note(line: bytes) -> WireNote | Bad:
+    if len(line) > NOTE_LIMIT:
+        return Bad("longer than a note may be")
+    match = _NOTE.fullmatch(line)
+    if match is None:
+        return Bad("no note of the format")
+    kind, text, crc = match.groups()
+    if int(crc, 16) != crc_hqx(line[:-5], 0xFFFF):
+        return Bad("the check does not fit")
+    try:
+        return WireNote(kind.decode(), parse_json(text.decode()))
+    except ValueError as error:
+        return Bad(f"the note's JSON does not hold: {error}")
+
+
+def parse_json(text: str, depth: int = _DEPTH_LIMIT) -> Mapping[str, Any]:
+    """Read a JSON object from a stranger.
+
+    Parameters
+    ----------
+    text : str
+        The object's text; the caller bounds its length.
+    depth : int
+        How deep lists and objects may nest.
+
+    Returns
+    -------
+    mapping
+        The object. Numbers are finite, strings can be encoded in UTF-8.
+
+    Raises
+    ------
+    ValueError
+        When it is no JSON object, nests too deep, or holds what could not be written again.
+    """
+    # The depth is counted before the parser sees it: the parser recurses.
+    level = deepest = 0
+    for sign in re.findall(r"[\[\]{}]", _STRING.sub("", text)):
+        level += 1 if sign in "[{" else -1
+        deepest = max(deepest, level)
+    if deepest > depth:
+        raise ValueError("it nests too deep")
+    data = json.loads(text, parse_constant=_no_constant, parse_float=_finite)
+    if not isinstance(data, dict):
+        raise ValueError("it is no object")
+    if "\\u" in text:  # a lone surrogate raises UnicodeEncodeError, a ValueError
+        json.dumps(data, ensure_ascii=False).encode()
+    return data
+
+
+def _no_constant(name: str) -> NoReturn:
+    raise ValueError(f"{name} is no JSON number")
+
+
+def _finite(text: str) -> float:
+    value = float(text)
+    if not math.isfinite(value):
+        raise ValueError("a number is too large")
+    return value
+
+
+def encode_row(row: Row) -> bytes:
+    """Write a row as the board does.
+
+    Parameters
+    ----------
+    row : Row
+        The slot; it must be in the ranges of the format.
+
+    Returns
+    -------
+    bytes
+        The line with its check and line feed.
+
+    Raises
+    ------
+    RunLogError
+        When the result would be no row of the format.
+    """
+    throttle = "" if row.throttle_us is None else row.throttle_us
+    counts = ",".join("" if count is None else str(count) for count in row.counts)
+    return _closed(f"{row.seq},{row.t_us},{throttle},{row.flags:x},{counts}")
+
+
+def encode_note(kind: str, data: Mapping[str, Any]) -> bytes:
+    """Write a note as the board does.
+
+    Parameters
+    ----------
+    kind : str
+        Lower-case word: ``device``, ``status``, ``reply``, ``fault``.
+    data : mapping
+        What JSON can hold.
+
+    Returns
+    -------
+    bytes
+        The line with its check and line feed.
+
+    Raises
+    ------
+    RunLogError
+        When the result would be no note of the format.
+    """
+    return _closed(f"#{kind},{json.dumps(data, separators=(',', ':'))}")
+
+
+def _closed(payload: str) -> bytes:
+    body = payload.encode("ascii", "replace")
+    line = body + b"," + check(body)
+    parsed = parse_line(line)
+    if isinstance(parsed, Bad):
+        raise RunLogError(
+            "this cannot go over the wire", seen=payload, expected=f"a line of the format ({parsed.why})"
+        )
+    return line + b"\n"
