@@ -1,0 +1,74 @@
+"""Drawings of the wiring: pin table, schematic and harness, all made from ``board.json``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from undertray.errors import BoardError
+from undertray.report.wiring.harness import draw_harness
+from undertray.report.wiring.pins import pin_table
+from undertray.report.wiring.plan import BoardPlan, read_plan
+from undertray.report.wiring.schematic import draw_schematic
+
+__all__ = [
+    "BoardPlan",
+    "draw_harness",
+    "draw_schematic",
+    "drawings",
+    "pin_table",
+    "read_plan",
+    "write_drawings",
+]
+
+
+def drawings(plan: BoardPlan) -> dict[str, str]:
+    """Make every drawing of a board.
+
+    Parameters
+    ----------
+    plan : BoardPlan
+        What is wired where.
+
+    Returns
+    -------
+    dict of str to str
+        File name to content; the same plan gives the same bytes.
+    """
+    return {
+        "pins.md": pin_table(plan),
+        "schematic.svg": draw_schematic(plan),
+        "harness.svg": draw_harness(plan),
+    }
+
+
+def write_drawings(board_json: str | Path, folder: str | Path) -> list[Path]:
+    """Draw a board description into a folder; files of the same name are replaced.
+
+    Parameters
+    ----------
+    board_json : str or Path
+        The board description.
+    folder : str or Path
+        Where the files go; made if it is not there.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+
+    Raises
+    ------
+    BoardError
+        When the description cannot be read or the files cannot be written.
+    """
+    plan = read_plan(board_json)
+    paths = []
+    try:
+        Path(folder).mkdir(parents=True, exist_ok=True)
+        for name, content in drawings(plan).items():
+            path = Path(folder) / name
+            path.write_text(content, encoding="utf-8", newline="\n")
+            paths.append(path)
+    except OSError as error:
+        raise BoardError(f"cannot write the drawings: {error.strerror}", where=str(folder)) from error
+    return paths

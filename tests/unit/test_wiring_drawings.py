@@ -1,0 +1,147 @@
+"""The drawings come from board.json, show all of it, and nothing but it."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import xml.etree.ElementTree as ET
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from undertray.errors import BoardError
+from undertray.report.wiring import drawings, read_plan, write_drawings
+from undertray.report.wiring.pins import wires
+
+ROOT = Path(__file__).parents[2]
+BOARD = ROOT / "firmware" / "board.json"
+MARKUP = "<script>alert(1)</script>|`*"
+
+
+def _board(tmp_path: Path, **changes: Any) -> Path:
+    data = json.loads(BOARD.read_text(encoding="utf-8")) | changes
+    path = tmp_path / "board.json"
+    path.write_text(json.dumps(data), encoding="utf-8")
+    return path
+
+
+def _words(svg: str) -> str:
+    return " ".join(t for t in ET.fromstring(svg).itertext() if t.strip())
+
+
+def test_committed_drawings_are_those_of_the_committed_board() -> None:
+    for name, content in drawings(read_plan(BOARD)).items():
+        committed = (ROOT / "wiring" / name).read_text(encoding="utf-8")
+        assert committed == content, f"{name} is stale: run 'python wiring/draw.py'"
+
+
+def test_every_pin_and_address_of_the_board_is_drawn_and_listed() -> None:
+    data = json.loads(BOARD.read_text(encoding="utf-8"))
+    made = drawings(read_plan(BOARD))
+    words = _words(made["schematic.svg"])
+    pins = [bus[key] for bus in data["buses"] for key in ("sda_pin", "scl_pin")]
+    pins += [data["throttle"]["pin"], data["alarm"]["buzzer_pin"], data["pack"]["adc_pin"]]
+    for pin in pins:
+        assert f"GP{pin}" in words
+        assert f"| GP{pin} |" in made["pins.md"]
+    for place, column in enumerate(data["columns"]):
+        assert column["address"] in words
+        assert column["note"] in _words(made["harness.svg"])
+        assert f"| p{place + 1} | {column['part']} {column['range']} |" in made["pins.md"]
+
+
+def test_a_changed_pin_changes_every_drawing_that_shows_it(tmp_path: Path) -> None:
+    before = drawings(read_plan(BOARD))
+    after = drawings(
+        read_plan(_board(tmp_path, buses=[{"bus": 0, "sda_pin": 0, "scl_pin": 1, "freq_khz": 400}]))
+    )
+    assert "GP0 SDA" in _words(after["schematic.svg"])
+    assert before["pins.md"] != after["pins.md"]
+
+
+def test_the_pack_divider_is_made_of_the_two_resistors_named(tmp_path: Path) -> None:
+    plan = read_plan(_board(tmp_path, pack={"adc_pin": 27, "divider": 6.1}))
+    through = next(w.through for w in wires(plan) if w.pin == "GP27")
+    upper, lower = float(through.split()[0]), float(through.split()[2])
+    # derived: U_pack / U_pin = (R1 + R2) / R2
+    assert (upper + lower) / lower == pytest.approx(6.1, rel=1e-12)
+
+
+def _with_mux(tmp_path: Path) -> Path:
+    behind = [
+        {"part": "HSC", "range": "040MD", "bus": 1, "address": "0x28", "mux": ["0x70", n], "port": "high"}
+        for n in range(4)
+    ]
+    return _board(
+        tmp_path,
+        buses=[
+            {"bus": 0, "sda_pin": 4, "scl_pin": 5, "freq_khz": 400},
+            {"bus": 1, "sda_pin": 6, "scl_pin": 7, "freq_khz": 400},
+        ],
+        muxes=[{"bus": 1, "address": "0x70", "reset_pin": 9}],
+        columns=[
+            {"part": "HSC", "range": "040MD", "bus": 0, "address": "0x28", "note": "front"},
+            *behind,
+            {"part": "MPXV7002DP", "adc_pin": 28, "note": "spare"},
+        ],
+    )
+
+
+def test_multiplexer_second_bus_and_analogue_sensor_are_drawn(tmp_path: Path) -> None:
+    made = drawings(read_plan(_with_mux(tmp_path)))
+    words = _words(made["schematic.svg"])
+    for shown in ("multiplexer 0x70", "GP9", "SD0", "SC3", "GP6 SDA", "GP28 analogue", "own pull-ups"):
+        assert shown in words
+    assert "multiplexer 0x70, output 3, to p5" in _words(made["harness.svg"])
+    assert "| p5 | HSC 040MD | 1 | 0x28 | 0x70, output 3 | high | low |" in made["pins.md"]
+
+
+def test_markup_in_any_text_stays_text(tmp_path: Path) -> None:
+    column = {"part": MARKUP, "range": MARKUP, "bus": 0, "address": "0x28", "note": MARKUP}
+    made = drawings(read_plan(_board(tmp_path, name=MARKUP, columns=[column])))
+    for name in ("schematic.svg", "harness.svg"):
+        assert {e.tag.rsplit("}", 1)[1] for e in ET.fromstring(made[name]).iter()} <= {
+            *("svg", "title", "desc", "rect", "polyline", "circle", "text"),
+        }
+    assert "<script" not in made["pins.md"]
+
+
+@pytest.mark.parametrize(
+    ("content", "part"),
+    [
+        ("[]", "not a JSON object"),
+        ("{", "not JSON"),
+        ("[" * 50000, "not JSON"),
+        (" " * 70000, "too long"),
+        ('{"columns": []}', "no pressure sensor"),
+        ('{"columns": [{"address": "0xZZ"}]}', "bad address"),
+        ('{"columns": [{"address": "0x28", "mux": ["0x70", 0]}]}', "no such multiplexer"),
+        ('{"columns": [{"address": "0x28", "mux": 7}]}', "bad 'mux'"),
+        ('{"buses": [{"bus": true}], "columns": [{}]}', "bad 'bus'"),
+        ('{"buses": 4, "columns": [{}]}', "bad 'buses'"),
+    ],
+)
+def test_a_bad_description_is_one_clear_line(tmp_path: Path, content: str, part: str) -> None:
+    path = tmp_path / "board.json"
+    path.write_text(content, encoding="utf-8")
+    with pytest.raises(BoardError, match=part) as caught:
+        read_plan(path)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_missing_description_and_a_blocked_folder_are_told(tmp_path: Path) -> None:
+    with pytest.raises(BoardError, match="cannot be read"):
+        read_plan(tmp_path / "none.json")
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    with pytest.raises(BoardError, match="cannot write"):
+        write_drawings(BOARD, tmp_path / "file")
+
+
+def test_the_script_draws_into_a_folder(tmp_path: Path) -> None:
+    command = [sys.executable, str(ROOT / "wiring" / "draw.py"), str(BOARD), str(tmp_path)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["harness.svg", "pins.md", "schematic.svg"]
+    assert subprocess.run([*command[:2], "no.json"], capture_output=True, check=False).returncode == 1
