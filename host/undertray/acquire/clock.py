@@ -1,0 +1,205 @@
+"""Board time: ticks that wrap and boards that reset, made one time line; and its rate on the host's clock."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.acquire.hostline import HostLine, host_line
+from undertray.acquire.runlog import Run
+
+__all__ = ["GAP_PERIODS", "BoardTime", "board_time"]
+
+GAP_PERIODS = 5
+"""A time without rows longer than this many sample periods is a gap."""
+_SEQ = 1 << 16
+_TOLERANCE_S = 1.0
+_FLOOR_ROWS = 100
+_BLOCK = 64
+_LINE_ROWS, _LINE_S = 100, 5.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BoardTime:
+    """When each row was sampled. n rows.
+
+    Attributes
+    ----------
+    t_s : ndarray of float64, shape (n,)
+        Board time since the first good row, s, over wraps of the tick counter. Across a
+        reset it goes on by the host's clock.
+    segment : ndarray of int64, shape (n,)
+        0, 1, ...: stretches in which the board's own clock ran through.
+    lost_rows : int
+        Slots missing in ``seq`` within the segments. What a reset swallowed is unknown and
+        not counted.
+    rate_hz : float
+        Measured: one over the median step between neighbouring slots. NaN below two rows.
+    gaps : tuple of (float, float)
+        Start and end, s, of the times without rows for more than ``GAP_PERIODS`` periods.
+    resets : int
+        Segments less one.
+    host : HostLine or None
+        The host's clock over board time in the longest segment; None without host times,
+        or where that segment is shorter than 100 rows or 5 s.
+    """
+
+    t_s: NDArray[np.float64]
+    segment: NDArray[np.int64]
+    lost_rows: int
+    rate_hz: float
+    gaps: tuple[tuple[float, float], ...]
+    resets: int
+    host: HostLine | None
+
+    @property
+    def skew_ppm(self) -> float | None:
+        """How much longer the host's clock finds a board second, 1e-6; None where unknown."""
+        return None if self.host is None else self.host.skew_ppm
+
+    @property
+    def jitter_s(self) -> float | None:
+        """95th percentile of the transport's delay beyond its least, s; None where unknown."""
+        return None if self.host is None else self.host.delay_p95_s
+
+
+def board_time(run: Run) -> BoardTime:
+    """Make one time line of the board's ticks.
+
+    Parameters
+    ----------
+    run : Run
+        A run log in memory.
+
+    Returns
+    -------
+    BoardTime
+
+    Notes
+    -----
+    From row to row the ticks advance by their difference modulo ``2**tick_bits``. Where that
+    cannot be, the board was reset and a segment begins: the ``boot`` id of its device note
+    changed; or the step would put the row on the host before it was sampled (more than 1 s
+    before the least delay seen so far) and ``seq`` does not agree with it either; or ``seq``
+    went backwards while the ticks did not. A silence longer than a wrap of the counter (17.9
+    min at 30 bits and 1 MHz) is counted out by the host's clock. Nothing is interpolated.
+    """
+    device = run.device
+    tick_hz = device.tick_hz if device else 1_000_000
+    wrap = 1 << (device.tick_bits if device else 30)
+    rows = len(run.t_us)
+    if rows == 0:
+        return BoardTime(np.empty(0), np.empty(0, dtype=np.int64), 0, float("nan"), (), 0, None)
+    slots = np.diff(run.seq) % _SEQ
+    step_s = np.diff(run.t_us) % wrap / tick_hz
+    near = step_s[slots == 1] if np.any(slots == 1) else step_s
+    period_s = float(np.median(near)) if rows > 1 else float("nan")
+    host_s = run.host_us / 1e6 if np.all(run.host_us >= 0) else None
+    breaks = _breaks(step_s, slots, host_s, period_s, wrap / tick_hz)
+    _add_boots(breaks, run)
+
+    inside = ~breaks[1:]
+    step_s = np.where(inside, step_s, period_s if host_s is None else np.maximum(np.diff(host_s), 0))
+    segment = np.cumsum(breaks.astype(np.int64))
+    t_s = np.concatenate([[0.0], np.cumsum(step_s)])
+    silent = np.flatnonzero(step_s > GAP_PERIODS * _local_period_s(step_s, slots))
+    return BoardTime(
+        t_s=t_s,
+        segment=segment,
+        lost_rows=_lost(step_s[inside], slots[inside], period_s),
+        rate_hz=1 / period_s if period_s > 0 else float("nan"),
+        gaps=tuple((float(t_s[i]), float(t_s[i + 1])) for i in silent.tolist()),
+        resets=int(segment[-1]),
+        host=None if host_s is None else _longest(t_s, host_s, segment),
+    )
+
+
+def _agree(step_s: float, slots: int, period_s: float) -> bool:
+    """Whether a step in time and a step in slot numbers, modulo 65536, tell the same."""
+    expected = step_s / period_s if period_s > 0 else float("inf")
+    if not expected < 2**40:
+        return False
+    apart = (expected - slots + _SEQ / 2) % _SEQ - _SEQ / 2
+    return abs(apart) <= 3 + 0.002 * expected
+
+
+def _breaks(
+    step_s: NDArray[np.float64],
+    slots: NDArray[np.int64],
+    host_s: NDArray[np.float64] | None,
+    period_s: float,
+    wrap_s: float,
+) -> NDArray[np.bool_]:
+    """Find the rows before which the board's clock did not run through.
+
+    Silences longer than a wrap are counted out in ``step_s`` in place.
+    """
+    breaks = np.zeros(len(step_s) + 1, dtype=bool)
+    doubtful = (slots >= _SEQ / 2) | (step_s > _TOLERANCE_S)
+    if host_s is not None:
+        doubtful |= np.diff(host_s) > wrap_s / 2
+        delay_s = host_s - np.concatenate([[0.0], np.cumsum(step_s)])
+    settled = 0  # the delays are comparable from this row on
+    for i in np.flatnonzero(doubtful).tolist():
+        row, slot = i + 1, int(slots[i])
+        possible = True
+        if host_s is not None:
+            turns = max(0, round((host_s[row] - host_s[i] - step_s[i]) / wrap_s))
+            step_s[i] += turns * wrap_s
+            least_s = delay_s[max(settled, row - _FLOOR_ROWS) : row].min()
+            possible = delay_s[row] - turns * wrap_s >= least_s - _TOLERANCE_S
+            settled = row if turns else settled
+        elif step_s[i] > _TOLERANCE_S:
+            possible = slot == 1  # a stream that was stopped and started again
+        went_back = slot >= _SEQ / 2
+        if (went_back or not possible) and not _agree(float(step_s[i]), slot, period_s):
+            breaks[row] = True
+            settled = row
+    return breaks
+
+
+def _add_boots(breaks: NDArray[np.bool_], run: Run) -> None:
+    """Mark the resets that only the boot id in the device notes tells."""
+    last: tuple[object, object] | None = None
+    last_row = 0
+    for note in run.notes:
+        if note.kind != "device":
+            continue
+        power_up = (note.data.get("uid"), note.data.get("boot"))
+        changed = last is not None and power_up != last
+        if changed and 0 < note.row < len(breaks) and not breaks[last_row + 1 : note.row + 1].any():
+            breaks[note.row] = True
+        last, last_row = power_up, note.row
+
+
+def _lost(step_s: NDArray[np.float64], slots: NDArray[np.int64], period_s: float) -> int:
+    """Count the slots that are missing; whole turns of ``seq`` only where the time agrees."""
+    lost = int(np.maximum(slots - 1, 0).sum())
+    for i in np.flatnonzero(step_s > _SEQ * 0.9 * period_s).tolist():
+        if _agree(float(step_s[i]), int(slots[i]), period_s):
+            turns = max(0, round((step_s[i] / period_s - slots[i]) / _SEQ))
+            lost += turns * _SEQ - (slots[i] == 0 and turns > 0)
+    return lost
+
+
+def _local_period_s(step_s: NDArray[np.float64], slots: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Time a slot takes, by blocks of rows, as the rate may be changed while recording."""
+    per_slot = step_s / np.maximum(slots, 1)
+    size = min(_BLOCK, max(1, len(per_slot)))
+    whole = len(per_slot) // size * size
+    if not whole:
+        return per_slot
+    local = np.repeat(np.median(per_slot[:whole].reshape(-1, size), axis=1), size)
+    return np.concatenate([local, np.full(len(per_slot) - whole, local[-1])])
+
+
+def _longest(
+    t_s: NDArray[np.float64], host_s: NDArray[np.float64], segment: NDArray[np.int64]
+) -> HostLine | None:
+    inside = segment == np.argmax(np.bincount(segment))
+    t_s, host_s = t_s[inside], host_s[inside]
+    if len(t_s) < _LINE_ROWS or t_s[-1] - t_s[0] < _LINE_S:
+        return None
+    return host_line(t_s, host_s)
