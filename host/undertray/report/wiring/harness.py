@@ -141,7 +141,7 @@ def _tubes(sheet: Sheet, plan: BoardPlan) -> float:
     lower = top + step * count
     middle = 270
     sheet.line([(370, middle), (500, middle)], "blue", 4)
-    sheet.text(375, middle - 7, "W4: 3V3, GND,")
+    sheet.text(375, middle - 7, "bus: 3V3, GND,")
     sheet.text(375, middle + 18, "SDA, SCL")
     if plan.muxes:
         sheet.text(375, middle + 34, "by the multiplexer")

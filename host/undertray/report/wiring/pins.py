@@ -179,9 +179,9 @@ def pin_table(plan: BoardPlan) -> str:
         )
     lines += [
         "",
-        "*Low* and *high* are ports of the sensor. The high port is the one at which a higher pressure makes the",
-        "reading rise (marked P1 on most parts: its data sheet decides). With the low port at the tap, suction",
-        "reads positive.",
+        "*Low* and *high* are ports of the sensor. The high port is the one at which a higher pressure makes",
+        "the reading rise (marked P1 on most parts: its data sheet decides). With the low port at the tap,",
+        "suction reads positive.",
         "",
     ]
     return "\n".join(lines)

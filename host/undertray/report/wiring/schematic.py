@@ -75,10 +75,10 @@ def _bus(sheet: Sheet, plan: BoardPlan, bus: Bus, top: float) -> float:
         ]
         y = last = y + _STEP
         reset = "RESET: none" if mux.reset_pin is None else f"RESET: GP{mux.reset_pin}, 10 kΩ to 3V3"
-        _hang(sheet, y, [f"multiplexer {mux.address:#04x}", reset, "100 nF, 3V3 to GND"])
+        words = [f"multiplexer {mux.address:#04x}", reset, "100 nF, 3V3 to GND"]
+        _hang(sheet, y, words, rows=max(1, len(behind)))
         for place, sensor in enumerate(behind):
-            at = y + place * _STEP
-            _behind(sheet, sensor, at, y)
+            _behind(sheet, sensor, y + place * _STEP)
         y += max(0, len(behind) - 1) * _STEP
     for net, start in entries.items():
         offset = list(pins).index(net) * 14 + 12
@@ -87,7 +87,7 @@ def _bus(sheet: Sheet, plan: BoardPlan, bus: Bus, top: float) -> float:
     return y + _STEP
 
 
-def _hang(sheet: Sheet, y: float, words: list[str], without: str = "") -> None:
+def _hang(sheet: Sheet, y: float, words: list[str], without: str = "", rows: int = 1) -> None:
     """A box whose four lines reach the trunk."""
     for place, net in enumerate(_TRUNK_X):
         if net == without:
@@ -96,23 +96,17 @@ def _hang(sheet: Sheet, y: float, words: list[str], without: str = "") -> None:
         sheet.line([(_TRUNK_X[net], at), (_BOX_X, at)], _NET_COLOUR[net], 1.4)
         sheet.dot(_TRUNK_X[net], at, _NET_COLOUR[net])
         sheet.text(_BOX_X - 5, at - 2, net, "end")
-    sheet.box(_BOX_X, y, _BOX_WIDTH, _BOX_HEIGHT, words)
+    sheet.box(_BOX_X, y, _BOX_WIDTH, _BOX_HEIGHT + (rows - 1) * _STEP, words)
 
 
-def _behind(sheet: Sheet, sensor: Sensor, at: float, mux_y: float) -> None:
-    """A sensor behind a multiplexer's output, its two lines led out of the box."""
+def _behind(sheet: Sheet, sensor: Sensor, at: float) -> None:
+    """A sensor at an output of a multiplexer."""
     output = sensor.mux[1] if sensor.mux else 0
-    start = _BOX_X + _BOX_WIDTH
     for place, net in enumerate(("SD", "SC")):
-        colour = "blue" if net == "SD" else "yellow"
         y = at + 22 + 24 * place
-        middle = start + 12 + 8 * place
-        points = [(middle, y), (_FAR_X, y)] if at > mux_y else [(start, y), (_FAR_X, y)]
-        sheet.line(points, colour, 1.4)
-        if at > mux_y:
-            sheet.line([(middle, mux_y + 22 + 24 * place), (middle, y)], colour, 1.0, "3 3")
+        sheet.line([(_BOX_X + _BOX_WIDTH, y), (_FAR_X, y)], "yellow" if place else "blue", 1.4)
         sheet.text(_FAR_X - 6, y - 3, f"{net}{output}", "end")
-    sheet.text(start + 24, at + 62, "own pull-ups" if at == mux_y else "own pull-ups too")
+    sheet.text(_BOX_X + _BOX_WIDTH + 4, at + 62, "own pull-ups")
     words = [*_sensor_words(sensor), f"{sensor.port} port: to the tap"]
     sheet.box(_FAR_X, at, 190, _BOX_HEIGHT, words)
 
@@ -120,7 +114,7 @@ def _behind(sheet: Sheet, sensor: Sensor, at: float, mux_y: float) -> None:
 def _analogue(sheet: Sheet, sensor: Sensor, top: float) -> float:
     right = _BOARD_X + _BOARD_WIDTH
     sheet.line([(right, top + 20), (_BOX_X, top + 20)], "white")
-    sheet.text(right + 6, top + 16, f"GP{sensor.adc_pin} analogue, never above 3.3 V")
+    sheet.text(right + 6, top + 16, f"GP{sensor.adc_pin} analogue, up to 3.3 V")
     sheet.box(_BOX_X, top, _BOX_WIDTH, _BOX_HEIGHT, _sensor_words(sensor))
     return top + _STEP
 
