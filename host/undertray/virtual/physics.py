@@ -21,7 +21,7 @@ MYPY = False
 if MYPY:  # MicroPython has no typing module; type checkers take this branch
     from typing import Any
 
-__all__ = ["VirtualCar", "make_car"]
+__all__ = ["Noise", "VirtualCar", "make_car"]
 
 _CD = 0.61  # sharp-edged slit; free-streamline theory gives pi / (pi + 2) = 0.611
 _RHO_KG_M3 = 1.2
@@ -30,13 +30,20 @@ _MAX_STEPS = 500  # one call never integrates more than a second; an idle board 
 _MASK32 = 0xFFFFFFFF
 
 
-class _Noise:
+class Noise:
     """A seeded stream of nearly normal numbers (sum of four uniform ones, unit variance)."""
 
     def __init__(self, seed: int) -> None:
         self.state = (seed * 2654435761 + 88172645463) & _MASK32 or 1
 
     def uniform(self) -> float:
+        """Draw the next number.
+
+        Returns
+        -------
+        float
+            0 up to 1, that left out.
+        """
         x = self.state
         x ^= (x << 13) & _MASK32
         x ^= x >> 17
@@ -45,6 +52,13 @@ class _Noise:
         return x / 4294967296.0
 
     def normal(self) -> float:
+        """Draw a nearly normal number.
+
+        Returns
+        -------
+        float
+            Mean 0, variance 1, never beyond 3.5.
+        """
         # the variance of one uniform number is 1/12, of the sum of four 1/3
         total = self.uniform() + self.uniform() + self.uniform() + self.uniform()
         return (total - 2.0) * 1.7320508075688772
@@ -101,7 +115,7 @@ class VirtualCar:
         self.throttle = spec.get("throttle", [[0.0, 1000]])
         self.happenings = spec.get("happenings", [])
         self.repeat_s = spec.get("repeat_s", 0)
-        self.noise = _Noise(spec.get("seed", 1))
+        self.noise = Noise(spec.get("seed", 1))
         self.t_us = 0
         self.last_us: "int | None" = None
         self.speed = 0.0

@@ -186,8 +186,8 @@ def load_story(name: str) -> Mapping[str, Any]:
     Parameters
     ----------
     name : str
-        A key of :data:`STORIES`, or the path of a JSON file in the form of
-        ``virtual/physics.py``.
+        A key of :data:`STORIES`, or the path of a JSON file in the form that
+        ``virtual/standin/stage.py`` describes.
 
     Returns
     -------
@@ -200,7 +200,7 @@ def load_story(name: str) -> Mapping[str, Any]:
         When there is no such story, or the file is no scenario.
     """
     if name in STORIES:
-        return STORIES[name].spec
+        return {"car": STORIES[name].spec}
     path = Path(name)
     known = "one of " + ", ".join(STORIES) + ", or a JSON file"
     try:
