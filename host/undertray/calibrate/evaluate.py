@@ -25,6 +25,7 @@ __all__ = ["Setup", "calibrate"]
 Array = NDArray[np.float64]
 _LEAST_LEVELS_CURVE = 5
 _REJECT = 0.05  # a chi-squared less likely than this says the stated errors are too small
+_MATTERS = 0.1
 _CURVE_REJECT = 0.01  # a parabola must do better than chance would at this level
 
 
@@ -97,7 +98,8 @@ def calibrate(
     -----
     The straight line comes first. A parabola takes its place under ``auto`` when the F test
     of its extra term is below 1 %, at least 5 heights were read, and it departs from the line
-    by more than half the hysteresis, which an average of both directions cannot resolve.
+    by more than half the hysteresis, which an average of both directions cannot resolve, and
+    by more than a tenth of the line's standard uncertainty, below which it changes nothing.
 
     References
     ----------
@@ -204,7 +206,8 @@ def _earns_its_place(
     if curve_p is None or curve_p >= _CURVE_REJECT:
         return False
     departs = float(np.max(np.abs(parabola.value(nominal) - line.value(nominal))))
-    return departs > (loop_pa or 0.0) / 2
+    matters = _MATTERS * float(np.max(line.standard_uncertainty(nominal)))
+    return departs > max((loop_pa or 0.0) / 2, matters)
 
 
 def _sources(fit: Fit, u_reading: Array, u_sensor: Array, at_pa: float) -> dict[str, float]:

@@ -1,0 +1,148 @@
+"""From points to a calibration: known sensors are found again, bad points are refused."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from undertray.calibrate.budget import Budget
+from undertray.calibrate.characteristics import hysteresis
+from undertray.calibrate.evaluate import Setup, calibrate
+from undertray.calibrate.findings import findings
+from undertray.calibrate.points import Points
+from undertray.calibrate.water import column_pressure_pa
+from undertray.errors import CalibrationError
+
+HEIGHTS = np.array([0.0, 20, 40, 60, 80, 100, 80, 60, 40, 20, 0])
+UP = np.arange(11) < 6
+WHEN = "2026-05-02T10:15:00Z"
+
+
+def sensor(b0=4.0, b1=1.03, b2=0.0, noise_pa=0.0, loop_pa=0.0, seed=0, heights=HEIGHTS, up=UP):
+    """Nominal suction of a sensor whose calibration is b0 + b1 x + b2 x^2."""
+    true = column_pressure_pa(heights, 20.0)
+    x = (true - b0) / b1 if b2 == 0 else (-b1 + np.sqrt(b1**2 - 4 * b2 * (b0 - true))) / (2 * b2)
+    x = x + np.random.default_rng(seed).normal(0, noise_pa, len(x)) if noise_pa else x
+    return x + np.where(up, 0, loop_pa * np.sin(np.pi * heights / heights.max()))
+
+
+def points(*sensors, heights=HEIGHTS, up=UP):
+    return Points(tuple(f"p{i + 1}" for i in range(len(sensors))), heights, up, np.column_stack(sensors))
+
+
+def one(nominal, setup=None, **kwargs):
+    return calibrate(points(nominal, **kwargs), setup or Setup(), made_utc=WHEN).columns["p1"]
+
+
+def test_a_perfect_sensor_is_found_again():
+    column = one(sensor())
+    np.testing.assert_allclose(column.coefficients, [4.0, 1.03], rtol=1e-9)
+    assert column.residual_sd_pa < 1e-9
+    assert column.hysteresis_pa == pytest.approx(0, abs=1e-9)
+    assert column.repeatability_pa is None
+    assert column.linearity_pa == pytest.approx(0, abs=1e-9)
+    assert column.range_pa == pytest.approx((-4 / 1.03, (column_pressure_pa(100.0, 20.0) - 4) / 1.03))
+
+
+def test_several_sensors_at_once():
+    done = calibrate(
+        points(sensor(), sensor(-7, 0.97)), Setup(), made_utc=WHEN, uid="ab", parts={"p2": "sdp"}
+    )
+    np.testing.assert_allclose(done.columns["p2"].coefficients, [-7, 0.97], rtol=1e-9)
+    assert (done.uid, done.columns["p1"].part, done.columns["p2"].part) == ("ab", "", "sdp")
+    text = "\n".join(findings(done))
+    assert "p1" in text
+    assert "the column, not the sensor, is the limit" in text
+
+
+def test_hysteresis_is_seen():
+    column = one(sensor(loop_pa=5.0))
+    # derived: the loop is 5 sin(pi h / 100), largest among the heights of 20 mm at 40 and 60
+    assert column.hysteresis_pa == pytest.approx(5 * np.sin(0.4 * np.pi), rel=0.04)  # the 3 % is b1
+    assert len(column.coefficients) == 2
+
+
+def test_a_curved_sensor_gets_a_parabola_and_a_noisy_one_does_not():
+    curved = one(sensor(b2=3e-5, noise_pa=0.3))
+    assert len(curved.coefficients) == 3
+    assert curved.coefficients[2] == pytest.approx(3e-5, rel=0.1)  # four of its standard errors
+    assert curved.facts["curve_p_value"] < 1e-6
+    assert len(one(sensor(noise_pa=2.0)).coefficients) == 2
+    assert len(one(sensor(b2=3e-5, noise_pa=0.3), Setup(curve="line")).coefficients) == 2
+    assert len(one(sensor(noise_pa=2.0), Setup(curve="parabola")).coefficients) == 3
+
+
+def test_a_parabola_that_chance_would_give_is_rare():
+    # derived: the test's own level is 1 %; 300 straight noisy sensors give 3 on average and, with
+    # probability 0.999, at most 9 (Poisson)
+    taken = sum(len(one(sensor(noise_pa=1.0, seed=seed)).coefficients) == 3 for seed in range(300))
+    assert taken <= 9
+
+
+def test_scatter_beyond_the_stated_errors_is_said_and_counts():
+    calm = Setup(budget=Budget(reading_mm=0.05, zero_mm=0.05, sensor_pa=0.1))
+    wild = one(sensor(noise_pa=8.0), calm)
+    assert wild.facts["from_scatter"]
+    assert wild.facts["p_value"] < 0.001
+    assert wild.coverage_factor > 2.2  # Student's t for 9 degrees of freedom is 2.26
+    assert wild.standard_uncertainty_pa(500.0) > 2
+    quiet = one(sensor(noise_pa=0.3), calm)
+    assert not quiet.facts["from_scatter"]
+    assert quiet.coverage_factor == pytest.approx(1.96, abs=1e-3)
+
+
+def test_shared_sources_are_part_of_the_covariance():
+    column = one(sensor())
+    shared = sum(np.outer(moved, moved) for moved in column.shared.values())
+    rest = column.covariance - shared
+    assert np.all(np.linalg.eigvalsh(rest) > 0)
+    # a ruler 0.05 % too long (half width) makes every pressure too small by up to that
+    assert column.shared["ruler"][1] / column.coefficients[1] == pytest.approx(5e-4 / 3**0.5, rel=1e-6)
+    assert column.shared["ruler"][0] == pytest.approx(4.0 * 5e-4 / 3**0.5, rel=1e-6)
+
+
+def test_open_ports_make_the_zero_certain():
+    read = one(sensor())
+    opened = one(sensor(), Setup(zero_open=True))
+    assert opened.standard_uncertainty_pa(0.0) < 0.6 < 3 < read.standard_uncertainty_pa(0.0)
+
+
+@pytest.mark.parametrize(
+    ("keep", "said"),
+    [
+        (np.arange(4), "too few points, got '4', expected at least 5"),
+        (np.arange(1, 10), "no zero point, got 'lowest height 20 mm', expected a reading at height 0"),
+        (np.array([0, 1, 9, 10, 1]), "too few heights"),
+    ],
+)
+def test_points_that_cannot_carry_a_calibration(keep, said):
+    with pytest.raises(CalibrationError, match=said):
+        one(sensor()[keep], heights=HEIGHTS[keep], up=UP[keep])
+
+
+def test_a_range_that_is_too_short():
+    assert one(sensor(), Setup(working_pa=970.0))
+    with pytest.raises(
+        CalibrationError, match=r"do not cover the working suction.* raise the column to 123 mm"
+    ):
+        one(sensor(), Setup(working_pa=1200.0))  # 1200 / 9.7769 = 122.7
+
+
+def test_swapped_ports_are_said_to_be_swapped():
+    with pytest.raises(CalibrationError, match=r"p1: .*ports are swapped, got .* move the hose"):
+        one(-sensor(noise_pa=1.0))
+
+
+@pytest.mark.parametrize("nominal", [np.zeros(11), np.random.default_rng(1).normal(0, 1, 11)])
+def test_a_sensor_off_its_hose(nominal):
+    with pytest.raises(CalibrationError, match=r"does not (change|follow)"):
+        one(nominal)
+
+
+def test_same_points_same_bytes():
+    first = calibrate(points(sensor(noise_pa=1.0)), Setup(), made_utc=WHEN).as_text()
+    assert calibrate(points(sensor(noise_pa=1.0)), Setup(), made_utc=WHEN).as_text() == first
+
+
+def test_hysteresis_needs_both_directions():
+    assert hysteresis([]) is None

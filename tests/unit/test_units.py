@@ -1,0 +1,78 @@
+"""Quantities as a person writes them."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from undertray.errors import UndertrayError
+from undertray.units import FACTORS, UnitError, quantity
+
+
+@pytest.mark.parametrize(
+    ("written", "unit", "value"),
+    [
+        (3, "kg", 3.0),
+        (3.25, "mm", 3.25),
+        ("3.25", None, None),
+        ("7 lbf", "kg", 3.17514659),
+        ("1 kg", "kg", 1.0),
+        ("2.5 inH2O", "Pa", 622.722275),
+        ("  -1.5e1 mm ", "m", -0.015),
+        ("50 %", "1", 0.5),
+        ("90 deg", "rad", math.pi / 2),
+        ("36 km/h", "m/s", 10.0),
+        (".5 in", "mm", 12.7),
+        ("3300 mV", "V", 3.3),
+    ],
+)
+def test_quantity(written, unit, value):
+    if unit is None:
+        with pytest.raises(UnitError, match="a number and a unit such as '1 mm'"):
+            quantity(written, "mm", "here")
+    else:
+        assert quantity(written, unit, "here") == pytest.approx(value, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    "written",
+    [
+        *(True, None, [], {}, "", "mm", "1,5 mm", "1 furlong", "1 Pa", "1e999 mm", "1 mm mm", "nan mm"),
+        *("5" * 61, math.nan, math.inf, -math.inf, 10**400, "1e308 m"),
+    ],
+)
+def test_what_is_no_length_is_refused(written):
+    with pytest.raises(UnitError) as caught:
+        quantity(written, "mm", "car.toml, wheelbase")
+    assert str(caught.value).startswith("car.toml, wheelbase: ")
+    assert "\n" not in str(caught.value)
+    assert isinstance(caught.value, UndertrayError)
+
+
+def test_a_unit_of_another_dimension_names_those_that_fit():
+    with pytest.raises(UnitError, match=r"'psi' is no unit of length .* expected one of m, cm, mm, in, ft"):
+        quantity("1 psi", "mm", "here")
+
+
+@given(st.floats(1e-6, 1e6), st.sampled_from([(d, u) for d, units in FACTORS.items() for u in units]))
+def test_there_and_back(value, at):
+    dimension, unit = at
+    for other in FACTORS[dimension]:
+        there = quantity(f"{value!r} {unit}", other, "here") if unit != "1" else None
+        if there is not None and other != "1":
+            assert quantity(f"{there!r} {other}", unit, "here") == pytest.approx(value, rel=1e-14)
+
+
+@given(st.text(max_size=80))
+def test_any_text_gives_a_finite_number_or_one_line(text):
+    line = ""
+    value = 0.0
+    try:
+        value = quantity(text, "Pa", "here")
+    except UnitError as error:
+        line = str(error)
+    assert math.isfinite(value)
+    assert "\n" not in line
