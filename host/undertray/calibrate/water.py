@@ -7,7 +7,7 @@ what the conventional unit would give.
 
 from __future__ import annotations
 
-from typing import overload
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,21 +17,15 @@ from undertray.errors import CalibrationError
 
 __all__ = ["column_pressure_pa"]
 
+Height = TypeVar("Height", float, NDArray[np.float64])
 
-@overload
+
 def column_pressure_pa(
-    height_mm: float, water_c: float, latitude_deg: float = 45, height_m: float = 0
-) -> float: ...
-@overload
-def column_pressure_pa(
-    height_mm: NDArray[np.float64], water_c: float, latitude_deg: float = 45, height_m: float = 0
-) -> NDArray[np.float64]: ...
-def column_pressure_pa(
-    height_mm: float | NDArray[np.float64],
+    height_mm: Height,
     water_c: float,
     latitude_deg: float = 45,
     height_m: float = 0,
-) -> float | NDArray[np.float64]:
+) -> Height:
     """Pressure of a water column in air.
 
     Parameters
