@@ -1,0 +1,205 @@
+"""board.json: read, checked key by key, every fault named in a sentence."""
+
+import json
+
+__all__ = ["FORMAT", "read_board"]
+
+FORMAT = 1
+_SIZE_LIMIT = 8192
+_COLUMNS = 16
+_TEXT = 60
+
+# key: (kind, default or REQUIRED, lowest, highest). A text is at most _TEXT printable characters.
+_REQUIRED = "required"
+_PIN = ("number", _REQUIRED, 0, 29)
+_TOP = {
+    "format": ("number", _REQUIRED, 1, FORMAT),
+    "name": ("text", _REQUIRED, 0, 0),
+    "rate_hz": ("number", 200, 1, 2000),
+    "autostart": ("flag", True, 0, 0),
+    "buses": ("list", (), 0, 2),
+    "muxes": ("list", (), 0, 8),
+    "columns": ("list", _REQUIRED, 1, _COLUMNS),
+    "throttle": ("section", None, 0, 0),
+    "alarm": ("section", None, 0, 0),
+    "pack": ("section", None, 0, 0),
+    "store": ("section", None, 0, 0),
+    "note": ("text", "", 0, 0),
+}
+_BUS = {
+    "bus": ("number", _REQUIRED, 0, 1),
+    "sda_pin": _PIN,
+    "scl_pin": _PIN,
+    "freq_khz": ("number", 400, 10, 1000),
+    "note": ("text", "", 0, 0),
+}
+_MUX = {
+    "bus": ("number", _REQUIRED, 0, 1),
+    "address": ("address", _REQUIRED, 0x70, 0x77),
+    "reset_pin": ("number", None, 0, 29),
+    "note": ("text", "", 0, 0),
+}
+_COLUMN = {
+    "part": ("text", _REQUIRED, 0, 0),
+    "range": ("text", "", 0, 0),
+    "bus": ("number", None, 0, 1),
+    "address": ("address", None, 0x08, 0x7F),
+    "mux": ("list", None, 2, 2),
+    "adc_pin": ("number", None, 26, 29),
+    "port": ("choice", "low", "low", "high"),
+    "note": ("text", "", 0, 0),
+}
+_THROTTLE = {
+    "pin": _PIN,
+    "direction": ("choice", "input", "input", "output"),
+    "reader": ("choice", "pio", "pio", "irq"),
+    "shortest_us": ("number", 800, 50, 5000),
+    "longest_us": ("number", 2200, 50, 5000),
+    "idle_us": ("number", 1000, 50, 5000),
+    "throttle_max_us": ("number", 1500, 50, 5000),
+    "frame_hz": ("number", 50, 20, 490),
+    "note": ("text", "", 0, 0),
+}
+_ALARM = {
+    "led_pin": ("number", None, 0, 29),
+    "buzzer_pin": ("number", None, 0, 29),
+    "alarm_pa": ("number", _REQUIRED, 1, 100000),
+    "alarm_drop_pa": ("number", _REQUIRED, 1, 100000),
+    "hysteresis_pa": ("number", 100, 0, 100000),
+    "throttle_up_us": ("number", 1200, 50, 5000),
+    "spin_up_ms": ("number", 1500, 0, 60000),
+    "hold_ms": ("number", 500, 0, 60000),
+    "note": ("text", "", 0, 0),
+}
+_PACK = {
+    "adc_pin": ("number", _REQUIRED, 26, 29),
+    "divider": ("ratio", _REQUIRED, 1, 100),
+    "note": ("text", "", 0, 0),
+}
+_STORE = {"at_boot": ("flag", False, 0, 0), "note": ("text", "", 0, 0)}
+_SECTIONS = {"throttle": _THROTTLE, "alarm": _ALARM, "pack": _PACK, "store": _STORE}
+_LISTS = {"buses": _BUS, "muxes": _MUX, "columns": _COLUMN}
+
+
+def read_board(path):
+    """Read and check a board description.
+
+    Gives (board, faults): a dict with every key filled in, addresses as integers, and a list of
+    sentences; with any of them the board must not be used.
+    """
+    faults = []
+    try:
+        with open(path) as file:
+            text = file.read(_SIZE_LIMIT + 1)
+    except OSError:
+        return None, ["{} is missing: copy one to the board".format(path)]
+    if len(text) > _SIZE_LIMIT:
+        return None, ["{} is longer than {} characters".format(path, _SIZE_LIMIT)]
+    try:
+        raw = json.loads(text)
+    except (ValueError, RuntimeError):
+        return None, ["{} is no JSON: look for a missing comma, quote or bracket".format(path)]
+    board = _section(raw, _TOP, "board", faults)
+    if board is None or faults:
+        return board, faults
+    for key, table in _LISTS.items():
+        board[key] = [
+            _section(item, table, "{}[{}]".format(key, i), faults, key == "columns")
+            for i, item in enumerate(board[key])
+        ]
+    for key, table in _SECTIONS.items():
+        if board[key] is not None:
+            board[key] = _section(board[key], table, key, faults)
+    if not faults:
+        _places(board, faults)
+    return board, faults
+
+
+def _section(raw, table, where, faults, open_ended=False):
+    if not isinstance(raw, dict):
+        faults.append("{} must be a {{...}} of keys and values".format(where))
+        return None
+    out = {}
+    for key in raw:
+        if key in table:
+            continue
+        if open_ended:
+            out[key] = raw[key]  # a key of the part: its driver judges it
+        else:
+            faults.append("{}: unknown key '{}', known: {}".format(where, key, ", ".join(sorted(table))))
+    for key in table:
+        kind, default, low, high = table[key]
+        if key not in raw or raw[key] is None:
+            if default is _REQUIRED:
+                faults.append("{}: '{}' is missing".format(where, key))
+            out[key] = default
+            continue
+        value, wanted = _value(raw[key], kind, low, high)
+        if wanted:
+            faults.append("{}: '{}' is {}, must be {}".format(where, key, str(raw[key])[:40], wanted))
+        out[key] = value
+    return out
+
+
+def _value(value, kind, low, high):
+    """The value, and what it must be where it is not."""
+    if kind == "number":
+        good = isinstance(value, int) and not isinstance(value, bool) and low <= value <= high
+        return value, None if good else "a whole number from {} to {}".format(low, high)
+    if kind == "ratio":
+        good = isinstance(value, (int, float)) and not isinstance(value, bool) and low <= value <= high
+        return value, None if good else "a number from {} to {}".format(low, high)
+    if kind == "address":
+        return _address(value, low, high)
+    if kind == "choice":
+        return value, None if value in (low, high) else "'{}' or '{}'".format(low, high)
+    if kind == "flag":
+        return value, None if isinstance(value, bool) else "true or false"
+    if kind == "list":
+        good = isinstance(value, list) and low <= len(value) <= high
+        return value, None if good else "a list of {} to {}".format(low, high)
+    if kind == "section":
+        return value, None
+    good = isinstance(value, str) and len(value) <= _TEXT and all(" " <= c <= "~" for c in value)
+    return value, None if good else "a text of at most {} plain characters".format(_TEXT)
+
+
+def _address(value, low, high):
+    wanted = 'an address from "0x{:02x}" to "0x{:02x}"'.format(low, high)
+    if isinstance(value, str):
+        try:
+            value = int(value, 16)
+        except ValueError:
+            return None, wanted
+    if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
+        return None, wanted
+    return value, None
+
+
+def _places(board, faults):
+    """What one key alone does not show: buses that are there, places taken twice."""
+    buses = [bus["bus"] for bus in board["buses"]]
+    muxes = [(mux["bus"], mux["address"]) for mux in board["muxes"]]
+    taken = {}
+    for i, column in enumerate(board["columns"]):
+        where = "columns[{}]".format(i)
+        if column["adc_pin"] is not None:
+            continue
+        if column["address"] is None or column["bus"] is None:
+            faults.append("{}: needs 'bus' and 'address' (or 'adc_pin')".format(where))
+            continue
+        if column["bus"] not in buses:
+            faults.append("{}: bus {} is not in 'buses'".format(where, column["bus"]))
+        channel = None
+        if column["mux"] is not None:
+            address, wanted = _address(column["mux"][0], 0x70, 0x77)
+            channel = column["mux"][1]
+            if wanted or not isinstance(channel, int) or not 0 <= channel <= 7:
+                faults.append('{}: \'mux\' must be ["0x70" to "0x77", channel 0 to 7]'.format(where))
+            elif (column["bus"], address) not in muxes:
+                faults.append("{}: its multiplexer is not in 'muxes'".format(where))
+            column["mux"] = [address, channel]
+        place = (column["bus"], channel and address, channel, column["address"])
+        if place in taken:
+            faults.append("{}: same place on the bus as columns[{}]".format(where, taken[place]))
+        taken[place] = i

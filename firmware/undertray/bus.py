@@ -1,0 +1,136 @@
+"""I2C buses and the multiplexer: open them, clock a hung bus free, switch channels."""
+
+import time
+
+from machine import I2C, Pin
+
+__all__ = ["Bus", "Mux", "MuxChannel"]
+
+_TIMEOUT_US = 2000
+_CLOCKS = 9
+
+
+class Bus:
+    """One I2C controller and its pins.
+
+    ``i2c`` is what drivers talk to. Opening a controller again gives the same object (the port
+    keeps one for each), so drivers need not be told.
+    """
+
+    def __init__(self, number, sda_pin, scl_pin, freq_khz):
+        self.number = number
+        self._sda = sda_pin
+        self._scl = scl_pin
+        self._freq = freq_khz * 1000
+        self.hung = False
+        self.muxes = []
+        self.i2c = None
+        self.free()
+
+    def free(self):
+        """Clock out a part that holds SDA, then open the controller; False if SDA stays low.
+
+        A board reset in the middle of a read leaves the part waiting for the rest of its clocks. A
+        byte and its acknowledge are nine; with SDA released the part takes the next as no
+        acknowledge and lets go, and a stop ends it. At most 0.2 ms.
+        """
+        sda = Pin(self._sda, Pin.OPEN_DRAIN, value=1)
+        scl = Pin(self._scl, Pin.OPEN_DRAIN, value=1)
+        clocks = 0
+        while not sda.value() and clocks < _CLOCKS:
+            scl.value(0)
+            time.sleep_us(5)
+            scl.value(1)
+            time.sleep_us(5)
+            clocks += 1
+        free = bool(sda.value())
+        if clocks:
+            scl.value(0)
+            sda.value(0)
+            time.sleep_us(5)
+            scl.value(1)
+            time.sleep_us(5)
+            sda.value(1)
+            time.sleep_us(5)
+        self.i2c = I2C(
+            self.number, sda=Pin(self._sda), scl=Pin(self._scl), freq=self._freq, timeout=_TIMEOUT_US
+        )
+        self.hung = not free
+        for mux in self.muxes:
+            mux.reset()
+        return free
+
+
+class Mux:
+    """A TCA9548A: one control byte, a bit a channel, and the channel connects after the stop.
+
+    Only one channel of all the multiplexers of a bus is ever on, so parts of the same address
+    never answer together.
+    """
+
+    def __init__(self, bus, address, reset_pin=None):
+        self.bus = bus
+        self.address = address
+        self.selected = -1
+        self._off = b"\x00"
+        self._reset = None if reset_pin is None else Pin(reset_pin, Pin.OUT, value=1)
+        bus.muxes.append(self)
+
+    def reset(self):
+        """All channels off, by its reset pin where one is wired; what was selected is forgotten."""
+        self.selected = -1
+        if self._reset is not None:
+            self._reset.value(0)
+            time.sleep_us(1)
+            self._reset.value(1)
+
+    def leave(self):
+        """Switch all channels off."""
+        self.selected = -1
+        self.bus.i2c.writeto(self.address, self._off)
+
+    def select(self, channel, byte):
+        """Switch one channel on, and the other multiplexers of the bus off."""
+        for other in self.bus.muxes:
+            if other is not self and other.selected >= 0:
+                other.leave()
+        self.selected = -1
+        self.bus.i2c.writeto(self.address, byte)
+        self.selected = channel
+
+
+class MuxChannel:
+    """One channel of a multiplexer, used like the bus itself."""
+
+    def __init__(self, mux, channel):
+        self.mux = mux
+        self.channel = channel
+        self._byte = bytes((1 << channel,))
+
+    def verify(self):
+        """Select and read the control byte back: None, or a sentence saying what is wrong."""
+        back = bytearray(1)
+        try:
+            self.mux.select(self.channel, self._byte)
+            self.mux.bus.i2c.readfrom_into(self.mux.address, back)
+        except OSError:
+            return "multiplexer 0x{:02x} does not answer".format(self.mux.address)
+        if back[0] != self._byte[0]:
+            return "multiplexer 0x{:02x} did not switch to channel {}".format(self.mux.address, self.channel)
+        return None
+
+    def readfrom_into(self, address, buf):
+        mux = self.mux
+        if mux.selected != self.channel:
+            mux.select(self.channel, self._byte)
+        mux.bus.i2c.readfrom_into(address, buf)
+
+    def writeto(self, address, buf):
+        mux = self.mux
+        if mux.selected != self.channel:
+            mux.select(self.channel, self._byte)
+        return mux.bus.i2c.writeto(address, buf)
+
+    def scan(self):
+        self.mux.select(self.channel, self._byte)
+        return [found for found in self.mux.bus.i2c.scan() if found != self.mux.address]

@@ -1,0 +1,93 @@
+"""Commands from the host: one a line, each answered by a note, none of them ever fatal."""
+
+import gc
+import sys
+import time
+
+from micropython import const
+
+from undertray.link import IN
+from undertray.wire import note
+
+__all__ = ["Console"]
+
+_LONGEST = const(120)
+_BYTES_A_STEP = const(16)
+
+
+class Console:
+    """Collects bytes to lines and runs what they say.
+
+    ``commands`` maps a word to a function of the list of words behind it; what it returns (a dict
+    or None) goes into the reply, and a ValueError is a refusal with its sentence.
+    """
+
+    def __init__(self, ring, commands):
+        self.ring = ring
+        self.commands = commands
+        self.heard = time.ticks_us()  # when the last good command came
+        self.garbled = False
+        self._line = bytearray(_LONGEST)
+        self._n = 0
+
+    def step(self):
+        """Take what is waiting, a few bytes at most; True after a command was run."""
+        port = self.ring.port
+        left = _BYTES_A_STEP
+        while left:
+            byte = port.read()
+            if byte == 10 or byte == 13:
+                if self._n:
+                    self._finish()
+                    return True
+            elif byte >= 0:
+                if self._n < _LONGEST:
+                    self._line[self._n] = byte
+                self._n += 1
+            left -= 1
+            if not left or not port.ready() & IN:
+                break
+        return False
+
+    def _finish(self):
+        n = self._n
+        self._n = 0
+        if n > _LONGEST:
+            self._refuse("?", "line longer than {} bytes".format(_LONGEST))
+            return
+        # Letter by letter: what is no ASCII must not come as far as a decoder that could raise.
+        text = "".join([chr(byte) if 32 <= byte < 127 else "?" for byte in memoryview(self._line)[:n]])
+        self._run(text.split(" "))
+
+    def _run(self, words):
+        words = [word for word in words if word]
+        name = words[0] if words else ""
+        command = self.commands.get(name)
+        if command is None:
+            self._refuse(name or "?", "unknown command, known: " + " ".join(sorted(self.commands)))
+            return
+        self.heard = time.ticks_us()
+        self.garbled = False
+        try:
+            data = command(words[1:])
+        except ValueError as error:
+            self._refuse(name, str(error))
+            return
+        except Exception as error:
+            # Whatever a command runs into, the stream goes on.
+            sys.print_exception(error, sys.stderr)
+            self._refuse(name, "{}: {}".format(type(error).__name__, error))
+            return
+        answer = {"to": name, "ok": True}
+        if data:
+            answer.update(data)
+        self.reply(answer)
+
+    def _refuse(self, name, why):
+        self.garbled = True
+        self.reply({"to": name[:24], "ok": False, "why": why[:300]})
+
+    def reply(self, data):
+        line = note("reply", data)
+        self.ring.put(line, len(line))
+        gc.collect()

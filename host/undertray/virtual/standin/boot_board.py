@@ -1,0 +1,29 @@
+"""Starts the firmware on the stage, under MicroPython or (by ``twin.py``) under CPython.
+
+The scenario's path is the first argument; ``board.json`` is read from the working directory.
+"""
+
+import sys
+
+from hostport import ScriptedPort, pipe_port
+from simclock import CLOCK
+from stage import STAGE, load
+
+
+def boot(scenario_path, port=None):
+    scenario = load(scenario_path)
+    if scenario.get("clock") == "simulated":
+        CLOCK.simulate(scenario.get("end_us"))
+        port = ScriptedPort(CLOCK, scenario.get("script", []), scenario.get("deaf_us", []))
+    try:
+        board = load("board.json")
+        STAGE.set(scenario, board if isinstance(board, dict) else {})
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        pass  # the firmware itself says what is wrong with board.json
+    from undertray.app import run
+
+    run(port or pipe_port(), scenario.get("boot"))
+
+
+if __name__ == "__main__":
+    boot(sys.argv[1])

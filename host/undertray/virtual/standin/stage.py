@@ -1,0 +1,189 @@
+"""What stands behind the pins: the car, the parts on the buses, the servo pulse, and what is to happen.
+
+A scenario is a JSON object: the keys of ``physics.make_car`` for a car that lives, or for a still one
+
+    suction_pa  list, one suction a column
+    throttle_us, pack_mv
+                width of the receiver's pulse and voltage (null: no pulse, no pack)
+
+and for both, each of them optional:
+
+    clock       "real" (default) or "simulated"; end_us ends a simulated run
+    ticks_us    tick at power-up, so that a wrap can be had early
+    boot, uid   identity of the power-up (number) and of the board (hex)
+    script      simulated: list of [t_us, "line the host sends"]
+    deaf_us     simulated: list of [from, to] during which the host does not read
+    faults      list of {"at_us", and either "column" with "fault", "nacks" or "count", or "bus" with "hold"}
+"""
+
+import gc
+import json
+
+from bus import VirtualBus
+from parts import models
+from simclock import CLOCK
+
+FRAME_US = 20000
+# The firmware samples with the collector off, and does not allocate; a car in floats does.
+COLLECT_AFTER = 200
+
+
+class StillCar:
+    """The same suction for ever."""
+
+    def __init__(self, scenario):
+        self.suction_pa = scenario.get("suction_pa") or []
+        self.throttle_us = scenario.get("throttle_us", 1500)
+        self.pack_mv = scenario.get("pack_mv", 11100)
+
+    def advance(self, t_us):
+        pass
+
+    def tap_suction_pa(self, i):
+        return self.suction_pa[i] if i < len(self.suction_pa) else 0.0
+
+
+class Stage:
+    """One scenario with one board description."""
+
+    def __init__(self):
+        self.reset()
+
+    def reset(self):
+        self.board = {}
+        self.car = StillCar({})
+        self.clock = CLOCK
+        self.uid = b"\x00\x01\x02\x03\x04\x05\x06\x07"
+        self.buses = {}
+        self.parts = []
+        self.levels = {}
+        self.trace = []
+        self.driven = {}
+        self.todo = []
+        self.lines = {}
+        self.watchdog = None
+        self.asked = 0
+
+    def set(self, scenario, board):
+        self.reset()
+        self.board = board
+        if "suction_pa" in scenario:
+            self.car = StillCar(scenario)
+        else:
+            from physics import make_car
+
+            self.car = make_car(scenario)
+        if "uid" in scenario:
+            text = scenario["uid"]
+            self.uid = bytes([int(text[i : i + 2], 16) for i in range(0, len(text), 2)])
+        CLOCK.offset_us = scenario.get("ticks_us", 0)
+        self.todo = sorted(scenario.get("faults", []), key=lambda item: item["at_us"])
+        for section in board.get("buses", []):
+            bus = self.bus(section["bus"])
+            bus.freq = section.get("freq_khz", 400) * 1000
+            self.lines[section["sda_pin"]] = (bus, "sda")
+            self.lines[section["scl_pin"]] = (bus, "scl")
+        self._place(board)
+
+    def _place(self, board):
+        known = models()
+        switches = {}
+        for section in board.get("muxes", []):
+            switch = known["TCA9548A"](CLOCK, None, section)
+            switches[(section["bus"], _number(section["address"]))] = switch
+            self.bus(section["bus"]).attach(_number(section["address"]), switch)
+        for i, section in enumerate(board.get("columns", [])):
+            part = known[section["part"]](CLOCK, self._pressure(i, section), section)
+            self.parts.append(part)
+            if section.get("adc_pin") is not None:
+                self.lines[section["adc_pin"]] = (part, "adc")
+            elif section.get("mux"):
+                address, channel = section["mux"]
+                switches[(section["bus"], _number(address))].attach(
+                    channel, _number(section["address"]), part
+                )
+            else:
+                self.bus(section["bus"]).attach(_number(section["address"]), part)
+
+    def bus(self, number):
+        if number not in self.buses:
+            bus = VirtualBus(CLOCK)
+            bus.before = self.act
+            self.buses[number] = bus
+        return self.buses[number]
+
+    def _pressure(self, i, section):
+        """Pressure across part ``i``, P1 less P2, at the moment of asking."""
+        sign = -1.0 if section.get("port", "low") == "high" else 1.0
+
+        def pressure_pa():
+            return sign * self.world().tap_suction_pa(i)
+
+        return pressure_pa
+
+    def world(self):
+        """The car, brought up to now."""
+        now = CLOCK.now_us()
+        self.act(now)
+        self.asked += 1
+        if self.asked >= COLLECT_AFTER:
+            self.asked = 0
+            gc.collect()
+        self.car.advance(now)
+        return self.car
+
+    def act(self, now):
+        """Let happen what is due."""
+        while self.todo and self.todo[0]["at_us"] <= now:
+            item = self.todo.pop(0)
+            if "bus" in item:
+                self.bus(item["bus"]).hold(item["hold"])
+                continue
+            part = self.parts[item["column"]]
+            if "fault" in item:
+                part.fault = item["fault"]
+            if "nacks" in item:
+                part.nacks = item["nacks"]
+            if "count" in item:
+                part.fixed_count = item["count"]
+            if "restart" in item:
+                part.restart()
+
+    def pulse_us(self):
+        """Width of the servo pulse that the receiver sends now, 0 for none."""
+        return int(self.world().throttle_us or 0)
+
+    def level(self, pin):
+        if pin in self.lines and self.lines[pin][1] == "sda":
+            return 0 if self.lines[pin][0].held_clocks else 1
+        return self.levels.get(pin, 0)
+
+    def put(self, pin, level):
+        before = self.levels.get(pin, 0)
+        self.levels[pin] = level
+        if pin in self.lines and self.lines[pin][1] == "scl":
+            if level and not before:
+                self.lines[pin][0].pulse()
+            return
+        if level != before:
+            self.trace.append((CLOCK.now_us(), pin, level))
+
+    def drive(self, pin, width_us):
+        """A pin sends servo pulses (0: none). The fan controllers follow the board, not the receiver."""
+        self.driven[pin] = width_us
+        self.trace.append((CLOCK.now_us(), pin, width_us))
+        throttle = self.board.get("throttle") or {}
+        if throttle.get("pin") == pin and hasattr(self.car, "drive"):
+            self.world().drive(width_us or None)
+
+
+def _number(value):
+    return int(value, 16) if isinstance(value, str) else value
+
+
+def load(path):
+    with open(path) as file:
+        return json.loads(file.read())
+
+
+STAGE = Stage()
