@@ -9,6 +9,7 @@ drop.
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import subprocess
 import sys
@@ -64,7 +65,7 @@ class Board:
     process : subprocess.Popen of bytes
         The interpreter that runs the firmware.
     engine : str
-        ``micropython`` or ``twin``: which interpreter that is.
+        Which interpreter that is, in words.
     """
 
     process: subprocess.Popen[bytes]
@@ -152,7 +153,7 @@ def open_board(
     Parameters
     ----------
     scenario : mapping
-        What happens to the car: see ``virtual/physics.py``.
+        What happens, in the form that ``virtual/standin/stage.py`` describes.
     engine : str
         ``micropython``, ``twin``, or ``auto`` for the first where it is installed.
     board : Path or None
@@ -168,20 +169,17 @@ def open_board(
     BoardError
         When there is no interpreter to run it.
     """
-    from undertray.virtual.launch import prepare
+    from undertray.virtual.launch import command, firmware_folder
 
-    with tempfile.TemporaryDirectory(prefix="undertray-board-") as folder:
-        start = prepare(engine, scenario, Path(folder), board)
+    with tempfile.TemporaryDirectory(prefix="undertray-board-", ignore_cleanup_errors=True) as folder:
+        scenario_path = Path(folder) / "scenario.json"
+        scenario_path.write_text(json.dumps(scenario), encoding="utf-8")
+        argv, env = command(engine, scenario_path, board or firmware_folder() / "board.json", folder)
         process = subprocess.Popen(
-            start.argv,
-            env=dict(start.env),
-            cwd=folder,
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            bufsize=0,
+            argv, env=env, cwd=folder, stdin=subprocess.PIPE, stdout=subprocess.PIPE, bufsize=0
         )
         _shrink(_pipe(process.stdout))
-        running = Board(process, start.engine)
+        running = Board(process, "the twin" if "-I" in argv else "MicroPython")
         pump = threading.Thread(target=running.pump, name="board output", daemon=True)
         pump.start()
         try:
