@@ -13,7 +13,6 @@ __all__ = ["Level", "hysteresis", "levels", "nonlinearity", "repeatability"]
 
 Array = NDArray[np.float64]
 _LEVEL_WIDTH = 0.01
-_STEPS = 200
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,7 +128,8 @@ def nonlinearity(input_: Array, output: Array) -> Mapping[str, float]:
     Notes
     -----
     The best line is parallel to an edge of the points' convex hull, so trying the edges finds
-    it exactly. The zero-based slope minimises a convex function, by ternary search.
+    it exactly. Through the lowest point, taken as the origin, the least largest deviation is
+    ``max |y_i x_j - y_j x_i| / (x_i + x_j)`` over all pairs.
 
     References
     ----------
@@ -139,18 +139,12 @@ def nonlinearity(input_: Array, output: Array) -> Mapping[str, float]:
     terminal = float(np.max(np.abs(y - y[-1] * x)))
     slope, offset = np.polyfit(x, y, 1)
 
-    def worst(candidate: float) -> float:
-        return float(np.max(np.abs(y - candidate * x)))
-
-    # the best slope lies between the least and the steepest that meets a point
-    low, high = float(np.min(y[1:] / x[1:])), float(np.max(y[1:] / x[1:]))
-    for _ in range(_STEPS):
-        a, b = low + (high - low) / 3, high - (high - low) / 3
-        low, high = (low, b) if worst(a) < worst(b) else (a, high)
+    # among lines through the first point: max |y - m x| is least where two points are equally far
+    cross = np.abs(np.outer(y[1:], x[1:]) - np.outer(x[1:], y[1:])) / np.add.outer(x[1:], x[1:])
     return {
         "terminal": terminal,
         "independent": min(float(np.ptp(y - edge * x)) for edge in _hull_slopes(x, y)) / 2,
-        "zero-based": worst((low + high) / 2),
+        "zero-based": float(cross.max()),
         "least squares": float(np.max(np.abs(y - offset - slope * x))),
     }
 

@@ -187,7 +187,9 @@ def _column(points: Points, i: int, column_pa: Array, setup: Setup, part: str) -
         hysteresis_pa=hysteresis(by_height),
         repeatability_pa=repeatability(by_height),
         linearity_pa=deviation["independent"],
-        coverage_factor=max(fit.coverage_factor(x) for x in (low, (low + high) / 2, high)),
+        coverage_factor=max(
+            fit.coverage_factor(x ** np.arange(len(fit.coefficients))) for x in (low, (low + high) / 2, high)
+        ),
         points=_kept(points, i, column_pa, fit.residuals),
         facts=facts,
     )

@@ -139,13 +139,13 @@ class Fit:
         slope = np.polynomial.polynomial.polyval(x, np.polynomial.polynomial.polyder(self.coefficients))
         return np.asarray(np.sqrt(np.maximum(variance, 0) + (slope * u_x) ** 2))
 
-    def coverage_factor(self, x: float, probability: float = 0.95) -> float:
-        """Factor from standard to expanded uncertainty at a point.
+    def coverage_factor(self, row: Array, probability: float = 0.95) -> float:
+        """Factor from standard to expanded uncertainty of a linear combination ``row . b``.
 
         Parameters
         ----------
-        x : float
-            Where.
+        row : ndarray of float64, shape (p,)
+            (1, x, x^2) for the curve's value at x, a unit vector for a coefficient.
         probability : float
             Coverage probability, above 0 and below 1.
 
@@ -159,11 +159,8 @@ class Fit:
         ----------
         JCGM 100:2008 (GUM), G.4.1, equation G.2b (Welch-Satterthwaite).
         """
-        if not self.from_scatter:
+        scattered = self.scale**2 * float(row @ self.independent_covariance @ row)
+        if not self.from_scatter or scattered <= 0:
             return student_quantile(math.inf, probability)
-        powers = x ** np.arange(len(self.coefficients))
-        scattered = self.scale**2 * float(powers @ self.independent_covariance @ powers)
-        if scattered <= 0:
-            return student_quantile(math.inf, probability)
-        total = float(powers @ self.covariance @ powers)
+        total = float(row @ self.covariance @ row)
         return student_quantile(self.dof * (total / scattered) ** 2, probability)
