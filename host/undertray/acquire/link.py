@@ -1,0 +1,288 @@
+"""The link to a board: serial port, TCP, RFC 2217 or a recorded file, the same to all above."""
+
+from __future__ import annotations
+
+import errno
+import os
+import re
+import select
+import socket
+import stat
+from pathlib import Path
+from typing import Any, BinaryIO, Protocol
+from urllib.parse import urlsplit
+
+from undertray.errors import LinkError
+
+__all__ = ["DEFAULT_BAUD", "Link", "LinkEnded", "open_link"]
+
+DEFAULT_BAUD = 115_200
+"""Matters on a true UART only; USB takes any."""
+_PIECE = 1 << 16
+_CONNECT_S = 5.0
+_WRITE_S = 2.0
+
+
+class LinkEnded(LinkError):
+    """A recorded file came to its end: nothing is wrong."""
+
+
+class Link(Protocol):
+    """Bytes to and from a board.
+
+    Attributes
+    ----------
+    name : str
+        The port or URL as it was given.
+    """
+
+    name: str
+
+    def read(self, timeout_s: float) -> bytes:
+        """Take what has come; wait for the first byte if nothing has.
+
+        Parameters
+        ----------
+        timeout_s : float
+            Longest wait, s.
+
+        Returns
+        -------
+        bytes
+            At most 64 KiB; empty when nothing came in time.
+
+        Raises
+        ------
+        LinkError
+            When the port vanished or the other side closed it.
+        """
+
+    def write(self, data: bytes) -> None:
+        """Send all of it.
+
+        Parameters
+        ----------
+        data : bytes
+            A command with its line feed.
+
+        Raises
+        ------
+        LinkError
+            When it cannot be sent within 2 s.
+        """
+
+    def close(self) -> None:
+        """Give the port back. May be called twice."""
+
+
+def open_link(port: str, baud: int = DEFAULT_BAUD) -> Link:
+    """Open a port, a URL or a recorded file.
+
+    Parameters
+    ----------
+    port : str
+        Name of a serial port, ``socket://HOST:PORT``, any other URL of pyserial such as
+        ``rfc2217://HOST:PORT``, or the path of a file recorded from the wire.
+    baud : int
+        Speed of a UART, bit/s.
+
+    Returns
+    -------
+    Link
+
+    Raises
+    ------
+    LinkError
+        When there is no such port, it is not ours to open, another program holds it, or
+        nobody listens there.
+
+    Notes
+    -----
+    A serial port is opened for this program alone. Opening raises DTR and RTS, as every
+    system does by itself, and nothing here moves them afterwards: a board on USB takes DTR
+    as "the host is there" and is silent without it, and only a *change* of the two resets
+    boards that are wired so.
+    """
+    if port.lower().startswith("socket://"):
+        return SocketLink(port)
+    try:
+        is_file = "://" not in port and stat.S_ISREG(Path(port).stat().st_mode)
+        return FileLink(port) if is_file else SerialLink(port, baud)
+    except (OSError, ValueError) as error:
+        translated = _translated(error, port)
+        raise translated from error
+
+
+class SocketLink:
+    """A board behind TCP.
+
+    Parameters
+    ----------
+    name : str
+        ``socket://HOST:PORT``.
+
+    Notes
+    -----
+    Written on the standard library and not on pyserial's handler of the same URL, which
+    discards what the board sent right after the connection was made.
+    """
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        try:
+            parts = urlsplit(name)
+            host, port = parts.hostname, parts.port
+        except ValueError:
+            host = port = None
+        if not host or port is None or parts.path not in ("", "/"):
+            raise LinkError("not a network port", seen=name, expected="socket://HOST:PORT")
+        try:
+            self._socket = socket.create_connection((host, port), timeout=_CONNECT_S)
+        except (OSError, UnicodeError) as error:
+            raise _translated(error, name) from error
+        self._socket.settimeout(_WRITE_S)
+        self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+    def read(self, timeout_s: float) -> bytes:
+        """See :class:`Link`."""
+        try:
+            if not select.select([self._socket], [], [], timeout_s)[0]:
+                return b""
+            piece = self._socket.recv(_PIECE)
+        except (OSError, ValueError) as error:
+            raise _vanished(self.name, error) from error
+        if not piece:
+            raise _vanished(self.name, "the other side closed the connection")
+        return piece
+
+    def write(self, data: bytes) -> None:
+        """See :class:`Link`."""
+        try:
+            self._socket.sendall(data)
+        except OSError as error:
+            raise _vanished(self.name, error) from error
+
+    def close(self) -> None:
+        """See :class:`Link`."""
+        self._socket.close()
+
+
+class SerialLink:
+    """A board behind anything that pyserial opens.
+
+    Parameters
+    ----------
+    name : str
+        Name of the port, or a URL of pyserial.
+    baud : int
+        Speed, bit/s.
+    """
+
+    def __init__(self, name: str, baud: int = DEFAULT_BAUD) -> None:
+        import serial
+
+        self.name = name
+        own: dict[str, Any] = {} if "://" in name else {"exclusive": True}
+        try:
+            self._port: Any = serial.serial_for_url(
+                name, baudrate=baud, timeout=0, write_timeout=_WRITE_S, **own
+            )
+        except (OSError, ValueError) as error:  # SerialException is an OSError
+            raise _translated(error, name) from error
+        # Where the system can wait for the port, one call takes all that has come. Elsewhere
+        # (Windows, RFC 2217) the first byte is waited for and the rest taken behind it.
+        try:
+            self._handle = self._port.fileno() if os.name == "posix" else None
+        except (OSError, AttributeError):
+            self._handle = None
+
+    def read(self, timeout_s: float) -> bytes:
+        """See :class:`Link`."""
+        try:
+            if self._handle is not None:
+                ready = select.select([self._handle], [], [], timeout_s)[0]
+                return bytes(self._port.read(_PIECE)) if ready else b""
+            self._port.timeout = timeout_s
+            first = bytes(self._port.read(1))
+            return first + bytes(self._port.read(min(self._port.in_waiting, _PIECE))) if first else b""
+        except (OSError, ValueError, TypeError) as error:
+            raise _vanished(self.name, error) from error
+
+    def write(self, data: bytes) -> None:
+        """See :class:`Link`."""
+        try:
+            self._port.write(data)
+        except (OSError, ValueError, TypeError) as error:
+            raise _vanished(self.name, error) from error
+
+    def close(self) -> None:
+        """See :class:`Link`."""
+        try:
+            self._port.close()
+        except (OSError, ValueError, TypeError):
+            return  # it vanished before
+
+
+class FileLink:
+    """A file recorded from the wire, played as fast as it can be read.
+
+    Parameters
+    ----------
+    name : str
+        Path of the file.
+    """
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self._file: BinaryIO = Path(name).open("rb")  # noqa: SIM115 - the link owns it
+
+    def read(self, timeout_s: float) -> bytes:  # noqa: ARG002 - a file never waits
+        """See :class:`Link`."""
+        piece = self._file.read(_PIECE)
+        if not piece:
+            raise LinkEnded("the end of the file", where=self.name)
+        return piece
+
+    def write(self, data: bytes) -> None:
+        """See :class:`Link`; a file listens to no command."""
+
+    def close(self) -> None:
+        """See :class:`Link`."""
+        self._file.close()
+
+
+def _vanished(name: str, why: object) -> LinkError:
+    return LinkError(f"the port vanished ({why})", where=name, do="check cable and power, then record again")
+
+
+_HIDDEN = re.compile(r"(?:\[Errno |\()(\d{1,4})[\],]")
+_WHY = {
+    errno.ENOENT: ("there is no such port", "plug the board in; 'undertray ports' lists what is there"),
+    errno.ENODEV: ("there is no such port", "plug the board in; 'undertray ports' lists what is there"),
+    errno.ENXIO: ("there is no such port", "plug the board in; 'undertray ports' lists what is there"),
+    errno.EACCES: ("not allowed to open it", "join the system's group for serial ports, then log in again"),
+    errno.EPERM: ("not allowed to open it", "join the system's group for serial ports, then log in again"),
+    errno.EBUSY: ("another program holds it", "close that program"),
+    errno.EAGAIN: ("another program holds it", "close that program"),
+    errno.ECONNREFUSED: ("nobody listens there", "start the board or its server, check the port number"),
+    errno.ENOTTY: ("this is no serial port", "'undertray ports' lists what is there"),
+    errno.EISDIR: ("this is a folder, no port", "'undertray ports' lists what is there"),
+}
+
+
+def _translated(error: Exception, name: str) -> LinkError:
+    """Put an error of opening into our words; pyserial hides some errno in its text."""
+    if isinstance(error, TimeoutError):
+        return LinkError("no answer to the connection", where=name, do="check address and network")
+    if isinstance(error, socket.gaierror | UnicodeError):
+        return LinkError("no host of that name", where=name, do="check address and network")
+    number = getattr(error, "errno", None)
+    text = str(error)
+    if number is None and (hidden := _HIDDEN.search(text)):
+        number = int(hidden[1])
+    if "PermissionError" in text:  # Windows: the port is open elsewhere
+        number = errno.EBUSY
+    elif "FileNotFoundError" in text:
+        number = errno.ENOENT
+    what, todo = _WHY.get(number or 0, (f"cannot open it ({text})", "check the name of the port"))
+    return LinkError(what, where=name, do=todo)

@@ -1,0 +1,128 @@
+"""How patient a recording is, what it came to, and the lines that open and close its log."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from undertray.acquire.runlog import LOG_VERSION
+from undertray.errors import RunLogError
+
+__all__ = ["Patience", "Recording", "end_line", "first_lines"]
+
+_FACTS_LIMIT = 60_000
+
+
+@dataclass(frozen=True, slots=True)
+class Patience:
+    """How long to wait for a board, s.
+
+    Attributes
+    ----------
+    answer_s : float
+        For the first line of the format.
+    rows_s : float
+        For the first row.
+    silent_s : float
+        Without a line of the format, while recording, until the link counts as lost.
+    return_s : float
+        For a lost link to come back.
+    ask_s : float
+        Between two times of asking a board that sends no rows.
+    """
+
+    answer_s: float = 5.0
+    rows_s: float = 10.0
+    silent_s: float = 5.0
+    return_s: float = 5.0
+    ask_s: float = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """What came of it.
+
+    Attributes
+    ----------
+    path : Path
+        The log.
+    rows, bad, lost : int
+        Rows in the log, lines that were none of the format, slots missing in ``seq``.
+    segments : int
+        1, and one more for each reset of the board and each return of the link.
+    dropped_bytes : int
+        Bytes that belong to no line: half lines at the start and end of a link.
+    unwritten_rows : int
+        Rows the disk did not take in time.
+    seconds : float
+        From the first row to the end, host clock.
+    why : str
+        Why it ended: ``stopped``, ``time is up``, ``end of file``, ``port vanished``,
+        ``silent``, ``disk failed``.
+    """
+
+    path: Path
+    rows: int
+    bad: int
+    lost: int
+    segments: int
+    dropped_bytes: int
+    unwritten_rows: int
+    seconds: float
+    why: str
+
+
+def first_lines(facts: Mapping[str, Any]) -> bytes:
+    """Compose the two lines that open a log.
+
+    Parameters
+    ----------
+    facts : mapping
+        What the ``#run`` line shall say besides the time.
+
+    Returns
+    -------
+    bytes
+        With line feeds.
+
+    Raises
+    ------
+    RunLogError
+        When the facts are longer than a reader takes.
+    """
+    started = datetime.now(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
+    text = json.dumps({"started_utc": started, **facts}, ensure_ascii=False)
+    run = f"#run {text}\n".encode("utf-8", "replace")  # a path may hold what is no character
+    if len(run) > _FACTS_LIMIT:
+        raise RunLogError("too many facts for one run", seen=text, expected=f"at most {_FACTS_LIMIT} bytes")
+    return f"#undertray-run {LOG_VERSION}\n".encode() + run
+
+
+def end_line(recording: Recording) -> bytes:
+    """Compose the line that closes a log.
+
+    Parameters
+    ----------
+    recording : Recording
+        What it came to.
+
+    Returns
+    -------
+    bytes
+        With its line feed.
+    """
+    end: dict[str, Any] = {
+        "rows": recording.rows,
+        "bad": recording.bad,
+        "seconds": round(recording.seconds, 6),
+        "why": recording.why,
+        "lost": recording.lost,
+        "segments": recording.segments,
+        "dropped_bytes": recording.dropped_bytes,
+        "unwritten_rows": recording.unwritten_rows,
+    }
+    return f"#end {json.dumps(end)}\n".encode()

@@ -1,0 +1,54 @@
+"""Who is it, if not our board: what came over the port, put into words."""
+
+from __future__ import annotations
+
+from undertray.errors import LinkError
+
+__all__ = ["not_our_board"]
+
+
+def not_our_board(port: str, seen: bytes, baud: int | None = None) -> LinkError:
+    """Compose the error for a port on which nothing of the format arrived.
+
+    Parameters
+    ----------
+    port : str
+        Name of the port.
+    seen : bytes
+        The first bytes that came; may be empty.
+    baud : int or None
+        Speed it was opened with, where that matters.
+
+    Returns
+    -------
+    LinkError
+        To be raised by the caller.
+    """
+    if not seen.strip(b"\0"):
+        return LinkError(
+            "the port is silent",
+            where=port,
+            expected="lines of the board",
+            do="check power and cable, and that the firmware is on the board",
+        )
+    printable = sum(0x20 <= byte < 0x7F or byte in b"\t\r\n" for byte in seen)
+    if printable < 0.9 * len(seen):
+        speed = f" (it was opened at {baud} bit/s)" if baud else ""
+        do = f"check the speed with --baud{speed}, or choose another port"
+        return LinkError(
+            "what comes is no text: wrong speed, or no board of ours", where=port, seen=seen, do=do
+        )
+    if b">>>" in seen or b"Traceback" in seen or b"MicroPython" in seen:
+        return LinkError(
+            "MicroPython's own console answers, the firmware is not running",
+            where=port,
+            seen=seen.strip(),
+            do="copy the firmware to the board and reset it",
+        )
+    return LinkError(
+        "text comes, but not from a board of ours",
+        where=port,
+        seen=seen.strip(),
+        expected="lines such as '17,81235,1500,0,8192,9f3c'",
+        do="choose another port; 'undertray ports' says what answers where",
+    )

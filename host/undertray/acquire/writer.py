@@ -1,0 +1,209 @@
+"""Onto the disk: a log written behind a bounded queue, so that a slow disk never stops the reader."""
+
+from __future__ import annotations
+
+import errno
+import os
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import BinaryIO
+
+from undertray.errors import RunLogError
+
+__all__ = ["LogWriter"]
+
+_QUEUE_BYTES = 8 << 20  # minutes of rows
+_GATHER_S = 0.02
+_SYNC_S = 1.0
+_STALLED_S = 10.0
+_TAIL = 1 << 13
+
+
+def _rows_in(text: bytes) -> int:
+    """Count the whole lines that are rows; the header is none."""
+    return sum(line[:1].isdigit() for line in text.split(b"\n")[:-1])
+
+
+def _open_new(path: Path) -> BinaryIO:
+    return path.open("x+b", buffering=0)
+
+
+class LogWriter:
+    """A new file, appended to by a thread of its own; a second one has it synced each second.
+
+    Parameters
+    ----------
+    path : Path
+        Must not exist.
+    open_new : callable
+        Opens the file for writing, unbuffered.
+    sync : callable
+        Has the system put a file descriptor's data on the disk.
+    queue_bytes : int
+        What may wait for the disk before rows are given up.
+
+    Attributes
+    ----------
+    rows : int
+        Rows handed to the system so far.
+    unwritten_rows : int
+        Rows given up because the disk stalled or was full.
+    failure : OSError or None
+        Why writing ended, once it did.
+
+    Raises
+    ------
+    RunLogError
+        When the file exists or cannot be made.
+
+    Notes
+    -----
+    A line handed over is with the system after 20 ms and the time of one write: what
+    survives the end of the process. It is on the disk a second later at most: what survives
+    the end of the power.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        open_new: Callable[[Path], BinaryIO] = _open_new,
+        sync: Callable[[int], None] = os.fsync,
+        queue_bytes: int = _QUEUE_BYTES,
+    ) -> None:
+        self.path = path
+        self.rows = self.unwritten_rows = 0
+        self.failure: OSError | None = None
+        self._sync = sync
+        self._queue_bytes = queue_bytes
+        self._size = 0
+        self._pending: list[tuple[bytes, int]] = []
+        self._pending_bytes = 0
+        self._lock = threading.Lock()
+        self._filled = threading.Event()
+        self._closing = threading.Event()
+        try:
+            self._file = open_new(path)
+        except FileExistsError as error:
+            raise RunLogError(
+                "this file exists, and a log is never overwritten", where=str(path), do="choose another name"
+            ) from error
+        except OSError as error:
+            raise RunLogError(
+                f"cannot make the log ({error.strerror or error})",
+                where=str(path),
+                do="choose another folder",
+            ) from error
+        self._threads = [
+            threading.Thread(target=self._write_all, name="log writer", daemon=True),
+            threading.Thread(target=self._sync_each_second, name="log sync", daemon=True),
+        ]
+        for thread in self._threads:
+            thread.start()
+
+    def put(self, text: bytes, rows: int = 0) -> None:
+        """Hand over whole lines; returns at once.
+
+        Parameters
+        ----------
+        text : bytes
+            Lines with their line feeds.
+        rows : int
+            How many of them are rows.
+        """
+        with self._lock:
+            if self.failure is not None or self._pending_bytes + len(text) > self._queue_bytes:
+                self.unwritten_rows += rows
+                return
+            self._pending.append((text, rows))
+            self._pending_bytes += len(text)
+        self._filled.set()
+
+    def close(self, end: Callable[[int, int], bytes]) -> None:
+        """Write what waits, then the end line, sync and close.
+
+        Parameters
+        ----------
+        end : callable
+            Composes the end line from the rows written and the rows given up.
+        """
+        self._closing.set()
+        self._filled.set()
+        for thread in self._threads:
+            thread.join(_STALLED_S)
+        with self._lock:
+            self.unwritten_rows += sum(rows for _, rows in self._pending)
+            self._pending.clear()
+        if any(thread.is_alive() for thread in self._threads):
+            self.failure = self.failure or OSError(errno.EIO, "the disk does not answer")
+            return  # closing would wait for it as well
+        try:
+            line = end(self.rows, self.unwritten_rows)
+            if self.failure is not None:
+                self._make_room(len(line))
+                line = end(self.rows, self.unwritten_rows)
+            self._append(line)
+            self._sync(self._file.fileno())
+        except OSError as error:
+            self.failure = self.failure or error
+        finally:
+            self._file.close()
+
+    def discard(self) -> None:
+        """Close and remove a log that holds nothing of any board."""
+        self.close(lambda *_: b"")
+        self.path.unlink(missing_ok=True)
+
+    def _write_all(self) -> None:
+        while True:
+            self._filled.wait()
+            self._closing.wait(_GATHER_S)
+            self._filled.clear()
+            with self._lock:
+                batch, self._pending = self._pending, []
+                self._pending_bytes = 0
+            before, text = self._size, b"".join(text for text, _ in batch)
+            try:
+                self._append(text)
+                self.rows += sum(rows for _, rows in batch)
+            except OSError as error:
+                written = _rows_in(text[: self._size - before])
+                self.rows += written
+                with self._lock:
+                    self.failure = error
+                    self.unwritten_rows += sum(rows for _, rows in batch) - written
+                return
+            if self._closing.is_set() and not self._pending:
+                return
+
+    def _append(self, text: bytes) -> None:
+        view = memoryview(text)
+        while view:
+            written = self._file.write(view) or 0
+            self._size += written
+            view = view[written:]
+
+    def _make_room(self, size: int) -> None:
+        """Take the half line, and if need be a line or two, off the end of a full disk's log.
+
+        A full disk gives no more, so the end line goes where the file already is.
+        """
+        start = max(0, self._size - _TAIL)
+        self._file.seek(start)
+        tail = self._file.read(self._size - start)
+        room = tail.rfind(b"\n", 0, max(0, len(tail) - size)) + 1
+        taken = _rows_in(tail[room:])
+        self.rows -= taken
+        self.unwritten_rows += taken
+        self._size = start + room
+        self._file.truncate(self._size)
+        self._file.seek(self._size)
+
+    def _sync_each_second(self) -> None:
+        while not self._closing.wait(_SYNC_S):
+            try:
+                self._sync(self._file.fileno())
+            except OSError as error:
+                with self._lock:
+                    self.failure = self.failure or error
+                return
