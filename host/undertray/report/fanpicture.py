@@ -1,0 +1,199 @@
+"""Suction against throttle, and the seal index through a run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.report.display import SI, Display
+from undertray.report.ink import GRID, LIMIT, SERIES, settings, svg_text
+from undertray.report.picture import Picture
+from undertray.report.thin import Thinner
+from undertray.report.timeline import mark_events
+
+if TYPE_CHECKING:
+    from undertray.reduce.run import Reduction
+    from undertray.report.steady import Blocks
+
+__all__ = ["BIN_US", "Reference", "fan_picture", "index_picture", "own_index", "throttle_bins"]
+
+Array = NDArray[np.float64]
+Reference = Callable[[Array], Array]
+"""Suction in Pa that the reference skirt gives at a throttle in µs."""
+
+BIN_US = 20.0
+_LEAST_BLOCKS = 10
+_MOST_DOTS = 1500
+
+
+def throttle_bins(blocks: Blocks) -> dict[int, Array]:
+    """Sort the steady blocks of a run by throttle.
+
+    Parameters
+    ----------
+    blocks : Blocks
+        The run.
+
+    Returns
+    -------
+    dict of int to ndarray of int64
+        Number of a bin of 20 µs to the numbers of its steady blocks; bins with less than a
+        second are left out.
+    """
+    steady = np.flatnonzero(blocks.steady & np.isfinite(blocks.throttle_us))
+    bins = np.round(blocks.throttle_us[steady] / BIN_US).astype(np.int64)
+    found = {int(b): steady[bins == b] for b in np.unique(bins)}
+    return {b: rows for b, rows in found.items() if len(rows) >= _LEAST_BLOCKS}
+
+
+def own_index(blocks: Blocks) -> Array:
+    """Seal index of a run by its own measure.
+
+    Parameters
+    ----------
+    blocks : Blocks
+        The run.
+
+    Returns
+    -------
+    ndarray of float64, shape (k,)
+        Suction over the run's own median steady suction at that throttle; NaN where the run
+        was never steady at it.
+
+    Notes
+    -----
+    By the fan laws suction at one throttle falls only when the leak grows (or the pack sags),
+    so no law needs to be known for this index.
+    """
+    index = np.full(len(blocks.t_s), np.nan)
+    known = np.isfinite(blocks.throttle_us)
+    bins = np.full(len(blocks.t_s), np.iinfo(np.int64).min)
+    bins[known] = np.round(blocks.throttle_us[known] / BIN_US).astype(np.int64)
+    for number, rows in throttle_bins(blocks).items():
+        usual_pa = float(np.median(blocks.suction_pa[rows]))
+        if usual_pa > 0:
+            here = bins == number
+            index[here] = blocks.suction_pa[here] / usual_pa
+    return index
+
+
+def fan_picture(blocks: Blocks, reference: Reference | None = None, units: Display = SI) -> Picture:
+    """Draw suction against throttle.
+
+    Parameters
+    ----------
+    blocks : Blocks
+        The run; with a logged throttle.
+    reference : callable or None
+        The reference curve, where the car has one.
+    units : Display
+        Units of the axis.
+
+    Returns
+    -------
+    Picture
+    """
+    from matplotlib.figure import Figure
+
+    table: dict[str, Any] = {"throttle us": [], f"suction {units.pressure}": [], "steady": []}
+    with settings():
+        figure = Figure(figsize=(5.0, 3.4), layout="constrained")
+        panel = figure.subplots()
+        kinds = (
+            (~blocks.steady, "moving", ".", SERIES[7], 0.35),
+            (blocks.steady, "steady", "o", SERIES[0], 0.9),
+        )
+        for mask, name, marker, colour, alpha in kinds:
+            rows = np.flatnonzero(mask & np.isfinite(blocks.throttle_us) & np.isfinite(blocks.suction_pa))
+            rows = rows[:: max(1, -(-len(rows) // _MOST_DOTS))]
+            throttle_us, suction = blocks.throttle_us[rows], blocks.suction_pa[rows] / units.pressure_pa
+            panel.plot(
+                throttle_us, suction, marker, color=colour, alpha=alpha, markersize=3.5, label=name, mew=0
+            )
+            table["throttle us"] += throttle_us.tolist()
+            table[f"suction {units.pressure}"] += suction.tolist()
+            table["steady"] += [int(name == "steady")] * len(rows)
+        said = "No reference curve."
+        if reference is not None:
+            known = blocks.throttle_us[np.isfinite(blocks.throttle_us)]
+            at_us = np.linspace(float(known.min()), float(known.max()), 60)
+            curve = reference(at_us) / units.pressure_pa
+            panel.plot(at_us, curve, color=SERIES[1], linewidth=1.4, label="reference skirt")
+            table["throttle us"] += at_us.tolist()
+            table[f"suction {units.pressure}"] += curve.tolist()
+            table["steady"] += [float("nan")] * len(at_us)
+            said = "The line is the reference skirt."
+        panel.set_xlabel("throttle / µs")
+        panel.set_ylabel(f"mean suction / {units.pressure}")
+        panel.grid(visible=True, color=GRID, linewidth=0.6)
+        panel.legend(fontsize=8, frameon=False)
+    levels = "; ".join(
+        f"{number * BIN_US:.0f} µs: {units.pa(float(np.median(blocks.suction_pa[rows])))}"
+        for number, rows in list(throttle_bins(blocks).items())[:12]
+    )
+    return Picture(
+        key="throttle",
+        title="Suction against throttle",
+        caption="Each dot is a tenth of a second. On one skirt and one pack the steady dots lie on one curve; "
+        "dots below it are a leak, a sagging pack or fans still spinning up.",
+        words=f"Steady suction by throttle: {levels or 'never steady'}. {said}",
+        svg=svg_text(figure),
+        table=table,
+        wide=False,
+    )
+
+
+def index_picture(reduction: Reduction, blocks: Blocks, reference: Reference | None = None) -> Picture:
+    """Draw the seal index through a run.
+
+    Parameters
+    ----------
+    reduction : Reduction
+        The reduced run, for its events.
+    blocks : Blocks
+        The same run in blocks.
+    reference : callable or None
+        The reference curve, where the car has one; the run's own usual suction if left out.
+
+    Returns
+    -------
+    Picture
+    """
+    from matplotlib.figure import Figure
+
+    if reference is None:
+        index = own_index(blocks)
+        against = "what this run usually gave at that throttle (the car has no reference curve)"
+    else:
+        expected = reference(blocks.throttle_us)
+        index = np.where(
+            expected > 50.0, blocks.suction_pa / np.where(expected > 50.0, expected, 1.0), np.nan
+        )
+        against = "what the reference skirt gives at that throttle"
+    thinner = Thinner(blocks.t_s)
+    with settings():
+        figure = Figure(figsize=(5.0, 3.0), layout="constrained")
+        panel = figure.subplots()
+        panel.plot(thinner.t_s, thinner.zigzag(index), color=SERIES[0], linewidth=1.1)
+        panel.axhline(1.0, color=LIMIT, linewidth=1.0, linestyle=(0, (5, 2)))
+        panel.set_ylim(0, max(1.3, float(np.nanmax(index)) * 1.05) if np.isfinite(index).any() else 1.3)
+        if len(blocks.t_s) > 1:
+            panel.set_xlim(float(blocks.t_s[0]), float(blocks.t_s[-1]))
+        panel.set_xlabel("board time / s")
+        panel.set_ylabel("seal index")
+        panel.grid(visible=True, color=GRID, linewidth=0.6)
+        mark_events([panel], reduction, numbered=False)
+    known = index[np.isfinite(index)]
+    spread = f"median {np.median(known):.2f}, lowest {known.min():.2f}" if len(known) else "not known"
+    return Picture(
+        key="seal-index",
+        title="Seal index",
+        caption=f"Mean suction over {against}. A leak lowers it; the throttle alone does not.",
+        words=f"Index over time: {spread}.",
+        svg=svg_text(figure),
+        table={"time s": thinner.time(), **thinner.columns("seal index", index)},
+        wide=False,
+    )

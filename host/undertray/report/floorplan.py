@@ -1,0 +1,245 @@
+"""The floor seen from above: suction of each tap's share of it, and the order in which they fell."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.reduce.polygon import clip
+from undertray.report.display import SI, Display, number
+from undertray.report.ink import INK, LIMIT, settings, svg_text
+from undertray.report.picture import Picture
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.colors import Colormap
+
+    from undertray.reduce.car import Car, Tap
+    from undertray.reduce.run import Reduction
+
+__all__ = ["at_moment_pa", "cells", "floor_picture", "steady_pa"]
+
+Array = NDArray[np.float64]
+_NAME = 16
+
+
+def floor_picture(
+    car: Car,
+    suction_pa: Sequence[float] | Array,
+    taps: Sequence[str],
+    key: str,
+    title: str,
+    caption: str,
+    units: Display = SI,
+    order: Sequence[str] = (),
+    top_pa: float | None = None,
+) -> Picture:
+    """Draw the floor with the suction of each tap.
+
+    Parameters
+    ----------
+    car : Car
+        Floor and taps.
+    suction_pa : sequence of float, length taps
+        Suction at each tap, Pa; NaN where it has none.
+    taps : sequence of str
+        Names of the taps, in the same order.
+    key, title, caption : str
+        As in :class:`~undertray.report.picture.Picture`.
+    units : Display
+        Units of the numbers.
+    order : sequence of str
+        Names of taps in the order they fell; each then bears its number.
+    top_pa : float or None
+        Suction at the end of the colours, so that several maps can be compared; the greatest
+        of ``suction_pa`` if left out.
+
+    Returns
+    -------
+    Picture
+
+    Notes
+    -----
+    Each tap colours the part of the floor that is nearer to it than to any other tap: just what
+    the reduction lets it speak for. Nothing is smoothed.
+    """
+    from matplotlib import colormaps
+    from matplotlib.colors import Normalize
+    from matplotlib.figure import Figure
+    from matplotlib.patches import Polygon
+
+    value_of = {name: float(v) / units.pressure_pa for name, v in zip(taps, suction_pa, strict=True)}
+    finite = [abs(v) for v in value_of.values() if np.isfinite(v)]
+    top = (top_pa / units.pressure_pa) if top_pa else max(finite, default=1.0) or 1.0
+    scale, colours = Normalize(0, top, clip=True), colormaps["cividis"]
+    present = [tap for tap in car.taps if np.isfinite(value_of.get(tap.name, np.nan))]
+    with settings():
+        figure = Figure(figsize=(3.5, 4.2), layout="constrained")
+        panel, bar = figure.subplots(2, 1, height_ratios=[20, 1])
+        for tap, cell in cells(car, present):
+            colour = colours(scale(value_of[tap.name]))
+            panel.add_patch(
+                Polygon(
+                    [(y, x) for x, y in cell], closed=True, facecolor=colour, edgecolor="#ffffff", linewidth=1
+                )
+            )
+        outline = [(y, x) for x, y in car.floor_mm]
+        panel.add_patch(Polygon(outline, closed=True, fill=False, edgecolor=INK, linewidth=1.3))
+        for tap in car.taps:
+            value = value_of.get(tap.name, np.nan)
+            light = np.isfinite(value) and sum(colours(scale(value))[:3]) > 1.35
+            ink = "#000000" if light else "#ffffff"
+            words = f"{_short(tap.name)}\n{number(value) if np.isfinite(value) else 'no reading'}"
+            panel.plot(tap.y_mm, tap.x_mm, "o", markersize=3.5, color=ink if np.isfinite(value) else INK)
+            panel.annotate(
+                words,
+                (tap.y_mm, tap.x_mm),
+                xytext=(0, -4),
+                textcoords="offset points",
+                ha="center",
+                va="top",
+                fontsize=8,
+                color=ink if np.isfinite(value) else INK,
+            )
+            if tap.name in order:
+                panel.annotate(
+                    str(list(order).index(tap.name) + 1),
+                    (tap.y_mm, tap.x_mm),
+                    xytext=(0, 12),
+                    textcoords="offset points",
+                    ha="center",
+                    va="center",
+                    fontsize=11,
+                    fontweight="bold",
+                    color="#000000",
+                    bbox={"boxstyle": "circle,pad=0.25", "facecolor": "#ffffff", "edgecolor": "#000000"},
+                )
+        _axles(panel, car)
+        panel.set_aspect("equal")
+        panel.invert_yaxis()
+        panel.set_axis_off()
+        _scale_bar(bar, colours, top, units)
+    said = "; ".join(f"{name}: {number(value)} {units.pressure}" for name, value in value_of.items())
+    fell = f" They fell in this order: {', '.join(order)}." if order else ""
+    return Picture(
+        key=key,
+        title=title,
+        caption=caption,
+        words=f"Floor from above, front at the top. Suction {said}.{fell}",
+        svg=svg_text(figure),
+        table={
+            "tap": [tap.name for tap in car.taps],
+            "x mm": [tap.x_mm for tap in car.taps],
+            "y mm": [tap.y_mm for tap in car.taps],
+            f"suction {units.pressure}": [value_of.get(tap.name, np.nan) for tap in car.taps],
+            "fell as number": [
+                list(order).index(tap.name) + 1 if tap.name in order else np.nan for tap in car.taps
+            ],
+        },
+        wide=False,
+    )
+
+
+def cells(car: Car, taps: Sequence[Tap]) -> list[tuple[Tap, list[tuple[float, float]]]]:
+    """Cut the floor into the parts nearest to each tap.
+
+    Parameters
+    ----------
+    car : Car
+        The floor.
+    taps : sequence of Tap
+        Those with a reading.
+
+    Returns
+    -------
+    list of (Tap, list of (float, float))
+        Each tap with the corners of its part, mm.
+    """
+    found = []
+    for tap in taps:
+        cell = list(car.floor_mm)
+        for other in taps:
+            if other is not tap:
+                a, b = 2 * (other.x_mm - tap.x_mm), 2 * (other.y_mm - tap.y_mm)
+                c = other.x_mm**2 + other.y_mm**2 - tap.x_mm**2 - tap.y_mm**2
+                cell = clip(cell, a, b, c)
+        if len(cell) >= 3:
+            found.append((tap, cell))
+    return found
+
+
+def at_moment_pa(reduction: Reduction, at_s: float) -> Array:
+    """Suction at each tap at one moment.
+
+    Parameters
+    ----------
+    reduction : Reduction
+        The reduced run.
+    at_s : float
+        When, s.
+
+    Returns
+    -------
+    ndarray of float64, shape (taps,)
+        Median of the five rows round it, Pa; NaN where a tap has none.
+    """
+    t_s = reduction.series.t_s
+    row = int(np.clip(np.searchsorted(t_s, at_s), 0, len(t_s) - 1))
+    return _median(reduction.series.tap_suction_pa[max(0, row - 2) : row + 3])
+
+
+def steady_pa(reduction: Reduction, rows: NDArray[np.bool_]) -> Array:
+    """Suction at each tap over chosen rows.
+
+    Parameters
+    ----------
+    reduction : Reduction
+        The reduced run.
+    rows : ndarray of bool, shape (n,)
+        Rows that count.
+
+    Returns
+    -------
+    ndarray of float64, shape (taps,)
+        Median, Pa; NaN where a tap has no reading.
+    """
+    return _median(reduction.series.tap_suction_pa[rows])
+
+
+def _median(block: Array) -> Array:
+    result = np.full(block.shape[1], np.nan)
+    for place in range(block.shape[1]):
+        good = block[np.isfinite(block[:, place]), place]
+        if len(good):
+            result[place] = np.median(good)
+    return result
+
+
+def _axles(panel: Axes, car: Car) -> None:
+    ys = [y for _, y in car.floor_mm]
+    left, right = min(ys), max(ys)
+    reach = 0.06 * (right - left)
+    for x_mm, name in ((0.0, "front\naxle"), (car.wheelbase_mm, "rear\naxle")):
+        panel.plot(
+            [left - reach, right + reach], [x_mm, x_mm], color=LIMIT, linewidth=1, linestyle=(0, (4, 3))
+        )
+        panel.text(right + 1.4 * reach, x_mm, name, fontsize=7.5, va="center", color=INK)
+
+
+def _scale_bar(bar: Axes, colours: Colormap, top: float, units: Display) -> None:
+    """The colours beside their numbers; steps of one sixteenth keep the drawing small."""
+    edges = np.linspace(0, top, 17)
+    middles = (edges[:-1] + edges[1:]) / 2
+    bar.barh([0] * 16, np.diff(edges), left=edges[:-1], height=1, color=colours(middles / top))
+    bar.set_xlim(0, top)
+    bar.set_ylim(-0.5, 0.5)
+    bar.set_yticks([])
+    bar.spines[:].set_visible(False)
+    bar.set_xlabel(f"suction / {units.pressure}")
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= _NAME else name[: _NAME - 1] + "…"

@@ -1,0 +1,124 @@
+"""A run in pieces of a tenth of a second, and those of them in which nothing was going on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from undertray.reduce.run import Reduction
+
+__all__ = ["BLOCK_S", "SETTLE_S", "Blocks", "run_blocks"]
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+BLOCK_S = 0.1
+SETTLE_S = 0.8
+_STILL_US = 12.0
+_IDLE_US = 60.0
+_AFTER_EVENT_S = 0.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Blocks:
+    """A run by blocks of 0.1 s. k blocks that have rows.
+
+    Attributes
+    ----------
+    t_s : ndarray of float64, shape (k,)
+        Start of each block, s.
+    throttle_us : ndarray of float64, shape (k,)
+        Mean throttle, µs; NaN where it was not logged.
+    suction_pa, front_n, rear_n : ndarray of float64, shape (k,)
+        Means; NaN where there is none.
+    steady : ndarray of bool, shape (k,)
+        Throttle up and still for 0.8 s, and no event then or half a second before.
+    clear : ndarray of bool, shape (k,)
+        No event then or half a second before.
+    """
+
+    t_s: Array
+    throttle_us: Array
+    suction_pa: Array
+    front_n: Array
+    rear_n: Array
+    steady: Mask
+    clear: Mask
+
+
+def run_blocks(reduction: Reduction) -> Blocks:
+    """Cut a run into blocks.
+
+    Parameters
+    ----------
+    reduction : Reduction
+        The reduced run.
+
+    Returns
+    -------
+    Blocks
+
+    Notes
+    -----
+    The throttle is up when it is at least 60 µs above its least value in the run, or when it
+    never moved by as much; and still while it stays within 12 µs (a receiver's pulse trembles
+    by 1 to 3 µs). Common practice, no source. Where no throttle was logged, blocks with at
+    least half of the run's highest suction are taken instead; :attr:`Blocks.throttle_us` is
+    then NaN.
+    """
+    series = reduction.series
+    if len(series.t_s) == 0:
+        none = np.empty(0)
+        return Blocks(none, none, none, none, none, np.empty(0, bool), np.empty(0, bool))
+    number = np.floor((series.t_s - series.t_s[0]) / BLOCK_S).astype(np.int64)
+    starts = np.flatnonzero(np.diff(number, prepend=number[0] - 1))
+    t_s = series.t_s[0] + number[starts] * BLOCK_S
+    throttle_us = _mean(series.throttle_us, starts)
+    clear = np.ones(len(t_s), bool)
+    for event in reduction.events:
+        if event.kind != "throttle-cut":
+            end_s = np.inf if event.end_s is None else event.end_s
+            clear &= (t_s + BLOCK_S <= event.onset_s) | (t_s >= end_s + _AFTER_EVENT_S)
+    suction_pa = _mean(series.mean_suction_pa, starts)
+    return Blocks(
+        t_s=t_s,
+        throttle_us=throttle_us,
+        suction_pa=suction_pa,
+        front_n=_mean(series.front_n, starts),
+        rear_n=_mean(series.rear_n, starts),
+        steady=clear & _still(series.throttle_us, starts, number[starts], suction_pa),
+        clear=clear,
+    )
+
+
+def _mean(values: Array, starts: NDArray[np.int64]) -> Array:
+    known = np.isfinite(values)
+    count = np.add.reduceat(known.astype(float), starts)
+    total = np.add.reduceat(np.where(known, values, 0.0), starts)
+    return np.divide(total, count, out=np.full(len(starts), np.nan), where=count > 0)
+
+
+def _still(
+    throttle_us: Array, starts: NDArray[np.int64], number: NDArray[np.int64], suction_pa: Array
+) -> Mask:
+    """Blocks whose own and whose last 0.8 s of throttle are up and within 12 µs, with no gap in them."""
+    window = round(SETTLE_S / BLOCK_S) + 1
+    known = np.isfinite(suction_pa)
+    if len(starts) < window or not known.any():
+        return np.zeros(len(starts), bool)
+    if not np.isfinite(throttle_us).any():
+        return known & (np.nan_to_num(suction_pa) >= 0.5 * np.quantile(suction_pa[known], 0.95))
+    # a block with any missing pulse is NaN in one of the two, and never still
+    low, high = np.minimum.reduceat(throttle_us, starts), np.maximum.reduceat(throttle_us, starts)
+    views = np.lib.stride_tricks.sliding_window_view
+    lowest, highest = views(low, window).min(axis=1), views(high, window).max(axis=1)
+    whole = number[window - 1 :] - number[: 1 - window] == window - 1
+    idle_us, top_us = float(np.nanmin(throttle_us)), float(np.nanmax(throttle_us))
+    up = lowest >= (idle_us + _IDLE_US if top_us - idle_us >= _IDLE_US else idle_us)
+    still = np.zeros(len(starts), bool)
+    still[window - 1 :] = whole & up & (highest - lowest <= _STILL_US)
+    return still & known

@@ -1,0 +1,138 @@
+"""A reduced run without a log: an invented hold with a fold of the front skirt, for pages and pictures."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+
+from undertray.reduce.car import Car
+from undertray.reduce.floor import load_matrix
+
+CAR_TOML = Path(__file__).parents[2] / "demo_logs" / "car.toml"
+
+
+def invented_car() -> Car:
+    """The invented demo car."""
+    return Car.from_toml(CAR_TOML)
+
+
+def _spread(values: Any) -> SimpleNamespace:
+    good = values[np.isfinite(values)]
+    low, middle, high = np.quantile(good, [0.05, 0.5, 0.95])
+    return SimpleNamespace(
+        mean=float(good.mean()),
+        p05=float(low),
+        median=float(middle),
+        p95=float(high),
+        max=float(good.max()),
+        u95=1.2,
+    )
+
+
+def invented_event(**changes: Any) -> SimpleNamespace:
+    """A fold of the front skirt at 8 s."""
+    event = {
+        "kind": "seal-loss",
+        "onset_s": 8.0,
+        "bottom_s": 8.05,
+        "end_s": None,
+        "first_tap": "front-left",
+        "order": ("front-left", "front-right", "rear-left", "rear-right"),
+        "from_pa": 1500.0,
+        "to_pa": 400.0,
+        "drop": 0.73,
+        "fall_s": 0.03,
+        "warning_s": 0.6,
+        "throttle_us": 1700.0,
+        "below_hold_s": 3.0,
+        "confidence": 0.9,
+    }
+    return SimpleNamespace(**(event | changes))
+
+
+def invented_reduction(
+    seconds: float = 12.0,
+    rate_hz: float = 200.0,
+    *,
+    fold_at_s: float | None = 8.0,
+    calibrated: bool = True,
+    seed: int = 1,
+    suction_pa: float = 1500.0,
+    throttle: bool = True,
+    car: Car | None = None,
+    **changes: Any,
+) -> Any:
+    """Throttle up at 2 s, steady until one second before the end; a loss of three quarters at fold_at_s."""
+    car = car or invented_car()
+    rng = np.random.default_rng(seed)
+    n = round(seconds * rate_hz)
+    t_s = np.arange(n) / rate_hz
+    up = (t_s >= 2.0) & (t_s < seconds - 1.0)
+    throttle_us = np.where(up, 1700.0, 1000.0)
+    level = np.where(up, suction_pa * -np.expm1(-(t_s - 2.0) / 0.15), 0.0)
+    if fold_at_s is not None:
+        level = np.where(t_s >= fold_at_s, level * 0.27, level)
+    taps = [tap.name for tap in car.taps]
+    shares = np.linspace(1.05, 0.95, len(taps))
+    suction = level[:, None] * shares + rng.normal(0, 6.0, (n, len(taps)))
+    loads = suction @ load_matrix(car).matrix.T
+    required = car.weight_n * (1 + car.allowance)
+    needs = {"front": required * car.front_weight, "rear": required * (1 - car.front_weight)}
+    axles = {}
+    for place, (name, need) in enumerate(needs.items()):
+        margin = loads[:, 1 + place] - need
+        axles[name] = SimpleNamespace(
+            downforce_n=float(np.median(loads[:, 1 + place])),
+            required_n=need,
+            margin_n=SimpleNamespace(median=float(np.median(margin)), min=float(margin.min())),
+            below_s=float((margin < 0).sum() / rate_hz),
+        )
+    fields = {
+        "format": 1,
+        "run": "invented-run",
+        "calibrated": calibrated,
+        "rows": n,
+        "bad_lines": 0,
+        "lost_rows": 0,
+        "duration_s": seconds,
+        "rate_hz": rate_hz,
+        "suction_pa": _spread(suction.mean(axis=1)),
+        "taps": {
+            name: SimpleNamespace(
+                mean=float(suction[:, i].mean()),
+                median=float(np.median(suction[:, i])),
+                max=float(suction[:, i].max()),
+                saturated_s=0.0,
+                missing_s=0.0,
+            )
+            for i, name in enumerate(taps)
+        },
+        "downforce_n": _spread(loads[:, 0]),
+        "centre_mm": SimpleNamespace(x=125.0, y=0.4),
+        "axles": axles,
+        "hold": SimpleNamespace(
+            surface_angle=180.0,
+            required_n=required,
+            margin_n=SimpleNamespace(median=3.0, min=-20.0),
+            below_s=3.0,
+            limiting_axle="front",
+        ),
+        "events": ()
+        if fold_at_s is None
+        else (invented_event(onset_s=fold_at_s, bottom_s=fold_at_s + 0.05),),
+        "series": SimpleNamespace(
+            t_s=t_s,
+            tap_suction_pa=suction,
+            mean_suction_pa=suction.mean(axis=1),
+            throttle_us=throttle_us if throttle else np.full(n, np.nan),
+            downforce_n=loads[:, 0],
+            front_n=loads[:, 1],
+            rear_n=loads[:, 2],
+            alarm=np.zeros(n, bool),
+        ),
+        "notices": () if calibrated else ("uncalibrated: suction is by the sensors' own scale",),
+    }
+    return SimpleNamespace(**(fields | changes))
