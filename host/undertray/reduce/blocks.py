@@ -1,0 +1,244 @@
+"""Rows to blocks: what the detector judges, with enough of the raw rows kept to look back."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Blocks", "Rows"]
+
+Array = NDArray[np.float64]
+
+
+class Rows:
+    """The last rows, raw, addressed by their number in the run.
+
+    Parameters
+    ----------
+    taps : int
+        Number of taps.
+    keep : int
+        How many rows to hold on to at least.
+    """
+
+    def __init__(self, taps: int, keep: int) -> None:
+        self.first = 0
+        self.t_s: Array = np.empty(0)
+        self.suction_pa: Array = np.empty((0, taps))
+        self._keep = keep
+
+    @property
+    def end(self) -> int:
+        """Number of the row after the last."""
+        return self.first + len(self.t_s)
+
+    def append(self, t_s: Array, suction_pa: Array) -> None:
+        """Add rows and let go of old ones.
+
+        Parameters
+        ----------
+        t_s : ndarray, shape (k,)
+            Time, s.
+        suction_pa : ndarray, shape (k, taps)
+            Suction, Pa.
+        """
+        drop = max(0, len(self.t_s) - self._keep)
+        self.first += drop
+        self.t_s = np.concatenate([self.t_s[drop:], t_s])
+        self.suction_pa = np.concatenate([self.suction_pa[drop:], suction_pa])
+
+    def between(self, row0: int, row1: int) -> tuple[Array, Array]:
+        """Rows by number, as far as they are still held.
+
+        Parameters
+        ----------
+        row0, row1 : int
+            First row, and the row after the last.
+
+        Returns
+        -------
+        t_s : ndarray, shape (k,)
+        suction_pa : ndarray, shape (k, taps)
+        """
+        part = slice(max(0, row0 - self.first), max(0, row1 - self.first))
+        return self.t_s[part], self.suction_pa[part]
+
+
+class Blocks:
+    """Means of a fixed number of rows each, addressed by their number in the run.
+
+    Parameters
+    ----------
+    taps : int
+        Number of taps.
+    rows : int
+        Rows in a block.
+    keep : int
+        How many blocks to hold on to at least.
+    lags : int
+        How many fan speeds come with each block.
+
+    Notes
+    -----
+    Blocks are counted from the first row (and afresh after a data gap), never from where a
+    piece happened to begin: so pieces of any size give the same blocks.
+    """
+
+    def __init__(self, taps: int, rows: int, keep: int, lags: int) -> None:
+        self.rows = rows
+        self.first = 0
+        self._keep = keep
+        self._columns: dict[str, NDArray[np.generic]] = {
+            "t_s": np.empty(0),
+            "row": np.empty(0, np.int64),
+            "tap_pa": np.empty((0, taps)),
+            "missing": np.empty((0, taps), bool),
+            "frozen": np.empty((0, taps), bool),
+            "beyond": np.empty((0, taps), bool),
+            "throttle_us": np.empty(0),
+            "known": np.empty(0, bool),
+            "speed_us": np.empty((0, lags)),
+        }
+        self._last_pa = np.full(taps, np.nan)
+        self._last_us = np.nan
+
+    @property
+    def end(self) -> int:
+        """Number of the block after the last."""
+        return self.first + len(self._columns["t_s"])
+
+    def take(self, name: str, k0: int, k1: int) -> NDArray[np.generic]:
+        """A column of blocks by number.
+
+        Parameters
+        ----------
+        name : str
+            Name of the column.
+        k0, k1 : int
+            First block, and the block after the last; both must still be held.
+
+        Returns
+        -------
+        ndarray, shape (k1 - k0, ...)
+        """
+        return self._columns[name][k0 - self.first : k1 - self.first]
+
+    def floats(self, name: str, k0: int, k1: int) -> Array:
+        """The same for a column of numbers.
+
+        Parameters
+        ----------
+        name : str
+            Name of the column.
+        k0, k1 : int
+            First block, and the block after the last.
+
+        Returns
+        -------
+        ndarray of float64
+        """
+        return self.take(name, k0, k1)
+
+    def time(self, k: int) -> float:
+        """Time of the first row of a block.
+
+        Parameters
+        ----------
+        k : int
+            Its number.
+
+        Returns
+        -------
+        float
+            s.
+        """
+        return float(self._columns["t_s"][k - self.first])  # type: ignore[arg-type]
+
+    def average(
+        self,
+        t_s: Array,
+        suction_pa: Array,
+        throttle_us: Array,
+        beyond: NDArray[np.bool_] | None,
+        before_pa: Array | None,
+        row: int,
+    ) -> dict[str, NDArray[np.generic]]:
+        """Average whole blocks of rows that follow each other without a gap.
+
+        Parameters
+        ----------
+        t_s : ndarray, shape (k * rows,)
+            Time, s.
+        suction_pa : ndarray, shape (k * rows, taps)
+            Suction, Pa, NaN where missing.
+        throttle_us : ndarray, shape (k * rows,)
+            Throttle, µs, NaN where unknown.
+        beyond : ndarray of bool, shape (k * rows, taps), or None
+            Readings out of range.
+        before_pa : ndarray, shape (taps,), or None
+            The row before the first, for telling repeats.
+        row : int
+            Number of the first row.
+
+        Returns
+        -------
+        dict
+            Columns for :meth:`append`, the fan speeds still to be added.
+        """
+        size, taps = self.rows, suction_pa.shape[1]
+        k = len(t_s) // size
+        cube = suction_pa.reshape(k, size, taps)
+        if np.isfinite(suction_pa.sum()):
+            mean, missing = cube.mean(axis=1), np.zeros((k, taps), bool)
+        else:
+            there = np.isfinite(cube)
+            count = there.sum(axis=1)
+            total = np.where(there, cube, 0.0).sum(axis=1)
+            missing = count == 0
+            mean = self._held(np.divide(total, count, out=np.full_like(total, np.nan), where=count > 0))
+        if k:
+            self._last_pa = mean[-1]
+        same = np.zeros(suction_pa.shape, bool)
+        np.equal(suction_pa[1:], suction_pa[:-1], out=same[1:])
+        if before_pa is not None:
+            same[0] = suction_pa[0] == before_pa
+        throttle = throttle_us.reshape(k, size)[:, -1].copy()
+        known = np.isfinite(throttle)
+        for i in np.flatnonzero(~known):
+            throttle[i] = throttle[i - 1] if i else self._last_us
+        if k:
+            self._last_us = throttle[-1]
+        return {
+            "t_s": t_s[::size].copy(),
+            "row": row + size * np.arange(k),
+            "tap_pa": mean,
+            "missing": missing,
+            "frozen": same.reshape(k, size, taps).all(axis=1),
+            "beyond": np.zeros((k, taps), bool)
+            if beyond is None
+            else beyond.reshape(k, size, taps).mean(axis=1) >= 0.5,
+            "throttle_us": throttle,
+            "known": known,
+        }
+
+    def append(self, columns: dict[str, NDArray[np.generic]]) -> None:
+        """Add blocks and let go of old ones.
+
+        Parameters
+        ----------
+        columns : dict
+            Every column, k blocks each.
+        """
+        drop = max(0, len(self._columns["t_s"]) - self._keep)
+        self.first += drop
+        self._columns = {
+            name: np.concatenate([old[drop:], columns[name]]) for name, old in self._columns.items()
+        }
+
+    def _held(self, mean: Array) -> Array:
+        """A tap that misses a whole block holds its last reading until it is judged faulty."""
+        hole = np.isnan(mean)
+        index = np.where(hole, -1, np.arange(len(mean))[:, None])
+        np.maximum.accumulate(index, axis=0, out=index)
+        filled = np.take_along_axis(mean, np.maximum(index, 0), axis=0)
+        return np.where(index < 0, self._last_pa, filled)

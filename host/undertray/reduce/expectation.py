@@ -1,0 +1,187 @@
+"""What the fans should give: a bank of fan laws that the run itself narrows down."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["FanBank"]
+
+Array = NDArray[np.float64]
+
+_LAGS_S = (0.02, 0.06, 0.15, 0.35, 0.8)
+_EXPONENTS = (1.0, 1.5, 2.0, 2.5, 3.0)
+_DEAD_BANDS_US = (1000.0, 1100.0, 1200.0, 1500.0)
+_SPAN_US = 1000.0
+_MEMORY_S = 90.0
+_JITTER_US = 3.0
+_EXCUSED = 2.0  # a law stays in while its squared error is below this many times the best one's
+_EXCUSED_FLOOR = 4e-4  # ... plus 2 % of the suction, the step of the grid itself
+
+
+class FanBank:
+    """Suction over throttle, as many laws at once.
+
+    Parameters
+    ----------
+    block_s : float
+        Time between two blocks, s.
+
+    Notes
+    -----
+    Each law says suction = K x, x = (max(0, N - u0) / 1000 µs)^p, where the fan's "speed" N follows the
+    throttle pulse with one lag while it spins up and another while it slows down. By the fan
+    laws p = 2 with dp ~ N^2 on a fixed leak; speed controllers bend that, so p runs from 1 to 3,
+    with four dead bands u0 and five lags either way: 500 laws, each with its own K by discounted
+    least squares. A law is in while its error is within twice the best one's. Before the throttle
+    has moved all are in, and the bank then promises least: it is never surer than the run.
+    """
+
+    def __init__(self, block_s: float) -> None:
+        gain = 1.0 - np.exp(-block_s / np.array(_LAGS_S))
+        self._up = np.repeat(gain, len(_LAGS_S))
+        self._down = np.tile(gain, len(_LAGS_S))
+        self._p = np.repeat(_EXPONENTS, len(_DEAD_BANDS_US))[:, None]
+        self._u0 = np.tile(_DEAD_BANDS_US, len(_EXPONENTS))[:, None]
+        self._speed: Array | None = None
+        self._asked = 0.0
+        shape = (len(self._p), len(self._up))
+        self._cc, self._cx, self._xx = 0.0, np.zeros(shape), np.zeros(shape)
+        self._top = 0.0
+        self._block_s = block_s
+        self._in = np.ones(shape, bool)
+        self._best = (2 * len(_DEAD_BANDS_US), 12)
+        self._laws = np.nonzero(self._in)
+
+    @property
+    def lags(self) -> int:
+        """How many speeds the bank follows."""
+        return len(self._up)
+
+    @property
+    def error(self) -> float:
+        """Relative rms error of the best law over the run so far; 1 before any was learned."""
+        return float(np.sqrt(self._errors()[self._best] / self._cc)) if self._cc > 0 else 1.0
+
+    @property
+    def lag_s(self) -> tuple[float, float]:
+        """Lags of the best law, spinning up and slowing down, s."""
+        j = self._best[1]
+        return _LAGS_S[j // len(_LAGS_S)], _LAGS_S[j % len(_LAGS_S)]
+
+    def follow(self, throttle_us: Array) -> Array:
+        """Let the fans of all laws follow the throttle.
+
+        Parameters
+        ----------
+        throttle_us : ndarray, shape (k,)
+            Pulse width of each block, µs, no NaN.
+
+        Returns
+        -------
+        ndarray, shape (k, lags)
+            Speeds, in µs of pulse width.
+        """
+        out = np.empty((len(throttle_us), self.lags))
+        speed = np.full(self.lags, throttle_us[0]) if self._speed is None else self._speed
+        asked = float(throttle_us[0]) if self._speed is None else self._asked
+        still = bool(np.abs(speed - asked).max() < _JITTER_US)
+        for k, u in enumerate(throttle_us.tolist()):
+            if abs(u - asked) > _JITTER_US:
+                asked, still = u, False
+            if not still:
+                away = asked - speed
+                speed = speed + np.where(away > 0, self._up, self._down) * away
+                still = bool(np.abs(away).max() < _JITTER_US)
+            out[k] = speed
+        self._speed, self._asked = speed, asked
+        return out
+
+    def learn(self, suction_pa: Array, speed_us: Array) -> None:
+        """Compare the laws with what the taps read over one frame on a good seal.
+
+        Parameters
+        ----------
+        suction_pa : ndarray, shape (k,)
+            Mean suction of each block, Pa.
+        speed_us : ndarray, shape (k, lags)
+            From :meth:`follow`.
+        """
+        self._top = max(self._top * 0.995, float(np.abs(suction_pa).max()))
+        if self._top <= 0:
+            return
+        keep = np.exp(-len(suction_pa) * self._block_s / _MEMORY_S)
+        pick = slice(1, None, 4)
+        c, x = suction_pa[pick], self._drive(speed_us[pick])
+        w = 1.0 / (c * c + (0.2 * self._top) ** 2)
+        self._cc = keep * self._cc + float((w * c) @ c)
+        self._cx = keep * self._cx + np.tensordot(w * c, x, 1)
+        self._xx = keep * self._xx + np.tensordot(w, x * x, 1)
+        errors = self._errors()
+        best = int(np.argmin(errors))
+        self._best = (best // self.lags, best % self.lags)
+        self._in = errors <= _EXCUSED * errors[self._best] + _EXCUSED_FLOOR * self._cc
+        self._laws = np.nonzero(self._in)
+
+    def least_ratio(self, throttle_us: Array, speed_us: Array, before_us: Array) -> Array:
+        """Lowest suction that the throttle explains, as a share of the suction before.
+
+        Parameters
+        ----------
+        throttle_us : ndarray, shape (k,)
+            Lowest throttle of the last moments of each block, µs.
+        speed_us : ndarray, shape (k, lags)
+            Speeds now.
+        before_us : ndarray, shape (k, lags)
+            Speeds over the stretch that "before" was read from.
+
+        Returns
+        -------
+        ndarray, shape (k,)
+            At most 1: a rise is promised by nobody.
+        """
+        law, lag = self._laws
+        p, u0 = self._p[law, 0], self._u0[law, 0]
+        now = np.minimum(throttle_us[:, None], speed_us[:, lag])
+        above = before_us[:, lag] - u0
+        ratio = np.maximum(now - u0, 0.0) / np.where(above > 1.0, above, np.inf)
+        ratio = np.where(above > 1.0, np.minimum(ratio, 1.0) ** p, 1.0)
+        return np.asarray(ratio.min(axis=1))
+
+    def ratio(self, speed_us: Array, before_us: Array) -> Array:
+        """Suction over the suction before, by the best law, on an unchanged seal.
+
+        Parameters
+        ----------
+        speed_us, before_us : ndarray, shape (k, lags) or (lags,)
+            Speeds now and then.
+
+        Returns
+        -------
+        ndarray, shape (k,)
+        """
+        return self.drive(speed_us) / np.maximum(self.drive(before_us), 1e-9)
+
+    def drive(self, speed_us: Array) -> Array:
+        """The best law's x, to which the suction on one seal is proportional.
+
+        Parameters
+        ----------
+        speed_us : ndarray, shape (..., lags)
+            Speeds.
+
+        Returns
+        -------
+        ndarray, shape (...)
+        """
+        i, j = self._best
+        x: Array = (np.maximum(speed_us[..., j] - self._u0[i, 0], 0.0) / _SPAN_US) ** self._p[i, 0]
+        return x
+
+    def _drive(self, speed_us: Array) -> Array:
+        x: Array = (np.maximum(speed_us[..., None, :] - self._u0, 0.0) / _SPAN_US) ** self._p
+        return x
+
+    def _errors(self) -> Array:
+        sse = self._cc - np.divide(self._cx**2, self._xx, out=np.zeros_like(self._cx), where=self._xx > 0)
+        return np.maximum(sse, 0.0)

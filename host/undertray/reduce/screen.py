@@ -1,0 +1,234 @@
+"""The quick look at every block: has the suction fallen, and does the throttle explain it?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.reduce.blocks import Blocks
+from undertray.reduce.expectation import FanBank
+from undertray.reduce.losses import LossParameters
+
+__all__ = ["Noise", "Screen", "View"]
+
+Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+_NOISE_S = 20.0
+_CUT_STEP_US = 15.0  # least fall of the throttle that is a fall: several times a pulse reader's jitter
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """Standard deviation of the mean suction over "now" and over "before", Pa.
+
+    Attributes
+    ----------
+    short_pa, long_pa : float
+        Of a mean over two blocks, and over the length of the reference.
+    """
+
+    short_pa: float = np.inf
+    long_pa: float = np.inf
+
+    @classmethod
+    def of(cls, mean_pa: Array, length: int) -> Noise:
+        """Measure it.
+
+        Parameters
+        ----------
+        mean_pa : ndarray, shape (k,)
+            Mean suction of blocks that follow each other.
+        length : int
+            Blocks in a reference.
+
+        Returns
+        -------
+        Noise
+            Infinite where there are too few blocks.
+
+        Notes
+        -----
+        From second differences of means of just the length that is judged later, by the median
+        absolute deviation: throttle ramps and bumps drop out, and noise that is correlated from
+        sample to sample counts for what it does at that length, which its scatter would hide.
+        """
+        return cls(_second(mean_pa, 2), _second(mean_pa, length))
+
+
+def _second(y: Array, length: int) -> float:
+    m = y[len(y) % length :].reshape(-1, length).mean(axis=1)
+    if len(m) < 8:
+        return np.inf
+    return float(1.482602 / np.sqrt(6) * np.median(np.abs(m[2:] - 2 * m[1:-1] + m[:-2])))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class View:
+    """Blocks as seen with the taps that are good at present.
+
+    Attributes
+    ----------
+    lo : int
+        Number of the first block held in the arrays.
+    mean, now : ndarray, shape (k,)
+        Mean suction of each block, and of it and the one before, Pa.
+    fell, cut : ndarray of int
+        Blocks where an unexplained fall, and a fall that the throttle explains, shows.
+    """
+
+    lo: int
+    mean: Array
+    now: Array
+    fell: NDArray[np.int64]
+    cut: NDArray[np.int64]
+
+
+class Screen:
+    """Looks for falls on two time scales.
+
+    Parameters
+    ----------
+    parameters : LossParameters
+        Thresholds.
+    blocks : Blocks
+        What is looked at.
+    bank : FanBank
+        What the fans should give.
+    block_s : float
+        Length of a block, s.
+    """
+
+    def __init__(self, parameters: LossParameters, blocks: Blocks, bank: FanBank, block_s: float) -> None:
+        def count(seconds: float) -> int:
+            return max(1, round(seconds / block_s))
+
+        self._p, self._blocks, self._bank = parameters, blocks, bank
+        self.reference = count(parameters.reference_s)
+        self._gap, self._slow_gap = count(parameters.gap_s), count(parameters.slow_gap_s)
+        self._recent = count(0.12)
+        self.fast_back = 2 + self._gap + self.reference
+        self.slow_back = 4 + self._slow_gap + self.reference
+        self.history = self.slow_back + count(1.5)
+        self.noise_blocks = count(_NOISE_S)
+
+    def mean(self, k0: int, k1: int, weights: Array) -> Array:
+        """Mean suction of blocks over the good taps.
+
+        Parameters
+        ----------
+        k0, k1 : int
+            First block, and the block after the last.
+        weights : ndarray, shape (taps,)
+            Weights, 0 for a faulty tap, their sum 1.
+
+        Returns
+        -------
+        ndarray, shape (k1 - k0,)
+            Pa.
+        """
+        return np.nan_to_num(self._blocks.floats("tap_pa", k0, k1)[:, weights > 0]) @ weights[weights > 0]
+
+    def least_ratio(self, k0: int, k1: int, before: Array) -> Array:
+        """Lowest suction that the throttle explains in each block, over that before.
+
+        Parameters
+        ----------
+        k0, k1 : int
+            First block, and the block after the last.
+        before : ndarray, shape (lags,) or (k1 - k0, lags)
+            Fan speeds before.
+
+        Returns
+        -------
+        ndarray, shape (k1 - k0,)
+            1 where the throttle is unknown: it explains nothing.
+        """
+        back = max(k0 - self._recent, self._blocks.first)
+        throttle = self._blocks.floats("throttle_us", back, k1)
+        known = self._blocks.take("known", k0, k1).astype(bool)
+        if not known.any():
+            return np.ones(k1 - k0)
+        padded = np.concatenate([np.full(self._recent - (k0 - back), throttle[0]), throttle])
+        least = np.lib.stride_tricks.sliding_window_view(padded, self._recent + 1).min(axis=1)
+        before = np.broadcast_to(before, (k1 - k0, before.shape[-1]))
+        ratio = self._bank.least_ratio(least, self._blocks.floats("speed_us", k0, k1), before)
+        return np.where(known, ratio, 1.0)
+
+    def look(
+        self,
+        k0: int,
+        k1: int,
+        weights: Array,
+        noise: Noise,
+        floor_pa: float,
+        since: tuple[int, int, int],
+    ) -> View:
+        """Look at a few blocks.
+
+        Parameters
+        ----------
+        k0, k1 : int
+            First block to judge, and the block after the last.
+        weights : ndarray, shape (taps,)
+            Weights of the taps in the mean, 0 for a faulty one.
+        noise : Noise
+            Noise of the run so far.
+        floor_pa : float
+            Suction below which nothing is judged, Pa.
+        since : (int, int, int)
+            First block after the last data gap, after the last unexplained fall, and after the last
+            explained one: nothing is compared with what was before those.
+
+        Returns
+        -------
+        View
+        """
+        lo = max(since[0], k0 - self.history, self._blocks.first)
+        mean = self.mean(lo, k1, weights)
+        total = np.concatenate([[0.0], np.cumsum(mean)])
+        now = mean.copy()
+        now[1:] = (mean[1:] + mean[:-1]) / 2
+        fell, cut = np.zeros(k1 - k0, bool), np.zeros(k1 - k0, bool)
+        at = np.arange(k0, k1) - lo
+        for width, back, sd in ((2, self.fast_back, noise.short_pa), (4, self.slow_back, noise.long_pa)):
+            can = at + 1 >= back
+            if not can.any():
+                continue
+            first = np.where(can, at + 1 - back, 0)
+            before = (total[first + self.reference] - total[first]) / self.reference
+            value = (total[at + 1] - total[np.maximum(at + 1 - width, 0)]) / width
+            down = can & (before > floor_pa) & (before - value > self._p.noise_factor * sd)
+            down &= value < (1 - self._p.screen_drop) * before
+            gone = (
+                can & self._tap_gone(k0, k1, first + lo, weights, floor_pa)
+                if width == 2
+                else np.zeros_like(can)
+            )
+            hit = np.flatnonzero(down | gone)
+            if not hit.size:
+                continue
+            explained = self._explained(hit, k0, k1, first + lo)
+            limit = (1 - self._p.screen_drop) * before[hit] * explained
+            lost = (down[hit] & (value[hit] < limit)) | (gone[hit] & (explained > 0.5))
+            fell[hit] |= lost & (first[hit] + lo >= since[1])
+            shut = (value[hit] < (1 - self._p.cut_drop) * before[hit]) & (explained < 0.95)
+            cut[hit] |= shut & (first[hit] + lo >= since[2])
+        return View(lo, mean, now, np.flatnonzero(fell) + k0, np.flatnonzero(cut & ~fell) + k0)
+
+    def _tap_gone(self, k0: int, k1: int, first: NDArray[np.int64], weights: Array, floor_pa: float) -> Bools:
+        """Blocks in which a tap reads next to nothing and did not before."""
+        tap = self._blocks.floats("tap_pa", k0, k1)
+        base = self._blocks.first
+        held = self._blocks.floats("tap_pa", base, k1)
+        before = held[np.maximum(first - base, 0)]
+        gone = (tap < self._p.off_share * before) & (before > 2 * floor_pa) & (weights > 0)
+        return np.asarray(gone.any(axis=1))
+
+    def _explained(self, hit: NDArray[np.int64], k0: int, k1: int, first: NDArray[np.int64]) -> Array:
+        base = self._blocks.first
+        speeds = self._blocks.floats("speed_us", base, k1)
+        before = speeds[np.clip(first + self.reference // 2 - base, 0, None)]
+        return self.least_ratio(k0, k1, before)[hit]

@@ -1,0 +1,226 @@
+"""The result of a reduction, with the names of the summary's keys."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.reduce.losses import Loss
+
+__all__ = ["Axle", "Centre", "Hold", "Margin", "Reduction", "Series", "Spread", "TapSummary"]
+
+Array = NDArray[np.float64]
+FORMAT = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """How a quantity was spread over the run, in its unit.
+
+    Attributes
+    ----------
+    mean, p05, median, p95, max : float
+        Over all good rows.
+    u95 : float or None
+        Half width of the 95 % interval of the mean; None for an uncalibrated run, where what
+        the sensors are off by is not known.
+    """
+
+    mean: float
+    p05: float
+    median: float
+    p95: float
+    max: float
+    u95: float | None
+
+    @classmethod
+    def of(cls, values: Array, u95: float | None) -> Spread:
+        """Summarise a series.
+
+        Parameters
+        ----------
+        values : ndarray, shape (n,)
+            No NaN, n at least 1.
+        u95 : float or None
+            Uncertainty of the mean.
+
+        Returns
+        -------
+        Spread
+        """
+        p05, median, p95 = np.percentile(values, [5, 50, 95])
+        return cls(float(values.mean()), float(p05), float(median), float(p95), float(values.max()), u95)
+
+
+@dataclass(frozen=True, slots=True)
+class TapSummary:
+    """One tap over the run: suction in Pa (None if it never read), times in s."""
+
+    mean: float | None
+    median: float | None
+    max: float | None
+    saturated_s: float
+    missing_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Centre:
+    """Centre of the mean suction force, mm; None without suction."""
+
+    x: float | None
+    y: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Margin:
+    """Force beyond what is needed, N: median and least."""
+
+    median: float
+    min: float
+
+
+@dataclass(frozen=True, slots=True)
+class Axle:
+    """One axle: mean suction load and what it needs, N; margin, N; time below, s."""
+
+    downforce_n: float
+    required_n: float
+    margin_n: Margin
+    below_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """The whole car at its surface angle.
+
+    Attributes
+    ----------
+    surface_angle : float
+        Degrees.
+    required_n : float
+        Needed by the whole car, the friction condition in.
+    margin_n : Margin
+        Downforce beyond that.
+    below_s : float
+        Time in which an axle or the whole car was not held, s.
+    limiting_axle : str
+        The axle with the least median margin: it lets go first.
+    """
+
+    surface_angle: float
+    required_n: float
+    margin_n: Margin
+    below_s: float
+    limiting_axle: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Series:
+    """The run over time, for pictures. n rows.
+
+    Attributes
+    ----------
+    t_s : ndarray, shape (n,)
+        Board time since the first good row, s.
+    tap_suction_pa : ndarray, shape (n, taps)
+        Suction at each tap, in the order of the car's taps, Pa; NaN where missing.
+    mean_suction_pa : ndarray, shape (n,)
+        Mean over the floor, Pa.
+    throttle_us : ndarray, shape (n,)
+        NaN where unknown.
+    downforce_n, front_n, rear_n : ndarray, shape (n,)
+        NaN in rows without a good tap.
+    alarm : ndarray of bool, shape (n,)
+        Alarm output of the board.
+    """
+
+    t_s: Array
+    tap_suction_pa: Array
+    mean_suction_pa: Array
+    throttle_us: Array
+    downforce_n: Array
+    front_n: Array
+    rear_n: Array
+    alarm: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reduction:
+    """A reduced run.
+
+    Attributes
+    ----------
+    format : int
+        Version of the summary.
+    run : str
+        Name of the run.
+    calibrated : bool
+        Whether a calibration was used.
+    rows, bad_lines, lost_rows : int
+        Good rows, lines that were no good, and slots missing in ``seq``.
+    duration_s, rate_hz : float
+        Length of the run, and its measured sample rate.
+    suction_pa, downforce_n : Spread
+        Mean suction over the floor, and the force.
+    taps : mapping of str to TapSummary
+        By the tap's name.
+    centre_mm : Centre
+        Where the mean force acts.
+    axles : mapping of str to Axle
+        ``front`` and ``rear``.
+    hold : Hold
+        Whether the car is held at its surface angle.
+    events : tuple of Loss
+        In order of onset.
+    series : Series
+        The run over time.
+    notices : tuple of str
+        What a reader of the numbers has to know.
+    """
+
+    format: int
+    run: str
+    calibrated: bool
+    rows: int
+    bad_lines: int
+    lost_rows: int
+    duration_s: float
+    rate_hz: float
+    suction_pa: Spread
+    taps: Mapping[str, TapSummary]
+    downforce_n: Spread
+    centre_mm: Centre
+    axles: Mapping[str, Axle]
+    hold: Hold
+    events: tuple[Loss, ...]
+    series: Series = field(repr=False)
+    notices: tuple[str, ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """The summary as JSON holds it.
+
+        Returns
+        -------
+        dict
+            Numbers, texts, lists and None only; never NaN. Numbers have 12 significant digits.
+        """
+        out = {f.name: _plain(getattr(self, f.name)) for f in dataclasses.fields(self) if f.name != "series"}
+        return {"format": out.pop("format"), **out}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, bool | str | int) or value is None:
+        return value
+    if isinstance(value, float | np.floating):
+        return float(f"{float(value):.12g}") if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    return {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
