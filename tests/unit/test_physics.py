@@ -53,7 +53,7 @@ def test_a_lag_is_first_order() -> None:
 
 def test_ticks_may_wrap() -> None:
     car = make_car({"car": QUIET, "throttle": [[0, 1500]]})
-    start = 2**30 - 3_000_000
+    car.last_us = start = 2**30 - 3_000_000
     for t_us in range(0, 6_000_000, 5000):
         car.advance((start + t_us) & 0x3FFFFFFF)
     assert car.t_us == 6_000_000 - 5000

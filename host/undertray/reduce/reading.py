@@ -19,6 +19,8 @@ __all__ = ["TapSuction", "tap_suction"]
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+_EDGE = 0.02  # of the calibrated span: as far as a reading may lie outside before it is said
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TapSuction:
@@ -92,7 +94,8 @@ def tap_suction(run: Run, car: Car, calibration: Calibration | None) -> TapSucti
     if calibration is not None:
         for i, tap in enumerate(car.taps):
             low, high = calibration.columns[tap.column].range_pa
-            share = float(((pa[:, i] < low) | (pa[:, i] > high)).mean())
+            edge = _EDGE * (high - low)  # noise about a calibrated zero is not an excursion
+            share = float(((pa[:, i] < low - edge) | (pa[:, i] > high + edge)).mean())
             if share > 0:
                 outside[tap.name] = share
         pa = calibration.apply(pa, [tap.column for tap in car.taps])

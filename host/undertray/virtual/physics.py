@@ -117,7 +117,7 @@ class VirtualCar:
         self.repeat_s = spec.get("repeat_s", 0)
         self.noise = Noise(spec.get("seed", 1))
         self.t_us = 0
-        self.last_us: "int | None" = None
+        self.last_us = 0
         self.speed = 0.0
         self.suction_pa = 0.0
         self.throttle_us = self._throttle_at(0.0)
@@ -129,10 +129,8 @@ class VirtualCar:
         Parameters
         ----------
         ticks_us : int
-            The board's tick count in µs; it may wrap at 2**30.
+            Time since the board's start in µs; it may wrap at 2**30.
         """
-        if self.last_us is None:
-            self.last_us = ticks_us
         ahead_us = (ticks_us - self.last_us) & 0x3FFFFFFF
         if ahead_us > 0x1FFFFFFF:
             return  # an earlier instant than the last one asked for
