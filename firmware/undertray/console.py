@@ -30,6 +30,10 @@ class Console:
         self._line = bytearray(_LONGEST)
         self._n = 0
 
+    def in_garbage(self):
+        """Whether what comes from the host makes no sense just now."""
+        return self.garbled or self._n > 0
+
     def step(self):
         """Take what is waiting, a few bytes at most; True after a command was run."""
         port = self.ring.port

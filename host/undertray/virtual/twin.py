@@ -11,13 +11,15 @@ See :mod:`undertray.virtual.launch` for how it is started.
 from __future__ import annotations
 
 import builtins
+import contextlib
 import gc
 import importlib.util
 import os
-import select
 import sys
+import threading
 import time
 import types
+from collections import deque
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -25,10 +27,17 @@ from typing import Any
 __all__ = ["TwinPort", "main", "put_in_place"]
 
 _FREE_BYTES = 180_000
+_QUEUE = 4096
 
 
 def _same(function: Any) -> Any:
     return function
+
+
+def _by_bytes(buffer: Any) -> Any:
+    """View a buffer as bytes, as viper's ``ptr8`` does."""
+    plain = isinstance(buffer, bytes | bytearray | memoryview)
+    return buffer if plain else memoryview(buffer).cast("B")
 
 
 def _by_halves(buffer: Any) -> memoryview:
@@ -59,7 +68,8 @@ def put_in_place(standin: Path, physics: Path, firmware: Path) -> None:
     sys.modules["micropython"] = micropython
     sys.modules["utime"] = time
     # What MicroPython has built in, and its emitter's words.
-    builtins.ptr8 = builtins.ptr32 = _same  # type: ignore[attr-defined]
+    builtins.ptr8 = _by_bytes  # type: ignore[attr-defined]
+    builtins.ptr32 = _same  # type: ignore[attr-defined]
     builtins.ptr16 = _by_halves  # type: ignore[attr-defined]
     gc.mem_free = lambda: _FREE_BYTES  # type: ignore[attr-defined]
     sys.print_exception = _print_exception  # type: ignore[attr-defined]
@@ -79,12 +89,35 @@ def _print_exception(error: BaseException, file: Any = sys.stderr) -> None:
 
 
 class TwinPort:
-    """Standard input and output as the firmware's port: bytes, and never a wait."""
+    """Standard input and output as the firmware's port: bytes, and never a wait.
+
+    Threads carry them, because pipes can be polled on some systems only.
+    """
 
     def __init__(self) -> None:
-        self._poller = select.poll()
-        self._poller.register(0, select.POLLIN)
-        self._poller.register(1, select.POLLOUT)
+        self._inbox: deque[int] = deque()
+        self._outbox = bytearray()
+        self._filled = threading.Condition()
+        self._closed = False
+        for carry in (self._carry_in, self._carry_out):
+            threading.Thread(target=carry, daemon=True).start()
+
+    def _carry_in(self) -> None:
+        with contextlib.suppress(OSError):
+            while data := os.read(0, _QUEUE):
+                self._inbox.extend(data)
+        self._closed = True
+
+    def _carry_out(self) -> None:
+        with contextlib.suppress(OSError):
+            while True:
+                with self._filled:
+                    self._filled.wait_for(lambda: len(self._outbox) > 0)
+                    piece = bytes(self._outbox)
+                os.write(1, piece)
+                with self._filled:
+                    del self._outbox[: len(piece)]
+        self._closed = True
 
     def ready(self) -> int:
         """Say what can be done without waiting.
@@ -97,35 +130,24 @@ class TwinPort:
         Raises
         ------
         SystemExit
-            When nobody reads what the board sends any more.
+            When the host has gone.
         """
-        found = 0
-        for _, event in self._poller.poll(0):
-            found |= event
-        if found & select.POLLERR:
+        if self._closed and not self._inbox:
             raise SystemExit(0)
-        return found & 5 | (1 if found & select.POLLHUP else 0)
+        return (1 if self._inbox else 0) | (4 if len(self._outbox) < _QUEUE else 0)
 
     def read(self) -> int:
-        """Read one byte; the program ends with its input.
+        """Take one byte; only after ``ready`` said so.
 
         Returns
         -------
         int
             The byte.
-
-        Raises
-        ------
-        SystemExit
-            When the host has gone.
         """
-        data = os.read(0, 1)
-        if not data:
-            raise SystemExit(0)
-        return data[0]
+        return self._inbox.popleft()
 
     def write(self, buffer: Any, start: int, count: int) -> int:
-        """Write some bytes of a buffer.
+        """Hand over some bytes of a buffer.
 
         Parameters
         ----------
@@ -137,9 +159,12 @@ class TwinPort:
         Returns
         -------
         int
-            How many went.
+            How many went: all.
         """
-        return os.write(1, memoryview(buffer)[start : start + count])
+        with self._filled:
+            self._outbox += memoryview(buffer)[start : start + count]
+            self._filled.notify()
+        return count
 
 
 def main(arguments: list[str]) -> None:
@@ -154,7 +179,7 @@ def main(arguments: list[str]) -> None:
     here = Path(__file__).resolve().parent
     put_in_place(here / "standin", here, Path(firmware))
     boot: Callable[..., None] = importlib.import_module("boot_board").boot
-    boot(scenario, TwinPort() if hasattr(select, "poll") else None)
+    boot(scenario, TwinPort)
 
 
 if __name__ == "__main__":

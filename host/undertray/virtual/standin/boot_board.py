@@ -10,11 +10,13 @@ from simclock import CLOCK
 from stage import STAGE, load
 
 
-def boot(scenario_path, port=None):
+def boot(scenario_path, make_port=pipe_port):
     scenario = load(scenario_path)
     if scenario.get("clock") == "simulated":
         CLOCK.simulate(scenario.get("end_us"))
         port = ScriptedPort(CLOCK, scenario.get("script", []), scenario.get("deaf_us", []))
+    else:
+        port = make_port()
     try:
         board = load("board.json")
         STAGE.set(scenario, board if isinstance(board, dict) else {})
@@ -22,7 +24,7 @@ def boot(scenario_path, port=None):
         pass  # the firmware itself says what is wrong with board.json
     from undertray.app import run
 
-    run(port or pipe_port(), scenario.get("boot"))
+    run(port, scenario.get("boot"))
 
 
 if __name__ == "__main__":

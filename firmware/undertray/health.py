@@ -1,0 +1,120 @@
+"""Columns that do not read: counted, told to the host, left alone, and tried again.
+
+A column that fails 20 times in a row is asked once a second until it answers, so that neither
+its time-outs nor its exceptions cost the others their slots.
+"""
+
+import time
+from array import array
+
+from micropython import const
+
+from undertray.sensors import NACK, SATURATED, WAIT
+
+__all__ = ["Health"]
+
+_FAILURES = const(20)
+_SECOND_US = const(1_000_000)
+_TIMED_OUT = const(110)
+_ASLEEP = const(1)
+_WAKING = const(2)
+
+
+class Health:
+    """Failures, rest and recovery of the columns of a rig."""
+
+    def __init__(self, rig, notes):
+        n = len(rig.columns)
+        self.errors = array("i", [0] * n)
+        self.state = bytearray(n)  # 0: read in every slot
+        self.failures = bytearray(n)
+        self.told = True  # False: nobody listens, no fault notes
+        self.spent = 0  # exceptions since the last collection, about 100 bytes each
+        self.recovered = False
+        self._rig = rig
+        self._notes = notes
+        self._sensors = [column.sensor for column in rig.columns]
+        self._due = array("i", [0] * n)
+        self._quiet = bytearray(n)
+
+    def bus_error(self, i, errno, now):
+        """A transaction failed; a hung bus is clocked free at once. Gives the code of the reading."""
+        self.spent += 1
+        if errno == _TIMED_OUT:
+            bus = self._rig.columns[i].bus
+            freed = bus is not None and bus.free()
+            self._tell(i, NACK, now, b"bus hung, clocked free" if freed else b"bus hung")
+            if not freed:
+                self._rest_bus(bus, now)
+        return NACK
+
+    def odd(self, i, code, now):
+        """Take note of a code other than a plain or a repeated reading."""
+        if code == WAIT:
+            return
+        if code == SATURATED:
+            self.failures[i] = 0
+            self._tell(i, code, now, b"")
+            return
+        self.errors[i] += 1
+        if self.state[i] == _ASLEEP:
+            self._tell(i, code, now, b"asked once a second")
+            return
+        self.failures[i] += 1
+        if self.failures[i] < _FAILURES:
+            self._tell(i, code, now, b"")
+            return
+        self._sleep(i, now)
+        self._tell(i, code, now, b"20 failures, asked once a second")
+
+    def rouse(self, i, now, reader, counts):
+        """What the slot does for a column at rest: mostly nothing. Gives the code of the reading."""
+        if time.ticks_diff(now, self._due[i]) < 0:
+            return WAIT
+        try:
+            if self.state[i] == _ASLEEP:
+                pause_ms = self._sensors[i].start()
+                if pause_ms:
+                    self.state[i] = _WAKING
+                    self._due[i] = time.ticks_add(now, pause_ms * 1000)
+                    return WAIT
+            code = reader(counts, i)
+        except OSError as error:
+            code = self.bus_error(i, error.errno, now)
+        if code > WAIT:
+            self._sleep(i, now)
+        elif code < WAIT:
+            self.state[i] = 0
+            self.failures[i] = 0
+            self.recovered = True  # the device note goes out again: a supply may have dipped
+        return code
+
+    def once_a_second(self):
+        i = 0
+        while i < len(self._quiet):
+            if self._quiet[i]:
+                self._quiet[i] -= 1
+            i += 1
+
+    def wake_all(self, now):
+        """Try the columns at rest now: after a pause their times may lie half a tick period back."""
+        for i in range(len(self.state)):
+            self._due[i] = now
+
+    def _rest_bus(self, bus, now):
+        """Leave all columns of a bus alone for a second."""
+        i = 0
+        for column in self._rig.columns:
+            if column.bus is bus:
+                self._sleep(i, now)
+            i += 1
+
+    def _sleep(self, i, now):
+        self.state[i] = _ASLEEP
+        self.failures[i] = 0
+        self._due[i] = time.ticks_add(now, _SECOND_US)
+
+    def _tell(self, i, code, now, detail):
+        """A fault note, at most one a second and column."""
+        if self.told and not self._quiet[i] and self._notes.fault(i, code, now, detail):
+            self._quiet[i] = 2  # counted down once a second: never two notes within one

@@ -1,0 +1,83 @@
+"""The notes that go with a stream, put together without allocation: status and fault."""
+
+from undertray.sensors import CRC, NACK, PART, SATURATED
+from undertray.wire import Line
+
+__all__ = ["Notes"]
+
+_WHY = {NACK: b'"nack"', CRC: b'"crc"', PART: b'"part"', SATURATED: b'"saturated"'}
+
+
+class Notes:
+    """Writes the notes of one rig into one buffer."""
+
+    def __init__(self, rig, ring):
+        self._rig = rig
+        self._ring = ring
+        self._line = Line()
+        self._names = [('"' + column.name + '"').encode() for column in rig.columns]
+        self._sensors = [column.sensor for column in rig.columns]
+        self._second_words = any("kind" in sensor.describe()["scale"] for sensor in self._sensors)
+
+    def status(self, now, skipped, errors, free_bytes):
+        """Queue the status note."""
+        line = self._line
+        line.begin(b'#status,{"t_us":')
+        line.number(now)
+        line.text(b',"temperature_c":')
+        mark = b"["
+        for sensor in self._sensors:
+            line.text(mark)
+            mark = b","
+            if sensor.temperature_centi is None:
+                line.text(b"null")
+            else:
+                line.hundredths(sensor.temperature_centi)
+        line.text(b"]")
+        if self._second_words:
+            self._put_second_words(line)
+        line.text(b',"pack_mv":')
+        if self._rig.pack is None:
+            line.text(b"null")
+        else:
+            line.number(self._rig.pack.millivolts())
+        line.text(b',"skipped":')
+        line.number(skipped)
+        line.text(b',"dropped":')
+        line.number(self._ring.dropped)
+        line.text(b',"read_errors":')
+        mark = b"["
+        for count in errors:
+            line.text(mark)
+            mark = b","
+            line.number(count)
+        line.text(b'],"free_bytes":')
+        line.number(free_bytes)
+        return self._ring.put(line.buf, line.end())
+
+    def _put_second_words(self, line):
+        line.text(b',"second_word":')
+        mark = b"["
+        for sensor in self._sensors:
+            line.text(mark)
+            mark = b","
+            if sensor.second_word is None:
+                line.text(b"null")
+            else:
+                line.number(sensor.second_word)
+        line.text(b"]")
+
+    def fault(self, i, code, now, detail):
+        """Queue a fault note of column ``i``."""
+        line = self._line
+        line.begin(b'#fault,{"column":')
+        line.text(self._names[i])
+        line.text(b',"why":')
+        line.text(_WHY[code])
+        if detail:
+            line.text(b',"detail":"')
+            line.text(detail)
+            line.text(b'"')
+        line.text(b',"t_us":')
+        line.number(now)
+        return self._ring.put(line.buf, line.end())

@@ -1,0 +1,204 @@
+"""Runs kept on the board, for drives without a cable.
+
+Rows are packed into memory during the run and written to flash as the wire's own lines after it,
+because erasing flash stops everything for tens of milliseconds. A run begins when the throttle goes up
+and ends when it has been down for two seconds (without a throttle pin: ``store on`` to ``store
+off``). It is written under another name and renamed at its end, so that power lost in between costs
+that run and no other.
+"""
+
+import gc
+import os
+import time
+from array import array
+
+import micropython
+from micropython import const
+
+from undertray.packed import MARK, pack, record_bytes, unpack
+from undertray.sensors import OK, WAIT
+from undertray.wire import ROW_LIMIT, note, row
+
+__all__ = ["Store"]
+
+FOLDER = "runs"
+_RESERVE = const(48_000)  # left to the rest of the program
+_LARGEST = const(1_000_000)
+_SETTLE_US = const(2_000_000)
+_OFF = const(0)
+_WAITING = const(1)
+_RECORDING = const(2)
+_FULL = const(3)
+_CLOSING = const(4)
+
+
+class Store:
+    """Memory for one run, and the runs on flash."""
+
+    def __init__(self, rig, throttle_up_us):
+        self.sampler = None  # set once: whose device note and status go with a run
+        self._n = len(rig.columns)
+        self._size = record_bytes(self._n)
+        self._wired = rig.throttle.wired
+        self._up_us = throttle_up_us
+        self._state = _OFF
+        self._buf = b""
+        self._used = 0
+        self._last_up = 0
+        self._sensors = [column.sensor for column in rig.columns]
+        self._pack = rig.pack
+        self._second = ["kind" in sensor.describe()["scale"] for sensor in self._sensors]
+        self._note_head = array("i", [0, 0, MARK, 0, self._n])
+        self._note_values = array("i", [0] * self._n)
+        self._note_status = bytearray(self._n)
+        self.fault = None
+        self._clean()
+
+    def _clean(self):
+        """Remove what a loss of power left; a flash that cannot be read must not stop the start."""
+        try:
+            if FOLDER not in os.listdir():
+                os.mkdir(FOLDER)
+            for name in os.listdir(FOLDER):
+                if name.endswith(".tmp"):
+                    os.remove(FOLDER + "/" + name)
+        except OSError as error:
+            self.fault = "flash: {}".format(error)
+
+    def on(self, rate_hz):
+        """Take memory and wait for a run; gives what the user wants to know."""
+        if self.fault:
+            raise ValueError(self.fault)
+        if self._state != _OFF:
+            raise ValueError("is on already")
+        self._buf = b""
+        gc.collect()
+        rows = min(gc.mem_free() - _RESERVE, _LARGEST) // self._size
+        rows = min(rows, self._flash_free() // (40 + 11 * self._n))
+        if rows < rate_hz:
+            raise ValueError("no room for even one second: erase runs, or fewer columns")
+        self._buf = bytearray(rows * self._size)
+        self._used = 0
+        self._state = _WAITING if self._wired else _RECORDING
+        begins = "when the throttle goes up" if self._wired else "now"
+        return {"rows": rows, "seconds": rows // rate_hz, "begins": begins}
+
+    def off(self):
+        """End the run; True when there is something to write."""
+        if self._used:
+            self._state = _CLOSING
+            return True
+        self._state = _OFF
+        self._buf = b""
+        return False
+
+    def busy(self):
+        return self._state != _OFF
+
+    def due(self):
+        """Whether a run waits to be written; the loop does that between two slots."""
+        return self._state == _CLOSING
+
+    @micropython.native
+    def watch(self, width, now):
+        """Follow the throttle; True while rows are to be kept."""
+        state = self._state
+        if state == _OFF or state == _CLOSING:
+            return False
+        if self._wired:
+            if width >= self._up_us:
+                self._last_up = now
+                if state == _WAITING:
+                    self._state = state = _RECORDING
+            elif state != _WAITING and time.ticks_diff(now, self._last_up) > _SETTLE_US:
+                self._state = _CLOSING
+                return False
+        return state == _RECORDING
+
+    @micropython.native
+    def add(self, head, counts, status):
+        """Keep a row; when the memory is full the rest of the run is lost, but not what is kept."""
+        if self._used + self._size > len(self._buf):
+            self._state = _FULL
+            return
+        pack(self._buf, self._used, head, counts, status)
+        self._used += self._size
+
+    def second(self, now):
+        """Keep what a status note says of the sensors: temperature, or a host's second word."""
+        if self._state != _RECORDING:
+            return
+        self._note_head[0] = self._pack.millivolts() if self._pack is not None else 0
+        self._note_head[1] = now
+        i = 0
+        for sensor in self._sensors:
+            value = sensor.second_word if self._second[i] else sensor.temperature_centi
+            self._note_status[i] = WAIT if value is None else OK
+            self._note_values[i] = 0 if value is None else value
+            i += 1
+        self.add(self._note_head, self._note_values, self._note_status)
+
+    def write(self, feed):
+        """Write the run kept in memory to flash; gives its number and its rows.
+
+        ``feed`` is called between pieces, for a watchdog.
+        """
+        number = max([0] + self.numbers()) + 1
+        name = "{}/{:05d}".format(FOLDER, number)
+        records = rows = 0
+        try:
+            with open(name + ".tmp", "wb") as file:
+                file.write(self.sampler.device)
+                while records * self._size < self._used:
+                    rows += self._put(file, records * self._size)
+                    records += 1
+                    if records % 256 == 0:
+                        gc.collect()
+                        feed()
+            os.rename(name + ".tmp", name + ".csv")
+        except OSError as error:
+            self._state = _FULL
+            raise ValueError("the run was not written ({}), it is still in memory: erase runs".format(error))
+        self._used = 0
+        self._state = _WAITING if self._wired else _OFF
+        return {"run": number, "rows": rows}
+
+    def _put(self, file, at):
+        """Write one record as its line; 1 for a row, 0 for a note."""
+        head = array("i", [0, 0, 0, 0, self._n])
+        counts = array("i", [0] * self._n)
+        status = bytearray(self._n)
+        unpack(self._buf, at, head, counts, status)
+        if head[2] != MARK:
+            line = bytearray(ROW_LIMIT)
+            file.write(memoryview(line)[: row(line, head, counts, status)])
+            return 1
+        known = [None if status[i] else counts[i] for i in range(self._n)]
+        told = {"t_us": head[1], "pack_mv": head[0] or None}
+        told["temperature_c"] = [
+            None if self._second[i] or known[i] is None else known[i] / 100 for i in range(self._n)
+        ]
+        if any(self._second):
+            told["second_word"] = [known[i] if self._second[i] else None for i in range(self._n)]
+        file.write(note("status", told))
+        return 0
+
+    def numbers(self):
+        """Numbers of the runs on flash."""
+        try:
+            names = os.listdir(FOLDER)
+        except OSError:
+            return []
+        return sorted([int(name[:-4]) for name in names if name.endswith(".csv") and name[:-4].isdigit()])
+
+    def path(self, word):
+        """File of a run; ValueError when there is no such run."""
+        if not word.isdigit() or len(word) > 5 or int(word) not in self.numbers():
+            raise ValueError("no run '{}', there are: {}".format(word[:8], self.numbers()[:40]))
+        return "{}/{:05d}.csv".format(FOLDER, int(word))
+
+    def _flash_free(self):
+        if not hasattr(os, "statvfs"):
+            return _LARGEST * 256
+        told = os.statvfs(".")
+        return told[0] * told[3]
