@@ -1,10 +1,105 @@
-"""``undertray demo``."""
+"""``undertray demo``: the whole job once, on an invented car, with no hardware."""
 
 from __future__ import annotations
 
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
 import typer
 
+if TYPE_CHECKING:
+    from undertray.calibrate.certificate import Calibration
+
 __all__ = ["register"]
+
+_LIVE_STORY = "short-fold"
+_LIVE_S = 8.7
+
+
+def _demo(
+    live: Annotated[
+        bool, typer.Option("--live", help="Record from the virtual board over a real link first.")
+    ] = False,
+    out: Annotated[
+        Path, typer.Option(help="Folder for the calibration and the pictures.", file_okay=False)
+    ] = Path("undertray-demo"),
+) -> None:
+    """Calibrate, reduce and judge the recordings of an invented car. Nothing is asked, nothing needed.
+
+    Example: undertray demo --live
+    """
+    from undertray.acquire.runlog import read_run
+    from undertray.errors import UndertrayError
+    from undertray.places import bundled
+    from undertray.reduce.car import Car
+    from undertray.reduce.run import reduce_run
+    from undertray.report.figures import run_picture
+    from undertray.report.words import SAFETY, run_words
+    from undertray.virtual.demo_runs import RUNS
+
+    logs = bundled("demo_logs")
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UndertrayError(
+            f"cannot make the folder: {error.strerror}", where=str(out), do="choose another with --out"
+        ) from error
+    typer.echo("Car, runs and readings of this demo are invented.\n")
+    car = Car.from_toml(logs / "car.toml")
+    calibration = _calibrated(logs / "column.csv", out / "calibration.json")
+    runs = [_recorded(out)] if live else [logs / f"{name}.csv" for name in RUNS]
+    for path in runs:
+        reduction = reduce_run(read_run(path), car, calibration)
+        typer.echo("")
+        for line in run_words(reduction):
+            typer.echo(line)
+        run_picture(reduction, car, out / f"{path.stem}.png")
+    shutil.copyfile(logs / "car.toml", out / "car.toml")
+    typer.echo(f"\nCalibration and a picture of each run are in {out.resolve()}")
+    typer.echo(f"\nCaution. {SAFETY}")
+
+
+def _calibrated(points: Path, certificate: Path) -> Calibration:
+    """Calibrate from the demo's column readings, as ``undertray calibrate`` does."""
+    from undertray.calibrate.column import Conditions
+    from undertray.calibrate.evaluate import Setup, calibrate
+    from undertray.calibrate.points import read_points
+    from undertray.virtual.column_readings import LATITUDE_DEG, MADE_UTC, WATER_C
+    from undertray.virtual.stories import UID
+
+    setup = Setup(conditions=Conditions(fluid_c=WATER_C, latitude_deg=LATITUDE_DEG), zero_open=True)
+    done = calibrate(read_points(points), setup, made_utc=MADE_UTC, uid=UID)
+    done.to_json(certificate)
+    typer.echo(f"Calibration of four sensors on a water column ({WATER_C:g} degC):")
+    for name, column in done.columns.items():
+        zero_pa, slope = column.coefficients[:2]
+        low_pa, high_pa = column.range_pa
+        typer.echo(
+            f"  {name}: suction = {zero_pa:+.1f} Pa {slope:+.4f} x reading, from {low_pa:.0f} to"
+            f" {high_pa:.0f} Pa, residuals {column.residual_sd_pa:.1f} Pa"
+        )
+    return done
+
+
+def _recorded(out: Path) -> Path:
+    """Record the live story from the virtual board over TCP, under a name that is still free."""
+    import itertools
+
+    from undertray.acquire.link import open_link
+    from undertray.acquire.record import Recorder
+    from undertray.virtual.board import open_board
+    from undertray.virtual.serve import serve_tcp
+    from undertray.virtual.stories import STORIES
+
+    story = STORIES[_LIVE_STORY]
+    path = next(p for i in itertools.count(1) if not (p := out / f"live-{i}.csv").exists())
+    with open_board(story.spec) as board, serve_tcp(board, "127.0.0.1", 0) as address:
+        typer.echo(f"\nRecording {_LIVE_S:g} s from the virtual board on {address}: {story.summary}")
+        recorder = Recorder(lambda: open_link(address), path, story.facts, seconds=_LIVE_S)
+        recording = recorder.run(lambda: False)
+    typer.echo(f"{recording.rows} rows, {recording.lost} lost, {recording.bad} bad: {path}")
+    return path
 
 
 def register(app: typer.Typer) -> None:
@@ -15,3 +110,4 @@ def register(app: typer.Typer) -> None:
     app : typer.Typer
         The program.
     """
+    app.command("demo")(_demo)

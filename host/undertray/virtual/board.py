@@ -169,12 +169,13 @@ def open_board(
     BoardError
         When there is no interpreter to run it.
     """
-    from undertray.virtual.launch import command, firmware_folder
+    from undertray.places import bundled
+    from undertray.virtual.launch import command
 
     with tempfile.TemporaryDirectory(prefix="undertray-board-", ignore_cleanup_errors=True) as folder:
         scenario_path = Path(folder) / "scenario.json"
         scenario_path.write_text(json.dumps(scenario), encoding="utf-8")
-        argv, env = command(engine, scenario_path, board or firmware_folder() / "board.json", folder)
+        argv, env = command(engine, scenario_path, board or bundled("firmware") / "board.json", folder)
         process = subprocess.Popen(
             argv, env=env, cwd=folder, stdin=subprocess.PIPE, stdout=subprocess.PIPE, bufsize=0
         )

@@ -6,12 +6,14 @@ from undertray.calibrate.water import column_pressure_pa
 from undertray.virtual.physics import Noise
 from undertray.virtual.stories import CAR
 
-__all__ = ["HEIGHTS_MM", "LATITUDE_DEG", "WATER_C", "column_readings"]
+__all__ = ["HEIGHTS_MM", "LATITUDE_DEG", "MADE_UTC", "WATER_C", "column_readings"]
 
 WATER_C = 21.0
 """Water temperature of the invented session, degC."""
 LATITUDE_DEG = 47.0
 """Latitude of the invented workshop, degrees."""
+MADE_UTC = "2026-05-01T18:00:00Z"
+"""When the invented session was held."""
 HEIGHTS_MM = (0, 20, 40, 60, 80, 100, 120, 140)
 """Column heights read on the way up, mm; on the way down the same ones again."""
 

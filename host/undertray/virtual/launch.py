@@ -21,38 +21,15 @@ import sys
 from pathlib import Path
 
 from undertray.errors import BoardError
+from undertray.places import bundled
 
-__all__ = ["ENGINES", "HEAP", "command", "firmware_folder", "micropython"]
+__all__ = ["ENGINES", "HEAP", "command", "micropython"]
 
 ENGINES = ("auto", "micropython", "twin")
 # A Pico leaves MicroPython about 190 kB. The same object takes about twice that with 64-bit words, and the
 # stand-ins and the car live in it too.
 HEAP = "2M"
 _HERE = Path(__file__).resolve().parent
-
-
-def firmware_folder() -> Path:
-    """Find the firmware: in the installed package, or beside it in a checkout.
-
-    Returns
-    -------
-    pathlib.Path
-
-    Raises
-    ------
-    BoardError
-        When it is in neither place.
-    """
-    package = _HERE.parent
-    for folder in (package / "bundled" / "firmware", package.parent.parent / "firmware"):
-        if (folder / "main.py").is_file():
-            return folder
-    raise BoardError(
-        "the firmware is missing",
-        where=str(package),
-        expected="bundled/firmware in the package",
-        do="install undertray again",
-    )
 
 
 def micropython() -> str | None:
@@ -99,7 +76,7 @@ def command(
     """
     if engine not in ENGINES:
         raise BoardError("unknown engine", seen=engine, expected=" or ".join(ENGINES))
-    firmware = firmware_folder()
+    firmware = bundled("firmware")
     try:
         shutil.copyfile(board_path, Path(folder) / "board.json")
     except OSError as error:

@@ -15,9 +15,12 @@ from typing import Any
 
 from undertray.errors import BoardError
 
-__all__ = ["CAR", "STORIES", "Story", "load_story"]
+__all__ = ["CAR", "STORIES", "UID", "Story", "load_story"]
 
 _MAX_STORY_BYTES = 65536
+
+UID = "e6614103e7452d2f"
+"""Id of the invented car's board."""
 
 CAR: Mapping[str, Any] = MappingProxyType(
     {
@@ -56,7 +59,7 @@ class Story:
     facts : mapping
         What the driver would have written down: skirt, surface, notes.
     spec : mapping
-        The scenario in the form of ``virtual/physics.py``.
+        The scenario in the form of ``virtual/standin/stage.py``.
     """
 
     summary: str
@@ -71,7 +74,7 @@ def _story(summary: str, seconds: float, skirt: str, seed: int, **spec: Any) -> 
         "skirt": skirt,
         "notes": {"surface": "painted board", "invented": "yes"},
     }
-    return Story(summary, seconds, facts, {"seed": seed, "car": dict(CAR), **spec})
+    return Story(summary, seconds, facts, {"seed": seed, "uid": UID, "car": dict(CAR), **spec})
 
 
 _HOLD = [[0.0, 1000], [2.0, 1000], [2.6, 1700]]
@@ -150,6 +153,25 @@ STORIES: Mapping[str, Story] = MappingProxyType(
                 {
                     "kind": "skirt-fold",
                     "at_s": 10.0,
+                    "over_s": 0.035,
+                    "order": [0, 1, 2, 3],
+                    "near": 0.6,
+                    "spread_s": 0.015,
+                    "leak_cm2": 11.0,
+                    "flutter_s": 0.8,
+                },
+            ],
+        ),
+        "short-fold": _story(
+            "nine seconds: throttle up, the front skirt flutters and folds under, throttle cut",
+            9.0,
+            "brush strip, 0.5 mm gap",
+            33,
+            throttle=[[0.0, 1000], [1.0, 1000], [1.5, 1700], [7.5, 1700], [7.55, 1000]],
+            happenings=[
+                {
+                    "kind": "skirt-fold",
+                    "at_s": 5.5,
                     "over_s": 0.035,
                     "order": [0, 1, 2, 3],
                     "near": 0.6,

