@@ -137,8 +137,8 @@ def fan_picture(blocks: Blocks, reference: Reference | None = None, units: Displ
     return Picture(
         key="throttle",
         title="Suction against throttle",
-        caption="Each dot is a tenth of a second. On one skirt and one pack the steady dots lie on one curve; "
-        "dots below it are a leak, a sagging pack or fans still spinning up.",
+        caption="Each dot is a tenth of a second. On one skirt and one pack the steady dots lie on one "
+        "curve; dots below it are a leak, a sagging pack or fans still spinning up.",
         words=f"Steady suction by throttle: {levels or 'never steady'}. {said}",
         svg=svg_text(figure),
         table=table,

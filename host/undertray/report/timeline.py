@@ -68,7 +68,7 @@ def timeline(reduction: Reduction, units: Display = SI) -> Picture:
         words=f"Four panels over {reduction.duration_s:.1f} s. "
         f"Downforce median {units.n(reduction.downforce_n.median)}, "
         f"needed {units.n(reduction.hold.required_n)}. "
-        + (f"{count} events: {named}{' and more' if count > _MOST_NAMED else ''}." if count else "No event."),
+        + (f"Events: {named}{' and more' if count > _MOST_NAMED else ''}." if count else "No event."),
         svg=svg_text(draw_timeline(reduction, units)),
         table=table,
     )

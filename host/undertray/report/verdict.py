@@ -42,7 +42,7 @@ class Verdict:
     least_margin_n : float or None
         Least margin of an axle while the car should have held, N.
     axle : str or None
-        The axle that had it.
+        Which axle had it: ``front axle``, ``rear axle``, or ``whole car`` where sliding decides.
     at_s : float or None
         When.
     held_s, below_s : float
@@ -106,16 +106,14 @@ def judge(reduction: Reduction, units: Display = SI) -> Verdict:
     The margin is that of the worse axle at each instant: downforce on the axle less what it
     needs (weight share with allowance, by the surface angle of the car file).
     """
-    series = reduction.series
-    t_s, names = series.t_s, tuple(reduction.axles)
-    loads = {"front": series.front_n, "rear": series.rear_n}
-    margins = np.column_stack([loads[n] - reduction.axles[n].required_n for n in names])
+    t_s = reduction.series.t_s
+    names, margins = _margins(reduction)
     known = np.isfinite(margins).all(axis=1)
     if len(t_s) < 2 or not known.any():
         return _untold("no row has both axles measured")
     worst = np.where(known, margins.min(axis=1), np.inf)
     steps_s = _steps(t_s)
-    work = work_rows(series.throttle_us)
+    work = work_rows(reduction.series.throttle_us)
     asked = np.ones(len(t_s), bool) if work is None else work
     counted, spun_up = np.zeros(len(t_s), bool), np.zeros(len(t_s), bool)
     stretches = 0
@@ -136,7 +134,7 @@ def judge(reduction: Reduction, units: Display = SI) -> Verdict:
         margin_n = float(margins[best].min())
         headline = (
             f"It never held: at its best, at {t_s[best]:.2f} s, "
-            f"the {axle} axle was still {units.n(-margin_n)} short."
+            f"the {axle} was still {units.n(-margin_n)} short."
         )
         return Verdict("never held", False, headline, base, margin_n, axle, float(t_s[best]), 0.0, 0.0)
     counted &= known
@@ -151,15 +149,13 @@ def judge(reduction: Reduction, units: Display = SI) -> Verdict:
         first_s = float(t_s[int(below.argmax())])
         first_axle = names[int(margins[int(below.argmax())].argmin())]
         headline = (
-            f"It let go: from {first_s:.2f} s on the {first_axle} axle had less than it needs, "
+            f"It let go: from {first_s:.2f} s on the {first_axle} had less than it needs, "
             f"{below_s:.2f} s in all. At worst, at {t_s[at]:.2f} s, "
-            f"the {axle} axle was {units.n(-least_n)} short."
+            f"the {axle} was {units.n(-least_n)} short."
         )
         reasons = (*base, *_blame(reduction, below, steps_s))
         return Verdict("let go", False, headline, reasons, least_n, *facts)
-    least = (
-        f"The least margin was {units.n(least_n, signed=True)}, {axle} axle, at {t_s[at]:.2f} s, {spread}."
-    )
+    least = f"The least margin was {units.n(least_n, signed=True)}, {axle}, at {t_s[at]:.2f} s, {spread}."
     if u95_n is None or least_n < u95_n or not reduction.calibrated:
         why = (
             "but the sensors are not calibrated"
@@ -169,6 +165,17 @@ def judge(reduction: Reduction, units: Display = SI) -> Verdict:
         headline = f"It held, {why}. {least}"
         return Verdict("holds within the uncertainty", False, headline, base, least_n, *facts)
     return Verdict("holds", True, f"It held. {least}", base, least_n, *facts)
+
+
+def _margins(reduction: Reduction) -> tuple[tuple[str, ...], Array]:
+    """Margin of each axle over time, and of the whole car where friction asks for more than the axles."""
+    series, axles, whole_n = reduction.series, reduction.axles, reduction.hold.required_n
+    names = ["front axle", "rear axle"]
+    margins = [series.front_n - axles["front"].required_n, series.rear_n - axles["rear"].required_n]
+    if whole_n > 1.000001 * (axles["front"].required_n + axles["rear"].required_n):
+        names.append("whole car")
+        margins.append(series.downforce_n - whole_n)
+    return tuple(names), np.column_stack(margins)
 
 
 def _untold(why: str) -> Verdict:

@@ -1,0 +1,65 @@
+"""``undertray report``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+__all__ = ["register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Add this file's commands to the program.
+
+    Parameters
+    ----------
+    app : typer.Typer
+        The program.
+    """
+    app.command("report")(_report)
+
+
+def _report(
+    runs: Annotated[list[Path], typer.Argument(metavar="RUN...", help="Run logs, one or more.")],
+    car: Annotated[Path, typer.Option("--car", help="The car they were recorded on.")],
+    out: Annotated[Path, typer.Option("--out", help="The page to write; replaced if it is there.")],
+    calibration: Annotated[
+        Path | None, typer.Option("--calibration", help="Calibration of the board.")
+    ] = None,
+    units: Annotated[str, typer.Option("--units", help="si or us.")] = "si",
+    pictures: Annotated[
+        Path | None,
+        typer.Option("--pictures", help="Folder for every picture as SVG and its numbers as CSV."),
+    ] = None,
+    title: Annotated[str | None, typer.Option("--title", help="Heading of the page.")] = None,
+) -> None:
+    """Write a page that says whether the car holds, and why.
+
+    One HTML file that needs nothing but itself: it opens from a memory stick and prints on A4 and Letter.
+
+    Example: undertray report run1.csv --car car.toml --calibration calibration.json --out run1.html
+    """
+    if units not in ("si", "us"):
+        raise typer.BadParameter("si or us", param_hint="--units")
+    from undertray import Calibration, Car, read_run, reduce_run
+    from undertray.report.display import display
+    from undertray.report.page import render_page, write_page
+    from undertray.report.picture import write_pictures
+    from undertray.report.sheet import make_sheet
+
+    the_car = Car.from_toml(car)
+    certificate = Calibration.from_json(calibration) if calibration is not None else None
+    sheets = []
+    for path in runs:
+        run = read_run(path)
+        reduction = reduce_run(run, the_car, certificate)
+        sheets.append(make_sheet(reduction, the_car, run, certificate, display(units)))
+    write_page(render_page(sheets, title or the_car.name), out)
+    typer.echo(str(out))
+    if pictures is not None:
+        for place, sheet in enumerate(sheets):
+            folder = pictures if len(sheets) == 1 else pictures / f"run-{place + 1}"
+            write_pictures(list(sheet.pictures()), folder)
+        typer.echo(str(pictures))

@@ -1,0 +1,151 @@
+"""Moments of a run: its gravest events enlarged, and its steady state."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from undertray.report.display import Display
+from undertray.report.fanpicture import fan_picture, index_picture
+from undertray.report.floorplan import at_moment_pa, floor_picture, steady_pa
+from undertray.report.picture import Picture
+from undertray.report.steady import BLOCK_S, run_blocks
+from undertray.report.timeline import close_up
+from undertray.report.verdict import work_rows
+
+if TYPE_CHECKING:
+    from undertray.reduce.car import Car
+    from undertray.reduce.run import Reduction
+
+__all__ = ["MOST_ROWS", "CloseUp", "gravest", "steady_pictures"]
+
+MOST_ROWS = 150
+_MOST_CLOSE_UPS = 8
+
+
+@dataclass(frozen=True, slots=True)
+class CloseUp:
+    """An event enlarged: heading, a sentence, its pictures."""
+
+    title: str
+    words: str
+    pictures: tuple[Picture, ...]
+
+
+def gravest(reduction: Reduction, car: Car, units: Display) -> tuple[list[CloseUp], str]:
+    """Enlarge the gravest events of a run.
+
+    Parameters
+    ----------
+    reduction : Reduction
+        The reduced run.
+    car : Car
+        The car it was reduced with.
+    units : Display
+        Units of the numbers.
+
+    Returns
+    -------
+    close_ups : list of CloseUp
+        In order of time; seal losses before leaks, leaks before faults, faults before cuts.
+    left : str
+        What was left out; empty if nothing.
+    """
+    grave = {"seal-loss": 0, "slow-leak": 1, "sensor-fault": 2, "throttle-cut": 3}
+    shown = [place for place, event in enumerate(reduction.events) if event.kind in grave]
+    shown.sort(key=lambda p: (grave[reduction.events[p].kind], -(reduction.events[p].drop or 0.0), p))
+    chosen = sorted(shown[:_MOST_CLOSE_UPS])
+    top_pa = max(float(np.nanmax(_steady_values(reduction), initial=0.0)), reduction.suction_pa.p95)
+    close_ups = []
+    for place in chosen:
+        event = reduction.events[place]
+        bottom = floor_picture(
+            car,
+            at_moment_pa(reduction, event.bottom_s),
+            tuple(reduction.taps),
+            key=f"event-{place + 1}-floor",
+            title=f"Floor at the bottom of event {place + 1}",
+            caption=f"Seen from above. Suction at {event.bottom_s:.3f} s; the numbers in circles are the "
+            "order in which the taps fell.",
+            units=units,
+            order=event.order,
+            top_pa=top_pa,
+        )
+        close_ups.append(
+            CloseUp(
+                title=f"Event {place + 1}: {event.kind} at {event.onset_s:.2f} s",
+                words=_event_words(event, units),
+                pictures=(close_up(reduction, place, units), bottom),
+            )
+        )
+    left = []
+    if len(reduction.events) > MOST_ROWS:
+        left.append(f"{len(reduction.events) - MOST_ROWS} further events are not in this table.")
+    if len(shown) > len(chosen):
+        left.append(f"The {len(chosen)} gravest are enlarged below, {len(shown) - len(chosen)} are not.")
+    return close_ups, " ".join(left)
+
+
+def _event_words(event: Any, units: Display) -> str:
+    order = f" Order: {', then '.join(event.order)}." if event.order else ""
+    if event.warning_s is None:
+        warned = " There was no warning in the taps."
+    else:
+        warned = f" The first sign came {event.warning_s:.2f} s before the hold limit was crossed."
+    if event.kind == "sensor-fault":
+        return f"The reading of {event.first_tap or 'one tap'} cannot be trusted here, while the others can."
+    explained = {
+        "seal-loss": "A sudden fall that the throttle does not explain.",
+        "slow-leak": "A fall over more than a second that the throttle does not explain.",
+        "throttle-cut": "A fall that the throttle explains.",
+    }.get(event.kind, "")
+    change = f" Mean suction went from {units.pa(event.from_pa)} to {units.pa(event.to_pa)}."
+    return f"{explained}{change}{order}{warned if event.kind != 'throttle-cut' else ''}"
+
+
+def _steady_values(reduction: Reduction) -> Any:
+    work = work_rows(reduction.series.throttle_us)
+    rows = np.ones(len(reduction.series.t_s), bool) if work is None else work
+    for event in reduction.events:
+        end_s = np.inf if event.end_s is None else event.end_s
+        rows = rows & ((reduction.series.t_s < event.onset_s) | (reduction.series.t_s > end_s))
+    return steady_pa(reduction, rows if rows.any() else np.ones(len(rows), bool))
+
+
+def steady_pictures(reduction: Reduction, car: Car, units: Display) -> list[Picture]:
+    """Draw what a run is like when nothing happens.
+
+    Parameters
+    ----------
+    reduction : Reduction
+        The reduced run.
+    car : Car
+        The car it was reduced with.
+    units : Display
+        Units of the numbers.
+
+    Returns
+    -------
+    list of Picture
+        Map of the floor; suction against throttle and seal index where a throttle was logged.
+    """
+    blocks = run_blocks(reduction)
+    pictures = [
+        floor_picture(
+            car,
+            _steady_values(reduction),
+            tuple(reduction.taps),
+            key="floor-steady",
+            title="Floor, fans up and no event",
+            caption=f"Seen from above; median suction in {units.pressure} where each tap speaks for the "
+            "floor.",
+            units=units,
+        )
+    ]
+    if np.isfinite(blocks.throttle_us).any():
+        pictures.append(fan_picture(blocks, None, units))
+        if blocks.steady.sum() * BLOCK_S >= 1.0:
+            pictures.append(index_picture(reduction, blocks))
+    return pictures

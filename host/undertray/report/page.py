@@ -1,0 +1,110 @@
+"""The page: one HTML file that needs nothing but itself."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from undertray import __version__
+from undertray.errors import ReductionError
+from undertray.report.ink import THEME
+
+if TYPE_CHECKING:
+    from undertray.report.sheet import Sheet
+
+__all__ = ["CAUTIONS", "render_page", "write_page"]
+
+CAUTIONS = (
+    "Fans at full throttle throw what they suck in, and break. Eye and ear protection; fingers, hair and "
+    "cables away.",
+    "Lithium packs burn. Charge and store them as their maker says, and never alone.",
+    "Nobody stands, reaches or looks under a car that drives on a wall or a ceiling. Hang a catch net or "
+    "a strap.",
+    "A computed margin is no guarantee: it knows the taps it has, the calibration it was given and the past, "
+    "not the next bump.",
+    "Local rules, the rules of your track and the advice of qualified people come before anything on this "
+    "page.",
+)
+_HERE = Path(__file__).parent
+
+
+def render_page(sheets: Sequence[Sheet], title: str) -> str:
+    """Lay out a page.
+
+    Parameters
+    ----------
+    sheets : sequence of Sheet
+        A run each.
+    title : str
+        Heading of the page.
+
+    Returns
+    -------
+    str
+        HTML. Whatever came from logs and files is escaped by the template; the same sheets give
+        the same bytes.
+
+    Notes
+    -----
+    The page has no script and asks for nothing. Its own policy forbids both: everything is
+    denied but the one style sheet with the hash given.
+    """
+    from jinja2 import Environment, StrictUndefined
+
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, auto_reload=False
+    )
+    style = _style()
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    template = environment.from_string((_HERE / "page.html.jinja").read_text(encoding="utf-8"))
+    return template.render(
+        sheets=sheets,
+        title=title,
+        style=_Ready(style),
+        policy=f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'",
+        cautions=CAUTIONS,
+        version=__version__,
+    )
+
+
+def write_page(html: str, path: str | Path) -> None:
+    """Write a page; a file that is there is replaced.
+
+    Parameters
+    ----------
+    html : str
+        From :func:`render_page`.
+    path : str or Path
+        The file.
+
+    Raises
+    ------
+    ReductionError
+        When it cannot be written.
+    """
+    try:
+        Path(path).write_text(html, encoding="utf-8", newline="\n")
+    except OSError as error:
+        raise ReductionError(f"cannot write the page: {error.strerror}", where=str(path)) from error
+
+
+class _Ready(str):
+    """Our own style sheet, which holds nothing from outside and must not be escaped."""
+
+    __slots__ = ()
+
+    def __html__(self) -> str:
+        return self
+
+
+def _style() -> str:
+    rules = (_HERE / "page.css").read_text(encoding="utf-8").strip()
+    light = ";".join(f"--{name}:{colour}" for colour, (name, _) in THEME.items())
+    dark = ";".join(f"--{name}:{colour}" for name, colour in THEME.values())
+    return (
+        f":root{{{light}}}\n@media (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"
+        f"@media print{{:root{{{light}}}}}\n{rules}"
+    )

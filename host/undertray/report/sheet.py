@@ -1,0 +1,283 @@
+"""One run as the page shows it: every word and picture, ready to be laid out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from undertray.report.display import SI, Display, number
+from undertray.report.moments import MOST_ROWS, CloseUp, gravest, steady_pictures
+from undertray.report.picture import Picture
+from undertray.report.quality import quality_rows
+from undertray.report.timeline import timeline
+from undertray.report.verdict import Verdict, judge, work_rows
+
+if TYPE_CHECKING:
+    from undertray.acquire.runlog import Run
+    from undertray.calibrate.certificate import Calibration
+    from undertray.reduce.car import Car
+    from undertray.reduce.run import Reduction
+
+__all__ = ["Grid", "Sheet", "make_sheet"]
+
+_MOST_FACTS = 40
+_FACT_LENGTH = 200
+_SIGNS = {True: ("good", "✓"), False: ("bad", "✗"), None: ("unsure", "?")}
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """A table: heads, and rows whose first cell is their name."""
+
+    heads: tuple[str, ...]
+    rows: list[tuple[str, ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """Everything the page says of one run, as plain text and pictures.
+
+    Attributes
+    ----------
+    run : str
+        Name of the run.
+    verdict : Verdict
+        The answer.
+    tone, sign : str
+        ``good``, ``bad`` or ``unsure``, and the sign that goes with it.
+    figures : list of (str, str, str)
+        Headline numbers: name, value, note.
+    notices : tuple of str
+        What a reader has to know first.
+    timeline : Picture
+        The run over time.
+    event_heads, events : tuple of str, list of tuple of str
+        Table of events.
+    events_left : str
+        What was left out of it or not enlarged; empty if nothing.
+    close_ups : list of CloseUp
+        The gravest events.
+    steady : list of Picture
+        Map, fan picture, seal index.
+    axles, taps, quality : Grid
+        Tables.
+    facts : list of (str, str)
+        What the log says was run.
+    """
+
+    run: str
+    verdict: Verdict
+    tone: str
+    sign: str
+    figures: list[tuple[str, str, str]]
+    notices: tuple[str, ...]
+    timeline: Picture
+    event_heads: tuple[str, ...]
+    events: list[tuple[str, ...]]
+    events_left: str
+    close_ups: list[CloseUp]
+    steady: list[Picture]
+    axles: Grid
+    taps: Grid
+    quality: Grid
+    facts: list[tuple[str, str]]
+
+    def pictures(self) -> Iterator[Picture]:
+        """All pictures of the sheet.
+
+        Yields
+        ------
+        Picture
+            In the order of the page.
+        """
+        yield self.timeline
+        for event in self.close_ups:
+            yield from event.pictures
+        yield from self.steady
+
+
+def make_sheet(
+    reduction: Reduction,
+    car: Car,
+    run: Run | None = None,
+    calibration: Calibration | None = None,
+    units: Display = SI,
+) -> Sheet:
+    """Prepare everything a page says of one run.
+
+    Parameters
+    ----------
+    reduction : Reduction
+        The reduced run.
+    car : Car
+        The car it was reduced with.
+    run : Run or None
+        Its log, for facts and the board's own notes.
+    calibration : Calibration or None
+        The one that was used.
+    units : Display
+        Units of the numbers.
+
+    Returns
+    -------
+    Sheet
+    """
+    verdict = judge(reduction, units)
+    unsure = verdict.word in ("holds within the uncertainty", "cannot be told")
+    tone, sign = _SIGNS[None if unsure else verdict.good]
+    close_ups, left = gravest(reduction, car, units)
+    return Sheet(
+        run=reduction.run,
+        verdict=verdict,
+        tone=tone,
+        sign=sign,
+        figures=_figures(reduction, verdict, units),
+        notices=reduction.notices,
+        timeline=timeline(reduction, units),
+        event_heads=(
+            "No.",
+            "Kind",
+            "Onset",
+            "First tap",
+            "From, to",
+            "Lost",
+            "Fall",
+            "Warning",
+            "Below",
+            "Sure",
+        ),
+        events=[_event_row(place, e, units) for place, e in enumerate(reduction.events[:MOST_ROWS])],
+        events_left=left,
+        close_ups=close_ups,
+        steady=steady_pictures(reduction, car, units),
+        axles=_axles(reduction, units),
+        taps=_taps(reduction, units),
+        quality=Grid(
+            ("What", "Found", "How to read it"), quality_rows(reduction, run, car, calibration, units)
+        ),
+        facts=[("Car", car.name), *(_facts(run.facts) if run is not None else [])],
+    )
+
+
+def _figures(reduction: Reduction, verdict: Verdict, units: Display) -> list[tuple[str, str, str]]:
+    series, hold = reduction.series, reduction.hold
+    work = work_rows(series.throttle_us)
+    rows = np.isfinite(series.downforce_n) if work is None else work & np.isfinite(series.downforce_n)
+    when = "whole run" if work is None else "fans up"
+    losses = [event for event in reduction.events if event.kind == "seal-loss"]
+    warning = losses[0].warning_s if losses else None
+    centre = reduction.centre_mm
+    return [
+        (
+            "Least margin",
+            units.n(verdict.least_margin_n, signed=True),
+            f"{verdict.axle}, at {verdict.at_s:.2f} s" if verdict.at_s is not None else "",
+        ),
+        (
+            f"Downforce, {when}",
+            units.n(_median(series.downforce_n, rows)),
+            f"needed {units.n(hold.required_n)} at {hold.surface_angle:g}°",
+        ),
+        (
+            "Uncertainty",
+            "unknown" if reduction.downforce_n.u95 is None else f"±{units.n(reduction.downforce_n.u95)}",
+            "of the mean downforce, 95 %",
+        ),
+        (f"Mean suction, {when}", units.pa(_median(series.mean_suction_pa, rows)), "median over the floor"),
+        ("Held, then below", f"{verdict.held_s:.1f} s, {verdict.below_s:.2f} s", "as the verdict counts"),
+        (
+            "Seal losses",
+            str(len(losses)),
+            f"first at {losses[0].onset_s:.2f} s, {losses[0].first_tap or 'no single tap'} first"
+            if losses
+            else "",
+        ),
+        (
+            "Warning before the first",
+            "none" if warning is None else f"{warning:.2f} s",
+            "" if losses else "no seal loss",
+        ),
+        (
+            "Centre of suction",
+            units.mm(centre.x),
+            _beside(centre.y, units) if centre.x is not None else "",
+        ),
+    ]
+
+
+def _beside(y_mm: float | None, units: Display) -> str:
+    if y_mm is None or abs(y_mm) < 0.5:
+        return "behind the front axle, on the middle line"
+    side = "right" if y_mm > 0 else "left"
+    return f"behind the front axle, {units.mm(round(abs(y_mm)))} to the {side}"
+
+
+def _event_row(place: int, event: Any, units: Display) -> tuple[str, ...]:
+    if event.from_pa is None or event.to_pa is None:
+        change = ""
+    else:
+        change = f"{units.pa(event.from_pa)}, {units.pa(event.to_pa)}"
+    return (
+        str(place + 1),
+        event.kind,
+        f"{event.onset_s:.3f} s",
+        event.first_tap or "",
+        change,
+        "" if event.drop is None else f"{event.drop:.0%}",
+        "" if event.fall_s is None else f"{event.fall_s * 1000:.0f} ms",
+        "none" if event.warning_s is None else f"{event.warning_s:.2f} s",
+        "" if event.below_hold_s is None else f"{event.below_hold_s:.2f} s",
+        f"{event.confidence:.0%}",
+    )
+
+
+def _axles(reduction: Reduction, units: Display) -> Grid:
+    heads = ("Axle", "Mean load", "Needed", "Margin, median", "Margin, least", "Below")
+    rows = [
+        (
+            name,
+            units.n(axle.downforce_n),
+            units.n(axle.required_n),
+            units.n(axle.margin_n.median, signed=True),
+            units.n(axle.margin_n.min, signed=True),
+            f"{axle.below_s:.2f} s",
+        )
+        for name, axle in reduction.axles.items()
+    ]
+    return Grid(heads, rows)
+
+
+def _taps(reduction: Reduction, units: Display) -> Grid:
+    heads = ("Tap", "Mean", "Median", "Greatest", "Off scale", "Missing")
+    rows = [
+        (
+            name,
+            units.pa(tap.mean),
+            units.pa(tap.median),
+            units.pa(tap.max),
+            f"{tap.saturated_s:.2f} s",
+            f"{tap.missing_s:.2f} s",
+        )
+        for name, tap in reduction.taps.items()
+    ]
+    return Grid(heads, rows)
+
+
+def _facts(facts: Mapping[str, Any], before: str = "") -> list[tuple[str, str]]:
+    found: list[tuple[str, str]] = []
+    for name, value in facts.items():
+        if isinstance(value, Mapping) and not before:
+            found += _facts(value, f"{name}: ")
+        elif value is not None and len(found) < _MOST_FACTS:
+            text = (
+                value if isinstance(value, str) else number(value) if isinstance(value, float) else str(value)
+            )
+            found.append((f"{before}{name}"[:_FACT_LENGTH], text[:_FACT_LENGTH]))
+    return found[:_MOST_FACTS]
+
+
+def _median(values: Any, rows: Any) -> float | None:
+    return float(np.median(values[rows])) if rows.any() else None
