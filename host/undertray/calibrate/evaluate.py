@@ -188,9 +188,10 @@ def _column(points: Points, i: int, column_pa: Array, setup: Setup, part: str) -
         repeatability_pa=repeatability(by_height),
         linearity_pa=deviation["independent"],
         coverage_factor=max(
-            fit.coverage_factor(x ** np.arange(len(fit.coefficients))) for x in (low, (low + high) / 2, high)
+            fit.coverage_factor(np.array([1.0, x, x * x])[: len(fit.coefficients)])
+            for x in (low, (low + high) / 2, high)
         ),
-        points=_kept(points, i, column_pa, fit.residuals),
+        points=_kept(points, i, column_pa, fit, np.hypot(u_reading, u_sensor * fit.coefficients[1])),
         facts=facts,
     )
 
@@ -230,15 +231,25 @@ def _sources(fit: Fit, u_reading: Array, u_sensor: Array, at_pa: float) -> dict[
     return dict(sorted((independent | shared).items(), key=lambda item: -item[1]))
 
 
-def _kept(points: Points, i: int, column_pa: Array, residuals: Array) -> tuple[Mapping[str, Any], ...]:
+def _kept(points: Points, i: int, column_pa: Array, fit: Fit, u_pa: Array) -> tuple[Mapping[str, Any], ...]:
     kept: list[Mapping[str, Any]] = [
         {
             "height_mm": float(points.height_mm[k]),
             "direction": "up" if points.upward[k] else "down",
             "nominal_pa": float(points.nominal_pa[k, i]),
             "column_pa": float(column_pa[k]),
-            "residual_pa": float(residuals[k]),
+            "residual_pa": float(fit.residuals[k]),
+            "u_pa": fit.scale * float(u_pa[k]),
         }
         for k in range(len(column_pa))
     ]
-    return (*kept, *points.dropped)
+    kept += [
+        {
+            "height_mm": taken_back.height_mm,
+            "direction": "up" if taken_back.upward else "down",
+            "nominal_pa": taken_back.nominal_pa[i],
+            "dropped": taken_back.reason,
+        }
+        for taken_back in points.dropped
+    ]
+    return tuple(kept)

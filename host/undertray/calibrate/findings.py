@@ -52,12 +52,10 @@ def column_findings(column: ColumnCalibration) -> list[str]:
     list of str
         Lines of text.
     """
-    facts = column.facts
     errors = np.sqrt(np.diag(column.covariance))
-    terms = ("", " x", " x^2")
     curve = " ".join(
         f"{value:+.6g}({error:.2g}){term}"
-        for value, error, term in zip(column.coefficients, errors, terms, strict=False)
+        for value, error, term in zip(column.coefficients, errors, ("", " x", " x^2"), strict=False)
     )
     low, high = column.range_pa
     grid = np.linspace(low, high, 101)
@@ -66,19 +64,38 @@ def column_findings(column: ColumnCalibration) -> list[str]:
     lines = [
         f"suction = {curve} Pa, x the nominal suction; standard errors in brackets",
         f"covers {low:.1f} to {high:.1f} Pa; residual standard deviation {column.residual_sd_pa:.2f} Pa",
-        _verdict(facts),
-        _curve_line(facts, len(column.coefficients)),
-        f"non-linearity ({facts['linearity_kind']} line) {_pa(column.linearity_pa)},"
+        f"non-linearity (independent line) {_pa(column.linearity_pa)},"
         f" hysteresis {_pa(column.hysteresis_pa)}, repeatability {_pa(column.repeatability_pa)}",
+        *_loop_from_reading(column),
         f"expanded uncertainty (95 %, k = {column.coverage_factor:.2f}) at most"
         f" {expanded[worst]:.2f} Pa, at {grid[worst]:.0f} Pa",
-        _dominant(facts["sources_pa"]),
     ]
-    return [line for line in lines if line]
+    # what only a calibration fresh from its points has, or a file of this program
+    facts = column.facts
+    if "chi_squared" in facts:
+        lines.insert(2, _verdict(facts))
+    if facts.get("curve_p_value") is not None:
+        lines.insert(3, _curve_line(facts["curve_p_value"], len(column.coefficients)))
+    if facts.get("sources_pa"):
+        lines.append(_dominant(facts["sources_pa"]))
+    dropped = [point for point in column.points if "dropped" in point]
+    lines += [
+        f"left out: {point['height_mm']:g} mm {point['direction']}: {point['dropped']}" for point in dropped
+    ]
+    return lines
 
 
 def _pa(value: float | None) -> str:
     return "not shown by these points" if value is None else f"{value:.2f} Pa"
+
+
+def _loop_from_reading(column: ColumnCalibration) -> list[str]:
+    reading_pa = column.facts.get("u_reading_pa", 0.0)
+    # two readings of the column enter each difference; twice its standard uncertainty
+    alone = 2 * np.sqrt(2) * reading_pa
+    if column.hysteresis_pa is None or column.hysteresis_pa > alone:
+        return []
+    return [f"that hysteresis is no more than reading the column can make by itself ({alone:.1f} Pa)"]
 
 
 def _verdict(facts: Any) -> str:
@@ -94,10 +111,7 @@ def _verdict(facts: Any) -> str:
     return f"{head} (p = {p:.3g}): the scatter is what the stated errors let expect"
 
 
-def _curve_line(facts: Any, size: int) -> str:
-    p = facts["curve_p_value"]
-    if p is None:
-        return ""
+def _curve_line(p: float, size: int) -> str:
     chosen = "a parabola is used" if size == 3 else "a straight line is used"
     return f"{chosen}; F test of a second-degree term: p = {p:.3g}"
 

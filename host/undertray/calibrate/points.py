@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +13,7 @@ from numpy.typing import NDArray
 from undertray.errors import CalibrationError
 from undertray.units import FACTORS
 
-__all__ = ["Points", "read_points"]
+__all__ = ["Dropped", "Points", "read_points"]
 
 Array = NDArray[np.float64]
 _MOST_BYTES = 1_000_000
@@ -26,6 +24,28 @@ _MOST_PA = 1e6
 _HEIGHT_UNITS = {
     f"height_{unit}": FACTORS["length"][unit] / FACTORS["length"]["mm"] for unit in ("mm", "cm", "in")
 }
+
+
+@dataclass(frozen=True, slots=True)
+class Dropped:
+    """A reading that was taken back.
+
+    Attributes
+    ----------
+    height_mm : float
+        Reading of the column, mm along the tube.
+    upward : bool
+        Whether the point was approached from below.
+    nominal_pa : tuple of float, length N
+        Mean nominal suction of each sensor, Pa.
+    reason : str
+        Why it does not count.
+    """
+
+    height_mm: float
+    upward: bool
+    nominal_pa: tuple[float, ...]
+    reason: str
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,7 +64,7 @@ class Points:
         Mean nominal suction of each sensor, Pa.
     mean_sd_pa : ndarray of float64, shape (n, N), or None
         Standard deviation of those means, Pa, where it was measured.
-    dropped : tuple of mapping
+    dropped : tuple of Dropped
         Readings that were taken back, each with its reason.
     """
 
@@ -53,7 +73,7 @@ class Points:
     upward: NDArray[np.bool_]
     nominal_pa: Array
     mean_sd_pa: Array | None = None
-    dropped: tuple[Mapping[str, Any], ...] = ()
+    dropped: tuple[Dropped, ...] = ()
 
 
 def read_points(path: str | Path) -> Points:

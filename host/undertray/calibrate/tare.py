@@ -1,0 +1,214 @@
+"""Tare: the zero of every sensor from the still seconds before and after a run."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.errors import ReductionError
+
+__all__ = ["Still", "Tare", "find_tare"]
+
+Array = NDArray[np.float64]
+_BLOCK_S = 0.5
+_LEAST_ROWS = 4  # in a block
+_LEAST_BLOCKS = 2
+_MOST_BLOCKS = 20
+_NOISE = 4.0  # times the quietest block's standard deviation still counts as still
+_OFFSET = 0.15  # of its highest block: the largest zero believed where no throttle was seen
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Still:
+    """A stretch in which nothing moved. N pressure columns.
+
+    Attributes
+    ----------
+    start_s, end_s : float
+        Board time, s.
+    zero_pa : ndarray of float64, shape (N,)
+        Mean reading, Pa; NaN where a sensor gave none.
+    u_pa : ndarray of float64, shape (N,)
+        Standard uncertainty of that mean from the spread of its half-second means, Pa.
+    """
+
+    start_s: float
+    end_s: float
+    zero_pa: Array
+    u_pa: Array
+
+    @property
+    def middle_s(self) -> float:
+        """Middle of the stretch, s."""
+        return (self.start_s + self.end_s) / 2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Tare:
+    """The zeros of a run.
+
+    Attributes
+    ----------
+    before, after : Still or None
+        Still stretches at its beginning and at its end; None where there is none.
+    """
+
+    before: Still | None
+    after: Still | None
+
+    @property
+    def drift_pa(self) -> Array | None:
+        """Zero after less zero before, Pa, shape (N,); None unless both are there."""
+        if self.before is None or self.after is None:
+            return None
+        return self.after.zero_pa - self.before.zero_pa
+
+    @property
+    def notices(self) -> tuple[str, ...]:
+        """What a reader of the result must know, as sentences."""
+        if self.before is None and self.after is None:
+            return ("no still part before or after the run: the zero of the sensors is not checked",)
+        if self.before is None:
+            return ("no still part before the run: zero drift is not known",)
+        if self.after is None:
+            return ("no still part after the run: zero drift is not known",)
+        return ()
+
+    def remove(self, t_s: Array, suction_pa: Array, linear: bool = False) -> Array:
+        """Suction with the zero taken off.
+
+        Parameters
+        ----------
+        t_s : ndarray of float64, shape (n,)
+            Board time, s.
+        suction_pa : ndarray of float64, shape (n, N)
+            Suction, Pa.
+        linear : bool
+            Take a zero that moves linearly from the stretch before to that after. Otherwise
+            the zero before the run, or after it where there is none before.
+
+        Returns
+        -------
+        ndarray of float64, shape (n, N)
+            Suction, Pa.
+
+        Raises
+        ------
+        ReductionError
+            When there is no still part, or for ``linear`` not both.
+
+        Notes
+        -----
+        Linear: ``zero(t) = z1 + (z2 - z1)(t - t1)/(t2 - t1)`` between the middles t1, t2 of the
+        two stretches, and constant beyond them.
+        """
+        still = [part for part in (self.before, self.after) if part is not None]
+        if not still:
+            raise ReductionError(
+                "no still part to take the zero from",
+                expected=f"{_BLOCK_S * _LEAST_BLOCKS:g} s with the fans off before or after the run",
+                do="let the log run a few seconds before and after the drive",
+            )
+        if not linear:
+            return suction_pa - still[0].zero_pa
+        if len(still) < 2:
+            raise ReductionError(
+                "the drift of the zero is not known",
+                seen=self.notices[0],
+                expected="a still part before and one after the run",
+                do="take the zero off without drift",
+            )
+        first, last = still
+        share = np.clip((t_s - first.middle_s) / (last.middle_s - first.middle_s), 0, 1)[:, None]
+        return suction_pa - first.zero_pa - share * (last.zero_pa - first.zero_pa)
+
+
+def find_tare(
+    t_s: Array, suction_pa: Array, throttle_us: Array | None = None, rest_us: float = 1100.0
+) -> Tare:
+    """Find the still seconds at the beginning and at the end of a run.
+
+    Parameters
+    ----------
+    t_s : ndarray of float64, shape (n,)
+        Board time, s, rising.
+    suction_pa : ndarray of float64, shape (n, N)
+        Suction, Pa; NaN where missing.
+    throttle_us : ndarray of float64, shape (n,), or None
+        Pulse width, µs; NaN where there was none.
+    rest_us : float
+        Pulse width at and below which the fans stand, µs. Controllers with their neutral in
+        the middle need about 1520.
+
+    Returns
+    -------
+    Tare
+
+    Notes
+    -----
+    The run is cut into blocks of half a second. A block is still when no sensor's standard
+    deviation there exceeds 4 times its quietest block's and no pulse in it is longer than
+    ``rest_us``. Where the log has no throttle at all, every mean must instead be within 15 %
+    of that sensor's highest block, so that a fan that never stopped is not taken for a zero.
+    The stretch before the run is the unbroken row of still blocks from the first row on, the
+    one after it the same from the end; of each, the at most 10 s next to the run, and two
+    blocks at least.
+    """
+    edges = np.flatnonzero(np.diff(np.floor((t_s - t_s[0]) / _BLOCK_S))) + 1 if len(t_s) else np.empty(0, int)
+    blocks = [(a, b) for a, b in zip((0, *edges), (*edges, len(t_s)), strict=True) if b - a >= _LEAST_ROWS]
+    if len(blocks) < _LEAST_BLOCKS:
+        return Tare(None, None)
+    mean, spread = _moments(suction_pa, blocks)
+    still = _quiet(spread)
+    if throttle_us is not None and np.isfinite(throttle_us).any():
+        still &= np.array([not np.any(throttle_us[a:b] > rest_us) for a, b in blocks])
+    else:
+        highest = np.nanmax(mean, axis=0, initial=0.0)
+        still &= (~np.isfinite(mean) | (np.abs(mean) <= _OFFSET * highest)).all(axis=1)
+    front = _leading(still)
+    back = _leading(still[::-1])
+    if front + back > len(blocks):  # all of it is still: there was no run
+        return Tare(_still(t_s, mean, blocks, slice(0, min(front, _MOST_BLOCKS))), None)
+    return Tare(
+        _still(t_s, mean, blocks, slice(max(0, front - _MOST_BLOCKS), front)),
+        _still(t_s, mean, blocks, slice(len(blocks) - back, len(blocks) - back + min(back, _MOST_BLOCKS))),
+    )
+
+
+def _moments(suction_pa: Array, blocks: list[tuple[int, int]]) -> tuple[Array, Array]:
+    mean = np.full((len(blocks), suction_pa.shape[1]), np.nan)
+    spread = mean.copy()
+    for k, (a, b) in enumerate(blocks):
+        piece = suction_pa[a:b]
+        whole = np.count_nonzero(np.isfinite(piece), axis=0) >= _LEAST_ROWS
+        mean[k, whole] = np.nanmean(piece[:, whole], axis=0)
+        spread[k, whole] = np.nanstd(piece[:, whole], axis=0)
+    return mean, spread
+
+
+def _quiet(spread: Array) -> NDArray[np.bool_]:
+    """Blocks in which every sensor that reads at all is as quiet as it ever is."""
+    reads = np.isfinite(spread)
+    quietest = np.nanmin(np.where(reads.any(axis=0), spread, 0.0), axis=0)
+    calm = spread <= _NOISE * quietest + 1e-9
+    return np.asarray((calm | ~reads).all(axis=1) & reads.any(axis=1))
+
+
+def _leading(still: NDArray[np.bool_]) -> int:
+    return int(np.argmin(still)) if not still.all() else len(still)
+
+
+def _still(t_s: Array, mean: Array, blocks: list[tuple[int, int]], part: slice) -> Still | None:
+    chosen = blocks[part]
+    if len(chosen) < _LEAST_BLOCKS:
+        return None
+    means = mean[part]
+    count = np.count_nonzero(np.isfinite(means), axis=0)
+    zero = np.full(means.shape[1], np.nan)
+    u = zero.copy()
+    for i in np.flatnonzero(count >= _LEAST_BLOCKS):
+        zero[i] = np.nanmean(means[:, i])
+        u[i] = np.nanstd(means[:, i], ddof=1) / np.sqrt(count[i])
+    return Still(float(t_s[chosen[0][0]]), float(t_s[chosen[-1][1] - 1]), zero, u)
