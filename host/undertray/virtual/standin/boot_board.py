@@ -24,7 +24,13 @@ def boot(scenario_path, make_port=pipe_port):
         pass  # the firmware itself says what is wrong with board.json
     from undertray.app import run
 
-    run(port, scenario.get("boot"))
+    try:
+        run(port, scenario.get("boot"))
+    finally:
+        if "trace" in scenario:
+            with open(scenario["trace"], "w") as file:
+                for at_us, pin, level in STAGE.trace:
+                    file.write("{} {} {}\n".format(at_us, pin, int(level)))
 
 
 if __name__ == "__main__":

@@ -5,6 +5,7 @@ A scenario is a JSON object: the keys of ``physics.make_car`` for a car that liv
     suction_pa  list, one suction a column
     throttle_us, pack_mv
                 width of the receiver's pulse and voltage (null: no pulse, no pack)
+    changes     list of [at_us, {any of the three}]
 
 and for both, each of them optional:
 
@@ -13,7 +14,9 @@ and for both, each of them optional:
     boot, uid   identity of the power-up (number) and of the board (hex)
     script      simulated: list of [t_us, "line the host sends"]
     deaf_us     simulated: list of [from, to] during which the host does not read
-    faults      list of {"at_us", and either "column" with "fault", "nacks" or "count", or "bus" with "hold"}
+    faults      list of {"at_us"} and one of: "column" with "fault", "nacks", "count" or "restart";
+                "bus" with "hold" (clocks until SDA is let go); "stall_us" (the processor is away)
+    trace       file for what the output pins did: lines of time, pin, level
 """
 
 import gc
@@ -35,9 +38,16 @@ class StillCar:
         self.suction_pa = scenario.get("suction_pa") or []
         self.throttle_us = scenario.get("throttle_us", 1500)
         self.pack_mv = scenario.get("pack_mv", 11100)
+        self.changes = list(scenario.get("changes", []))
 
     def advance(self, t_us):
-        pass
+        while self.changes and self.changes[0][0] <= t_us:
+            for key, value in self.changes.pop(0)[1].items():
+                setattr(self, key, value)
+
+    def drive(self, width_us):
+        """The board drives the fans itself."""
+        self.throttle_us = width_us
 
     def tap_suction_pa(self, i):
         return self.suction_pa[i] if i < len(self.suction_pa) else 0.0
@@ -136,6 +146,9 @@ class Stage:
         """Let happen what is due."""
         while self.todo and self.todo[0]["at_us"] <= now:
             item = self.todo.pop(0)
+            if "stall_us" in item:
+                CLOCK.pause(item["stall_us"])
+                continue
             if "bus" in item:
                 self.bus(item["bus"]).hold(item["hold"])
                 continue
