@@ -185,14 +185,19 @@ def _lost(step_s: NDArray[np.float64], slots: NDArray[np.int64], period_s: float
 
 
 def _local_period_s(step_s: NDArray[np.float64], slots: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Time a slot takes, by blocks of rows, as the rate may be changed while recording."""
+    """Time a slot takes around each step: the rate may be changed while recording.
+
+    It is the median of a block of steps, or of a block beside it where that is longer.
+    """
     per_slot = step_s / np.maximum(slots, 1)
-    size = min(_BLOCK, max(1, len(per_slot)))
-    whole = len(per_slot) // size * size
-    if not whole:
+    size = min(_BLOCK, len(per_slot))
+    if not size:
         return per_slot
-    local = np.repeat(np.median(per_slot[:whole].reshape(-1, size), axis=1), size)
-    return np.concatenate([local, np.full(len(per_slot) - whole, local[-1])])
+    whole = len(per_slot) // size
+    medians = np.median(per_slot[: whole * size].reshape(whole, size), axis=1)
+    edged = np.pad(medians, 1, mode="edge")
+    longest = np.maximum(np.maximum(edged[:-2], edged[2:]), medians)
+    return np.pad(np.repeat(longest, size), (0, len(per_slot) - whole * size), mode="edge")
 
 
 def _longest(

@@ -17,8 +17,8 @@ class Framer:
     Attributes
     ----------
     dropped_bytes : int
-        Bytes that belong to no line handed out: the first half line, what was beyond the
-        longest line, and at the end the half line that never ended.
+        Bytes, line ends aside, that belong to no line handed out: the first half line, what
+        was beyond the longest line, and at the end the half line that never ended.
     """
 
     def __init__(self) -> None:
@@ -44,23 +44,25 @@ class Framer:
         """
         *lines, self._rest = (self._rest + piece).split(b"\n")
         if lines and self._skipping:
-            self.dropped_bytes += len(lines.pop(0)) + 1
+            self.dropped_bytes += len(lines.pop(0))
             self._skipping = False
-        lines = [self._cut(line.removesuffix(b"\r")) for line in lines]
-        if lines and self._joining:
-            self._joining = False
-            if not lines[0].startswith(b"#") and isinstance(parse_line(lines[0]), Bad):
-                self.dropped_bytes += len(lines.pop(0)) + 1
+        lines = [self._cut(line) for line in lines]
         if self._skipping:
             self.dropped_bytes += len(self._rest)
             self._rest = b""
         elif len(self._rest) > NOTE_LIMIT + 1:
             lines.append(self._cut(self._rest))
-            self._rest, self._skipping, self._joining = b"", True, False
+            self._rest, self._skipping = b"", True
+        if lines and self._joining:
+            self._joining = False
+            if not lines[0].startswith(b"#") and isinstance(parse_line(lines[0]), Bad):
+                self.dropped_bytes += len(lines.pop(0))
         return lines
 
     def _cut(self, line: bytes) -> bytes:
-        self.dropped_bytes += max(0, len(line) - NOTE_LIMIT - 1)
+        if len(line) <= NOTE_LIMIT + 1:
+            return line.removesuffix(b"\r")
+        self.dropped_bytes += len(line) - NOTE_LIMIT - 1
         return line[: NOTE_LIMIT + 1]
 
     def close(self) -> None:

@@ -107,8 +107,8 @@ def parse_block(
         empty = np.empty((1 + FIXED_FIELDS + columns, 0), dtype=np.int64)
         return RowBlock(empty, np.arange(0), np.arange(len(starts)))
     text = _Text(block)
-    ends = ends - ((ends > starts) & (text.data[np.maximum(ends - 1, 0)] == _RETURN))
-    picked, edges = _field_edges(text.data, starts, ends, FIXED_FIELDS + columns + stamped)
+    closed = ends - ((ends > starts) & (text.data[np.maximum(ends - 1, 0)] == _RETURN))
+    picked, edges = _field_edges(text.data, starts, closed, FIXED_FIELDS + columns + stamped)
     fields = np.empty((1 + FIXED_FIELDS + columns, len(picked)), dtype=np.int64)
     fields[0] = -1
     good = np.ones(len(picked), dtype=bool)

@@ -150,7 +150,8 @@ def _run(path: Path, reader: LogScan) -> Run:
         names = tuple(f"p{i + 1}" for i in range(reader.columns))
     # the device note has a check and the header has none: where they differ, the header is bad
     bad = reader.bad + (reader.header is not None and reader.header != header_line(names))
-    arrays = _arrays(reader.blocks, reader.rows, len(names))
+    blocks, reader.blocks = [block for block in reader.blocks if block.shape[1]], []
+    arrays = _arrays(blocks, reader.rows, len(names))
     kept = _in_order(arrays[0])
     before = np.concatenate([[0], np.cumsum(kept)])
     if not kept.all():
@@ -206,12 +207,16 @@ def _in_order(host_us: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Find rows whose host time lies between those of the rows beside them.
 
     The host's clock never goes back and its text has no check, so a row out of order between
-    two that are in order has a damaged host time.
+    two that are in order has a damaged host time. Of two rows side by side that could each
+    be the damaged one, the first is taken.
     """
     kept = np.ones(len(host_us), dtype=bool)
-    if len(host_us) >= 3:
-        before, here, after = host_us[:-2], host_us[1:-1], host_us[2:]
-        kept[1:-1] = (before > after) | ((before <= here) & (here <= after))
-        kept[0] = host_us[0] <= host_us[1] or host_us[1] > host_us[2]
-        kept[-1] = host_us[-1] >= host_us[-2] or host_us[-3] > host_us[-2]
+    if len(host_us) < 3:
+        return kept
+    before, here, after = host_us[:-2], host_us[1:-1], host_us[2:]
+    odd = np.flatnonzero((before <= after) & ((here < before) | (here > after))) + 1
+    for i in odd.tolist():
+        kept[i] = not kept[i - 1]
+    kept[0] = not host_us[1] <= host_us[2] < host_us[0]
+    kept[-1] = not host_us[-1] < host_us[-3] <= host_us[-2]
     return kept
