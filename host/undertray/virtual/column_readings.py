@@ -19,7 +19,7 @@ HEIGHTS_MM = (0, 20, 40, 60, 80, 100, 120, 140)
 
 _SEED = 97
 _READING_MM = 0.25  # standard deviation of one reading of the column
-_SENSOR_PA = 0.6  # of the mean of a steady reading
+_SENSOR_PA = 0.3  # of the mean of a steady second: 4 Pa of noise over 200 readings
 
 
 def column_readings() -> str:
@@ -34,7 +34,7 @@ def column_readings() -> str:
     Notes
     -----
     A sensor reads offset + gain * pressure with the errors of :data:`undertray.virtual.stories.CAR`;
-    height and reading have normal errors of 0.25 mm and 0.6 Pa. The zero is taken with both
+    height and reading have normal errors of 0.25 mm and 0.3 Pa. The zero is taken with both
     ports open, so it has no error of height.
     """
     noise = Noise(_SEED)
