@@ -91,7 +91,7 @@ for text, size in frames:
     [
         ({"part": "HSC", "range": "040MA"}, "last letter must be D or G"),
         ({"part": "HSC", "range": "40"}, "is not like 040MD"),
-        ({"part": "HSC", "range": "040MD", "transfer": "Z"}, "must be A, B, C or F"),
+        ({"part": "HSC", "range": "040MD", "transfer": "Z"}, "must be one of A, B, C, F"),
         ({"part": "HSC", "range": "040MD", "trasnfer": "A"}, "'trasnfer' is unknown for HSC"),
         ({"part": "SDP3x", "range": "1000Pa"}, "must be one of"),
         ({"part": "HCS", "range": "040MD"}, "unknown part 'HCS', known: "),

@@ -27,8 +27,8 @@ and has
 ``describe()``
     ``{"part": name, "range": code, "scale": {...}}``, scale as in the wire's ``device`` note:
     ``zero``, ``pa_per_count``, ``min``, ``max``, or ``kind`` and coefficients. A part that the
-    host must compensate adds ``"alarm_scale": {"zero": .., "pa_per_count": ..}``, the straight
-    line the alarm may use in its place.
+    host must compensate adds ``alarm_scale``, the straight line with the same four keys that
+    the alarm may use in its place.
 
 and the attributes
 
@@ -40,7 +40,21 @@ and the attributes
     None, or (a part the host must compensate) its last second word, for the status note.
 """
 
-__all__ = ["CRC", "NACK", "OK", "PART", "SATURATED", "STALE", "WAIT", "known", "open_sensor", "span_pa"]
+__all__ = [
+    "CRC",
+    "NACK",
+    "OK",
+    "PART",
+    "SATURATED",
+    "STALE",
+    "WAIT",
+    "choice",
+    "known",
+    "open_sensor",
+    "span_pa",
+    "straight",
+    "water_span_pa",
+]
 
 OK = 0
 STALE = 1  # the part's last reading again
@@ -55,6 +69,13 @@ _FAMILIES = {
     "SSC": "hsc",
     "SDP3x": "sdp",
     "SDP8xx": "sdp",
+    "ABP2": "abp2",
+    "MS4525DO": "ms4525do",
+    "MS5525DSO": "ms5525dso",
+    "DLH": "dlh",
+    "DLHR": "dlh",
+    "DLVR": "dlvr",
+    "MPXV7002DP": "mpxv7002",
 }
 
 # Pa in one unit of a range code; inch of water at 4 degC and psi by their usual definitions.
@@ -88,3 +109,30 @@ def span_pa(code):
     if code[-1] not in "DG" or not 0 < size < 1000:
         raise ValueError("range '{}': the last letter must be D or G".format(code))
     return (-size * unit if code[-1] == "D" else 0.0), size * unit
+
+
+def choice(options, key, default, allowed):
+    """The value of a key that has only a few."""
+    value = options.get(key, default)
+    if isinstance(value, bool) or not isinstance(value, (int, str)) or value not in allowed:
+        names = ", ".join([str(item) for item in sorted(allowed)])
+        raise ValueError("{} '{}' must be one of {}".format(key, value, names))
+    return value
+
+
+def water_span_pa(code):
+    """Lowest and highest pressure of a range code in inches of water such as L10D, in Pa."""
+    if not isinstance(code, str) or len(code) < 3 or code[0] != "L":
+        raise ValueError("range '{}' is not like L10D".format(code))
+    return span_pa(code[1:-1] + "N" + code[-1])
+
+
+def straight(low, high, span):
+    """The scale of a part with count ``low`` at the first pressure of ``span`` and ``high`` at the second."""
+    low_pa, high_pa = span
+    return {
+        "zero": low - low_pa * (high - low) / (high_pa - low_pa),
+        "pa_per_count": (high_pa - low_pa) / (high - low),
+        "min": -int(-low // 1),
+        "max": int(high // 1),
+    }

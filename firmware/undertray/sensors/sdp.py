@@ -11,7 +11,7 @@ import time
 
 import micropython
 
-from undertray.sensors import CRC, OK, PART, SATURATED, known
+from undertray.sensors import CRC, OK, PART, SATURATED, choice, known
 
 __all__ = ["Driver", "crc8"]
 
@@ -50,10 +50,7 @@ class Driver:
         self._bus = bus
         self._address = address
         self._part = options["part"]
-        self._range = options.get("range", "")
-        names = [name for name, _ in _RANGES.values()]
-        if self._range not in names:
-            raise ValueError("range '{}' must be one of {}".format(self._range, ", ".join(sorted(names))))
+        self._range = choice(options, "range", "", [name for name, _ in _RANGES.values()])
         self._factor = [factor for factor in _RANGES if _RANGES[factor][0] == self._range][0]
         self._short = bytearray(3)
         self._long = bytearray(9)
