@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -57,7 +58,7 @@ def _demo(
         run_picture(reduction, car, out / f"{path.stem}.png")
     shutil.copyfile(logs / "car.toml", out / "car.toml")
     typer.echo(f"\nCalibration and a picture of each run are in {out.resolve()}")
-    typer.echo(f"\nCaution. {SAFETY}")
+    typer.echo("\n" + textwrap.fill(f"Caution. {SAFETY}", 100))
 
 
 def _calibrated(points: Path, certificate: Path) -> Calibration:
