@@ -56,7 +56,7 @@ class Notes:
         return self._ring.put(line.buf, line.end())
 
     def _put_second_words(self, line):
-        line.text(b',"second_word":')
+        line.text(b',"second":')
         mark = b"["
         for sensor in self._sensors:
             line.text(mark)

@@ -179,7 +179,7 @@ class Store:
             None if self._second[i] or known[i] is None else known[i] / 100 for i in range(self._n)
         ]
         if any(self._second):
-            told["second_word"] = [known[i] if self._second[i] else None for i in range(self._n)]
+            told["second"] = [known[i] if self._second[i] else None for i in range(self._n)]
         file.write(note("status", told))
         return 0
 

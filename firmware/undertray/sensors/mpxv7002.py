@@ -25,7 +25,7 @@ class Driver:
     ADC (3300), ``divider`` its output over the voltage at the pin (1).
     """
 
-    def __init__(self, adc, pin, options):
+    def __init__(self, adc, _pin, options):
         known(options, ("reads", "supply_mv", "reference_mv", "divider"))
         reads = _number(options, "reads", 16, 1, 64)
         supply = _number(options, "supply_mv", 5000, 4500, 5500)

@@ -179,7 +179,8 @@ class Driver:
             "scale": {"kind": "ms5525dso", "c": list(c), "q": list(q), "range_pa": self._range_pa},
         }
         if any(c):
-            # P in 1e-4 psi = (D1 * SENS / 2**21 - OFF) / 2**15, at 20 degC: SENS = C1 * 2**Q1, OFF = C2 * 2**Q2.
+            # P in 1e-4 psi = (D1 * SENS / 2**21 - OFF) / 2**15; at 20 degC SENS = C1 * 2**Q1 and
+            # OFF = C2 * 2**Q2.
             pa_per_count = c[0] * 2.0 ** (q[0] - 36) * 0.6894757
             zero = c[1] * 2.0 ** (q[1] + 21 - q[0]) / c[0]
             reach = self._range_pa / pa_per_count
