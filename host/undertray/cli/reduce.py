@@ -16,9 +16,9 @@ if TYPE_CHECKING:
 __all__ = ["register", "table"]
 
 _CAUTION = (
-    "Caution: a computed margin is no guarantee. It holds for the surface, the seal and the pack of this run "
-    "only. Nobody under an inverted car; catch net or strap on; eyes and ears protected near spinning fans. Local "
-    "rules and licensed practice come first."
+    "Caution: a computed margin is no guarantee. It holds for the surface, the seal and the pack of this "
+    "run only. Nobody under an inverted car; catch net or strap on; eyes and ears protected near spinning "
+    "fans. Local rules and licensed practice come first."
 )
 _MOST_EVENTS = 40
 
@@ -84,7 +84,8 @@ def table(result: Reduction) -> str:
     hold, force, suction = result.hold, result.downforce_n, result.suction_pa
     state = "calibrated" if result.calibrated else "UNCALIBRATED"
     lines = [
-        f"{_safe(result.run)}: {result.duration_s:.1f} s, {result.rows} rows at {result.rate_hz:.1f} Hz, {state}",
+        f"{_safe(result.run)}: {result.duration_s:.1f} s, {result.rows} rows, "
+        f"{result.rate_hz:.1f} Hz, {state}",
         "",
         f"held at {hold.surface_angle:g} degrees: downforce {force.median:.1f} N (median), "
         f"{hold.required_n:.1f} N needed, {result.hold.margin_n.median:+.1f} N margin",
@@ -118,9 +119,8 @@ def table(result: Reduction) -> str:
 def _events(events: tuple[Loss, ...]) -> list[str]:
     if not events:
         return ["no event found"]
-    lines = [
-        f"{'event':14}{'onset, s':>10}  {'first tap':14}{'drop':>6}{'fall, ms':>10}{'end, s':>10}{'warning, s':>12}"
-    ]
+    head = f"{'event':14}{'onset, s':>10}  {'first tap':14}{'drop':>6}{'fall, ms':>10}"
+    lines = [head + f"{'end, s':>10}{'warning, s':>12}"]
     # what matters most comes first where not everything fits
     shown = sorted(events, key=lambda e: e.kind == "throttle-cut")[:_MOST_EVENTS]
     for event in sorted(shown, key=lambda e: e.onset_s):
@@ -130,8 +130,8 @@ def _events(events: tuple[Loss, ...]) -> list[str]:
         loss = event.kind in ("seal-loss", "slow-leak")
         warning = f"{event.warning_s:.2f}" if event.warning_s is not None else "none" if loss else "-"
         lines.append(
-            f"{event.kind:14}{event.onset_s:10.3f}  {_safe(event.first_tap or '-'):14}{drop:>6}{fall:>10}{end:>10}"
-            f"{warning:>12}"
+            f"{event.kind:14}{event.onset_s:10.3f}  {_safe(event.first_tap or '-'):14}{drop:>6}{fall:>10}"
+            f"{end:>10}{warning:>12}"
         )
     if len(events) > len(shown):
         lines.append(f"... and {len(events) - len(shown)} more (--json lists all)")

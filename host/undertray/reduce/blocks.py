@@ -137,7 +137,7 @@ class Blocks:
         -------
         ndarray of float64
         """
-        return self.take(name, k0, k1)
+        return np.asarray(self.take(name, k0, k1), float)
 
     def time(self, k: int) -> float:
         """Time of the first row of a block.
@@ -152,7 +152,21 @@ class Blocks:
         float
             s.
         """
-        return float(self._columns["t_s"][k - self.first])  # type: ignore[arg-type]
+        return float(self.floats("t_s", k, k + 1)[0])
+
+    def row(self, k: int) -> int:
+        """Number of the first row of a block.
+
+        Parameters
+        ----------
+        k : int
+            Its number.
+
+        Returns
+        -------
+        int
+        """
+        return int(self.take("row", k, k + 1)[0])
 
     def average(
         self,

@@ -15,6 +15,7 @@ _DEAD_BANDS_US = (1000.0, 1100.0, 1200.0, 1500.0)
 _SPAN_US = 1000.0
 _MEMORY_S = 90.0
 _JITTER_US = 3.0
+_SCHOOL = 12  # lessons before a frame may be mistrusted
 _EXCUSED = 2.0  # a law stays in while its squared error is below this many times the best one's
 _EXCUSED_FLOOR = 4e-4  # ... plus 2 % of the suction, the step of the grid itself
 
@@ -41,13 +42,15 @@ class FanBank:
         gain = 1.0 - np.exp(-block_s / np.array(_LAGS_S))
         self._up = np.repeat(gain, len(_LAGS_S))
         self._down = np.tile(gain, len(_LAGS_S))
+        down = np.arange(len(_LAGS_S))
+        self._faster = (down[:, None] * len(_LAGS_S) + np.maximum(down - 1, 0)).ravel()
         self._p = np.repeat(_EXPONENTS, len(_DEAD_BANDS_US))[:, None]
         self._u0 = np.tile(_DEAD_BANDS_US, len(_EXPONENTS))[:, None]
         self._speed: Array | None = None
         self._asked = 0.0
         shape = (len(self._p), len(self._up))
         self._cc, self._cx, self._xx = 0.0, np.zeros(shape), np.zeros(shape)
-        self._top = 0.0
+        self._top, self._lessons = 0.0, 0
         self._block_s = block_s
         self._in = np.ones(shape, bool)
         self._best = (2 * len(_DEAD_BANDS_US), 12)
@@ -75,16 +78,21 @@ class FanBank:
         Parameters
         ----------
         throttle_us : ndarray, shape (k,)
-            Pulse width of each block, µs, no NaN.
+            Pulse width of each block, µs; NaN only before the first pulse.
 
         Returns
         -------
         ndarray, shape (k, lags)
             Speeds, in µs of pulse width.
         """
-        out = np.empty((len(throttle_us), self.lags))
-        speed = np.full(self.lags, throttle_us[0]) if self._speed is None else self._speed
-        asked = float(throttle_us[0]) if self._speed is None else self._asked
+        out = np.zeros((len(throttle_us), self.lags))
+        first = np.flatnonzero(np.isfinite(throttle_us))
+        if self._speed is None and first.size:
+            # nothing is known of the time before the first pulse
+            self._speed, self._asked = np.full(self.lags, throttle_us[first[0]]), float(throttle_us[first[0]])
+        if self._speed is None or not len(throttle_us):
+            return out
+        speed, asked = self._speed, self._asked
         still = bool(np.abs(speed - asked).max() < _JITTER_US)
         for k, u in enumerate(throttle_us.tolist()):
             if abs(u - asked) > _JITTER_US:
@@ -113,7 +121,8 @@ class FanBank:
         keep = np.exp(-len(suction_pa) * self._block_s / _MEMORY_S)
         pick = slice(1, None, 4)
         c, x = suction_pa[pick], self._drive(speed_us[pick])
-        w = 1.0 / (c * c + (0.2 * self._top) ** 2)
+        w = self._trust(c, speed_us[pick]) / (c * c + (0.2 * self._top) ** 2)
+        self._lessons += 1
         self._cc = keep * self._cc + float((w * c) @ c)
         self._cx = keep * self._cx + np.tensordot(w * c, x, 1)
         self._xx = keep * self._xx + np.tensordot(w, x * x, 1)
@@ -123,13 +132,11 @@ class FanBank:
         self._in = errors <= _EXCUSED * errors[self._best] + _EXCUSED_FLOOR * self._cc
         self._laws = np.nonzero(self._in)
 
-    def least_ratio(self, throttle_us: Array, speed_us: Array, before_us: Array) -> Array:
+    def least_ratio(self, speed_us: Array, before_us: Array) -> Array:
         """Lowest suction that the throttle explains, as a share of the suction before.
 
         Parameters
         ----------
-        throttle_us : ndarray, shape (k,)
-            Lowest throttle of the last moments of each block, µs.
         speed_us : ndarray, shape (k, lags)
             Speeds now.
         before_us : ndarray, shape (k, lags)
@@ -139,10 +146,15 @@ class FanBank:
         -------
         ndarray, shape (k,)
             At most 1: a rise is promised by nobody.
+
+        Notes
+        -----
+        The least of all laws that are in, each also allowed to slow down with the next shorter
+        lag: a coasting fan depends on the load, and the promise has to hold.
         """
         law, lag = self._laws
         p, u0 = self._p[law, 0], self._u0[law, 0]
-        now = np.minimum(throttle_us[:, None], speed_us[:, lag])
+        now = np.minimum(speed_us[:, lag], speed_us[:, self._faster[lag]])
         above = before_us[:, lag] - u0
         ratio = np.maximum(now - u0, 0.0) / np.where(above > 1.0, above, np.inf)
         ratio = np.where(above > 1.0, np.minimum(ratio, 1.0) ** p, 1.0)
@@ -177,6 +189,41 @@ class FanBank:
         i, j = self._best
         x: Array = (np.maximum(speed_us[..., j] - self._u0[i, 0], 0.0) / _SPAN_US) ** self._p[i, 0]
         return x
+
+    def _trust(self, c: Array, speed_us: Array) -> float:
+        """Weight of a frame: little for one that fits nothing learned so far, such as an unseen leak."""
+        if self._lessons < _SCHOOL:
+            return 1.0
+        off = 1.0 - self.expected(speed_us) / np.maximum(np.abs(c), 0.2 * self._top)
+        allowed = (3 * self.error) ** 2 + _EXCUSED_FLOOR
+        return min(1.0, allowed / max(float(np.mean(off * off)), 1e-12)) ** 2
+
+    def expected(self, speed_us: Array) -> Array:
+        """Suction by the best law, Pa.
+
+        Parameters
+        ----------
+        speed_us : ndarray, shape (..., lags)
+            Speeds.
+
+        Returns
+        -------
+        ndarray, shape (...)
+        """
+        xx = float(self._xx[self._best])
+        return self.drive(speed_us) * (float(self._cx[self._best]) / xx if xx > 0 else 0.0)
+
+    def rescale(self, factor: float) -> None:
+        """Take over a change of what the mean is taken over: a tap fell out or came back.
+
+        Parameters
+        ----------
+        factor : float
+            New mean over old.
+        """
+        self._cc *= factor * factor
+        self._cx *= factor
+        self._top *= factor
 
     def _drive(self, speed_us: Array) -> Array:
         x: Array = (np.maximum(speed_us[..., None, :] - self._u0, 0.0) / _SPAN_US) ** self._p

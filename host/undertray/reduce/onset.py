@@ -13,6 +13,7 @@ Array = NDArray[np.float64]
 
 _KNEE = 0.4  # the onset is read off the first part of a fall, up to this share of it
 _PLATEAU_S = 0.15  # the level after a fall is read over this long
+_LATER = 0.5  # of a standard error
 _MOST = 400  # candidates and samples of one fit
 
 
@@ -36,6 +37,11 @@ class Fall:
     from_pa: float
     to_pa: float
     order: tuple[int, ...]
+
+    @property
+    def drop(self) -> float:
+        """1 - to/from; 0 where there was nothing to lose."""
+        return 1.0 - self.to_pa / self.from_pa if self.from_pa > 0 else 0.0
 
 
 def level_split(y: Array) -> tuple[int, float]:
@@ -149,14 +155,14 @@ def measure_fall(t_s: Array, taps_pa: Array, weights: Array, begun_s: float, per
     onsets, falls = [], []
     for i in range(taps_pa.shape[1]):
         at, error, drop = _onset(t_s, taps_pa[:, i], before, earliest_s, period_s)
-        onsets.append(at + error)
+        onsets.append(at + _LATER * error)
         falls.append(drop)
     at, error, _ = _onset(t_s, mean, before, earliest_s, period_s)
     drops, firsts = np.array(falls), np.array(onsets)
     fell = np.flatnonzero((drops > 0.1) & np.isfinite(firsts))
     if not fell.size:
         fell = np.array([int(np.argmax(drops))])
-    found = np.append(firsts[fell], at + error)
+    found = np.append(firsts[fell], at + _LATER * error)
     earliest = float(found[np.isfinite(found)].min(initial=np.inf))
     earliest = earliest if np.isfinite(earliest) else begun_s
     # ties within two samples go to the tap that lost most

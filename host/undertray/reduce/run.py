@@ -16,8 +16,8 @@ from undertray.reduce.car import Car
 from undertray.reduce.floor import load_matrix
 from undertray.reduce.hold import HoldNeed, hold_need
 from undertray.reduce.losses import Loss, find_losses
-from undertray.reduce.summary import FORMAT, Axle, Centre, Hold, Margin, Reduction, Series, Spread, TapSummary
 from undertray.reduce.reading import TapSuction, tap_suction
+from undertray.reduce.summary import FORMAT, Axle, Centre, Hold, Margin, Reduction, Series, Spread, TapSummary
 from undertray.reduce.uncertainty import MeanUncertainty, mean_uncertainty
 
 __all__ = ["Reduction", "reduce_run"]

@@ -17,7 +17,6 @@ Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 _NOISE_S = 20.0
-_CUT_STEP_US = 15.0  # least fall of the throttle that is a fall: several times a pulse reader's jitter
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +107,6 @@ class Screen:
         self._p, self._blocks, self._bank = parameters, blocks, bank
         self.reference = count(parameters.reference_s)
         self._gap, self._slow_gap = count(parameters.gap_s), count(parameters.slow_gap_s)
-        self._recent = count(0.12)
         self.fast_back = 2 + self._gap + self.reference
         self.slow_back = 4 + self._slow_gap + self.reference
         self.history = self.slow_back + count(1.5)
@@ -146,15 +144,11 @@ class Screen:
         ndarray, shape (k1 - k0,)
             1 where the throttle is unknown: it explains nothing.
         """
-        back = max(k0 - self._recent, self._blocks.first)
-        throttle = self._blocks.floats("throttle_us", back, k1)
         known = self._blocks.take("known", k0, k1).astype(bool)
         if not known.any():
             return np.ones(k1 - k0)
-        padded = np.concatenate([np.full(self._recent - (k0 - back), throttle[0]), throttle])
-        least = np.lib.stride_tricks.sliding_window_view(padded, self._recent + 1).min(axis=1)
         before = np.broadcast_to(before, (k1 - k0, before.shape[-1]))
-        ratio = self._bank.least_ratio(least, self._blocks.floats("speed_us", k0, k1), before)
+        ratio = self._bank.least_ratio(self._blocks.floats("speed_us", k0, k1), before)
         return np.where(known, ratio, 1.0)
 
     def look(

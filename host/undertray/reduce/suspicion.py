@@ -7,9 +7,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.blocks import Blocks
 from undertray.reduce.losses import LossParameters
+from undertray.reduce.screen import Screen, View
 
-__all__ = ["Suspicion", "Verdict"]
+__all__ = ["Cut", "Suspicion", "Verdict", "suspect", "suspect_cut"]
 
 Array = NDArray[np.float64]
 
@@ -108,7 +110,8 @@ class Suspicion:
         return Verdict.WAIT
 
     def _settled(self, k: int, missing: float, explained: float) -> int:
-        look = max(1, round(0.3 / self.block_s))
+        # a slow fall is given half as long again as it has taken so far
+        look = max(1, round(0.3 / self.block_s), (self.accepted_at - self.begun) // 2, len(self.depth) // 3)
         waited = (k - self.accepted_at) * self.block_s
         if explained < _LOST_SIGHT or missing < _BACK * self.deepest or waited > _LONGEST_S:
             return Verdict.SETTLED
@@ -116,3 +119,124 @@ class Suspicion:
             return Verdict.WAIT
         deeper = max(self.depth[-look:]) - max(self.depth[:-look])
         return Verdict.WAIT if deeper > 0.03 else Verdict.SETTLED
+
+
+@dataclass(slots=True)
+class Cut:
+    """A fall that the throttle explains, until it has run out.
+
+    Attributes
+    ----------
+    ref0, begun : int
+        First block that "before" is read from; block in which the fall shows first.
+    level_pa : float
+        Mean suction before.
+    block_s : float
+        Length of a block, s.
+    """
+
+    ref0: int
+    begun: int
+    level_pa: float
+    block_s: float
+    lowest: list[float] = field(default_factory=list)
+
+    def over(self, now_pa: float) -> bool:
+        """Take in one block.
+
+        Parameters
+        ----------
+        now_pa : float
+            Mean suction, Pa.
+
+        Returns
+        -------
+        bool
+            Whether the suction has come to its new level, or 2 s have passed.
+        """
+        self.lowest.append(now_pa)
+        look = max(2, round(0.2 / self.block_s))
+        if len(self.lowest) * self.block_s >= 2.0:
+            return True
+        if len(self.lowest) <= look:
+            return False
+        return min(self.lowest[-look:]) >= min(self.lowest[:-look]) - 0.02 * self.level_pa
+
+
+def suspect(view: View, k: int, since: int, screen: Screen, blocks: Blocks, p: LossParameters) -> Suspicion:
+    """Trace a fall back to where its unexplained part began, and read "before" just ahead of that.
+
+    Parameters
+    ----------
+    view : View
+        What the screen saw.
+    k : int
+        Block in which it saw the fall.
+    since : int
+        First block that may be compared with.
+    screen : Screen
+        The screen.
+    blocks : Blocks
+        The blocks.
+    p : LossParameters
+        Thresholds.
+
+    Returns
+    -------
+    Suspicion
+        Its noise is still to be filled in.
+    """
+    count = screen.reference
+    early = max(view.lo, since, k + 1 - screen.slow_back)
+    begun = k
+    for first in (max(early, k + 1 - screen.fast_back), early):
+        level, speed = _before(view, blocks, first, first + count)
+        asked = level * screen.least_ratio(first, k + 1, speed)
+        missing = 1 - view.mean[first - view.lo : k + 1 - view.lo] / np.maximum(asked, 1e-9)
+        if missing[-1] >= p.screen_drop / 2:
+            held = np.flatnonzero(missing < 0.25 * missing[-1])
+            begun = first + int(held[-1]) + 1 if held.size else first + 1
+            break
+    begun = min(begun, k)
+    ref1 = max(view.lo + 1, begun - 1)
+    ref0 = max(view.lo, since, ref1 - count)
+    if ref0 >= ref1:
+        ref0 = ref1 - 1
+    level, speed = _before(view, blocks, ref0, ref1)
+    return Suspicion(ref0, ref1, begun, level, np.inf, 1.0, speed)
+
+
+def suspect_cut(view: View, k: int, since: int, screen: Screen, block_s: float) -> Cut:
+    """Trace a fall that the throttle explains back to its begin.
+
+    Parameters
+    ----------
+    view : View
+        What the screen saw.
+    k : int
+        Block in which it saw the fall.
+    since : int
+        First block that may be compared with.
+    screen : Screen
+        The screen.
+    block_s : float
+        Length of a block, s.
+
+    Returns
+    -------
+    Cut
+    """
+    early = max(view.lo, since, k + 1 - screen.slow_back)
+    top = view.mean[early - view.lo : k + 1 - view.lo]
+    level = max(
+        float(np.median(top[: max(1, len(top) // 2)])),
+        float(view.mean[max(early, k + 1 - screen.fast_back) - view.lo]),
+    )
+    above = np.flatnonzero(view.mean[: k + 1 - view.lo] >= 0.9 * level)
+    begun = min(k, view.lo + int(above[-1]) + 1 if above.size else k)
+    return Cut(max(early, begun - 1 - screen.reference), begun, level, block_s)
+
+
+def _before(view: View, blocks: Blocks, first: int, end: int) -> tuple[float, Array]:
+    level = float(np.median(view.mean[first - view.lo : end - view.lo]))
+    return level, blocks.floats("speed_us", first, end).mean(axis=0)

@@ -1,0 +1,75 @@
+"""Looking back at the raw rows of a fall that was found."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.reduce.blocks import Blocks, Rows
+from undertray.reduce.expectation import FanBank
+from undertray.reduce.onset import Fall, measure_fall
+
+__all__ = ["CloseUp"]
+
+Array = NDArray[np.float64]
+
+_LEAST_RATIO = 0.3  # below this the throttle leaves too little to refer a reading to the level before
+
+
+class CloseUp:
+    """Measures falls on the raw rows, or on blocks where the rows are no longer held.
+
+    Parameters
+    ----------
+    rows : Rows
+        Raw rows.
+    blocks : Blocks
+        Blocks.
+    bank : FanBank
+        What the fans should give.
+    period_s, block_s : float
+        Sample period and length of a block, s.
+    """
+
+    def __init__(self, rows: Rows, blocks: Blocks, bank: FanBank, period_s: float, block_s: float) -> None:
+        self._rows, self._blocks, self._bank = rows, blocks, bank
+        self._period_s, self._block_s = period_s, block_s
+
+    def measure(self, ref0: int, last: int, begun: int, weights: Array, speed: Array | None = None) -> Fall:
+        """Measure a fall.
+
+        Parameters
+        ----------
+        ref0, last : int
+            First and last block to look at.
+        begun : int
+            Block in which the fall shows first.
+        weights : ndarray, shape (taps,)
+            Weights of the taps, 0 for one that is left out, their sum 1.
+        speed : ndarray, shape (lags,), or None
+            Fan speeds before: readings are then referred to the throttle before the fall.
+
+        Returns
+        -------
+        Fall
+        """
+        taps = np.flatnonzero(weights > 0)
+        ref0 = max(ref0, self._blocks.first)
+        row0, row1 = self._blocks.row(ref0), self._blocks.row(last) + self._blocks.rows
+        t, suction = self._rows.between(row0, row1)
+        suction, period = suction[:, taps], self._period_s
+        there = np.isfinite(suction).all(axis=1)
+        if row0 >= self._rows.first and there.mean() > 0.7:
+            t, suction = t[there], suction[there]
+        else:
+            t = self._blocks.floats("t_s", ref0, last + 1) + self._block_s / 2
+            suction = np.nan_to_num(self._blocks.floats("tap_pa", ref0, last + 1)[:, taps])
+            period = self._block_s
+        if speed is not None:
+            at = self._blocks.floats("t_s", ref0, last + 1) + self._block_s / 2
+            ratio = self._bank.ratio(self._blocks.floats("speed_us", ref0, last + 1), speed)
+            suction = suction / np.maximum(np.interp(t, at, ratio), _LEAST_RATIO)[:, None]
+        fall = measure_fall(t, suction, weights[taps], self._blocks.time(begun), period)
+        return replace(fall, order=tuple(int(taps[i]) for i in fall.order))

@@ -1,0 +1,215 @@
+"""Which taps can be believed at present."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from undertray.reduce.blocks import Blocks
+from undertray.reduce.closeup import CloseUp
+from undertray.reduce.faults import TapFault, TapWatch
+from undertray.reduce.ledger import Ledger, Pending
+from undertray.reduce.losses import Loss, LossParameters
+from undertray.reduce.suspicion import Suspicion
+
+__all__ = ["Health"]
+
+Array = NDArray[np.float64]
+
+
+class Health:
+    """Keeps the faults of every tap, and the weights of the good ones.
+
+    Parameters
+    ----------
+    taps : int
+        Number of taps.
+    weights : array, shape (taps,), or None
+        Weight of each tap in the mean; equal if left out.
+    blocks : Blocks
+        The blocks.
+    ledger : Ledger
+        Where faults are told.
+    parameters : LossParameters
+        Thresholds.
+    block_s : float
+        Length of a block, s.
+    """
+
+    def __init__(
+        self,
+        taps: int,
+        weights: ArrayLike | None,
+        blocks: Blocks,
+        ledger: Ledger,
+        parameters: LossParameters,
+        block_s: float,
+    ) -> None:
+        self._all = np.ones(taps) if weights is None else np.asarray(weights, float)
+        self._blocks, self._ledger, self._p = blocks, ledger, parameters
+        frozen = max(5, round(parameters.stuck_s / block_s))
+        lost = max(2, int(parameters.gap_periods // blocks.rows) + 1)
+        self._watch = TapWatch(taps, frozen, lost)
+        self._faults: list[set[str]] = [set() for _ in range(taps)]
+        self._told: dict[tuple[int, str], int] = {}
+        self._starts: dict[tuple[int, str], int] = {}
+        self._usual = np.zeros(taps)
+        self.weights = self._all / self._all.sum()
+        self._before = self.weights
+
+    def change(self) -> float:
+        """How the usual mean changed with the weights since last asked.
+
+        Returns
+        -------
+        float
+            New mean over old; 1 where the taps never read anything.
+        """
+        old, new = float(self._before @ self._usual), float(self.weights @ self._usual)
+        self._before = self.weights
+        return new / old if old > 0 and new > 0 else 1.0
+
+    def restore(self, tap: int, why: str) -> None:
+        """A tap is good again.
+
+        Parameters
+        ----------
+        tap : int
+            Which.
+        why : str
+            The fault that is over.
+        """
+        self._faults[tap].discard(why)
+        self._reweigh()
+
+    def lone(self, k: int, suspicion: Suspicion, explained: float, slack: float) -> tuple[int, ...]:
+        """Taps that alone read next to nothing while the others hold.
+
+        Parameters
+        ----------
+        k : int
+            Block to look at.
+        suspicion : Suspicion
+            The fall looked at.
+        explained : float
+            Lowest share of the level that the throttle explains.
+        slack : float
+            Share by which noise alone may move the mean of the others.
+
+        Returns
+        -------
+        tuple of int
+        """
+        weights = self.weights
+        if np.count_nonzero(weights) < 2:
+            return ()
+        first = max(min(k, suspicion.begun), k - 1)
+        last = self._blocks.floats("tap_pa", first, k + 1).mean(axis=0)
+        before = np.median(self._blocks.floats("tap_pa", suspicion.ref0, suspicion.ref1), axis=0)
+        share = np.divide(last, before, out=np.ones_like(last), where=before > self._p.min_level_pa)
+        gone = (share < self._p.off_share * explained) & (weights > 0)
+        rest = np.where(gone, 0.0, weights)
+        if not gone.any() or rest.sum() <= 0:
+            return ()
+        held = float(rest @ np.nan_to_num(last)) / max(float(rest @ np.nan_to_num(before)), 1e-9)
+        touched = 1 - held / explained if explained > 0 else 1.0
+        return tuple(np.flatnonzero(gone).tolist()) if touched < self._p.alone_share + slack else ()
+
+    def tell_off(self, tap: int, k: int, suspicion: Suspicion, closeup: CloseUp) -> None:
+        """Tell of a tap that is off its hose.
+
+        Parameters
+        ----------
+        tap : int
+            Which.
+        k : int
+            Block in which that was clear.
+        suspicion : Suspicion
+            The fall looked at.
+        closeup : CloseUp
+            Measures it.
+        """
+        alone = np.zeros(len(self._all))
+        alone[tap] = 1.0
+        fall = closeup.measure(suspicion.ref0, k, suspicion.begun, alone)
+        throttle = float(self._blocks.floats("throttle_us", suspicion.begun, suspicion.begun + 1)[0])
+        pending = Pending(0, k, fall.from_pa, fall.to_pa, suspicion.speed, tap=tap)
+        self._ledger.tell("sensor-fault", fall, throttle, 0.9, pending)
+        self._faults[tap].add("off")
+        self._reweigh()
+
+    def scan(self, k0: int, k1: int, floor_pa: float) -> bool:
+        """Look for taps that are stuck, missing or out of range, and for such that are good again.
+
+        Parameters
+        ----------
+        k0, k1 : int
+            First block, and the block after the last.
+        floor_pa : float
+            Mean suction above which the fans run, Pa.
+
+        Returns
+        -------
+        bool
+            Whether the set of good taps changed.
+        """
+        flags = {
+            name: np.asarray(self._blocks.take(name, k0, k1), bool)
+            for name in ("missing", "beyond", "frozen")
+        }
+        taps = np.nan_to_num(self._blocks.floats("tap_pa", k0, k1))
+        alive = taps @ self.weights > floor_pa
+        before = [bool(f) for f in self._faults]
+        for fault in self._watch.scan(k0, flags, alive):
+            if fault.end is not None:
+                self._faults[fault.tap].discard(fault.why)
+                place = self._told.pop((fault.tap, fault.why), None)
+                if place is not None:
+                    self._ledger.end(place, self._blocks.time(fault.end))
+                continue
+            if not self._faults[fault.tap]:
+                self._told[fault.tap, fault.why] = self._tell(fault)
+            self._faults[fault.tap].add(fault.why)
+        changed = before != [bool(f) for f in self._faults]
+        if changed:
+            self._reweigh()
+        elif alive.any():
+            mean = taps[alive].mean(axis=0)
+            self._usual = np.where(self._usual > 0, 0.9 * self._usual + 0.1 * mean, mean)
+        return changed
+
+    def _reweigh(self) -> None:
+        weights = np.where([bool(f) for f in self._faults], 0.0, self._all)
+        # with no good tap left, the mean of all is as good as any
+        self.weights = weights / weights.sum() if weights.sum() > 0 else self._all / self._all.sum()
+
+    def _tell(self, fault: TapFault) -> int:
+        k = max(fault.start, self._blocks.first)
+        same = [
+            place
+            for (tap, why), place in self._told.items()
+            if why == fault.why == "missing" and self._starts.get((tap, why)) == fault.start
+        ]
+        self._starts[fault.tap, fault.why] = fault.start
+        if same:
+            self._ledger.also(same[0], fault.tap)
+            return same[0]
+        at = self._blocks.time(k)
+        before = self._blocks.floats("tap_pa", max(k - 10, self._blocks.first), k)[:, fault.tap]
+        level = float(before.mean()) if before.size and np.isfinite(before).all() else None
+        to = None if fault.why == "missing" else float(self._blocks.floats("tap_pa", k, k + 1)[0, fault.tap])
+        throttle = float(self._blocks.floats("throttle_us", k, k + 1)[0])
+        name = self._ledger.name(fault.tap)
+        return self._ledger.add(
+            Loss(
+                "sensor-fault",
+                onset_s=at,
+                bottom_s=at,
+                first_tap=name,
+                order=(name,),
+                from_pa=level,
+                to_pa=to,
+                throttle_us=throttle if np.isfinite(throttle) else None,
+                confidence=0.9,
+            )
+        )

@@ -1,0 +1,102 @@
+"""Leaks that open over seconds: the seal index, watched once a frame."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.reduce.losses import LossParameters
+
+__all__ = ["Creep", "find_creep"]
+
+Array = NDArray[np.float64]
+
+_GROUP = 16  # blocks that one value of the index is the median of
+_NOW = 4  # values that "now" is read from
+_LOADED = 0.15  # share of the largest drive below which the index is not worth looking at
+_STILL = 0.03  # a fall that grows by less has come to its end
+
+
+@dataclass(frozen=True, slots=True)
+class Creep:
+    """A slow fall of the seal index.
+
+    Attributes
+    ----------
+    begun, bottom : int
+        First block of the fall, and the block where it was complete.
+    drop : float
+        Share of the index that went.
+    still : bool
+        Whether it has come to its end.
+    """
+
+    begun: int
+    bottom: int
+    drop: float
+    still: bool
+
+
+def find_creep(k0: int, mean_pa: Array, drive: Array, error: float, p: LossParameters) -> Creep | None:
+    """Look for a slow fall of suction over drive.
+
+    Parameters
+    ----------
+    k0 : int
+        Number of the first block.
+    mean_pa : ndarray, shape (k,)
+        Mean suction of blocks that follow each other, Pa.
+    drive : ndarray, shape (k,)
+        What the fans should give, in any unit.
+    error : float
+        Relative rms error of that expectation over the run.
+    p : LossParameters
+        Thresholds.
+
+    Returns
+    -------
+    Creep or None
+
+    Notes
+    -----
+    The seal index is suction over expectation. Medians over 16 blocks are compared: the
+    last four against the best four in a row before. A fall counts above ``leak_drop`` plus twice the
+    error of the expectation, so a fan law that fits badly makes it blunt and not wrong.
+    """
+    whole = len(mean_pa) // _GROUP * _GROUP
+    if whole < 3 * _NOW * _GROUP:
+        return None
+    skip = len(mean_pa) - whole
+    x = drive[skip:].reshape(-1, _GROUP)
+    loaded = x > _LOADED * max(float(drive.max()), 1e-12)
+    index = np.where(
+        loaded.all(axis=1),
+        np.median(mean_pa[skip:].reshape(-1, _GROUP) / np.maximum(x, 1e-12), axis=1),
+        np.nan,
+    )
+    good = np.flatnonzero(np.isfinite(index))
+    if len(good) < 3 * _NOW or len(index) - 1 - good[-1] > _NOW:
+        return None
+    value = index[good]
+    run = np.median(np.lib.stride_tricks.sliding_window_view(value, _NOW), axis=1)
+    top = int(np.argmax(run[:-_NOW]))
+    level, now = float(run[top]), float(run[-1])
+    drop = 1.0 - now / level if level > 0 else 0.0
+    if drop < p.leak_drop + 2 * error:
+        return None
+    after = value[top + _NOW - 1 :]
+    places = good[top + _NOW - 1 :]
+    over = np.flatnonzero(after > level * (1 - 0.1 * drop))
+    under = np.flatnonzero(after < level * (1 - 0.9 * drop))
+    i90 = int(over[-1]) if over.size else 0
+    i10 = int(under[0]) if under.size else len(after) - 1
+    begin = places[i90] - (places[i10] - places[i90]) / 8
+    still = float(run[-1 - min(_NOW, len(run) - 1)]) - now < _STILL * level
+    return Creep(
+        begun=k0 + skip + max(0, round((begin + 0.5) * _GROUP)),
+        bottom=k0 + skip + int(places[i10]) * _GROUP + _GROUP // 2,
+        drop=drop,
+        still=still,
+    )

@@ -1,0 +1,354 @@
+"""Invented recordings with their truth: what the loss detector is scored on.
+
+Everything here is made up of physics and seeded chance. The suction follows from the flow balance of
+a fan against a leak, a pack that sags, a rotor with inertia, a plenum that fills; the driver, the
+floor, the sensors and the link add their own trouble. The detector's model (a power law with a
+lag on the pulse width) is deliberately not what makes the signal.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Recording", "TruthEvent", "make_recording"]
+
+Array = NDArray[np.float64]
+
+_STEP_S = 0.001  # the world is worked out at 1 kHz and then sampled
+
+
+@dataclass(frozen=True, slots=True)
+class TruthEvent:
+    """What really happened.
+
+    Attributes
+    ----------
+    kind : str
+        As the events of a summary.
+    onset_s : float
+        When it began, s.
+    end_s : float or None
+        When it was over; None if it never was.
+    taps : tuple of int
+        Taps in the order in which it reached them.
+    drop : float or None
+        Share of the mean suction that went.
+    """
+
+    kind: str
+    onset_s: float
+    end_s: float | None = None
+    taps: tuple[int, ...] = ()
+    drop: float | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Recording:
+    """One invented recording. n rows.
+
+    Attributes
+    ----------
+    t_s : ndarray, shape (n,)
+        Board time, s; rows that were lost are not there.
+    suction_pa : ndarray, shape (n, taps)
+        Suction as the sensors give it, Pa; NaN where a reading is missing.
+    throttle_us : ndarray, shape (n,)
+        Throttle pulse, µs.
+    out_of_range : ndarray of bool, shape (n, taps)
+        Readings at the sensor's limit.
+    truth : tuple of TruthEvent
+        What happened, in order.
+    facts : dict
+        How it was made.
+    """
+
+    t_s: Array
+    suction_pa: Array
+    throttle_us: Array
+    out_of_range: NDArray[np.bool_]
+    truth: tuple[TruthEvent, ...]
+    facts: dict[str, object] = field(default_factory=dict)
+
+
+def make_recording(
+    seed: int,
+    seconds: float = 60.0,
+    happenings: bool = True,
+    rate_hz: float | None = None,
+    taps: int | None = None,
+) -> Recording:
+    """Make up one recording.
+
+    Parameters
+    ----------
+    seed : int
+        The same seed gives the same recording.
+    seconds : float
+        Its length, s.
+    happenings : bool
+        False leaves out everything that is an event, apart from what the driver does: clean, hard
+        driving.
+    rate_hz : float or None
+        Sample rate; drawn from 50 to 1000 Hz if left out.
+    taps : int or None
+        Number of taps; drawn from 1 to 8 if left out.
+
+    Returns
+    -------
+    Recording
+
+    Notes
+    -----
+    Fan at speed s (share of full speed): dp = s^2 P0 - R Q^2; leak: Q = Cd A sqrt(2 dp/rho) or, for part of
+    the cars, a crack with Q ~ dp^0.6. Rotor: J ds/dt = drive - drag s^2, so spin-up and coast-down are
+    neither exponential nor alike. Pack: voltage falls with charge drawn and with load.
+    """
+    rng = np.random.default_rng([seed, 20260502])
+    rate = float(rng.choice([50, 100, 200, 200, 250, 333, 500, 1000])) if rate_hz is None else rate_hz
+    count = int(rng.integers(1, 9)) if taps is None else taps
+    n = round(seconds / _STEP_S)
+    t = np.arange(n) * _STEP_S
+    throttle, cuts = _drive(rng, t)
+    truth: list[TruthEvent] = []
+    plan = _Plan(rng, seconds, cuts) if happenings else None
+    opening, local = np.zeros(n), np.ones((n, count))
+    if plan is not None:
+        truth += _leaks(plan, t, opening, local)
+        truth += _hard_cuts(plan, t, throttle)
+    speed = _rotor(rng, throttle)
+    level = rng.uniform(400.0, 2500.0)
+    suction = _plenum(rng, level * speed**2 * _seal(rng, opening))
+    world = suction[:, None] * rng.uniform(0.8, 1.2, count) * local
+    world *= _floor_noise(rng, t, count)
+    rows, times = _sample_times(rng, t, rate)
+    sensed = world[rows] + _sensor(rng, times, level, count, rate)
+    pulses = _pulses(rng, throttle[rows])
+    if plan is not None:
+        truth += _tap_faults(plan, times, sensed, count)
+    limit = rng.uniform(1.3, 3.0) * level
+    lsb = rng.choice([0.05, 0.2, 0.5, 1.0])
+    beyond = np.abs(sensed) >= limit
+    sensed = np.clip(np.round(sensed / lsb) * lsb, -limit, limit)
+    keep = np.ones(len(times), bool)
+    if plan is not None:
+        truth += _gaps(plan, times, keep)
+    keep &= rng.random(len(times)) >= rng.choice([0.0, 0.0, 0.002])
+    truth.sort(key=lambda e: e.onset_s)
+    return Recording(
+        times[keep],
+        sensed[keep],
+        pulses[keep],
+        beyond[keep],
+        tuple(truth),
+        {"seed": seed, "rate_hz": rate, "taps": count, "level_pa": level},
+    )
+
+
+class _Plan:
+    """Hands out times that keep clear of each other."""
+
+    def __init__(self, rng: np.random.Generator, seconds: float, cuts: list[tuple[float, float]]) -> None:
+        self.rng = rng
+        self.seconds = seconds
+        self._taken = [(0.0, 6.0), (seconds - 1.5, seconds), *cuts]
+
+    def slot(self, length_s: float) -> float | None:
+        """A start time with ``length_s`` to itself, or None."""
+        for _ in range(40):
+            start = float(self.rng.uniform(6.0, max(6.1, self.seconds - length_s - 1.0)))
+            if all(start + length_s + 1.0 < a or start - 1.0 > b for a, b in self._taken):
+                self._taken.append((start, start + length_s))
+                return start
+        return None
+
+
+def _drive(rng: np.random.Generator, t: Array) -> tuple[Array, list[tuple[float, float]]]:
+    """The driver: steady stretches, steps, ramps, blips; and the times in which the fan is off."""
+    points, pulse, now = [(0.0, 1000.0), (0.5, 1000.0)], 1000.0, 0.5
+    style = rng.choice(["steady", "working", "hard"])
+    pause = {"steady": 12.0, "working": 4.0, "hard": 1.2}[str(style)]
+    while now < t[-1]:
+        aim = float(rng.uniform(1450, 1950))
+        rise = float(rng.choice([0.01, 0.05, 0.3, 1.0, 2.5]))
+        points += [(now, pulse), (now + rise, aim)]
+        pulse, now = aim, now + rise + float(rng.exponential(pause)) + 0.3
+    throttle = np.interp(t, *np.array(points).T)
+    return throttle + rng.uniform(0, 12) * np.sin(2 * np.pi * rng.uniform(0.05, 0.4) * t), []
+
+
+def _leaks(plan: _Plan, t: Array, opening: Array, local: Array) -> list[TruthEvent]:
+    """Seals that let go and come back or not, and leaks that creep."""
+    rng, out = plan.rng, []
+    count = local.shape[1]
+    kinds = ["seal-loss"] * int(rng.integers(1, 4)) + ["slow-leak"] * int(rng.random() < 0.35)
+    for kind in kinds:
+        sudden = kind == "seal-loss"
+        fall = float(rng.uniform(0.004, 0.15) if sudden else rng.uniform(2.0, 8.0))
+        stay = float(rng.uniform(0.6, 4.0))
+        start = plan.slot(fall + stay + 1.0)
+        if start is None:
+            continue
+        drop = float(rng.uniform(0.25, 0.9))
+        shape = _edge((t - start) / fall, rng)
+        back = float(rng.uniform(0.05, 0.6))
+        shape *= 1.0 - np.clip((t - start - fall - stay) / back, 0, 1)
+        # opening x = 1/r - 1 brings the suction to r of what it was
+        x = 1.0 / (1.0 - drop) - 1.0
+        opening += x * shape / np.maximum(1.0 + x * (1.0 - shape), 1e-9)
+        order = rng.permutation(count)
+        reach = float(rng.uniform(0.0, 0.02)) if sudden else 0.0
+        for place, tap in enumerate(order.tolist()):
+            late = np.roll(shape, round(place * reach / _STEP_S))
+            local[:, tap] *= 1.0 - rng.uniform(0.0, 0.35) * (count - place) / count * late
+        out.append(TruthEvent(kind, start, start + fall + stay + back, tuple(order.tolist()), drop))
+    return out
+
+
+def _edge(s: Array, rng: np.random.Generator) -> Array:
+    """How a fall goes from 0 at s = 0 to 1 at s = 1: straight, like a discharge, or tearing."""
+    x = np.clip(s, 0.0, 1.0)
+    shape = str(rng.choice(["straight", "discharge", "tear"]))
+    if shape == "straight":
+        return np.asarray(x)
+    if shape == "discharge":
+        return np.asarray(np.where(s > 0, (1 - np.exp(-3.0 * np.maximum(s, 0.0))), 0.0))
+    return np.asarray(np.sqrt(x))
+
+
+def _hard_cuts(plan: _Plan, t: Array, throttle: Array) -> list[TruthEvent]:
+    out = []
+    for _ in range(int(plan.rng.integers(0, 3))):
+        start = plan.slot(3.0)
+        if start is None:
+            continue
+        hold, to = float(plan.rng.uniform(0.8, 2.0)), float(plan.rng.uniform(1000, 1150))
+        i = int(start / _STEP_S)
+        if throttle[i] < 1400:
+            continue
+        inside = (t >= start) & (t < start + hold)
+        throttle[inside] = to
+        out.append(TruthEvent("throttle-cut", start, start + hold, (), None))
+    return out
+
+
+def _rotor(rng: np.random.Generator, throttle: Array) -> Array:
+    """Speed of the fans: inertia, drag of the wheel, a brake in some controllers, a sagging pack."""
+    asked = np.clip((throttle - rng.uniform(1000, 1090)) / 900.0, 0, 1) ** rng.uniform(0.8, 1.25)
+    drag, inertia = 1.0, rng.uniform(0.08, 0.35)
+    brake = rng.choice([0.0, 1.0, 2.0])
+    sag, resistance = rng.uniform(0.0, 0.12) / 60.0, rng.uniform(0.0, 0.08)
+    step = 0.002
+    coarse = asked[:: round(step / _STEP_S)]
+    speed, charge, s = np.empty(len(coarse)), 0.0, 0.0
+    for i, a in enumerate(coarse.tolist()):
+        volts = 1.0 - sag * charge - resistance * a * a * s
+        torque = drag * (a * volts) ** 2 + brake * max(0.0, a * volts - s) - brake * 0.5 * max(0.0, s - a)
+        s = max(0.0, s + step / inertia * (torque - drag * s * s))
+        charge += step * a**3
+        speed[i] = s
+    return np.interp(np.arange(len(asked)), np.arange(len(coarse)) * round(step / _STEP_S), speed)
+
+
+def _seal(rng: np.random.Generator, opening: Array) -> Array:
+    """Share of the suction left with the leak opened by ``opening`` (0: as built)."""
+    if rng.random() < 0.7:
+        return 1.0 / (1.0 + opening)
+    power = rng.uniform(0.9, 1.1)  # between a sharp edge and a crack
+    return np.asarray(1.0 / (1.0 + opening) ** power)
+
+
+def _plenum(rng: np.random.Generator, suction: Array) -> Array:
+    """The space under the floor fills within milliseconds."""
+    width = max(1, round(rng.uniform(0.001, 0.006) / _STEP_S))
+    kernel = np.exp(-np.arange(6 * width) / width)
+    padded = np.concatenate([np.full(6 * width - 1, suction[0]), suction])
+    return np.convolve(padded, kernel / kernel.sum(), "valid")
+
+
+def _floor_noise(rng: np.random.Generator, t: Array, count: int) -> Array:
+    """Bumps, flutter of the skirt and vibration, as factors."""
+    n = len(t)
+    factor = np.ones(n)
+    for _ in range(rng.poisson(t[-1] * rng.choice([0.05, 0.3, 1.0]))):
+        centre, width = rng.uniform(0, t[-1]), rng.uniform(0.015, 0.07)
+        near = np.abs(t - centre) < 3 * width
+        x = (t[near] - centre) / width
+        depth = rng.uniform(0.05, 0.45)
+        hump = np.cos(np.pi / 2 * np.clip(x, -1, 1)) ** 2
+        rebound = 0.3 * np.cos(np.pi / 2 * np.clip(x - 1.8, -1, 1)) ** 2
+        factor[near] *= 1 - depth * (hump - rebound)
+    wander = _coloured(rng, n, rng.choice([0.2, 1.0, 4.0])) * rng.uniform(0.0, 0.02)
+    lines = sum(
+        rng.uniform(0.0, 0.03) * np.sin(2 * np.pi * rng.uniform(15, 240) * t + rng.uniform(0, 6))
+        for _ in range(2)
+    )
+    each = np.stack([_coloured(rng, n, 8.0) * rng.uniform(0, 0.015) for _ in range(count)], axis=1)
+    return np.asarray((factor * (1 + wander + lines))[:, None] * (1 + each))
+
+
+def _coloured(rng: np.random.Generator, n: int, corner_hz: float) -> Array:
+    """Noise of unit sd below a corner frequency."""
+    block = max(1, round(0.25 / corner_hz / _STEP_S))
+    knots = rng.standard_normal(n // block + 4)
+    smooth = np.convolve(knots, [0.25, 0.5, 0.25], "same") / np.sqrt(0.375)
+    return np.interp(np.arange(n) / block, np.arange(len(smooth)), smooth)
+
+
+def _sample_times(rng: np.random.Generator, t: Array, rate: float) -> tuple[NDArray[np.int64], Array]:
+    times = np.arange(0.0, t[-1], 1.0 / rate)
+    jitter = rng.uniform(0, 0.05) / rate
+    times = times + rng.uniform(-jitter, jitter, len(times))
+    times = np.maximum(times - times[0], 0.0)
+    return np.minimum(np.round(times / _STEP_S).astype(np.int64), len(t) - 1), times
+
+
+def _sensor(rng: np.random.Generator, times: Array, level: float, count: int, rate: float) -> Array:
+    """Noise and drift of the sensors, Pa."""
+    white = rng.uniform(0.002, 0.03) * level * min(1.0, np.sqrt(rate / 200.0))
+    drift = rng.uniform(-0.02, 0.02, count) * level / 60.0
+    return rng.standard_normal((len(times), count)) * white + drift * times[:, None]
+
+
+def _pulses(rng: np.random.Generator, throttle: Array) -> Array:
+    """What the pulse reader gives: whole microseconds with a little jitter."""
+    return np.round(throttle + rng.normal(0, rng.choice([0.0, 0.5, 1.0]), len(throttle)))
+
+
+def _tap_faults(plan: _Plan, times: Array, sensed: Array, count: int) -> list[TruthEvent]:
+    rng, out = plan.rng, []
+    if count < 2 or rng.random() > 0.6:
+        return out
+    kind = str(rng.choice(["off", "stuck", "missing"]))
+    stay = float(rng.uniform(1.0, 4.0))
+    start = plan.slot(stay)
+    if start is None:
+        return out
+    tap = int(rng.integers(count))
+    rows = (times >= start) & (times < start + stay)
+    first = int(np.argmax(rows))
+    if kind == "off":
+        noise = sensed[rows, tap] - np.mean(sensed[rows, tap])
+        sensed[rows, tap] = rng.normal(0, 0.02) * np.abs(sensed[first, tap]) + 0.2 * noise
+    elif kind == "stuck":
+        sensed[rows, tap] = sensed[first, tap]
+    else:
+        sensed[rows, tap] = np.nan
+    out.append(TruthEvent("sensor-fault", float(times[first]), start + stay, (tap,), None))
+    return out
+
+
+def _gaps(plan: _Plan, times: Array, keep: NDArray[np.bool_]) -> list[TruthEvent]:
+    out = []
+    for _ in range(int(plan.rng.integers(0, 2))):
+        length = float(plan.rng.uniform(0.2, 2.0))
+        start = plan.slot(length)
+        if start is None:
+            continue
+        lost = (times > start) & (times < start + length)
+        keep[lost] = False
+        before = int(np.argmax(lost)) - 1
+        out.append(TruthEvent("data-gap", float(times[before]), start + length, (), None))
+    return out
