@@ -34,19 +34,26 @@ def locked(app, turns):
 
 
 def test_whole_slots_run_with_the_heap_locked(tmp_path: Path) -> None:
-    code = CANNED_APP + LOCKED + """
+    code = (
+        CANNED_APP
+        + LOCKED
+        + """
 app = make(200)
 app.turn()
 before = app.sampler._seq
 print(locked(app, 30000))
 print((app.sampler._seq - before) > 500, app.sampler.skipped, app.ring.dropped, app.ring.port.total > 20000)
 """
+    )
     # 30,000 turns of the loop are some 600 slots, so three status notes and the alarm's turn are in it
     assert run_code(tmp_path, code) == ["none", "True 0 0 True"]
 
 
 def test_alarm_stale_saturated_and_faulty_readings_do_not_allocate(tmp_path: Path) -> None:
-    code = CANNED_APP + LOCKED + """
+    code = (
+        CANNED_APP
+        + LOCKED
+        + """
 app = make(200)
 app.turn()
 frames = [column.sensor._bus.frame for column in app.rig.columns]
@@ -58,32 +65,44 @@ for frame in frames:
     frame[0] = 0x20; frame[1] = 0
 print(locked(app, 30000), app.sampler.alarm.on, list(app.sampler.health.state))
 """
+    )
     assert run_code(tmp_path, code) == ["none True True", "none True [0, 0, 0, 0]"]
 
 
 def test_a_host_that_does_not_read_costs_rows_and_no_memory(tmp_path: Path) -> None:
-    code = CANNED_APP + LOCKED + """
+    code = (
+        CANNED_APP
+        + LOCKED
+        + """
 app = make(200)
 app.turn()
 app.ring.port.open = False
 before = app.sampler._seq
 print(locked(app, 30000), app.ring.dropped > 300, app.sampler._seq - before > 500, app.sampler.skipped)
 """
+    )
     assert run_code(tmp_path, code) == ["none True True 0"]
 
 
 def test_keeping_a_run_does_not_allocate(tmp_path: Path) -> None:
-    code = CANNED_APP + LOCKED + """
+    code = (
+        CANNED_APP
+        + LOCKED
+        + """
 app = make(200)
 app.turn()
 app.store.on(200)
 print(locked(app, 20000), app.store._used // app.store._size > 300)
 """
+    )
     assert run_code(tmp_path, code) == ["none True"]
 
 
 def test_an_allocation_would_be_found(tmp_path: Path) -> None:
-    code = CANNED_APP + LOCKED + """
+    code = (
+        CANNED_APP
+        + LOCKED
+        + """
 app = make(200)
 app.turn()
 old = app.sampler._readers[2]
@@ -93,11 +112,14 @@ def wasteful(counts, index):
 app.sampler._readers[2] = wasteful
 print(locked(app, 300))
 """
+    )
     assert run_code(tmp_path, code) == ["allocated"]
 
 
 def test_memory_of_100000_slots_with_the_collector_off(tmp_path: Path) -> None:
-    code = CANNED_APP + """
+    code = (
+        CANNED_APP
+        + """
 def go(app, turn, slots):
     sampler = app.sampler
     pulses = app.rig.throttle._machine
@@ -120,5 +142,6 @@ def measure():
     return before - gc.mem_free(), app.sampler.skipped, app.ring.dropped, app.ring.port.total // 1000000
 print(measure())
 """
+    )
     # 100,000 rows of about 50 bytes are 5 MB
     assert run_code(tmp_path, code) == ["(0, 0, 0, 5)"]

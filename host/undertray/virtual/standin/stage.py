@@ -94,6 +94,7 @@ class Stage:
             self.lines[section["sda_pin"]] = (bus, "sda")
             self.lines[section["scl_pin"]] = (bus, "scl")
         self._place(board)
+        self.act(CLOCK.now_us())
 
     def _place(self, board):
         known = models()
