@@ -7,8 +7,9 @@ from typing import Any
 import numpy as np
 
 from undertray.calibrate.certificate import Calibration, ColumnCalibration
+from undertray.calibrate.shift import shift_since
 
-__all__ = ["column_findings", "findings"]
+__all__ = ["column_findings", "findings", "shift_findings"]
 
 _COLUMN_SOURCES = frozenset(
     {"reading of the column", "zero", "ruler", "temperature", "liquid", "air", "gravity", "tilt"}
@@ -83,6 +84,40 @@ def column_findings(column: ColumnCalibration) -> list[str]:
         f"left out: {point['height_mm']:g} mm {point['direction']}: {point['dropped']}" for point in dropped
     ]
     return lines
+
+
+def shift_findings(now: Calibration, before: Calibration) -> list[str]:
+    """What moved since the last calibration.
+
+    Parameters
+    ----------
+    now, before : Calibration
+        The two calibrations.
+
+    Returns
+    -------
+    list of str
+        Lines of text.
+    """
+    lines = [f"since the calibration of {before.made_utc}:"]
+    if now.uid and before.uid and now.uid != before.uid:
+        lines.append(f"  it is of another board ({before.uid}): nothing to compare")
+        return lines
+    for name, column in now.columns.items():
+        if name not in before.columns:
+            lines.append(f"  {name}: not in it")
+            continue
+        moved = shift_since(column, before.columns[name])
+        lines.append(
+            f"  {name}: zero {moved.zero_pa:+.2f} Pa ({_clear(moved.zero_pa, moved.zero_u95_pa)}), span"
+            f" {moved.span_pa:+.2f} Pa at {moved.at_pa:.0f} Pa ({_clear(moved.span_pa, moved.span_u95_pa)})"
+        )
+    return lines
+
+
+def _clear(value_pa: float, u95_pa: float) -> str:
+    word = "beyond" if abs(value_pa) > u95_pa else "within"
+    return f"{word} its uncertainty of {u95_pa:.2f} Pa"
 
 
 def _pa(value: float | None) -> str:

@@ -3,18 +3,27 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-if TYPE_CHECKING:
-    from undertray.calibrate.evaluate import Setup
+from undertray.cli.bench import (
+    Bench,
+    BoreMm,
+    Density,
+    Gravity,
+    HeightM,
+    Incline,
+    Latitude,
+    Limbs,
+    ReadingMm,
+    RulerPercent,
+    WaterC,
+    WellMm,
+    ZeroMm,
+)
 
 __all__ = ["register"]
-
-# what an input that was not given is taken to lie within
-_UNMEASURED_K = 5.0
-_UNKNOWN_GRAVITY = 2.7e-3
 
 
 def register(app: typer.Typer) -> None:
@@ -31,24 +40,18 @@ def register(app: typer.Typer) -> None:
 def _calibrate(
     points: Annotated[Path, typer.Option(help="Steady readings: height_mm,direction,p1_pa,p2_pa,...")],
     out: Annotated[Path, typer.Option(help="The calibration to write (JSON).")],
-    water_c: Annotated[
-        float | None, typer.Option(help="Temperature of the liquid, degC; 20 with a wide doubt if left out.")
-    ] = None,
-    latitude: Annotated[
-        float | None, typer.Option(help="Latitude, degrees; 45 with a wide doubt if left out.")
-    ] = None,
-    height_m: Annotated[float, typer.Option(help="Height above the sea, m.")] = 0.0,
-    gravity: Annotated[float | None, typer.Option(help="Local gravity, m/s2, where it is known.")] = None,
-    density: Annotated[
-        float | None, typer.Option(help="Density of a liquid other than water, kg/m3 at 20 degC.")
-    ] = None,
-    limbs: Annotated[int, typer.Option(help="2: both menisci read. 1: only one, from its zero mark.")] = 2,
-    incline: Annotated[float, typer.Option(help="Angle of the tube to the horizontal, degrees.")] = 90.0,
-    bore_mm: Annotated[float | None, typer.Option(help="Bore of the tube that is read (one limb).")] = None,
-    well_mm: Annotated[float | None, typer.Option(help="Inner diameter of its well (one limb).")] = None,
-    reading_mm: Annotated[float, typer.Option(help="Half width of one reading of a meniscus, mm.")] = 0.5,
-    zero_mm: Annotated[float, typer.Option(help="Half width of the column's zero mark, mm.")] = 0.5,
-    ruler_percent: Annotated[float, typer.Option(help="Half width of the ruler's length, %.")] = 0.05,
+    water_c: WaterC = None,
+    latitude: Latitude = None,
+    height_m: HeightM = 0.0,
+    gravity: Gravity = None,
+    density: Density = None,
+    limbs: Limbs = 2,
+    incline: Incline = 90.0,
+    bore_mm: BoreMm = None,
+    well_mm: WellMm = None,
+    reading_mm: ReadingMm = 0.5,
+    zero_mm: ZeroMm = 0.5,
+    ruler_percent: RulerPercent = 0.05,
     sensor_pa: Annotated[float, typer.Option(help="Standard uncertainty of one sensor reading, Pa.")] = 0.5,
     zero_open: Annotated[
         bool, typer.Option("--zero-open", help="At height 0 both ports were open to the room.")
@@ -60,63 +63,69 @@ def _calibrate(
     working_pa: Annotated[
         float | None, typer.Option(help="Largest suction the car is run at, Pa: refuse a shorter range.")
     ] = None,
+    certificate: Annotated[
+        Path | None, typer.Option(help="Also draw the certificate: a name ending in .pdf or .png.")
+    ] = None,
+    previous: Annotated[
+        Path | None, typer.Option(help="The last calibration: report what moved since.")
+    ] = None,
     log: Annotated[Path | None, typer.Option(help="A run log of the same board: names its parts.")] = None,
     uid: Annotated[str, typer.Option(help="Id of the board, where there is no log.")] = "",
 ) -> None:
-    """Calibrate every sensor on one liquid column from steady readings."""
-    from undertray.calibrate.budget import Budget
-    from undertray.calibrate.column import Conditions, Tube
+    """Calibrate every sensor on one liquid column from steady readings.
+
+    Example: undertray calibrate --points points.csv --out calibration.json --water-c 21 --latitude 47
+    """
+    from undertray.calibrate.certificate import Calibration
     from undertray.calibrate.evaluate import Setup, calibrate
-    from undertray.calibrate.findings import findings
-    from undertray.calibrate.fluid import WATER, Fluid
+    from undertray.calibrate.findings import findings, shift_findings
     from undertray.calibrate.points import read_points
 
     if curve not in ("auto", "line", "parabola"):
         raise typer.BadParameter("'auto', 'line' or 'parabola'", param_hint="--curve")
-    known_place = latitude is not None or gravity is not None
+    bench = Bench(
+        water_c=water_c,
+        latitude=latitude,
+        height_m=height_m,
+        gravity=gravity,
+        density=density,
+        limbs=limbs,
+        incline=incline,
+        bore_mm=bore_mm,
+        well_mm=well_mm,
+        reading_mm=reading_mm,
+        zero_mm=zero_mm,
+        ruler_percent=ruler_percent,
+    )
     setup = Setup(
-        tube=Tube(limbs, incline, bore_mm, well_mm),
-        conditions=Conditions(
-            fluid_c=20.0 if water_c is None else water_c,
-            latitude_deg=45.0 if latitude is None else latitude,
-            height_m=height_m,
-            fluid=WATER if density is None else Fluid("liquid", density),
-            gravity_m_s2=gravity,
-        ),
-        budget=Budget(
-            reading_mm=reading_mm,
-            zero_mm=zero_mm,
-            ruler=ruler_percent / 100,
-            temperature_k=_UNMEASURED_K if water_c is None else 1.0,
-            gravity=1e-4 if known_place else _UNKNOWN_GRAVITY,
-            sensor_pa=sensor_pa,
-        ),
+        tube=bench.tube,
+        conditions=bench.conditions,
+        budget=bench.budget(sensor_pa),
         zero_open=zero_open,
         curve=curve,
         from_scatter=from_scatter,
         working_pa=working_pa,
     )
+    before = None if previous is None else Calibration.from_json(previous)
     parts: dict[str, str] = {}
     if log is not None:
         uid, parts = _board(log)
-    done = calibrate(read_points(points), setup, made_utc=_now_utc(), uid=uid, parts=parts)
-    done.to_json(out)
-    for line in (*_doubts(setup, water_c is None, not known_place), *findings(done)):
+    done = calibrate(read_points(points), setup, made_utc=now_utc(), uid=uid, parts=parts)
+    lines = [*bench.doubts, *([] if zero_open else [_ZERO_READ]), *findings(done)]
+    if before is not None:
+        lines += ["", *shift_findings(done, before)]
+    for line in lines:
         typer.echo(line)
+    done.to_json(out)
     typer.echo(f"written: {out}", err=True)
+    if certificate is not None:
+        from undertray.report.certificate import write_certificate
+
+        for path in write_certificate(done, certificate):
+            typer.echo(f"written: {path}", err=True)
 
 
-def _doubts(setup: Setup, no_temperature: bool, no_place: bool) -> list[str]:
-    lines = []
-    if no_temperature:
-        lines.append(f"temperature of the liquid not given: 20 degC within {_UNMEASURED_K:g} K (--water-c)")
-    if no_place:
-        lines.append(
-            "latitude not given: gravity of 45 degrees, within what it varies over the Earth (--latitude)"
-        )
-    if not setup.zero_open:
-        lines.append("height 0 taken as read on the column; if both ports were open, say so (--zero-open)")
-    return lines
+_ZERO_READ = "height 0 taken as read on the column; if both ports were open, say so (--zero-open)"
 
 
 def _board(log: Path) -> tuple[str, dict[str, str]]:
@@ -133,8 +142,8 @@ def _board(log: Path) -> tuple[str, dict[str, str]]:
     return device.uid, {column.name: column.part for column in device.columns}
 
 
-def _now_utc() -> str:
-    """Time of the calibration: SOURCE_DATE_EPOCH where it is set, so that builds repeat, else now."""
+def now_utc() -> str:
+    """Time of a calibration: SOURCE_DATE_EPOCH where it is set, so that a result repeats, else now."""
     import os
     from datetime import UTC, datetime
 

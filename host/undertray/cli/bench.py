@@ -1,0 +1,144 @@
+"""Options that describe a liquid column, shared by the commands that use one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from undertray.calibrate.budget import Budget
+    from undertray.calibrate.column import Conditions, Tube
+
+__all__ = [
+    "Bench",
+    "BoreMm",
+    "Density",
+    "Gravity",
+    "HeightM",
+    "Incline",
+    "Latitude",
+    "Limbs",
+    "ReadingMm",
+    "RulerPercent",
+    "WaterC",
+    "WellMm",
+    "ZeroMm",
+]
+
+WaterC = Annotated[
+    float | None, typer.Option(help="Temperature of the liquid, degC; 20 within 5 K if left out.")
+]
+Latitude = Annotated[
+    float | None, typer.Option(help="Latitude, degrees; 45 with all of the Earth's range if left out.")
+]
+HeightM = Annotated[float, typer.Option(help="Height above the sea, m.")]
+Gravity = Annotated[float | None, typer.Option(help="Local gravity, m/s2, where it is known.")]
+Density = Annotated[
+    float | None, typer.Option(help="Density of a liquid other than water, kg/m3 at 20 degC.")
+]
+Limbs = Annotated[int, typer.Option(help="2: both menisci read. 1: only one, from its zero mark.")]
+Incline = Annotated[float, typer.Option(help="Angle of the tube to the horizontal, degrees.")]
+BoreMm = Annotated[float | None, typer.Option(help="Bore of the tube that is read, mm (one limb).")]
+WellMm = Annotated[float | None, typer.Option(help="Inner diameter of its well, mm (one limb).")]
+ReadingMm = Annotated[float, typer.Option(help="Half width of one reading of a meniscus, mm.")]
+ZeroMm = Annotated[float, typer.Option(help="Half width of the column's zero mark, mm.")]
+RulerPercent = Annotated[float, typer.Option(help="Half width of the ruler's length, %.")]
+
+# what an input that was not given is taken to lie within
+_UNMEASURED_K = 5.0
+_MEASURED_K = 1.0
+_UNKNOWN_GRAVITY = 2.7e-3  # from equator to pole about the value at 45 degrees
+_FORMULA_GRAVITY = 1e-4
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """The options as they were given.
+
+    Attributes
+    ----------
+    water_c, latitude, gravity, density, bore_mm, well_mm : float or None
+        None where the option was left out.
+    height_m, incline, reading_mm, zero_mm, ruler_percent : float
+        As given, or the option's default.
+    limbs : int
+        1 or 2.
+    """
+
+    water_c: float | None = None
+    latitude: float | None = None
+    height_m: float = 0.0
+    gravity: float | None = None
+    density: float | None = None
+    limbs: int = 2
+    incline: float = 90.0
+    bore_mm: float | None = None
+    well_mm: float | None = None
+    reading_mm: float = 0.5
+    zero_mm: float = 0.5
+    ruler_percent: float = 0.05
+
+    @property
+    def conditions(self) -> Conditions:
+        """Liquid and surroundings."""
+        from undertray.calibrate.column import Conditions
+        from undertray.calibrate.fluid import WATER, Fluid
+
+        return Conditions(
+            fluid_c=20.0 if self.water_c is None else self.water_c,
+            latitude_deg=45.0 if self.latitude is None else self.latitude,
+            height_m=self.height_m,
+            fluid=WATER if self.density is None else Fluid("liquid", self.density),
+            gravity_m_s2=self.gravity,
+        )
+
+    @property
+    def tube(self) -> Tube:
+        """How the column is built and read."""
+        from undertray.calibrate.column import Tube
+
+        return Tube(self.limbs, self.incline, self.bore_mm, self.well_mm)
+
+    def budget(self, sensor_pa: float = 0.5) -> Budget:
+        """What can be wrong with it.
+
+        Parameters
+        ----------
+        sensor_pa : float
+            Standard uncertainty of one steady sensor reading, Pa.
+
+        Returns
+        -------
+        Budget
+            Wide where temperature or place were not given.
+        """
+        from undertray.calibrate.budget import Budget
+
+        return Budget(
+            reading_mm=self.reading_mm,
+            zero_mm=self.zero_mm,
+            ruler=self.ruler_percent / 100,
+            temperature_k=_UNMEASURED_K if self.water_c is None else _MEASURED_K,
+            gravity=_FORMULA_GRAVITY if self._place_known else _UNKNOWN_GRAVITY,
+            sensor_pa=sensor_pa,
+        )
+
+    @property
+    def doubts(self) -> list[str]:
+        """What was not given and therefore widens the uncertainty, as lines of text."""
+        lines = []
+        if self.water_c is None:
+            lines.append(
+                f"temperature of the liquid not given: 20 degC within {_UNMEASURED_K:g} K (--water-c)"
+            )
+        if not self._place_known:
+            lines.append(
+                "latitude not given: gravity of 45 degrees, within what it varies over the Earth (--latitude)"
+            )
+        return lines
+
+    @property
+    def _place_known(self) -> bool:
+        return self.latitude is not None or self.gravity is not None

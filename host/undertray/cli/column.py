@@ -1,0 +1,173 @@
+"""``undertray column`` and ``undertray target``: what a column height is, and what height is needed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from undertray.cli.bench import (
+    Bench,
+    BoreMm,
+    Density,
+    Gravity,
+    HeightM,
+    Incline,
+    Latitude,
+    Limbs,
+    ReadingMm,
+    RulerPercent,
+    WaterC,
+    WellMm,
+    ZeroMm,
+)
+
+if TYPE_CHECKING:
+    from undertray.calibrate.column import Conditions, Tube
+
+__all__ = ["register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Add this file's commands to the program.
+
+    Parameters
+    ----------
+    app : typer.Typer
+        The program.
+    """
+    app.command("column")(_column)
+    app.command("target")(_target)
+
+
+def _column(
+    height: Annotated[str, typer.Argument(help="What the ruler says: 100, '10 cm', '4 in'.")],
+    water_c: WaterC = None,
+    latitude: Latitude = None,
+    height_m: HeightM = 0.0,
+    gravity: Gravity = None,
+    density: Density = None,
+    limbs: Limbs = 2,
+    incline: Incline = 90.0,
+    bore_mm: BoreMm = None,
+    well_mm: WellMm = None,
+    reading_mm: ReadingMm = 0.5,
+    zero_mm: ZeroMm = 0.5,
+    ruler_percent: RulerPercent = 0.05,
+) -> None:
+    """Turn the height of a liquid column into pressure, with its uncertainty.
+
+    Example: undertray column "4 in" --water-c 21 --latitude 47
+    """
+    import numpy as np
+
+    from undertray.errors import CalibrationError
+    from undertray.units import quantity
+
+    bench = Bench(
+        water_c=water_c,
+        latitude=latitude,
+        height_m=height_m,
+        gravity=gravity,
+        density=density,
+        limbs=limbs,
+        incline=incline,
+        bore_mm=bore_mm,
+        well_mm=well_mm,
+        reading_mm=reading_mm,
+        zero_mm=zero_mm,
+        ruler_percent=ruler_percent,
+    )
+    read_mm = quantity(float(height) if _bare(height) else height, "mm", "column height")
+    if not 0 <= read_mm <= 10_000:
+        raise CalibrationError("column height out of range", seen=height, expected="0 to 10 m")
+    conditions, tube, budget = bench.conditions, bench.tube, bench.budget()
+    pa = read_mm * tube.gain * conditions.pa_per_mm
+    shared = budget.shared_pa(np.array([read_mm]), tube, conditions, zero_open=False)
+    sources = {"reading": budget.reading_pa(tube, conditions)} | {
+        name: float(u[0]) for name, u in shared.items()
+    }
+    u95 = 1.96 * sum(u * u for u in sources.values()) ** 0.5
+    for line in bench.doubts:
+        typer.echo(line)
+    name = conditions.fluid.name
+    typer.echo(
+        f"{read_mm:g} mm read, {read_mm * tube.gain:.3f} mm of {name} upright at {conditions.fluid_c:g} degC"
+    )
+    typer.echo(f"  {pa:.2f} Pa, expanded uncertainty {u95:.2f} Pa (95 %, k = 1.96)")
+    typer.echo(f"  {_units(pa)}")
+    for source, u in sorted(sources.items(), key=lambda item: -item[1]):
+        typer.echo(f"  from {source}: {u:.3f} Pa (standard uncertainty)")
+
+
+def _target(
+    car: Annotated[Path, typer.Option(help="The car (TOML).")],
+    surface_angle: Annotated[
+        float | None, typer.Option(help="0 ground, 90 wall, 180 upside down; the car's own if left out.")
+    ] = None,
+    allowance: Annotated[
+        float | None, typer.Option(help="Spare hold, share of the weight; the car's own if left out.")
+    ] = None,
+    water_c: WaterC = None,
+    latitude: Latitude = None,
+    height_m: HeightM = 0.0,
+) -> None:
+    """Say which mean suction holds a car on a surface.
+
+    Example: undertray target --car car.toml --surface-angle 180 --allowance 0.3
+    """
+    import dataclasses
+
+    from undertray.calibrate.column import Tube
+    from undertray.reduce.car import Car
+    from undertray.reduce.target import target_suction
+    from undertray.report.words import SAFETY
+
+    described = Car.from_toml(car)
+    for option, value, most in (("--surface-angle", surface_angle, 180), ("--allowance", allowance, 10)):
+        if value is not None and not 0 <= value <= most:
+            raise typer.BadParameter(f"0 to {most}", param_hint=option)
+    if surface_angle is not None:
+        described = dataclasses.replace(described, surface_angle_deg=surface_angle)
+    if allowance is not None:
+        described = dataclasses.replace(described, allowance=allowance)
+    bench = Bench(water_c=water_c, latitude=latitude, height_m=height_m)
+    found = target_suction(described)
+    typer.echo(
+        f"{described.name}: at {described.surface_angle_deg:g} degrees with an allowance of"
+        f" {described.allowance:g} of its weight of {described.weight_n:.2f} N"
+    )
+    typer.echo(
+        f"  {found.downforce_n:.2f} N by an even suction of {found.suction_pa:.1f} Pa under the whole floor"
+    )
+    typer.echo(f"  {_units(found.suction_pa)}")
+    typer.echo(f"  {_height(found.suction_pa, bench.conditions, Tube())}")
+    typer.echo(f"  limited by {found.limited_by}")
+    for line in bench.doubts:
+        typer.echo(line)
+    typer.echo(f"Caution. {SAFETY}")
+
+
+def _bare(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _units(pa: float) -> str:
+    from undertray.units import FACTORS
+
+    pressure = FACTORS["pressure"]
+    return (
+        f"{pa / pressure['inH2O']:.4f} inH2O (the unit of {pressure['inH2O']:.5f} Pa, not a height),"
+        f" {pa / pressure['psi']:.5f} psi, {pa / pressure['mbar']:.4f} mbar"
+    )
+
+
+def _height(pa: float, conditions: Conditions, tube: Tube) -> str:
+    mm = pa / conditions.pa_per_mm / tube.gain
+    liquid = f"{conditions.fluid.name} column at {conditions.fluid_c:g} degC"
+    return f"{mm:.1f} mm ({mm / 25.4:.3f} in) of a real {liquid}"

@@ -1,0 +1,65 @@
+"""The certificate page: same input, same bytes; foreign text stays text."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from undertray.calibrate.certificate import Calibration
+from undertray.calibrate.evaluate import Setup, calibrate
+from undertray.calibrate.points import Dropped, Points
+from undertray.calibrate.water import column_pressure_pa
+from undertray.errors import CalibrationError
+from undertray.report.certificate import certificate_page, write_certificate
+
+
+@pytest.fixture(scope="module")
+def calibration():
+    heights = np.array([0.0, 20, 40, 60, 80, 100, 80, 60, 40, 20, 0])
+    true = column_pressure_pa(heights, 20.0)
+    nominal = np.column_stack([(true - 4) / 1.03 + np.sin(np.arange(11)), true * 0.98])
+    dropped = (Dropped(55.0, True, (512.0, 540.0), "a bubble in the <tube> $x^2$"),)
+    points = Points(("p1", "p2"), heights, np.arange(11) < 6, nominal, None, dropped)
+    return calibrate(points, Setup(), made_utc="2026-05-02T10:15:00Z", uid="ab\x1b[31m", parts={"p1": "hsc"})
+
+
+@pytest.mark.parametrize("kind", ["pdf", "png"])
+def test_same_bytes_each_time(tmp_path, calibration, kind):
+    first = write_certificate(calibration, tmp_path / f"a.{kind}")
+    second = write_certificate(calibration, tmp_path / f"b.{kind}")
+    assert [path.name for path in first] == (["a.pdf"] if kind == "pdf" else ["a-p1.png", "a-p2.png"])
+    for one, other in zip(first, second, strict=True):
+        assert one.stat().st_size > 10_000
+        assert one.read_bytes() == other.read_bytes()
+
+
+def test_a_pdf_has_a_page_a_sensor(tmp_path, calibration):
+    [path] = write_certificate(calibration, tmp_path / "c.pdf")
+    assert path.read_bytes().count(b"/Type /Page ") == 2
+
+
+def test_what_stands_on_it(calibration):
+    texts = [text.get_text() for text in certificate_page(calibration, "p1").texts]
+    page = "\n".join(texts)
+    assert "Calibration of p1 hsc" in page
+    assert "board ab?[31m, 2026-05-02T10:15:00Z" in page
+    assert "left out: 55 mm up: a bubble in the <tube> $x^2$" in page.replace("\n   ", " ")
+    assert "not the certificate of an accredited laboratory" in page
+    assert texts.count("up") == 6
+    assert texts.count("down") == 5
+
+
+def test_from_a_file_with_only_the_keys_of_the_format(tmp_path, calibration):
+    calibration.to_json(tmp_path / "full.json")
+    read = Calibration.from_json(tmp_path / "full.json")
+    assert write_certificate(read, tmp_path / "d.pdf")
+
+
+def test_another_ending(tmp_path, calibration):
+    with pytest.raises(CalibrationError, match=r"expected a name that ends in .pdf or .png"):
+        write_certificate(calibration, tmp_path / "c.docx")
+
+
+def test_no_folder(tmp_path, calibration):
+    with pytest.raises(CalibrationError, match="cannot be written"):
+        write_certificate(calibration, tmp_path / "none" / "c.pdf")

@@ -1,0 +1,121 @@
+"""``undertray column`` and ``undertray target``."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+from typer.testing import CliRunner
+
+from undertray.cli import app
+from undertray.errors import CarError, ReductionError, UndertrayError
+from undertray.reduce.car import Car, Tap
+from undertray.reduce.target import target_suction
+
+# weight 25 N, wheelbase 280 mm, 46.4 % of it on the front axle; a floor from axle to axle
+CAR = Car(
+    name="worked",
+    mass_kg=25 / 9.80665,
+    wheelbase_mm=280.0,
+    front_weight=130 / 280,
+    floor_mm=((0, -100), (280, -100), (280, 100), (0, 100)),
+    taps=(Tap("front", "p1", 70, 0), Tap("rear", "p2", 210, 0)),
+)
+
+
+def test_upside_down_is_set_by_the_axle_with_more_weight_than_floor():
+    # derived by hand: floor 0.056 m2, half of it on each axle; rear weight 25 * 150/280 = 13.393 N
+    found = target_suction(CAR)
+    assert found.suction_pa == pytest.approx(13.392857 / 0.028, rel=1e-7)
+    assert found.downforce_n == pytest.approx(26.785714, rel=1e-7)
+    assert found.limited_by == "the rear axle"
+    # D = W max[(L - xg)/(L - xp), xg/xp], statics of a rigid body on two supports
+    assert found.downforce_n == pytest.approx(25 * max(130 / 140, 150 / 140), rel=1e-7)
+
+
+def test_allowance_and_angle():
+    more = target_suction(dataclasses.replace(CAR, allowance=0.3))
+    assert more.suction_pa == pytest.approx(1.3 * target_suction(CAR).suction_pa)
+    ground = target_suction(dataclasses.replace(CAR, surface_angle_deg=0.0))
+    assert (ground.suction_pa, ground.limited_by) == (0.0, "nothing: the weight itself holds")
+    wall = target_suction(dataclasses.replace(CAR, surface_angle_deg=90.0, tyre_mu=0.8))
+    assert wall.downforce_n == pytest.approx(25 / 0.8)
+    assert wall.limited_by == "sliding"
+
+
+def test_an_axle_without_floor():
+    behind = dataclasses.replace(
+        CAR, floor_mm=((290, -100), (380, -100), (380, 100), (290, 100)), taps=(Tap("t", "p1", 300, 0),)
+    )
+    with pytest.raises(ReductionError, match="does not load the front axle"):
+        target_suction(behind)
+
+
+def run(*arguments):
+    return CliRunner().invoke(app, [str(a) for a in arguments])
+
+
+@pytest.mark.parametrize("height", ["100", "100 mm", "10 cm", "10cm"])
+def test_column(height):
+    done = run("column", height, "--water-c", 20, "--latitude", 45)
+    assert done.exit_code == 0, done.output
+    assert "977.69 Pa" in done.output  # the worked column: 977.685
+    assert "3.9250 inH2O (the unit of 249.08891 Pa, not a height)" in done.output
+    assert "not given" not in done.output
+
+
+def test_column_says_what_was_not_given():
+    done = run("column", "4 in")
+    assert "temperature of the liquid not given" in done.output
+    assert "latitude not given" in done.output
+    assert "101.6 mm read" in done.output
+
+
+def test_column_with_other_liquid_and_tube():
+    done = run(
+        "column", "100", "--density", 800, "--incline", 30, "--limbs", 1, "--bore-mm", 6, "--well-mm", 75
+    )
+    # derived: h = 100 (0.5 + 0.0064) = 50.64 mm, (800 - 1.19931) 9.806198 0.05064 = 396.673 Pa
+    assert "50.640 mm of liquid upright" in done.output
+    assert "396.67 Pa" in done.output
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["4 furlong"], "no unit of length"),
+        (["nan"], "not a finite number"),
+        (["--", "-5"], "column height out of range"),
+        (["20 m"], "column height out of range"),
+        (["100", "--bore-mm", "6"], "only one of the two bores"),
+        (["100", "--incline", "2"], "incline of the tube out of range"),
+        (["100", "--density", "0.8"], "density of the liquid out of range"),
+        (["100", "--gravity", "32"], "local gravity out of range"),
+        (["100", "--ruler-percent", "-1"], "uncertainty 'ruler' out of range"),
+    ],
+)
+def test_column_refuses(arguments, said):
+    done = run("column", *arguments)
+    assert isinstance(done.exception, UndertrayError)
+    assert said in str(done.exception)
+
+
+def test_target(tmp_path):
+    path = tmp_path / "car.toml"
+    path.write_text(
+        'format = 1\nname = "worked"\nmass = "25 N"\nwheelbase = 280\nfront_weight = 0.4642857142857143\n'
+        "floor = [[0, -100], [280, -100], [280, 100], [0, 100]]\n"
+        '[[tap]]\nname = "front"\ncolumn = "p1"\nx = 70\ny = 0\n',
+        encoding="utf-8",
+    )
+    done = run("target", "--car", path, "--water-c", 20, "--latitude", 45)
+    assert done.exit_code == 0, done.output
+    # derived: 478.316 Pa; / 249.08891 = 1.9203 inH2O; / 9.77685 = 48.92 mm of real column
+    assert "even suction of 478.3 Pa" in done.output
+    assert "1.9203 inH2O" in done.output
+    assert "48.9 mm (1.926 in) of a real water column at 20 degC" in done.output
+    assert "limited by the rear axle" in done.output
+    assert "no guarantee" in done.output
+    assert run("target", "--car", path, "--surface-angle", 200).exit_code == 2
+    assert "0.00 N" in run("target", "--car", path, "--surface-angle", 0).output
+    assert isinstance(run("target", "--car", tmp_path / "none.toml").exception, CarError)
