@@ -7,7 +7,6 @@ import os
 import re
 import select
 import socket
-import stat
 from pathlib import Path
 from typing import Any, BinaryIO, Protocol
 from urllib.parse import urlsplit
@@ -21,6 +20,8 @@ DEFAULT_BAUD = 115_200
 _PIECE = 1 << 16
 _CONNECT_S = 5.0
 _WRITE_S = 2.0
+# SerialException is an OSError; the others come from ports closed under it and from its URL handlers
+_PYSERIAL_RAISES = (OSError, ValueError, TypeError, AttributeError, NotImplementedError)
 
 
 class LinkEnded(LinkError):
@@ -106,8 +107,7 @@ def open_link(port: str, baud: int = DEFAULT_BAUD) -> Link:
     if port.lower().startswith("socket://"):
         return SocketLink(port)
     try:
-        is_file = "://" not in port and stat.S_ISREG(Path(port).stat().st_mode)
-        return FileLink(port) if is_file else SerialLink(port, baud)
+        return FileLink(port) if Path(port).is_file() else SerialLink(port, baud)
     except (OSError, ValueError) as error:
         translated = _translated(error, port)
         raise translated from error
@@ -182,12 +182,11 @@ class SerialLink:
         import serial
 
         self.name = name
-        own: dict[str, Any] = {} if "://" in name else {"exclusive": True}
+        # what not every kind of URL takes
+        own: dict[str, Any] = {} if "://" in name else {"exclusive": True, "write_timeout": _WRITE_S}
         try:
-            self._port: Any = serial.serial_for_url(
-                name, baudrate=baud, timeout=0, write_timeout=_WRITE_S, **own
-            )
-        except (OSError, ValueError) as error:  # SerialException is an OSError
+            self._port: Any = serial.serial_for_url(name, baudrate=baud, timeout=0, **own)
+        except _PYSERIAL_RAISES as error:
             raise _translated(error, name) from error
         # Where the system can wait for the port, one call takes all that has come. Elsewhere
         # (Windows, RFC 2217) the first byte is waited for and the rest taken behind it.
@@ -202,24 +201,25 @@ class SerialLink:
             if self._handle is not None:
                 ready = select.select([self._handle], [], [], timeout_s)[0]
                 return bytes(self._port.read(_PIECE)) if ready else b""
-            self._port.timeout = timeout_s
+            if self._port.timeout != timeout_s:  # each change is negotiated with the other side
+                self._port.timeout = timeout_s
             first = bytes(self._port.read(1))
             return first + bytes(self._port.read(min(self._port.in_waiting, _PIECE))) if first else b""
-        except (OSError, ValueError, TypeError) as error:
+        except _PYSERIAL_RAISES as error:
             raise _vanished(self.name, error) from error
 
     def write(self, data: bytes) -> None:
         """See :class:`Link`."""
         try:
             self._port.write(data)
-        except (OSError, ValueError, TypeError) as error:
+        except _PYSERIAL_RAISES as error:
             raise _vanished(self.name, error) from error
 
     def close(self) -> None:
         """See :class:`Link`."""
         try:
             self._port.close()
-        except (OSError, ValueError, TypeError):
+        except _PYSERIAL_RAISES:
             return  # it vanished before
 
 

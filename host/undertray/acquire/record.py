@@ -134,6 +134,8 @@ class Recorder:
             self._link.close()
         if self._writer.failure is not None:
             raise self._disk_error(self._writer.failure)
+        if self.intake.last_good_us is None:
+            raise LinkError("stopped before the board had sent anything", where=self._link.name)
         return self._outcome(self._writer.rows, self._writer.unwritten_rows)
 
     def _lasted_s(self) -> float:

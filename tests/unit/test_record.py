@@ -1,0 +1,332 @@
+"""The recorder on a scripted link and a clock that only the script moves."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from fakes.board import ScriptedBoard, device_line
+from fakes.link import Clock, ScriptedLink, vanished
+from undertray.acquire.link import LinkEnded
+from undertray.acquire.record import Recorder
+from undertray.acquire.recording import Recording
+from undertray.acquire.runlog import Run, read_run
+from undertray.acquire.wire import encode_note
+from undertray.errors import LinkError, RunLogError, UndertrayError
+
+Script = list[tuple[float, bytes | Exception]]
+
+
+class Bench:
+    """One recording: scripts are the links opened one after the other."""
+
+    def __init__(self, tmp_path: Path, *scripts: Script | Exception, **options: Any) -> None:
+        self.clock = Clock()
+        self.path = tmp_path / "run.csv"
+        self.scripts = list(scripts)
+        self.links: list[ScriptedLink] = []
+        self.said: list[str] = []
+        self.recorder = Recorder(
+            self.open,
+            self.path,
+            {"skirt": "soft"},
+            clock_us=self.clock,
+            sleep=self.clock.sleep,
+            say=self.said.append,
+            **options,
+        )
+
+    def open(self) -> ScriptedLink:
+        script = self.scripts.pop(0) if self.scripts else LinkError("there is no such port")
+        if isinstance(script, Exception):
+            raise script
+        self.links.append(ScriptedLink(self.clock, script))
+        return self.links[-1]
+
+    def run(self, until_s: float = 1e9) -> Recording:
+        return self.recorder.run(lambda: self.clock.us >= until_s * 1e6)
+
+    def log(self) -> Run:
+        return read_run(self.path)
+
+
+def rows(board: ScriptedBoard, count: int, start_s: float) -> Script:
+    return [(start_s + i * board.period_us / 1e6, board.line()) for i in range(count)]
+
+
+def test_a_run_of_two_seconds(tmp_path: Path) -> None:
+    board = ScriptedBoard()
+    bench = Bench(tmp_path, [(0.1, board.device_line()), *rows(board, 1000, 0.2)], seconds=2)
+    done = bench.run()
+    run = bench.log()
+    assert (done.rows, done.bad, done.lost, done.why) == (401, 0, 0, "time is up")
+    assert len(run.seq) == 401
+    assert run.host_us[0] == 200_000
+    assert run.facts["skirt"] == "soft"
+    assert run.facts["started_utc"].endswith("Z")
+    assert run.end is not None
+    assert run.end["rows"] == 401
+    assert run.end["seconds"] == pytest.approx(2.0, abs=0.01)
+    assert bench.links[0].closed
+
+
+def test_the_board_is_asked_and_never_stopped(tmp_path: Path) -> None:
+    board = ScriptedBoard()
+    bench = Bench(tmp_path, [(0.1, board.device_line()), *rows(board, 100, 0.2)])
+    bench.run(until_s=0.6)
+    assert bench.links[0].written == [(0, b"info\nstart\n")]
+
+
+def test_a_board_that_was_off_is_asked_again(tmp_path: Path) -> None:
+    board = ScriptedBoard()
+    bench = Bench(tmp_path, [(4.5, board.device_line()), *rows(board, 100, 4.6)])
+    bench.run(until_s=5)
+    assert [round(at / 1e6) for at, _ in bench.links[0].written] == [0, 2, 4]
+    assert len(bench.log().seq) > 50
+
+
+def test_everything_that_came_is_in_the_log(tmp_path: Path) -> None:
+    board = ScriptedBoard(3)
+    noise = b"17,98\x00,15%\xff\x1b[2J\n"
+    first, second, late = board.line(), board.line(), board.line()
+    status = encode_note("status", {"t_us": 1, "skipped": 0})
+    stream = [
+        first[7:],
+        first + noise + b"\r\n",
+        second[:9],
+        second[9:] + status,
+        late[:-6] + b"0" + late[-6:],
+    ]
+    bench = Bench(tmp_path, [(0.1 * i, piece) for i, piece in enumerate(stream)])
+    bench.run(until_s=0.9)
+    text = bench.path.read_bytes()
+    assert b"#bad 100000 17,98%00,15%25%FF%1B[2J\n" in text
+    assert b"#bad 100000 \n" in text
+    assert b"\n100000," + first in text
+    assert b"\n300000," + second in text  # the time of the read that completed it
+    assert b"#wire 300000 " + status in text
+    run = bench.log()
+    assert (len(run.seq), run.bad_lines, len(run.notes)) == (2, 3, 1)
+    assert run.end is not None
+    assert (run.end["bad"], run.end["dropped_bytes"]) == (3, len(first) - 7 - 1)
+
+
+@pytest.mark.parametrize("told", [True, False])
+def test_the_header_stands_before_the_first_row(tmp_path: Path, told: bool) -> None:
+    board = ScriptedBoard(2)
+    script: Script = rows(board, 50, 0.1)
+    bench = Bench(tmp_path, [(0.05 if told else 0.2, board.device_line()), *script])
+    bench.run(until_s=0.4)
+    lines = bench.path.read_bytes().splitlines()
+    plain = [line for line in lines if not line.startswith(b"#")]
+    assert plain[0] == b"host_us,seq,t_us,throttle_us,flags,p1,p2,crc"
+    assert plain[1].startswith(b"100000,0,")
+    assert bench.log().columns == ("p1", "p2")
+
+
+def test_a_log_is_never_overwritten(tmp_path: Path) -> None:
+    (tmp_path / "run.csv").write_text("precious")
+    bench = Bench(tmp_path, [])
+    with pytest.raises(RunLogError, match="never overwritten"):
+        bench.run()
+    assert bench.links == []  # not even the board was touched
+    assert (tmp_path / "run.csv").read_text() == "precious"
+
+
+def test_no_folder(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, [])
+    bench.recorder._path = tmp_path / "none" / "run.csv"
+    with pytest.raises(RunLogError, match=r"cannot make the log \(No such file or directory\)"):
+        bench.run()
+    assert bench.links[0].closed
+
+
+def strangers() -> list[tuple[Script, str]]:
+    return [
+        ([], "the port is silent"),
+        ([(0.1, b"\0\0\0")], "the port is silent"),
+        ([(0.1, b">>> \r\n>>> info\r\nNameError: name 'info'\r\n")], "MicroPython's own console answers"),
+        ([(0.1, b"$GPGGA,1234\r\n"), (0.3, b"$GPGGA,1235\r\n")], "not from a board of ours"),
+        ([(0.1, bytes(range(128, 256)) * 3)], "wrong speed"),
+        ([(0.1, b"\x1b]0;evil\x07\x1b[31m\n" * 5)], "board of ours"),
+        ([(0.1, b"a,b\n"), (0.2, LinkEnded("end"))], "not from a board of ours"),
+        ([(0.1, vanished())], "vanished"),
+    ]
+
+
+@pytest.mark.parametrize(("script", "match"), strangers())
+def test_what_is_no_board_gets_one_clear_line_and_no_file(tmp_path: Path, script: Script, match: str) -> None:
+    bench = Bench(tmp_path, script)
+    with pytest.raises(LinkError, match=match) as caught:
+        bench.run()
+    assert bench.clock.us <= 5.2e6
+    assert str(caught.value).isprintable()
+    assert not bench.path.exists()
+    assert bench.links[0].closed
+
+
+def test_a_board_that_answers_but_sends_no_rows(tmp_path: Path) -> None:
+    refusal = encode_note("reply", {"to": "start", "ok": False, "why": "no sensor on the bus"})
+    alive: Script = [(at, encode_note("status", {"skipped": 0})) for at in range(1, 20)]
+    bench = Bench(tmp_path, [(0.1, device_line() + refusal), *alive])
+    with pytest.raises(LinkError, match=r"sends no rows.*no sensor on the bus"):
+        bench.run()
+
+
+def test_a_port_that_vanishes_ends_the_log_properly(tmp_path: Path) -> None:
+    board = ScriptedBoard()
+    bench = Bench(
+        tmp_path,
+        [(0.1, board.device_line()), *rows(board, 100, 0.2), (0.8, board.line()[:9]), (1.0, vanished())],
+    )
+    with pytest.raises(LinkError, match="vanished"):
+        bench.run()
+    run = bench.log()
+    assert len(run.seq) == 100
+    assert run.end is not None
+    assert (run.end["why"], run.end["rows"], run.end["dropped_bytes"]) == ("port vanished", 100, 9)
+    assert bench.said == ["the port vanished; waiting 5 s for it to come back"]
+    assert bench.clock.us == pytest.approx(6e6, abs=0.3e6)
+
+
+def test_the_same_board_coming_back_goes_on_in_the_same_log(tmp_path: Path) -> None:
+    board = ScriptedBoard()
+    before: Script = [(0.1, board.device_line()), *rows(board, 100, 0.2), (0.9, vanished())]
+    board.slot += 200
+    early = rows(board, 20, 1.7)  # come before the board has said who it is
+    after: Script = [*early, (1.8, board.device_line()), *rows(board, 50, 1.81)]
+    bench = Bench(tmp_path, before, LinkError("no"), LinkError("no"), after)
+    done = bench.run(until_s=2.2)
+    run = bench.log()
+    assert len(run.seq) == 170
+    assert run.bad_lines == 0
+    assert run.host_us[100] == 1_700_000  # held back, and stamped with its own time
+    assert done.segments == 2
+    assert bench.links[1].written[0][1] == b"info\nstart\n"
+    assert all(link.closed for link in bench.links)
+
+
+def test_another_board_coming_back_ends_the_log(tmp_path: Path) -> None:
+    board, other = ScriptedBoard(), ScriptedBoard(uid="0badf00d")
+    before: Script = [(0.1, board.device_line()), *rows(board, 100, 0.2), (0.9, vanished())]
+    bench = Bench(tmp_path, before, [(1.0, other.line() + other.device_line())])
+    with pytest.raises(LinkError, match=r"another board came back.*0badf00d.*e6614103e7"):
+        bench.run()
+    run = bench.log()
+    assert len(run.seq) == 100
+    assert run.end is not None
+
+
+def test_time_that_is_up_while_the_link_is_lost_is_no_success(tmp_path: Path) -> None:
+    board = ScriptedBoard()
+    before: Script = [(0.1, board.device_line()), *rows(board, 100, 0.2), (0.9, vanished())]
+    bench = Bench(tmp_path, before, [], seconds=2)
+    with pytest.raises(LinkError, match="vanished"):
+        bench.run()
+    assert bench.clock.us == pytest.approx(2.2e6, abs=0.1e6)
+
+
+def test_a_board_that_falls_silent_counts_as_lost(tmp_path: Path) -> None:
+    board = ScriptedBoard()
+    bench = Bench(tmp_path, [(0.1, board.device_line()), *rows(board, 100, 0.2)], [])
+    with pytest.raises(LinkError, match="went silent for 5 s"):
+        bench.run()
+    run = bench.log()
+    assert run.end is not None
+    assert run.end["why"] == "silent"
+    assert bench.clock.us == pytest.approx(10.7e6, abs=0.5e6)
+
+
+def test_a_stop_while_the_link_is_lost_is_a_stop(tmp_path: Path) -> None:
+    board = ScriptedBoard()
+    bench = Bench(tmp_path, [(0.1, board.device_line()), *rows(board, 100, 0.2), (0.9, vanished())])
+    assert bench.run(until_s=2).why == "stopped"
+
+
+def test_a_reset_is_a_new_segment_and_the_board_is_asked_again(tmp_path: Path) -> None:
+    first, second = ScriptedBoard(boot=1), ScriptedBoard(boot=2)
+    script = [
+        (0.1, first.device_line()),
+        *rows(first, 100, 0.2),
+        (1.5, second.device_line()),
+        *rows(second, 100, 3.5),
+    ]
+    bench = Bench(tmp_path, script)
+    done = bench.run(until_s=4.2)
+    assert done.segments == 2
+    assert done.lost == 0
+    assert [data for _, data in bench.links[0].written] == [b"info\nstart\n"] * 2
+    assert len(bench.log().seq) == 200
+
+
+def test_a_recorded_file_ends_without_complaint(tmp_path: Path) -> None:
+    board = ScriptedBoard()
+    bench = Bench(tmp_path, [(0, board.device_line() + b"".join(board.lines(10))), (0.1, LinkEnded("end"))])
+    assert bench.run().why == "end of file"
+    assert len(bench.log().seq) == 10
+
+
+def test_lost_slots_are_counted(tmp_path: Path) -> None:
+    board = ScriptedBoard(seq=65_530)
+    script = [(0.1, board.device_line()), *rows(board, 20, 0.2)]
+    board.slot += 7
+    bench = Bench(tmp_path, [*script, *rows(board, 20, 0.4)])
+    assert bench.run(until_s=0.6).lost == 7
+
+
+def test_a_stop_before_anything_came_leaves_no_file(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, [(0.1, b"noise\n")])
+    with pytest.raises(LinkError, match="before the board had sent anything"):
+        bench.run(until_s=1)
+    assert not bench.path.exists()
+
+
+@pytest.mark.parametrize("error", [KeyboardInterrupt(), RuntimeError("a bug"), MemoryError()])
+def test_whatever_is_raised_the_log_is_closed(tmp_path: Path, error: BaseException) -> None:
+    board = ScriptedBoard()
+
+    def watch(now_us: int, good: list[object]) -> None:
+        if now_us > 400_000:
+            raise error
+
+    bench = Bench(tmp_path, [(0.1, board.device_line()), *rows(board, 100, 0.2)], watch=watch)
+    with pytest.raises(type(error)):
+        bench.run()
+    run = bench.log()
+    assert run.end is not None
+    assert run.end["why"] == ("stopped" if isinstance(error, KeyboardInterrupt) else "failed")
+    assert len(run.seq) == run.end["rows"] > 35
+
+
+def test_watch_gets_what_came(tmp_path: Path) -> None:
+    board = ScriptedBoard()
+    seen: list[int] = []
+    watch: Callable[[int, list[object]], None] = lambda now_us, good: seen.append(len(good))  # noqa: E731
+    bench = Bench(tmp_path, [(0.1, board.device_line()), *rows(board, 100, 0.2)], watch=watch)
+    bench.run(until_s=1)
+    assert sum(seen) == 101
+
+
+def test_columns_that_change_are_bad_lines_not_a_crash(tmp_path: Path) -> None:
+    board, wider = ScriptedBoard(2), ScriptedBoard(3, seq=10)
+    script = [
+        (0.1, board.device_line()),
+        *rows(board, 10, 0.2),
+        (0.3, wider.device_line()),
+        *rows(wider, 5, 0.4),
+    ]
+    bench = Bench(tmp_path, script)
+    done = bench.run(until_s=0.6)
+    assert (done.rows, done.bad) == (10, 5)
+    assert len(bench.log().seq) == 10
+
+
+def test_facts_beyond_reason_are_refused(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, [])
+    bench.recorder._facts = {"notes": "x" * 70_000}
+    with pytest.raises(UndertrayError, match="too many facts"):
+        bench.run()
+    assert not bench.path.exists()

@@ -1,0 +1,132 @@
+"""``undertray record`` as a process, on a real socket and a real pseudo-terminal."""
+
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import sys
+import threading
+from pathlib import Path
+
+import pytest
+
+from fakes.board import ScriptedBoard
+from fakes.server import Send, pty_board, tcp_board
+from undertray.acquire.runlog import read_run
+
+posix = pytest.mark.skipif(sys.platform == "win32", reason="signals and pseudo-terminals of POSIX")
+PAUSE_S = 0.01
+
+
+def streaming(board: ScriptedBoard, rows: int | None = None):  # type: ignore[no-untyped-def]
+    """A board at its own rate, ten rows at a time; after so many rows the connection ends."""
+
+    def script(send: Send, over: threading.Event) -> None:
+        send(board.device_line())
+        while not over.wait(10 * board.period_us / 1e6):
+            send(b"".join(board.lines(10)))
+            if rows is not None and board.slot >= rows:
+                return
+
+    return script
+
+
+def start(*arguments: object) -> subprocess.Popen[str]:
+    command = [sys.executable, "-m", "undertray", "record", *map(str, arguments)]
+    return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+
+
+def finished(process: subprocess.Popen[str]) -> tuple[int, str, str]:
+    out, err = process.communicate(timeout=40)
+    return process.returncode, out, err
+
+
+def wait_for_rows(path: Path, process: subprocess.Popen[str], rows: int) -> None:
+    tick = threading.Event()
+    for _ in range(3000):
+        if path.exists() and path.read_bytes().count(b"\n") > rows:
+            return
+        assert process.poll() is None, process.communicate()
+        tick.wait(PAUSE_S)
+    raise AssertionError("no rows came")
+
+
+def test_over_tcp_for_a_time(tmp_path: Path) -> None:
+    out = tmp_path / "run.csv"
+    with tcp_board(streaming(ScriptedBoard(8, rate_hz=1000))) as url:
+        status, stdout, stderr = finished(
+            start("--port", url, "--out", out, "--seconds", 1, "--skirt", "soft", "--note", "gap=1.5 mm")
+        )
+    assert (status, stdout) == (0, "")
+    assert "time is up" in stderr
+    run = read_run(out)
+    assert run.counts.shape[0] >= 500
+    assert run.counts.shape[1] == 8
+    assert (run.bad_lines, run.cut_off) == (0, False)
+    assert (run.facts["skirt"], run.facts["notes"]) == ("soft", {"gap": "1.5 mm"})
+    assert run.seq.tolist() == list(range(len(run.seq)))  # nothing lost, from the very first row
+
+
+@posix
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_on_a_pseudo_terminal_until_a_signal(tmp_path: Path, number: signal.Signals) -> None:
+    out = tmp_path / "run.csv"
+    with pty_board(streaming(ScriptedBoard(rate_hz=500))) as port:
+        process = start("--port", port, "--out", out, "--quiet")
+        wait_for_rows(out, process, 50)
+        process.send_signal(number)
+        assert finished(process) == (0, "", "")
+    last = out.read_bytes().splitlines()[-1]
+    end = json.loads(last.removeprefix(b"#end "))
+    run = read_run(out)
+    assert end["why"] == "stopped"
+    assert end["rows"] == len(run.seq) >= 50
+    assert run.bad_lines == 0
+
+
+def test_a_port_that_vanishes_ends_with_one_line_and_status_1(tmp_path: Path) -> None:
+    out = tmp_path / "run.csv"
+    with tcp_board(streaming(ScriptedBoard(rate_hz=500), rows=100)) as url:
+        status, stdout, stderr = finished(start("--port", url, "--out", out, "--quiet", "--wait", 0.3))
+    assert (status, stdout) == (1, "")
+    assert stderr.count("\n") == 1
+    assert "vanished" in stderr
+    run = read_run(out)
+    assert len(run.seq) == 100
+    assert run.end is not None
+    assert run.end["why"] == "port vanished"
+
+
+def test_a_board_that_comes_back_goes_on_in_the_same_log(tmp_path: Path) -> None:
+    out = tmp_path / "run.csv"
+    board = ScriptedBoard(rate_hz=500)
+    with tcp_board(streaming(board, rows=100), streaming(board, rows=300)) as url:
+        status, _, stderr = finished(start("--port", url, "--out", out, "--wait", 0.5))
+    assert status == 1
+    assert "waiting 0.5 s" in stderr
+    run = read_run(out)
+    assert len(run.seq) == 300
+    assert run.end is not None
+    assert run.end["segments"] >= 2
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status", "word"),
+    [
+        (["--out", "run.csv"], 2, "--port"),
+        (["--port", "socket://127.0.0.1:1", "--out", "run.csv", "--note", "gap"], 2, "KEY=VALUE"),
+        (["--port", "socket://127.0.0.1:1", "--out", "run.csv", "--seconds", "-1"], 2, "--seconds"),
+        (["--port", "socket://127.0.0.1:1", "--out", "run.csv"], 1, "nobody listens"),
+        (["--port", "/dev/none-such", "--out", "run.csv"], 1, "no such port"),
+    ],
+)
+def test_wrong_usage_is_2_and_a_failing_device_1(
+    tmp_path: Path, arguments: list[str], status: int, word: str
+) -> None:
+    arguments = [str(tmp_path / a) if a == "run.csv" else a for a in arguments]
+    code, stdout, stderr = finished(start(*arguments))
+    assert (code, stdout) == (status, "")
+    assert word in stderr
+    assert "Traceback" not in stderr
+    assert not (tmp_path / "run.csv").exists()
