@@ -3,11 +3,16 @@
 import time
 
 from machine import I2C, Pin
+from micropython import const
 
 __all__ = ["Bus", "Mux", "MuxChannel"]
 
 _TIMEOUT_US = 2000
 _CLOCKS = 9
+_TIMED_OUT = const(110)
+# What a multiplexer is switched to, besides a channel.
+_OFF = const(-1)
+_UNKNOWN = const(-2)
 
 
 class Bus:
@@ -43,7 +48,6 @@ class Bus:
             scl.value(1)
             time.sleep_us(5)
             clocks += 1
-        free = bool(sda.value())
         if clocks:
             scl.value(0)
             sda.value(0)
@@ -52,12 +56,14 @@ class Bus:
             time.sleep_us(5)
             sda.value(1)
             time.sleep_us(5)
+        for mux in self.muxes:
+            mux.reset()
+        # Looked at only now: a part behind a multiplexer is cut off by its reset.
+        free = bool(sda.value())
         self.i2c = I2C(
             self.number, sda=Pin(self._sda), scl=Pin(self._scl), freq=self._freq, timeout=_TIMEOUT_US
         )
         self.hung = not free
-        for mux in self.muxes:
-            mux.reset()
         return free
 
 
@@ -71,30 +77,35 @@ class Mux:
     def __init__(self, bus, address, reset_pin=None):
         self.bus = bus
         self.address = address
-        self.selected = -1
+        self.selected = _UNKNOWN  # a restart of the board alone leaves it as it was
         self._off = b"\x00"
         self._reset = None if reset_pin is None else Pin(reset_pin, Pin.OUT, value=1)
         bus.muxes.append(self)
 
     def reset(self):
-        """All channels off, by its reset pin where one is wired; what was selected is forgotten."""
-        self.selected = -1
+        """All channels off, by its reset pin where one is wired."""
+        self.selected = _UNKNOWN
         if self._reset is not None:
             self._reset.value(0)
             time.sleep_us(1)
             self._reset.value(1)
+            self.selected = _OFF
 
     def leave(self):
-        """Switch all channels off."""
-        self.selected = -1
-        self.bus.i2c.writeto(self.address, self._off)
+        """Switch all channels off. One that does not answer has no supply, and connects nothing."""
+        self.selected = _OFF
+        try:
+            self.bus.i2c.writeto(self.address, self._off)
+        except OSError as error:
+            if error.errno == _TIMED_OUT:
+                raise
 
     def select(self, channel, byte):
         """Switch one channel on, and the other multiplexers of the bus off."""
         for other in self.bus.muxes:
-            if other is not self and other.selected >= 0:
+            if other is not self and other.selected != _OFF:
                 other.leave()
-        self.selected = -1
+        self.selected = _UNKNOWN
         self.bus.i2c.writeto(self.address, byte)
         self.selected = channel
 
@@ -123,13 +134,21 @@ class MuxChannel:
         mux = self.mux
         if mux.selected != self.channel:
             mux.select(self.channel, self._byte)
-        mux.bus.i2c.readfrom_into(address, buf)
+        try:
+            mux.bus.i2c.readfrom_into(address, buf)
+        except OSError:
+            mux.selected = _UNKNOWN  # perhaps it lost its supply, and with it the channel
+            raise
 
     def writeto(self, address, buf):
         mux = self.mux
         if mux.selected != self.channel:
             mux.select(self.channel, self._byte)
-        return mux.bus.i2c.writeto(address, buf)
+        try:
+            return mux.bus.i2c.writeto(address, buf)
+        except OSError:
+            mux.selected = _UNKNOWN
+            raise
 
     def scan(self):
         self.mux.select(self.channel, self._byte)

@@ -12,7 +12,7 @@ _UNITS_PA = {"M": 100.0, "B": 100000.0, "K": 1000.0, "N": 249.089, "P": 6894.757
 
 
 class Part:
-    """``fault``: None, "absent", "part", "stale", "crc", "command", as far as the family knows it."""
+    """``fault``: None, "absent", or a word that the family's file explains (such as "part", "stale", "crc")."""
 
     def __init__(self, clock, pressure_pa, section):
         self.clock = clock
@@ -22,6 +22,7 @@ class Part:
         self.fixed_count = None
         self.count = None
         self.nacks = 0
+        self.holds_sda = False  # behind a multiplexer: holds the bus while its channel is on
         self.late_us = POWER_UP_US
 
     def present(self):
@@ -55,4 +56,14 @@ def models():
     return found
 
 
-FAMILIES = ("hsc", "sdp")
+FAMILIES = (
+    "hsc",
+    "sdp",
+    "abp2",
+    "dlh",
+    "dlvr",
+    "ms4525do",
+    "ms5525dso",
+    "mpxv7002",
+    "tca9548a",
+)

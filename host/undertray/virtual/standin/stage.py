@@ -14,7 +14,8 @@ and for both, each of them optional:
     boot, uid   identity of the power-up (number) and of the board (hex)
     script      simulated: list of [t_us, "line the host sends"]
     deaf_us     simulated: list of [from, to] during which the host does not read
-    faults      list of {"at_us"} and one of: "column" with "fault", "nacks", "count" or "restart";
+    faults      list of {"at_us"} and one of: "column" with "fault", "nacks", "count", "restart" or
+                "holds_sda" (behind a multiplexer); "mux" (its place in muxes) with "fault" or "restart";
                 "bus" with "hold" (clocks until SDA is let go); "stall_us" (the processor is away)
     trace       file for what the output pins did: lines of time, pin, level
 """
@@ -66,6 +67,7 @@ class Stage:
         self.uid = b"\x00\x01\x02\x03\x04\x05\x06\x07"
         self.buses = {}
         self.parts = []
+        self.switches = []
         self.levels = {}
         self.trace = []
         self.driven = {}
@@ -102,6 +104,9 @@ class Stage:
         for section in board.get("muxes", []):
             switch = known["TCA9548A"](CLOCK, None, section)
             switches[(section["bus"], _number(section["address"]))] = switch
+            self.switches.append(switch)
+            if section.get("reset_pin") is not None:
+                self.lines[section["reset_pin"]] = (switch, "reset")
             self.bus(section["bus"]).attach(_number(section["address"]), switch)
         for i, section in enumerate(board.get("columns", [])):
             part = known[section["part"]](CLOCK, self._pressure(i, section), section)
@@ -153,13 +158,15 @@ class Stage:
             if "bus" in item:
                 self.bus(item["bus"]).hold(item["hold"])
                 continue
-            part = self.parts[item["column"]]
+            part = self.switches[item["mux"]] if "mux" in item else self.parts[item["column"]]
             if "fault" in item:
                 part.fault = item["fault"]
             if "nacks" in item:
                 part.nacks = item["nacks"]
             if "count" in item:
                 part.fixed_count = item["count"]
+            if "holds_sda" in item:
+                part.holds_sda = item["holds_sda"]
             if "restart" in item:
                 part.restart()
 
@@ -169,7 +176,7 @@ class Stage:
 
     def level(self, pin):
         if pin in self.lines and self.lines[pin][1] == "sda":
-            return 0 if self.lines[pin][0].held_clocks else 1
+            return 0 if self.lines[pin][0].held() else 1
         return self.levels.get(pin, 0)
 
     def put(self, pin, level):
@@ -179,6 +186,8 @@ class Stage:
             if level and not before:
                 self.lines[pin][0].pulse()
             return
+        if pin in self.lines and self.lines[pin][1] == "reset" and before and not level:
+            self.lines[pin][0].reset()
         if level != before:
             self.trace.append((CLOCK.now_us(), pin, level))
 
