@@ -142,7 +142,7 @@ def fan_picture(blocks: Blocks, reference: Reference | None = None, units: Displ
         words=f"Steady suction by throttle: {levels or 'never steady'}. {said}",
         svg=svg_text(figure),
         table=table,
-        wide=False,
+        size="middle",
     )
 
 
@@ -195,5 +195,5 @@ def index_picture(reduction: Reduction, blocks: Blocks, reference: Reference | N
         words=f"Index over time: {spread}.",
         svg=svg_text(figure),
         table={"time s": thinner.time(), **thinner.columns("seal index", index)},
-        wide=False,
+        size="middle",
     )

@@ -139,7 +139,7 @@ def floor_picture(
                 list(order).index(tap.name) + 1 if tap.name in order else np.nan for tap in car.taps
             ],
         },
-        wide=False,
+        size="small",
     )
 
 

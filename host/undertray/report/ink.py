@@ -74,9 +74,10 @@ THEME = {
 """Colour on white -> (name of the page's variable, colour on black)."""
 
 _SVG, _XLINK = "http://www.w3.org/2000/svg", "http://www.w3.org/1999/xlink"
-_DROP = {f"{{{_SVG}}}metadata"}
+_DROP = {f"{{{_SVG}}}metadata", f"{{{_SVG}}}style"}
+_LONG = re.compile(r"(\.\d\d)\d+")  # a hundredth of a point is finer than any screen
 _REFERENCE = re.compile(r"url\(#([^)]+)\)")
-_SETTINGS = {
+_SETTINGS: Any = {
     "svg.fonttype": "none",  # words stay words: small, searchable, read aloud
     "svg.hashsalt": "undertray",
     "text.parse_math": False,  # a dollar sign in a tap's name is a dollar sign
@@ -198,11 +199,21 @@ def _parsed(svg: str, title: str) -> ET.Element:
         for child in list(parent):
             if child.tag in _DROP:
                 parent.remove(child)
+    for element in root.iter():
+        element.tail = None
+        if element.text is not None and not element.text.strip():
+            element.text = None
+        for name in ("d", "x", "y"):
+            if name in element.attrib:
+                element.set(name, _LONG.sub(r"\1", " ".join(element.attrib[name].split())))
     used = set(_REFERENCE.findall(svg)) | set(re.findall(r'xlink:href="#([^"]+)"', svg))
     for element in root.iter():
         if element.get("id") not in used:
             element.attrib.pop("id", None)
     root.set("role", "img")
+    # what the dropped style sheet said
+    root.set("stroke-linejoin", "round")
+    root.set("stroke-linecap", "butt")
     label = ET.Element(f"{{{_SVG}}}title")
     label.text = title
     root.insert(0, label)

@@ -32,8 +32,8 @@ class Picture:
         As matplotlib wrote it.
     table : mapping of str to sequence
         The numbers drawn, a column each, all of one length.
-    wide : bool
-        Needs the width of the page.
+    size : str
+        ``wide`` needs the width of the page, ``middle`` and ``small`` stand side by side.
     """
 
     key: str
@@ -41,8 +41,8 @@ class Picture:
     caption: str
     words: str
     svg: str
-    table: Mapping[str, Sequence[Any]] = field(default_factory=dict)
-    wide: bool = True
+    table: Mapping[str, Any] = field(default_factory=dict)
+    size: str = "wide"
 
     def inline(self, prefix: str = "") -> str:
         """The picture as part of a page.

@@ -166,7 +166,12 @@ def _calibration(run: Run | None, calibration: Calibration | None, units: Displa
             ("Calibration", "none", "the sensors' own scale was used: good to a few per cent of their range")
         ]
     age = calibration_age_days(run.facts, calibration.made_utc) if run is not None else None
-    old = "age unknown" if age is None else f"{number(age)} days old at the start of the run"
+    if age is None:
+        old = "age unknown"
+    elif age < 0:
+        old = f"{number(-age)} days after the run"
+    else:
+        old = f"{number(age)} days old at the start of the run"
     residual_pa = max((c.residual_sd_pa for c in calibration.columns.values()), default=float("nan"))
     return [
         ("Calibration", f"made {calibration.made_utc}, {old}", "repeat it after a crash and each season"),

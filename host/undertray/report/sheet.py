@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -33,7 +33,7 @@ class Grid:
     """A table: heads, and rows whose first cell is their name."""
 
     heads: tuple[str, ...]
-    rows: list[tuple[str, ...]]
+    rows: Sequence[tuple[str, ...]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +158,7 @@ def make_sheet(
         quality=Grid(
             ("What", "Found", "How to read it"), quality_rows(reduction, run, car, calibration, units)
         ),
-        facts=[("Car", car.name), *(_facts(run.facts) if run is not None else [])],
+        facts=[("Car file", car.name), *(_facts(run.facts) if run is not None else [])],
     )
 
 
@@ -187,7 +187,7 @@ def _figures(reduction: Reduction, verdict: Verdict, units: Display) -> list[tup
             "of the mean downforce, 95 %",
         ),
         (f"Mean suction, {when}", units.pa(_median(series.mean_suction_pa, rows)), "median over the floor"),
-        ("Held, then below", f"{verdict.held_s:.1f} s, {verdict.below_s:.2f} s", "as the verdict counts"),
+        ("Below its need", f"{verdict.below_s:.2f} s", f"of {verdict.held_s:.1f} s since it first held"),
         (
             "Seal losses",
             str(len(losses)),

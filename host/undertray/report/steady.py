@@ -99,7 +99,8 @@ def _mean(values: Array, starts: NDArray[np.int64]) -> Array:
     known = np.isfinite(values)
     count = np.add.reduceat(known.astype(float), starts)
     total = np.add.reduceat(np.where(known, values, 0.0), starts)
-    return np.divide(total, count, out=np.full(len(starts), np.nan), where=count > 0)
+    mean: Array = np.divide(total, count, out=np.full(len(starts), np.nan), where=count > 0)
+    return mean
 
 
 def _still(

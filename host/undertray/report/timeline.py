@@ -46,7 +46,7 @@ def timeline(reduction: Reduction, units: Display = SI) -> Picture:
     """
     series = reduction.series
     thinner = Thinner(series.t_s)
-    table: dict[str, Sequence[Any]] = {"time s": thinner.time()}
+    table: dict[str, Any] = {"time s": thinner.time()}
     for place, name in enumerate(reduction.taps):
         table |= thinner.columns(
             f"{name} {units.pressure}", series.tap_suction_pa[:, place] / units.pressure_pa
@@ -162,7 +162,7 @@ def close_up(reduction: Reduction, place: int, units: Display = SI) -> Picture:
         panels[1].set_ylabel("throttle / µs")
         panels[1].set_xlabel("board time / s")
         panels[1].set_xlim(start_s, stop_s)
-        _legend(panels[0], 2)
+        _legend(panels[0], 2, 1.09)
         for panel in panels:
             _grid(panel)
             panel.axvline(event.onset_s, color=EVENT[event.kind], linewidth=1.2)
@@ -170,7 +170,7 @@ def close_up(reduction: Reduction, place: int, units: Display = SI) -> Picture:
         top = panels[0].get_xaxis_transform()
         panels[0].text(event.onset_s, 1.0, "onset ", transform=top, ha="right", va="bottom", fontsize=8)
         panels[0].text(event.bottom_s, 1.0, " bottom", transform=top, ha="left", va="bottom", fontsize=8)
-    table: dict[str, Sequence[Any]] = {"time s": thinner.time()}
+    table: dict[str, Any] = {"time s": thinner.time()}
     for tap, name in enumerate(reduction.taps):
         values = reduction.series.tap_suction_pa[rows, tap] / units.pressure_pa
         table |= thinner.columns(f"{name} {units.pressure}", values)
@@ -183,7 +183,7 @@ def close_up(reduction: Reduction, place: int, units: Display = SI) -> Picture:
         f"{units.pa(event.to_pa)}; onset at {event.onset_s:.3f} s, bottom at {event.bottom_s:.3f} s.",
         svg=svg_text(figure),
         table=table,
-        wide=False,
+        size="middle",
     )
 
 
@@ -281,9 +281,14 @@ def _plot(
     )
 
 
-def _legend(panel: Axes, columns: int = 4) -> None:
+def _legend(panel: Axes, columns: int = 4, above: float = 1.0) -> None:
     panel.legend(
-        loc="lower left", bbox_to_anchor=(0, 1.0), ncols=columns, fontsize=8, frameon=False, borderaxespad=0.1
+        loc="lower left",
+        bbox_to_anchor=(0, above),
+        ncols=columns,
+        fontsize=8,
+        frameon=False,
+        borderaxespad=0.1,
     )
 
 

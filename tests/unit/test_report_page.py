@@ -1,0 +1,168 @@
+"""The page: escaped, self-contained, the same bytes every time, and the verdict first."""
+
+from __future__ import annotations
+
+import base64
+import dataclasses
+import hashlib
+import re
+from html.parser import HTMLParser
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from fakes.reductions import invented_car, invented_event, invented_reduction
+from undertray.errors import ReductionError
+from undertray.report.display import SI, US, display, number
+from undertray.report.page import CAUTIONS, render_page, write_page
+from undertray.report.sheet import make_sheet
+
+MARKUP = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'&amp;$x^2$"
+VOID = {"meta", "br", "img", "hr", "link", "input"}
+
+
+class _Reader(HTMLParser):
+    """Tags, attributes and visible text; refuses what is not closed in order."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.open: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.text: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        self.text.append(data)
+
+
+def _read(html: str) -> _Reader:
+    reader = _Reader()
+    reader.feed(html)
+    reader.close()
+    assert reader.open == []
+    return reader
+
+
+@pytest.fixture(scope="module")
+def page() -> str:
+    return render_page([make_sheet(invented_reduction(), invented_car())], "Invented car")
+
+
+def _hostile() -> str:
+    """Markup in everything that comes from a log or a file."""
+    car = invented_car()
+    taps = tuple(dataclasses.replace(tap, name=f"{MARKUP}{place}") for place, tap in enumerate(car.taps))
+    car = dataclasses.replace(car, name=MARKUP, taps=taps)
+    names = tuple(tap.name for tap in taps)
+    event = invented_event(kind="seal-loss", first_tap=names[0], order=names)
+    note = SimpleNamespace(
+        kind="status",
+        data={"skipped": 0, "read_errors": [0, MARKUP], "temperature_c": [MARKUP], "pack_mv": MARKUP},
+    )
+    run: Any = SimpleNamespace(
+        facts={MARKUP: MARKUP, "started_utc": MARKUP, "notes": {MARKUP: MARKUP, "deep": {MARKUP: [MARKUP]}}},
+        notes=(note,),
+    )
+    calibration: Any = SimpleNamespace(made_utc=MARKUP, columns={MARKUP: SimpleNamespace(residual_sd_pa=1.0)})
+    reduction = invented_reduction(car=car, run=MARKUP, events=(event,), notices=(MARKUP,))
+    return render_page([make_sheet(reduction, car, run, calibration)] * 2, MARKUP)
+
+
+def test_markup_in_every_field_stays_text() -> None:
+    reader = _read(_hostile())
+    tags = {tag for tag, _ in reader.tags}
+    assert tags.isdisjoint({"script", "img", "iframe", "object", "embed", "link", "base", "form"})
+    for _, attributes in reader.tags:
+        assert not any(name.startswith("on") for name in attributes)
+        assert "style" not in attributes
+    assert sum(MARKUP[:25] in text for text in reader.text) > 20  # it is shown, as text
+
+
+def test_the_page_asks_for_nothing_from_outside(page: str) -> None:
+    for tag, attributes in _read(page).tags:
+        assert "src" not in attributes, tag
+        for name in ("href", "xlink:href"):
+            assert (attributes.get(name) or "#").startswith("#")
+        for value in attributes.values():
+            assert re.search(r"url\((?!#)", value or "") is None
+    style = re.search(r"<style>(.*?)</style>", page, re.S)
+    assert style is not None
+    assert re.search(r"@import|url\(|expression", style[1]) is None
+
+
+def test_its_policy_denies_everything_but_its_own_style_sheet(page: str) -> None:
+    policy = next(
+        a["content"] for t, a in _read(page).tags if a.get("http-equiv") == "Content-Security-Policy"
+    )
+    style = re.search(r"<style>(.*?)</style>", page, re.S)
+    assert style is not None
+    digest = base64.b64encode(hashlib.sha256(style[1].encode()).digest()).decode()
+    assert policy == (f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'")
+
+
+def test_same_run_same_bytes(page: str) -> None:
+    assert render_page([make_sheet(invented_reduction(), invented_car())], "Invented car") == page
+
+
+def test_the_verdict_comes_before_every_number_and_picture(page: str) -> None:
+    at = page.index('class="word"')
+    assert at < page.index('class="key"') < page.index("<svg")
+    assert page.index("It let go") < page.index('class="key"')
+
+
+def test_every_picture_has_its_words_and_every_caution_stands_there(page: str) -> None:
+    reader = _read(page)
+    pictures = [a for t, a in reader.tags if t == "svg"]
+    assert len(pictures) == 6  # run, event, its floor, steady floor, throttle, seal index
+    assert all(a.get("role") == "img" for a in pictures)
+    assert page.count("<figcaption>") == len(pictures)
+    assert len(re.findall(r"<svg[^>]*><title>[^<]{20,}</title>", page)) == len(pictures)
+    text = " ".join(reader.text)
+    for caution in CAUTIONS:
+        assert caution in text
+
+
+def test_no_id_comes_twice_and_every_reference_is_met() -> None:
+    two = render_page([make_sheet(invented_reduction(), invented_car())] * 2, "x")
+    ids = re.findall(r'\bid="([^"]+)"', two)
+    assert len(ids) == len(set(ids))
+    wanted = set(re.findall(r'(?:href="#|url\(#)([^")]+)', two))
+    assert wanted <= set(ids)
+
+
+def test_us_units_are_used_throughout() -> None:
+    html = render_page([make_sheet(invented_reduction(), invented_car(), units=US)], "x")
+    text = " ".join(_read(html).text)
+    assert "inH₂O" in text
+    assert "lbf" in text
+    assert re.search(r"\d Pa\b|\d N\b|/ Pa|/ N", text) is None
+
+
+def test_numbers_are_shown_to_three_digits() -> None:
+    # published: 1 lbf = 4.4482216152605 N and 1 inch of water = 249.08891 Pa (NIST SP 811, appendix B.8)
+    assert US.n(44.482216152605) == "10.0 lbf"
+    assert US.pa(249.08891) == "1.00 inH₂O"
+    assert US.mm(25.4) == "1.00 in"
+    assert SI.n(-3.14159, signed=True) == "−3.14 N"
+    assert SI.n(3.14159, signed=True) == "+3.14 N"
+    assert [number(v) for v in (0, 1234.5, 0.0123, None, float("nan"))] == [
+        *("0", "1234", "0.0123", "unknown", "unknown"),
+    ]
+    with pytest.raises(ReductionError, match="no such units"):
+        display("furlongs")
+
+
+def test_a_page_that_cannot_be_written_is_one_line(tmp_path: Any) -> None:
+    with pytest.raises(ReductionError, match="cannot write the page"):
+        write_page("x", tmp_path / "none" / "page.html")

@@ -1,0 +1,191 @@
+"""Pictures and the numbers beside them."""
+
+from __future__ import annotations
+
+import csv
+import io
+import xml.etree.ElementTree as ET
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from fakes.reductions import invented_car, invented_event, invented_reduction
+from undertray.errors import ReductionError
+from undertray.reduce.floor import load_matrix
+from undertray.reduce.polygon import area_and_centroid
+from undertray.report.display import SI, US
+from undertray.report.fanpicture import fan_picture, index_picture, own_index
+from undertray.report.figures import run_picture
+from undertray.report.floorplan import at_moment_pa, cells, floor_picture
+from undertray.report.moments import gravest
+from undertray.report.picture import Picture, write_pictures
+from undertray.report.steady import run_blocks
+from undertray.report.thin import Thinner
+from undertray.report.timeline import close_up, timeline
+
+
+def _rows(picture: Picture) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(picture.csv())))
+
+
+def test_thinning_keeps_a_dip_of_a_single_row() -> None:
+    values = np.full(720_000, 1000.0)
+    values[123_457] = 3.0
+    values[500_001] = 4000.0
+    thinner = Thinner(np.arange(720_000) / 200.0)
+    line = thinner.zigzag(values)
+    assert len(line) == len(thinner.t_s) == 2000
+    assert (line.min(), line.max()) == (3.0, 4000.0)
+    at_s = thinner.t_s[int(line.argmin())]
+    assert abs(at_s - 123_457 / 200.0) <= 3.6  # one of 1000 pieces of an hour
+
+
+def test_thinning_leaves_a_short_run_as_it_is() -> None:
+    t_s, values = np.arange(2000) / 200.0, np.random.default_rng(1).normal(size=2000)
+    thinner = Thinner(t_s)
+    assert np.array_equal(thinner.zigzag(values), values)
+    assert list(thinner.columns("x", values)) == ["x"]
+
+
+def test_the_table_of_the_time_picture_holds_the_run() -> None:
+    reduction = invented_reduction(seconds=8.0, fold_at_s=6.0)
+    rows = _rows(timeline(reduction))
+    assert len(rows) == reduction.rows
+    got = [float(row["front-left Pa"]) for row in rows]
+    # written to 7 significant digits
+    assert got == pytest.approx(reduction.series.tap_suction_pa[:, 0].tolist(), rel=1e-6, abs=1e-6)
+
+
+def test_us_units_reach_the_numbers() -> None:
+    reduction = invented_reduction(seconds=8.0, fold_at_s=None)
+    row = _rows(timeline(reduction, US))[1000]
+    # published: 1 inH2O = 249.08891 Pa (NIST SP 811)
+    assert float(row["front-left inH₂O"]) * 249.08891 == pytest.approx(
+        reduction.series.tap_suction_pa[1000, 0], rel=1e-6
+    )
+
+
+def test_a_close_up_shows_onset_and_bottom_and_a_long_warning() -> None:
+    reduction = invented_reduction(events=(invented_event(warning_s=2.0),))
+    times = [float(row["time s"]) for row in _rows(close_up(reduction, 0))]
+    assert times[0] <= 8.0 - 2.0
+    assert times[-1] >= 8.05
+
+
+def test_cells_tile_the_floor_with_the_areas_of_the_load_matrix() -> None:
+    car = invented_car()
+    areas = [area_and_centroid(cell)[0] * 1e-6 for _, cell in cells(car, car.taps)]
+    # the map colours just what the reduction lets each tap speak for
+    assert areas == pytest.approx(load_matrix(car).area_m2.tolist(), rel=1e-12)
+
+
+def test_the_floor_bears_the_order_of_collapse() -> None:
+    reduction = invented_reduction()
+    order = ("rear-left", "front-right")
+    picture = floor_picture(
+        invented_car(),
+        at_moment_pa(reduction, 8.05),
+        tuple(reduction.taps),
+        *("k", "t", "c"),
+        order=order,
+    )
+    assert [row["fell as number"] for row in _rows(picture)] == ["", "2", "1", ""]
+    words = [t for t in ET.fromstring(picture.svg).itertext() if t.strip()]
+    assert {"1", "2", "front-left", "rear-right"} <= {w.strip() for w in words}
+    assert "in this order: rear-left, front-right" in picture.words
+
+
+def test_a_tap_without_reading_is_said_and_left_out_of_the_map() -> None:
+    picture = floor_picture(
+        invented_car(), [1000.0, np.nan, 900.0, 800.0], [t.name for t in invented_car().taps], "k", "t", "c"
+    )
+    assert "no reading" in picture.svg
+    assert "front-right: unknown" in picture.words
+
+
+def test_moments_take_the_rows_asked_for() -> None:
+    reduction = invented_reduction(fold_at_s=8.0)
+    assert at_moment_pa(reduction, 7.9).mean() == pytest.approx(1500, rel=0.02)
+    assert at_moment_pa(reduction, 8.1).mean() == pytest.approx(1500 * 0.27, rel=0.03)
+    reduction.series.tap_suction_pa[:, 2] = np.nan
+    assert np.isnan(at_moment_pa(reduction, 8.1)[2])
+
+
+def test_own_index_is_one_when_sealed_and_falls_with_the_leak() -> None:
+    blocks = run_blocks(invented_reduction(fold_at_s=8.0))
+    index = own_index(blocks)
+    assert np.nanmedian(index[(blocks.t_s > 4) & (blocks.t_s < 7.5)]) == pytest.approx(1.0, abs=0.01)
+    # derived: the invented fold leaves 0.27 of the suction
+    assert np.nanmedian(index[(blocks.t_s > 8.2) & (blocks.t_s < 10.8)]) == pytest.approx(0.27, abs=0.01)
+
+
+def test_index_against_a_reference_curve() -> None:
+    reduction = invented_reduction(fold_at_s=None)
+    blocks = run_blocks(reduction)
+
+    def reference(throttle_us: Any) -> Any:
+        return 3000.0 * (throttle_us - 1000.0) / 700.0
+
+    rows = [float(r["seal index"] or "nan") for r in _rows(index_picture(reduction, blocks, reference))]
+    assert np.nanmedian(rows) == pytest.approx(0.5, abs=0.01)
+    assert "reference skirt" in fan_picture(blocks, reference).words
+
+
+def test_no_picture_of_any_size_holds_a_style_or_a_date() -> None:
+    svg = timeline(invented_reduction(seconds=6.0)).inline("a")
+    assert "style=" not in svg
+    assert "dc:date" not in svg
+    assert "var(--s0)" in svg
+
+
+def test_files_are_written_twice_alike_and_are_images(tmp_path: Path) -> None:
+    reduction = invented_reduction(seconds=6.0)
+    first = [p.read_bytes() for p in write_pictures([timeline(reduction)], tmp_path / "a")]
+    again = [p.read_bytes() for p in write_pictures([timeline(reduction)], tmp_path / "b")]
+    assert first == again
+    assert ET.fromstring(first[0]).tag == "{http://www.w3.org/2000/svg}svg"
+    assert b"var(" not in first[0]
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    with pytest.raises(ReductionError, match="cannot write the pictures"):
+        write_pictures([timeline(reduction)], tmp_path / "file")
+
+
+def test_the_png_is_the_same_twice(tmp_path: Path) -> None:
+    reduction = invented_reduction(seconds=6.0)
+    for name in ("a.png", "b.png"):
+        run_picture(reduction, invented_car(), tmp_path / name)
+    content = (tmp_path / "a.png").read_bytes()
+    assert content.startswith(b"\x89PNG")
+    assert content == (tmp_path / "b.png").read_bytes()
+    with pytest.raises(ReductionError, match="cannot write the picture"):
+        run_picture(reduction, invented_car(), tmp_path / "none" / "a.png")
+
+
+def test_drawing_leaves_the_callers_settings_alone() -> None:
+    import matplotlib as mpl
+
+    before = dict(mpl.rcParams)
+    timeline(invented_reduction(seconds=4.0))
+    assert dict(mpl.rcParams) == before
+
+
+def test_a_formula_in_a_name_is_no_formula_in_the_table() -> None:
+    table = {"tap": ["=1+1", "@x", "front"], "Pa": [1.0, float("nan"), 2.0]}
+    picture = Picture("k", "t", "c", "w", "", table)
+    assert picture.csv() == "tap,Pa\n'=1+1,1\n'@x,\nfront,2\n"
+
+
+def test_of_many_events_the_gravest_are_enlarged_and_the_rest_counted() -> None:
+    events = tuple(
+        invented_event(
+            kind="throttle-cut" if i % 2 else "seal-loss", onset_s=3.0 + 0.02 * i, bottom_s=3.01 + 0.02 * i
+        )
+        for i in range(200)
+    )
+    close_ups, left = gravest(invented_reduction(events=events), invented_car(), SI)
+    assert len(close_ups) == 8
+    assert all("seal-loss" in c.title for c in close_ups)
+    assert "50 further events are not in this table" in left
+    assert "192 are not" in left

@@ -1,0 +1,123 @@
+"""Quality rows, and the blocks in which nothing was going on."""
+
+from __future__ import annotations
+
+import dataclasses
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from fakes.reductions import invented_car, invented_reduction
+from undertray.report.display import SI
+from undertray.report.quality import calibration_age_days, quality_rows, zero_drift_pa
+from undertray.report.steady import run_blocks
+
+
+def _said(rows: list[tuple[str, str, str]]) -> dict[str, str]:
+    return {name: value for name, value, _ in rows}
+
+
+def test_zero_drift_is_found_between_the_rests() -> None:
+    reduction = invented_reduction(seconds=14.0, fold_at_s=None)
+    series = reduction.series
+    # the invented throttle is cut one second before the end: make the rest at the end longer
+    series.throttle_us[series.t_s >= 9.0] = 1000.0
+    series.tap_suction_pa[series.t_s >= 9.0] = 0.0
+    series.tap_suction_pa[series.t_s >= 9.0, 1] = 7.0
+    drift = zero_drift_pa(reduction)
+    assert drift is not None
+    # noise of 6 Pa over 200 rows: the median is good to 6 * 1.25 / sqrt(200) = 0.5 Pa
+    assert drift == pytest.approx([0, 7, 0, 0], abs=2.0)
+    assert (
+        "front-right"
+        in _said(quality_rows(reduction, None, invented_car(), None, SI))["Zero drift over the run"]
+    )
+
+
+@pytest.mark.parametrize("throttle_us", [np.nan, 1700.0])
+def test_zero_drift_is_unknown_without_a_rest(throttle_us: float) -> None:
+    reduction = invented_reduction(fold_at_s=None)
+    reduction.series.throttle_us[:] = throttle_us
+    assert zero_drift_pa(reduction) is None
+
+
+def test_a_run_that_ends_with_the_fans_running_down_has_no_rest() -> None:
+    assert zero_drift_pa(invented_reduction(seconds=8.0, fold_at_s=None)) is None
+
+
+def test_age_of_a_calibration() -> None:
+    facts = {"started_utc": "2026-05-03T12:00:00Z"}
+    assert calibration_age_days(facts, "2026-05-01T00:00:00+00:00") == pytest.approx(2.5)
+    assert calibration_age_days(facts, "2026-05-01T00:00:00") == pytest.approx(2.5)
+    for broken in ("", "soon", "<b>"):
+        assert calibration_age_days(facts, broken) is None
+    assert calibration_age_days({"started_utc": 7}, "2026-05-01T00:00:00") is None
+
+
+def test_what_the_board_said_of_itself_is_shown() -> None:
+    notes = (
+        SimpleNamespace(
+            kind="status",
+            data={"skipped": 3, "read_errors": [0, 2], "temperature_c": [24.5, None, 26.0], "pack_mv": 8100},
+        ),
+        SimpleNamespace(kind="fault", data={}),
+    )
+    run: Any = SimpleNamespace(facts={}, notes=notes)
+    said = _said(quality_rows(invented_reduction(), run, invented_car(), None, SI))
+    assert said["Slots the board skipped"] == "3"
+    assert said["Failed sensor reads"] == "0, 2"
+    assert said["Temperature of the sensors"] == "24.5 to 26.0 °C"
+    assert said["Pack voltage"] == "8.10 to 8.10 V"
+    assert said["Faults the board reported"] == "1"
+    assert said["Calibration"] == "none"
+
+
+def test_tubes_of_the_car_file_are_shown() -> None:
+    car = invented_car()
+    taps = tuple(dataclasses.replace(t, tube_length_mm=150.0, tube_bore_mm=2.0) for t in car.taps)
+    rows = quality_rows(invented_reduction(), None, dataclasses.replace(car, taps=taps), None, SI)
+    assert ("Tubes", "150 mm, bore 2.00 mm", "equal on all taps") in rows
+
+
+def test_blocks_are_means_and_steady_ones_are_settled_and_clear() -> None:
+    reduction = invented_reduction(fold_at_s=None)
+    blocks = run_blocks(reduction)
+    assert len(blocks.t_s) == 120
+    rows = slice(600, 620)
+    assert blocks.suction_pa[30] == pytest.approx(reduction.series.mean_suction_pa[rows].mean(), rel=1e-12)
+    # derived: the throttle steps up at 2 s and must be still for 0.8 s; it is cut at 11 s
+    assert blocks.t_s[blocks.steady].min() == pytest.approx(2.8)
+    assert blocks.t_s[blocks.steady].max() == pytest.approx(10.9)
+
+
+def test_an_event_and_half_a_second_after_it_are_not_steady() -> None:
+    reduction = invented_reduction(fold_at_s=6.0)
+    reduction.events[0].end_s = 7.0
+    blocks = run_blocks(reduction)
+    inside = (blocks.t_s > 5.9) & (blocks.t_s < 7.5)
+    assert not blocks.steady[inside].any()
+    assert blocks.steady[(blocks.t_s >= 7.5) & (blocks.t_s < 10.9)].all()
+
+
+def test_a_gap_breaks_a_stretch_and_a_moving_throttle_is_not_steady() -> None:
+    reduction = invented_reduction(fold_at_s=None)
+    series = reduction.series
+    keep = (series.t_s < 5.0) | (series.t_s >= 6.0)
+    for name, values in vars(series).items():
+        setattr(series, name, values[keep])
+    blocks = run_blocks(reduction)
+    assert not blocks.steady[(blocks.t_s >= 6.0) & (blocks.t_s < 6.75)].any()
+    series.throttle_us[(series.t_s > 8.0) & (series.t_s < 8.02)] += 30.0
+    blocks = run_blocks(reduction)
+    assert not blocks.steady[(blocks.t_s >= 8.0) & (blocks.t_s < 8.75)].any()
+
+
+def test_a_throttle_that_never_moves_is_steady_and_none_falls_back_to_suction() -> None:
+    reduction = invented_reduction(fold_at_s=None)
+    reduction.series.throttle_us[:] = 1700.0
+    assert run_blocks(reduction).steady[10:].all()
+    blocks = run_blocks(invented_reduction(fold_at_s=None, throttle=False))
+    assert blocks.steady.sum() == pytest.approx(88, abs=2)
+    assert np.isnan(blocks.throttle_us).all()
