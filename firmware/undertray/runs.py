@@ -12,6 +12,7 @@ __all__ = ["Runs"]
 
 _STALL_US = const(2_000_000)
 _LONGEST = const(2100)
+_REPLY = const(512)  # room kept for the reply, also to a host that has stopped reading
 
 
 class Runs:
@@ -76,7 +77,7 @@ class Runs:
         """Queue a line, waiting for a host that reads, but not for ever."""
         ring = self._console.ring
         moved = time.ticks_us()
-        while ring.room() < len(line):
+        while ring.room() < len(line) + _REPLY:
             self._feed()
             now = time.ticks_us()
             if ring.port.ready() & OUT and ring.pump(now):

@@ -23,7 +23,6 @@ __all__ = ["Store"]
 
 FOLDER = "runs"
 _RESERVE = const(48_000)  # left to the rest of the program
-_LARGEST = const(1_000_000)
 _SETTLE_US = const(2_000_000)
 _OFF = const(0)
 _WAITING = const(1)
@@ -34,6 +33,8 @@ _CLOSING = const(4)
 
 class Store:
     """Memory for one run, and the runs on flash."""
+
+    largest = 1_000_000  # bytes taken at most
 
     def __init__(self, rig, throttle_up_us):
         self.sampler = None  # set once: whose device note and status go with a run
@@ -73,7 +74,7 @@ class Store:
             raise ValueError("is on already")
         self._buf = b""
         gc.collect()
-        rows = min(gc.mem_free() - _RESERVE, _LARGEST) // self._size
+        rows = min(gc.mem_free() - _RESERVE, self.largest) // self._size
         rows = min(rows, self._flash_free() // (40 + 11 * self._n))
         if rows < rate_hz:
             raise ValueError("no room for even one second: erase runs, or fewer columns")
@@ -199,6 +200,6 @@ class Store:
 
     def _flash_free(self):
         if not hasattr(os, "statvfs"):
-            return _LARGEST * 256
+            return self.largest * 256
         told = os.statvfs(".")
         return told[0] * told[3]
