@@ -73,13 +73,16 @@ class Detector:
         self._screen = Screen(p, self._blocks, self._bank, self._block_s)
         self._closeup = CloseUp(self._rows, self._blocks, self._bank, period_s, self._block_s)
         self._ledger = Ledger(tap_names or [f"p{i + 1}" for i in range(taps)])
-        self._health = Health(taps, weights, self._blocks, self._ledger, p, self._block_s)
+        self._health = Health(
+            taps, weights, self._blocks, self._ledger, p, self._block_s, self._screen.slow_back
+        )
         self._tail: tuple[Array, Array, Array, Bools] | None = None
         self._last_row: Array | None = None
         self._last_s: float | None = None
         self._next = self._taught = 0  # first block not yet judged; not yet learned from
         # first block that may be compared with: after a gap, a loss, a cut; for the slow leak watch
         self._start = self._after_fall = self._after_cut = self._after_leak = 0
+        self._quiet = 0  # first block that may be suspected
         self._noise, self._top_pa = Noise(), 0.0
         self._suspect: Suspicion | None = None
         self._cut: Cut | None = None
@@ -207,7 +210,7 @@ class Detector:
         explained, seen = np.empty(0), k
         fell, cut = set(view.fell.tolist()), set(view.cut.tolist())
         while k < k1:
-            if self._suspect is None and k in fell and k >= self._after_fall:
+            if self._suspect is None and k in fell and k >= self._quiet:
                 since = max(self._start, self._after_fall)
                 self._suspect = suspect(view, k, since, self._screen, self._blocks, self._p)
                 self._suspect.noise_pa, self._suspect.block_s = self._noise.long_pa, self._block_s
@@ -215,8 +218,7 @@ class Detector:
             elif self._suspect is not None and not explained.size:
                 seen, explained = k, self._screen.least_ratio(k, k1, self._suspect.speed)
             if self._cut is None and k in cut and k >= self._after_cut:
-                since = max(self._start, self._after_cut)
-                self._cut = suspect_cut(view, k, since, self._screen, self._block_s)
+                self._cut = suspect_cut(view, k, self._screen, self._block_s)
             if self._suspect is None and self._cut is None:
                 k = min((i for i in fell | cut if i > k), default=k1)
                 continue
@@ -234,7 +236,7 @@ class Detector:
         assert suspicion is not None
         if not suspicion.accepted:
             slack = 3 * self._noise.short_pa / max(suspicion.level_pa, 1e-9)
-            lone = self._health.lone(k, suspicion, explained, slack)
+            lone = self._health.lone(k, suspicion, explained, slack, self._floor_pa())
             if lone and (k + 1 - suspicion.begun) * self._block_s >= self._p.bump_s - 1e-9:
                 for tap in lone:
                     self._health.tell_off(tap, k, suspicion, self._closeup)
@@ -242,6 +244,11 @@ class Detector:
                 self._resized(k + 1)
             if lone:
                 return self._suspect is None
+        else:
+            # how deep it gets is judged by what the fans most likely give, not by the least they promise
+            speed = self._blocks.floats("speed_us", k, k + 1)
+            known = bool(self._blocks.take("known", k, k + 1)[0])
+            explained = float(self._bank.ratio(speed, suspicion.speed)[0]) if known else 1.0
         verdict = suspicion.judge(k, now, explained, self._p)
         if verdict == Verdict.ALARM:
             onset, drop = self._blocks.time(suspicion.begun), 1 - now / suspicion.level_pa
@@ -256,7 +263,7 @@ class Detector:
         return False
 
     def _conclude(self, suspicion: Suspicion, k: int) -> None:
-        self._suspect, self._after_fall = None, k
+        self._suspect, self._quiet = None, k + self._screen.fast_back
         weights, begun = self._health.weights, suspicion.begun
         known = bool(self._blocks.take("known", begun, begun + 1)[0])
         speed = suspicion.speed if known else None
@@ -264,7 +271,7 @@ class Detector:
         sudden = fall.fall_s <= (self._p.sudden_s if known else self._p.coast_s)
         if fall.drop < self._p.min_drop or not (sudden or known):
             return
-        self._after_leak = k
+        self._after_leak = self._after_fall = k
         confidence = min(1.0, fall.drop / (2 * self._p.min_drop))
         confidence *= (1.0 if known else 0.6) * (1.0 if np.count_nonzero(weights) > 1 else 0.85)
         throttle = float(self._blocks.floats("throttle_us", begun, begun + 1)[0])
@@ -333,11 +340,11 @@ class Detector:
                 reading = self._blocks.floats("tap_pa", first, k1)[:, pending.tap]
             at = pending.back_for(reading, ratio, need, floor_pa)
             if at is not None:
-                self._ledger.end(pending.event, self._blocks.time(max(first + at, self._blocks.first)))
+                back = max(first + at, self._blocks.first)
+                self._ledger.end(pending.event, self._blocks.time(back))
                 self._ledger.pending.remove(pending)
                 if pending.tap is not None:
-                    self._health.restore(pending.tap, "off")
-                    self._resized(k1)
+                    self._health.restore(pending.tap, "off", back)
 
     def _creeping(self, k1: int, weights: Array, last: bool) -> bool:
         """Watch the seal index for a slow leak; True while there may be one."""
@@ -354,11 +361,12 @@ class Detector:
         ref0 = max(k0, creep.begun - 2 * self._screen.reference)
         fall = self._closeup.measure(ref0, k1 - 1, creep.begun, weights, speed)
         self._after_leak = k1
-        if fall.drop >= self._p.leak_drop:
-            kind = "slow-leak" if fall.fall_s > self._p.sudden_s else "seal-loss"
+        if fall.drop >= self._p.leak_drop and fall.fall_s > self._p.sudden_s:
             throttle = float(self._blocks.floats("throttle_us", creep.begun, creep.begun + 1)[0])
             pending = Pending(0, k1, fall.from_pa, fall.to_pa, speed)
-            self._ledger.tell(kind, fall, throttle, min(1.0, creep.drop / (2 * self._p.leak_drop)), pending)
+            self._ledger.tell(
+                "slow-leak", fall, throttle, min(1.0, creep.drop / (2 * self._p.leak_drop)), pending
+            )
         return True
 
     def _resized(self, k: int) -> None:

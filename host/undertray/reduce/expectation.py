@@ -42,8 +42,6 @@ class FanBank:
         gain = 1.0 - np.exp(-block_s / np.array(_LAGS_S))
         self._up = np.repeat(gain, len(_LAGS_S))
         self._down = np.tile(gain, len(_LAGS_S))
-        down = np.arange(len(_LAGS_S))
-        self._faster = (down[:, None] * len(_LAGS_S) + np.maximum(down - 1, 0)).ravel()
         self._p = np.repeat(_EXPONENTS, len(_DEAD_BANDS_US))[:, None]
         self._u0 = np.tile(_DEAD_BANDS_US, len(_EXPONENTS))[:, None]
         self._speed: Array | None = None
@@ -54,7 +52,7 @@ class FanBank:
         self._block_s = block_s
         self._in = np.ones(shape, bool)
         self._best = (2 * len(_DEAD_BANDS_US), 12)
-        self._laws = np.nonzero(self._in)
+        self._laws = self._promising()
 
     @property
     def lags(self) -> int:
@@ -130,7 +128,7 @@ class FanBank:
         best = int(np.argmin(errors))
         self._best = (best // self.lags, best % self.lags)
         self._in = errors <= _EXCUSED * errors[self._best] + _EXCUSED_FLOOR * self._cc
-        self._laws = np.nonzero(self._in)
+        self._laws = self._promising()
 
     def least_ratio(self, speed_us: Array, before_us: Array) -> Array:
         """Lowest suction that the throttle explains, as a share of the suction before.
@@ -149,14 +147,14 @@ class FanBank:
 
         Notes
         -----
-        The least of all laws that are in, each also allowed to slow down with the next shorter
-        lag: a coasting fan depends on the load, and the promise has to hold.
+        The least of all laws that are in, and of the same laws with lags for slowing down one and two
+        steps of the grid (about 2.5 and 6 times) shorter: how fast a fan slows down shows only once
+        the throttle was shut hard, and the promise has to hold the first time too.
         """
         law, lag = self._laws
         p, u0 = self._p[law, 0], self._u0[law, 0]
-        now = np.minimum(speed_us[:, lag], speed_us[:, self._faster[lag]])
         above = before_us[:, lag] - u0
-        ratio = np.maximum(now - u0, 0.0) / np.where(above > 1.0, above, np.inf)
+        ratio = np.maximum(speed_us[:, lag] - u0, 0.0) / np.where(above > 1.0, above, np.inf)
         ratio = np.where(above > 1.0, np.minimum(ratio, 1.0) ** p, 1.0)
         return np.asarray(ratio.min(axis=1))
 
@@ -189,6 +187,14 @@ class FanBank:
         i, j = self._best
         x: Array = (np.maximum(speed_us[..., j] - self._u0[i, 0], 0.0) / _SPAN_US) ** self._p[i, 0]
         return x
+
+    def _promising(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Laws and lags that are in, and those that slow down faster."""
+        wide = self._in.reshape(len(self._p), len(_LAGS_S), len(_LAGS_S)).copy()
+        wide[:, :, :-1] |= wide[:, :, 1:]
+        wide[:, :, :-1] |= wide[:, :, 1:]
+        law, lag = np.nonzero(wide.reshape(self._in.shape))
+        return law, lag
 
     def _trust(self, c: Array, speed_us: Array) -> float:
         """Weight of a frame: little for one that fits nothing learned so far, such as an unseen leak."""

@@ -34,6 +34,9 @@ class Health:
         Thresholds.
     block_s : float
         Length of a block, s.
+    quarantine : int
+        Blocks that a tap stays out after its fault is over, so that no bad reading is left in
+        what is compared.
     """
 
     def __init__(
@@ -44,6 +47,7 @@ class Health:
         ledger: Ledger,
         parameters: LossParameters,
         block_s: float,
+        quarantine: int,
     ) -> None:
         self._all = np.ones(taps) if weights is None else np.asarray(weights, float)
         self._blocks, self._ledger, self._p = blocks, ledger, parameters
@@ -54,6 +58,8 @@ class Health:
         self._told: dict[tuple[int, str], int] = {}
         self._starts: dict[tuple[int, str], int] = {}
         self._usual = np.zeros(taps)
+        self._quarantine = quarantine
+        self._back: dict[tuple[int, str], int] = {}
         self.weights = self._all / self._all.sum()
         self._before = self.weights
 
@@ -69,20 +75,23 @@ class Health:
         self._before = self.weights
         return new / old if old > 0 and new > 0 else 1.0
 
-    def restore(self, tap: int, why: str) -> None:
-        """A tap is good again.
+    def restore(self, tap: int, why: str, k: int) -> None:
+        """The fault of a tap is over.
 
         Parameters
         ----------
         tap : int
             Which.
         why : str
-            The fault that is over.
+            The fault.
+        k : int
+            Block from which on its readings are good.
         """
-        self._faults[tap].discard(why)
-        self._reweigh()
+        self._back[tap, why] = k
 
-    def lone(self, k: int, suspicion: Suspicion, explained: float, slack: float) -> tuple[int, ...]:
+    def lone(
+        self, k: int, suspicion: Suspicion, explained: float, slack: float, floor_pa: float
+    ) -> tuple[int, ...]:
         """Taps that alone read next to nothing while the others hold.
 
         Parameters
@@ -95,6 +104,8 @@ class Health:
             Lowest share of the level that the throttle explains.
         slack : float
             Share by which noise alone may move the mean of the others.
+        floor_pa : float
+            Suction below which nothing is judged, Pa.
 
         Returns
         -------
@@ -106,7 +117,7 @@ class Health:
         first = max(min(k, suspicion.begun), k - 1)
         last = self._blocks.floats("tap_pa", first, k + 1).mean(axis=0)
         before = np.median(self._blocks.floats("tap_pa", suspicion.ref0, suspicion.ref1), axis=0)
-        share = np.divide(last, before, out=np.ones_like(last), where=before > self._p.min_level_pa)
+        share = np.divide(last, before, out=np.ones_like(last), where=before > floor_pa)
         gone = (share < self._p.off_share * explained) & (weights > 0)
         rest = np.where(gone, 0.0, weights)
         if not gone.any() or rest.sum() <= 0:
@@ -162,7 +173,7 @@ class Health:
         before = [bool(f) for f in self._faults]
         for fault in self._watch.scan(k0, flags, alive):
             if fault.end is not None:
-                self._faults[fault.tap].discard(fault.why)
+                self.restore(fault.tap, fault.why, fault.end)
                 place = self._told.pop((fault.tap, fault.why), None)
                 if place is not None:
                     self._ledger.end(place, self._blocks.time(fault.end))
@@ -170,6 +181,11 @@ class Health:
             if not self._faults[fault.tap]:
                 self._told[fault.tap, fault.why] = self._tell(fault)
             self._faults[fault.tap].add(fault.why)
+            self._back.pop((fault.tap, fault.why), None)
+        for (tap, why), k in list(self._back.items()):
+            if k1 >= k + self._quarantine:
+                self._faults[tap].discard(why)
+                del self._back[tap, why]
         changed = before != [bool(f) for f in self._faults]
         if changed:
             self._reweigh()

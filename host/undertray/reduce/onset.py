@@ -138,9 +138,7 @@ def measure_fall(t_s: Array, taps_pa: Array, weights: Array, begun_s: float, per
     the 10 % and 90 % reference levels.
     """
     mean = taps_pa @ weights
-    before = t_s < begun_s - period_s
-    if before.sum() < 3:
-        before = t_s <= t_s[min(3, len(t_s) - 1)]
+    before = _ahead(t_s, begun_s - period_s)
     level = float(np.median(mean[before]))
     noise = _noise(mean[before])
     smooth = _smooth(mean, _width(noise, level - float(mean.min()), period_s))
@@ -152,6 +150,7 @@ def measure_fall(t_s: Array, taps_pa: Array, weights: Array, begun_s: float, per
         t90, t10 = _transition(t_s, smooth, level, low, begun_s)
     # a straight fall began an eighth of its 90-10 % time before the first crossing
     earliest_s = t90 - 0.25 * (t10 - t90) - 0.05
+    before = before & _ahead(t_s, t90 - 0.25 * (t10 - t90))
     onsets, falls = [], []
     for i in range(taps_pa.shape[1]):
         at, error, drop = _onset(t_s, taps_pa[:, i], before, earliest_s, period_s)
@@ -177,6 +176,7 @@ def _onset(
 ) -> tuple[float, float, float]:
     """Onset, its standard error and the share that fell, of one signal."""
     level, noise = float(np.median(y[before])), _noise(y[before])
+    y = y - _trend(t_s, y, before, noise)
     smooth = _smooth(y, _width(noise, level - float(y[~before].min(initial=level)), period_s))
     depth = level - _floor_level(smooth[~before])
     drop = depth / level if level > 0 else 0.0
@@ -208,6 +208,22 @@ def _cross(t_s: Array, y: Array, i: int, level: float) -> float:
         return float(t_s[i])
     share = min(max((y[i] - level) / (y[i] - y[i + 1]), 0.0), 1.0)
     return float(t_s[i] + share * (t_s[i + 1] - t_s[i]))
+
+
+def _ahead(t_s: Array, until_s: float) -> NDArray[np.bool_]:
+    """Samples before a time, the first four at least."""
+    return np.asarray((t_s < until_s) | (np.arange(len(t_s)) < 4))
+
+
+def _trend(t_s: Array, y: Array, before: NDArray[np.bool_], noise: float) -> Array:
+    """Straight drift of the signal ahead of the fall, where it is clear; 0 in its middle."""
+    t, v = t_s[before], y[before]
+    if len(t) < 8:
+        return np.zeros(len(y))
+    spread = float(((t - t.mean()) ** 2).sum())
+    slope = float(((t - t.mean()) * (v - v.mean())).sum()) / spread
+    clear = abs(slope) * np.sqrt(spread) > 5 * noise and abs(slope) * (t[-1] - t[0]) > 0.03 * abs(v.mean())
+    return slope * (t_s - t.mean()) if clear else np.zeros(len(y))
 
 
 def _noise(y: Array) -> float:

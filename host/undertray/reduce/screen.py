@@ -15,8 +15,10 @@ __all__ = ["Noise", "Screen", "View"]
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Ints = NDArray[np.int64]
 
 _NOISE_S = 20.0
+_SHUT = 0.7  # a cut is looked at from this share of its least drop on
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,8 +210,10 @@ class Screen:
             limit = (1 - self._p.screen_drop) * before[hit] * explained
             lost = (down[hit] & (value[hit] < limit)) | (gone[hit] & (explained > 0.5))
             fell[hit] |= lost & (first[hit] + lo >= since[1])
-            shut = (value[hit] < (1 - self._p.cut_drop) * before[hit]) & (explained < 0.95)
-            cut[hit] |= shut & (first[hit] + lo >= since[2])
+            if width == 2:
+                shut = value[hit] < (1 - _SHUT * self._p.cut_drop) * before[hit]
+                shut &= self._likely(hit, k0, k1, first + lo) < 1 - self._p.screen_drop
+                cut[hit] |= shut & (first[hit] + lo >= since[2])
         return View(lo, mean, now, np.flatnonzero(fell) + k0, np.flatnonzero(cut & ~fell) + k0)
 
     def _tap_gone(self, k0: int, k1: int, first: NDArray[np.int64], weights: Array, floor_pa: float) -> Bools:
@@ -221,8 +225,17 @@ class Screen:
         gone = (tap < self._p.off_share * before) & (before > 2 * floor_pa) & (weights > 0)
         return np.asarray(gone.any(axis=1))
 
-    def _explained(self, hit: NDArray[np.int64], k0: int, k1: int, first: NDArray[np.int64]) -> Array:
+    def _explained(self, hit: Ints, k0: int, k1: int, first: Ints) -> Array:
+        """The least that the throttle explains."""
+        return self.least_ratio(k0, k1, self._speeds(k1, first))[hit]
+
+    def _likely(self, hit: Ints, k0: int, k1: int, first: Ints) -> Array:
+        """What the best law expects."""
+        known = np.asarray(self._blocks.take("known", k0, k1), bool)
+        ratio = self._bank.ratio(self._blocks.floats("speed_us", k0, k1), self._speeds(k1, first))
+        return np.where(known, ratio, 1.0)[hit]
+
+    def _speeds(self, k1: int, first: Ints) -> Array:
+        """Fan speeds half way through the stretches that "before" is read from."""
         base = self._blocks.first
-        speeds = self._blocks.floats("speed_us", base, k1)
-        before = speeds[np.clip(first + self.reference // 2 - base, 0, None)]
-        return self.least_ratio(k0, k1, before)[hit]
+        return self._blocks.floats("speed_us", base, k1)[np.clip(first + self.reference // 2 - base, 0, None)]

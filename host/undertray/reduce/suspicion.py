@@ -17,7 +17,7 @@ Array = NDArray[np.float64]
 
 _BACK = 0.5  # a fall that has come back by more than this share is over
 _STANDS = 0.6  # ... and stands while it is still this deep
-_LOST_SIGHT = 0.6  # throttle closed this far: what the leak does can no longer be told apart
+_LOST_SIGHT = 0.35  # throttle closed this far: what the leak does can no longer be told apart
 _LONGEST_S = 12.0
 
 
@@ -49,6 +49,8 @@ class Suspicion:
         Length of a block, s.
     speed : ndarray, shape (lags,)
         Fan speeds before.
+    found : int
+        Block in which the screen saw it.
     """
 
     ref0: int
@@ -58,6 +60,7 @@ class Suspicion:
     noise_pa: float
     block_s: float
     speed: Array
+    found: int
     deepest: float = 0.0
     alarmed: bool = False
     accepted: bool = False
@@ -75,7 +78,8 @@ class Suspicion:
         now_pa : float
             Mean suction of it and the one before, Pa.
         explained : float
-            Lowest share of the level that the throttle explains.
+            Lowest share of the level that the throttle explains; once the fall is accepted, the
+            most likely one.
         p : LossParameters
             Thresholds.
 
@@ -110,8 +114,9 @@ class Suspicion:
         return Verdict.WAIT
 
     def _settled(self, k: int, missing: float, explained: float) -> int:
-        # a slow fall is given half as long again as it has taken so far
-        look = max(1, round(0.3 / self.block_s), (self.accepted_at - self.begun) // 2, len(self.depth) // 3)
+        deep = next(i for i, d in enumerate(self.depth) if d >= 0.9 * self.deepest)
+        slow = (self.found + deep - self.begun) * self.block_s > 0.3
+        look = max(1, round((1.0 if slow else 0.3) / self.block_s))
         waited = (k - self.accepted_at) * self.block_s
         if explained < _LOST_SIGHT or missing < _BACK * self.deepest or waited > _LONGEST_S:
             return Verdict.SETTLED
@@ -203,10 +208,10 @@ def suspect(view: View, k: int, since: int, screen: Screen, blocks: Blocks, p: L
     if ref0 >= ref1:
         ref0 = ref1 - 1
     level, speed = _before(view, blocks, ref0, ref1)
-    return Suspicion(ref0, ref1, begun, level, np.inf, 1.0, speed)
+    return Suspicion(ref0, ref1, begun, level, np.inf, 1.0, speed, k)
 
 
-def suspect_cut(view: View, k: int, since: int, screen: Screen, block_s: float) -> Cut:
+def suspect_cut(view: View, k: int, screen: Screen, block_s: float) -> Cut:
     """Trace a fall that the throttle explains back to its begin.
 
     Parameters
@@ -215,8 +220,6 @@ def suspect_cut(view: View, k: int, since: int, screen: Screen, block_s: float) 
         What the screen saw.
     k : int
         Block in which it saw the fall.
-    since : int
-        First block that may be compared with.
     screen : Screen
         The screen.
     block_s : float
@@ -226,15 +229,11 @@ def suspect_cut(view: View, k: int, since: int, screen: Screen, block_s: float) 
     -------
     Cut
     """
-    early = max(view.lo, since, k + 1 - screen.slow_back)
-    top = view.mean[early - view.lo : k + 1 - view.lo]
-    level = max(
-        float(np.median(top[: max(1, len(top) // 2)])),
-        float(view.mean[max(early, k + 1 - screen.fast_back) - view.lo]),
-    )
-    above = np.flatnonzero(view.mean[: k + 1 - view.lo] >= 0.9 * level)
-    begun = min(k, view.lo + int(above[-1]) + 1 if above.size else k)
-    return Cut(max(early, begun - 1 - screen.reference), begun, level, block_s)
+    first = k + 1 - screen.fast_back - view.lo
+    level = float(np.median(view.mean[first : first + screen.reference]))
+    above = np.flatnonzero(view.mean[first : k + 1 - view.lo] >= 0.95 * level)
+    begun = min(k, view.lo + first + (int(above[-1]) + 1 if above.size else 0))
+    return Cut(view.lo + first, begun, level, block_s)
 
 
 def _before(view: View, blocks: Blocks, first: int, end: int) -> tuple[float, Array]:

@@ -192,7 +192,7 @@ def _leaks(plan: _Plan, t: Array, opening: Array, local: Array) -> list[TruthEve
         if start is None:
             continue
         drop = float(rng.uniform(0.25, 0.9))
-        shape = _edge((t - start) / fall, rng)
+        shape = _edge((t - start) / fall, rng, ("straight", "discharge", "tear") if sudden else ("straight", "smooth"))
         back = float(rng.uniform(0.05, 0.6))
         shape *= 1.0 - np.clip((t - start - fall - stay) / back, 0, 1)
         # opening x = 1/r - 1 brings the suction to r of what it was
@@ -207,10 +207,12 @@ def _leaks(plan: _Plan, t: Array, opening: Array, local: Array) -> list[TruthEve
     return out
 
 
-def _edge(s: Array, rng: np.random.Generator) -> Array:
-    """How a fall goes from 0 at s = 0 to 1 at s = 1: straight, like a discharge, or tearing."""
+def _edge(s: Array, rng: np.random.Generator, shapes: tuple[str, ...]) -> Array:
+    """How a fall goes from 0 at s = 0 to 1 at s = 1: straight, like a discharge, tearing or creeping."""
     x = np.clip(s, 0.0, 1.0)
-    shape = str(rng.choice(["straight", "discharge", "tear"]))
+    shape = str(rng.choice(shapes))
+    if shape == "smooth":
+        return np.asarray(x * x * (3 - 2 * x))
     if shape == "straight":
         return np.asarray(x)
     if shape == "discharge":
