@@ -93,6 +93,8 @@ def read_board(path):
             text = file.read(_SIZE_LIMIT + 1)
     except OSError:
         return None, ["{} is missing: copy one to the board".format(path)]
+    except ValueError:
+        return None, ["{} is no UTF-8 text".format(path)]
     if len(text) > _SIZE_LIMIT:
         return None, ["{} is longer than {} characters".format(path, _SIZE_LIMIT)]
     try:
@@ -196,10 +198,28 @@ def _places(board, faults):
             channel = column["mux"][1]
             if wanted or not isinstance(channel, int) or not 0 <= channel <= 7:
                 faults.append('{}: \'mux\' must be ["0x70" to "0x77", channel 0 to 7]'.format(where))
-            elif (column["bus"], address) not in muxes:
+                continue
+            if (column["bus"], address) not in muxes:
                 faults.append("{}: its multiplexer is not in 'muxes'".format(where))
             column["mux"] = [address, channel]
         place = (column["bus"], channel and address, channel, column["address"])
         if place in taken:
             faults.append("{}: same place on the bus as columns[{}]".format(where, taken[place]))
         taken[place] = i
+    _pins(board, faults)
+
+
+def _pins(board, faults):
+    """No pin may have two tasks."""
+    taken = {}
+    named = [(key, board[key]) for key in ("alarm", "throttle", "pack")]
+    for key in _LISTS:
+        named += [("{}[{}]".format(key, i), section) for i, section in enumerate(board[key])]
+    for name, section in named:
+        for key in sorted(section or ()):
+            pin = section[key]
+            if not (key == "pin" or key.endswith("_pin")) or pin is None:
+                continue
+            if pin in taken:
+                faults.append("pin {} is taken twice: {} and {} {}".format(pin, taken[pin], name, key))
+            taken[pin] = "{} {}".format(name, key)

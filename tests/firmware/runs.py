@@ -52,6 +52,8 @@ def simulate(
     given = folder / "given.json"
     given.write_text(board if isinstance(board, str) else json.dumps(board or BOARD), encoding="utf-8")
     argv, env = launch.command(engine, folder / "scenario.json", given, folder)
+    if scenario.get("remove_board"):
+        (folder / "board.json").unlink()
     done = subprocess.run(
         argv, env=env, cwd=folder, capture_output=True, stdin=subprocess.DEVNULL, timeout=120, check=False
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -47,7 +48,7 @@ def test_a_sweep_goes_through_its_steps_and_back_to_idle(tmp_path: Path, engine:
     lines, widths = _run(tmp_path, engine, script)
     assert [width for _, width in widths] == [IDLE, 1100, 1200, 1300, 1400, 1500, IDLE, 0, 0]
     starts = [t for t, width in widths if width > IDLE]
-    assert all(abs(b - a - 300_000) < 5_000 for a, b in zip(starts, starts[1:], strict=False))
+    assert all(abs(b - a - 300_000) < 5_000 for a, b in pairwise(starts))
     for row in rows(lines):
         driven = bool(int(row[3], 16) & 4)
         assert driven == (row[2] != b"")

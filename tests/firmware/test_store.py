@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import Any
 
@@ -84,9 +83,10 @@ buf, a, b = bytearray(3 * record_bytes(5)), bytearray(256), bytearray(256)
 pack(buf, record_bytes(5), head, counts, status)
 h, c, s = array("i", [0, 0, 0, 0, 5]), array("i", [0] * 5), bytearray(5)
 unpack(buf, record_bytes(5), h, c, s)
-print(a[: row(a, head, counts, status)] == b[: row(b, h, c, s)], any(buf[: record_bytes(5)]), any(buf[2 * record_bytes(5) :]))
+print(a[: row(a, head, counts, status)] == b[: row(b, h, c, s)])
+print(any(buf[: record_bytes(5)]), any(buf[2 * record_bytes(5) :]))
 """
-    assert run_code(tmp_path, code, engine) == ["True False False"]
+    assert run_code(tmp_path, code, engine) == ["True", "False False"]
 
 
 @engines
@@ -99,7 +99,8 @@ import undertray.app as app, undertray.store as store
 store.Store.largest = 8000
 simclock.CLOCK.simulate(8000000)
 STAGE.set({"suction_pa": [0] * 4, "throttle_us": 1000,
-           "changes": [[1000000, {"throttle_us": 1500}], [4000000, {"throttle_us": 1000}]]}, load("board.json"))
+           "changes": [[1000000, {"throttle_us": 1500}], [4000000, {"throttle_us": 1000}]]},
+          load("board.json"))
 app.run(ScriptedPort(simclock.CLOCK, [[500000, "store on"]], []), 1)
 """
     lines = [line.encode() for line in run_code(tmp_path, code, engine)] + [b""]
@@ -125,7 +126,8 @@ class PowerLost(BaseException):
 def board(cut):
     simclock.CLOCK.simulate(6000000)
     STAGE.set({{"suction_pa": [0] * 4, "throttle_us": 1000,
-               "changes": [[1000000, {{"throttle_us": 1500}}], [2000000, {{"throttle_us": 1000}}]]}}, load("board.json"))
+               "changes": [[1000000, {{"throttle_us": 1500}}], [2000000, {{"throttle_us": 1000}}]]}},
+              load("board.json"))
     real_put, real_rename = store.Store._put, os.rename
     count = [0]
     def put(self, file, at):
@@ -190,4 +192,4 @@ def test_fetch_is_refused_while_rows_flow_and_gives_up_on_a_deaf_host(tmp_path: 
 def test_kept_from_power_up_where_board_json_says_so(tmp_path: Path, engine: str) -> None:
     given = board(store={"at_boot": True}, autostart=False)
     simulate(tmp_path, engine, given, end_us=6_000_000, throttle_us=1000, changes=DRIVE)
-    assert os.listdir(tmp_path / "runs") == ["00001.csv"]
+    assert [path.name for path in (tmp_path / "runs").iterdir()] == ["00001.csv"]

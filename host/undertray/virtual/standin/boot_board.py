@@ -20,7 +20,7 @@ def boot(scenario_path, make_port=pipe_port):
     try:
         board = load("board.json")
         STAGE.set(scenario, board if isinstance(board, dict) else {})
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RuntimeError):
         pass  # the firmware itself says what is wrong with board.json
     from undertray.app import run
 

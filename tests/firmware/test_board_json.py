@@ -1,0 +1,113 @@
+"""board.json as the board itself reads it: every slip named, and a console left that says so."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from firmware.runs import board, engines, notes, rows, simulate
+
+
+def _column(**changes: Any) -> dict[str, Any]:
+    given = board()
+    given["columns"][1].update(changes)
+    return given
+
+
+def _section(name: str, **changes: Any) -> dict[str, Any]:
+    given = board()
+    given[name].update(changes)
+    return given
+
+
+def _without(key: str) -> dict[str, Any]:
+    given = board()
+    del given[key]
+    return given
+
+
+CASES = [
+    ("{", "is no JSON"),
+    ("[]", "must be a {...} of keys and values"),
+    ("[" * 3000, "is no JSON"),
+    (" " * 9000, "longer than 8192"),
+    (_without("columns"), "'columns' is missing"),
+    (board(columns=[]), "a list of 1 to 16"),
+    (board(format=2), "'format' is 2, must be a whole number from 1 to 1"),
+    (board(rate_hz=0), "'rate_hz' is 0"),
+    (board(rate_hz=True), "'rate_hz' is True"),
+    (board(rate_hz="fast"), "'rate_hz' is fast"),
+    (board(name="x" * 61), "at most 60 plain characters"),
+    (board(name="caf\u00e9"), "plain characters"),
+    (board(speed=3), "unknown key 'speed', known: alarm"),
+    (board(buses=[{"bus": 0, "sda_pin": 4}]), "buses[0]: 'scl_pin' is missing"),
+    (_column(address="0x99"), "columns[1]: 'address' is 0x99"),
+    (_column(address="zz"), "columns[1]: 'address' is zz"),
+    (_column(address=None), "columns[1]: needs 'bus' and 'address'"),
+    (_column(address="0x28"), "columns[1]: same place on the bus as columns[0]"),
+    (_column(bus=1), "columns[1]: bus 1 is not in 'buses'"),
+    (_column(port="left"), "columns[1]: 'port' is left, must be 'low' or 'high'"),
+    (_column(part="HXX"), "unknown part 'HXX'"),
+    (_column(range="040MA"), "the last letter must be D or G"),
+    (_column(trasnfer="A"), "key 'trasnfer' is unknown for HSC"),
+    (_column(mux=["0x70", 3]), "its multiplexer is not in 'muxes'"),
+    (_column(mux=["0x70", 9]), "channel 0 to 7"),
+    (_column(mux=[[], {}]), "channel 0 to 7"),
+    (_section("throttle", pin=77), "throttle: 'pin' is 77"),
+    (_section("throttle", direction="both"), "'input' or 'output'"),
+    (_section("alarm", alarm_pa=-1), "alarm: 'alarm_pa' is -1"),
+    (_section("alarm", led_pin=16), "pin 16 is taken twice: alarm led_pin and throttle pin"),
+    (_section("pack", divider="6"), "pack: 'divider' is 6, must be a number"),
+    (_section("pack", adc_pin=4), "pack: 'adc_pin' is 4"),
+    (board(pack=3), "pack must be a {...}"),
+    (board(columns=[3]), "columns[0] must be a {...}"),
+]
+
+
+@engines
+@pytest.mark.parametrize(("given", "words"), CASES, ids=[words for _, words in CASES])
+def test_a_bad_description_leaves_a_console_that_says_why(
+    tmp_path: Path, engine: str, given: Any, words: str
+) -> None:
+    script = [[100_000, "info"], [200_000, "start"]]
+    lines = simulate(tmp_path, engine, given, end_us=12_000_000, script=script)
+    replies = notes(lines, "reply")
+    assert rows(lines) == []
+    assert [reply["to"] for reply in replies] == ["board", "info", "start", "board"]
+    assert not any(reply["ok"] for reply in replies)
+    assert words in replies[0]["why"]
+    assert words in replies[1]["why"] or len(replies[0]["why"]) > 290
+
+
+@engines
+def test_a_missing_description_is_told(tmp_path: Path, engine: str) -> None:
+    lines = simulate(tmp_path, engine, "", end_us=1_000_000, remove_board=True)
+    assert "board.json is missing" in notes(lines, "reply")[0]["why"]
+
+
+@engines
+def test_several_slips_are_told_at_once(tmp_path: Path, engine: str) -> None:
+    given = _column(address="0x99", port="left", part=7)
+    why = notes(simulate(tmp_path, engine, given, end_us=300_000), "reply")[0]["why"]
+    assert [word in why for word in ("'address'", "'port'", "'part'")] == [True] * 3
+
+
+@engines
+def test_everything_optional_can_be_left_out(tmp_path: Path, engine: str) -> None:
+    column = {"part": "HSC", "range": "040MD", "bus": 0, "address": 40}
+    bus = {"bus": 0, "sda_pin": 4, "scl_pin": 5}
+    given = {"format": 1, "name": "least", "buses": [bus], "columns": [column]}
+    lines = simulate(tmp_path, engine, given, end_us=1_300_000)
+    assert len(rows(lines)) > 240
+    assert notes(lines, "status")[0]["pack_mv"] is None
+
+
+@engines
+def test_text_of_the_description_cannot_break_a_note(tmp_path: Path, engine: str) -> None:
+    name = 'a "quoted" \\ name, #with {all}, sorts'
+    lines = simulate(tmp_path, engine, board(name=name), end_us=200_000)
+    assert notes(lines, "device")[0]["board"] == name
+    assert json.loads(lines[0][len(b"#device,") : -5])["board"] == name
