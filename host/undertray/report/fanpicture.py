@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from undertray.report.display import SI, Display
 from undertray.report.ink import GRID, LIMIT, SERIES, settings, svg_text
+from undertray.report.layout import stacked
 from undertray.report.picture import Picture
 from undertray.report.thin import Thinner
 from undertray.report.timeline import mark_events
@@ -96,12 +97,9 @@ def fan_picture(blocks: Blocks, reference: Reference | None = None, units: Displ
     -------
     Picture
     """
-    from matplotlib.figure import Figure
-
     table: dict[str, Any] = {"throttle us": [], f"suction {units.pressure}": [], "steady": []}
     with settings():
-        figure = Figure(figsize=(5.0, 3.4), layout="constrained")
-        panel = figure.subplots()
+        figure, (panel,) = stacked(5.0, (2.7,), (0.12,))
         kinds = (
             (~blocks.steady, "moving", ".", SERIES[7], 0.35),
             (blocks.steady, "steady", "o", SERIES[0], 0.9),
@@ -162,8 +160,6 @@ def index_picture(reduction: Reduction, blocks: Blocks, reference: Reference | N
     -------
     Picture
     """
-    from matplotlib.figure import Figure
-
     if reference is None:
         index = own_index(blocks)
         against = "what this run usually gave at that throttle (the car has no reference curve)"
@@ -175,8 +171,7 @@ def index_picture(reduction: Reduction, blocks: Blocks, reference: Reference | N
         against = "what the reference skirt gives at that throttle"
     thinner = Thinner(blocks.t_s)
     with settings():
-        figure = Figure(figsize=(5.0, 3.0), layout="constrained")
-        panel = figure.subplots()
+        figure, (panel,) = stacked(5.0, (2.4,), (0.12,))
         panel.plot(thinner.t_s, thinner.zigzag(index), color=SERIES[0], linewidth=1.1)
         panel.axhline(1.0, color=LIMIT, linewidth=1.0, linestyle=(0, (5, 2)))
         panel.set_ylim(0, max(1.3, float(np.nanmax(index)) * 1.05) if np.isfinite(index).any() else 1.3)

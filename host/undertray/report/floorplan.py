@@ -77,8 +77,9 @@ def floor_picture(
     scale, colours = Normalize(0, top, clip=True), colormaps["cividis"]
     present = [tap for tap in car.taps if np.isfinite(value_of.get(tap.name, np.nan))]
     with settings():
-        figure = Figure(figsize=(3.5, 4.2), layout="constrained")
-        panel, bar = figure.subplots(2, 1, height_ratios=[20, 1])
+        figure = Figure(figsize=(3.5, 4.2))
+        panel = figure.add_axes((0.02, 0.16, 0.96, 0.82))
+        bar = figure.add_axes((0.06, 0.11, 0.88, 0.035))
         for tap, cell in cells(car, present):
             colour = colours(scale(value_of[tap.name]))
             panel.add_patch(

@@ -200,16 +200,8 @@ def _parsed(svg: str, title: str) -> ET.Element:
             if child.tag in _DROP:
                 parent.remove(child)
     for element in root.iter():
-        element.tail = None
-        if element.text is not None and not element.text.strip():
-            element.text = None
-        for name in ("d", "x", "y"):
-            if name in element.attrib:
-                element.set(name, _LONG.sub(r"\1", " ".join(element.attrib[name].split())))
-    used = set(_REFERENCE.findall(svg)) | set(re.findall(r'xlink:href="#([^"]+)"', svg))
-    for element in root.iter():
-        if element.get("id") not in used:
-            element.attrib.pop("id", None)
+        _tidy(element)
+    _number_ids(root)
     root.set("role", "img")
     # what the dropped style sheet said
     root.set("stroke-linejoin", "round")
@@ -218,6 +210,38 @@ def _parsed(svg: str, title: str) -> ET.Element:
     label.text = title
     root.insert(0, label)
     return root
+
+
+def _tidy(element: ET.Element) -> None:
+    """No blanks between elements, and no more decimals than can be seen."""
+    element.tail = None
+    if element.text is not None and not element.text.strip():
+        element.text = None
+    for name in ("d", "x", "y"):
+        if name in element.attrib:
+            element.set(name, _LONG.sub(r"\1", " ".join(element.attrib[name].split())))
+
+
+def _number_ids(root: ET.Element) -> None:
+    """Number the ids that are used, and drop the others.
+
+    matplotlib's ids are hashes of places to the last digit; numbers are shorter, and the same everywhere.
+    """
+    used = set()
+    for element in root.iter():
+        for key, value in element.attrib.items():
+            used.update([value[1:]] if key == f"{{{_XLINK}}}href" else _REFERENCE.findall(value))
+    numbers: dict[str, str] = {}
+    for element in root.iter():
+        name = element.attrib.pop("id", "")
+        if name in used:
+            element.set("id", numbers.setdefault(name, str(len(numbers))))
+    for element in root.iter():
+        for key, value in element.attrib.items():
+            if key == f"{{{_XLINK}}}href":
+                element.set(key, f"#{numbers[value[1:]]}")
+            elif "url(#" in value:
+                element.set(key, _REFERENCE.sub(lambda found: f"url(#{numbers[found[1]]})", value))
 
 
 def _restyle(element: ET.Element, themed: bool) -> None:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from undertray.report.display import SI, Display
 from undertray.report.ink import DASHES, EVENT, GRID, INK, LIMIT, MARKERS, SERIES, settings, svg_text
+from undertray.report.layout import LEGEND_ROW_IN, stacked
 from undertray.report.picture import Picture
 from undertray.report.thin import Thinner
 
@@ -90,15 +91,13 @@ def draw_timeline(reduction: Reduction, units: Display = SI, title: str = "") ->
     -------
     Figure
     """
-    from matplotlib.figure import Figure
-
     series = reduction.series
     thinner = Thinner(series.t_s)
     with settings():
-        figure = Figure(figsize=(7.6, 7.4), layout="constrained")
-        panels = figure.subplots(4, 1, sharex=True, height_ratios=[3.2, 2.4, 2.4, 1.2])
+        top_in = _legend_in(reduction, 4) + (0.3 if title else 0.0)
+        figure, panels = stacked(7.6, (2.2, 1.5, 1.5, 0.8), (top_in, 0.32, 0.32, 0.14))
         if title:
-            figure.suptitle(title, fontsize=10)
+            figure.text(0.5, 1 - 0.08 / figure.get_figheight(), title, ha="center", va="top", fontsize=10)
         tap_lines(panels[0], reduction, thinner, units)
         _plot(panels[1], thinner, series.downforce_n / units.force_n, 7, "downforce")
         panels[1].axhline(
@@ -146,8 +145,6 @@ def close_up(reduction: Reduction, place: int, units: Display = SI) -> Picture:
     -------
     Picture
     """
-    from matplotlib.figure import Figure
-
     event = reduction.events[place]
     start_s, stop_s = _window(reduction, event)
     t_s = reduction.series.t_s
@@ -155,8 +152,7 @@ def close_up(reduction: Reduction, place: int, units: Display = SI) -> Picture:
     rows = slice(int(first), int(max(last, first + 1)))
     thinner = Thinner(t_s[rows])
     with settings():
-        figure = Figure(figsize=(5.0, 3.4), layout="constrained")
-        panels = figure.subplots(2, 1, sharex=True, height_ratios=[3, 1])
+        figure, panels = stacked(5.0, (1.8, 0.6), (_legend_in(reduction, 2) + 0.17, 0.14))
         tap_lines(panels[0], reduction, thinner, units, rows)
         _plot(panels[1], thinner, reduction.series.throttle_us[rows], 7, "throttle", marker="")
         panels[1].set_ylabel("throttle / µs")
@@ -279,6 +275,11 @@ def _plot(
         markersize=4,
         label=label if len(label) <= 24 else label[:23] + "…",
     )
+
+
+def _legend_in(reduction: Reduction, columns: int) -> float:
+    """Room for the legend of the taps, inches."""
+    return -(-len(reduction.taps) // columns) * LEGEND_ROW_IN + 0.1
 
 
 def _legend(panel: Axes, columns: int = 4, above: float = 1.0) -> None:
