@@ -114,7 +114,7 @@ def test_a_board_that_comes_back_goes_on_in_the_same_log(tmp_path: Path) -> None
 @pytest.mark.parametrize(
     ("arguments", "status", "word"),
     [
-        (["--out", "run.csv"], 2, "--port"),
+        (["--port", "socket://127.0.0.1:1"], 2, "--out"),
         (["--port", "socket://127.0.0.1:1", "--out", "run.csv", "--note", "gap"], 2, "KEY=VALUE"),
         (["--port", "socket://127.0.0.1:1", "--out", "run.csv", "--seconds", "-1"], 2, "--seconds"),
         (["--port", "socket://127.0.0.1:1", "--out", "run.csv"], 1, "nobody listens"),

@@ -27,10 +27,13 @@ def register(app: typer.Typer) -> None:
 
 
 def record(
-    port: Annotated[
-        str, typer.Option(help="Serial port, socket://HOST:PORT, rfc2217://HOST:PORT or a capture.")
-    ],
     out: Annotated[Path, typer.Option(help="The log to write; it must not exist.")],
+    port: Annotated[
+        str | None,
+        typer.Option(
+            help="Serial port, socket://HOST:PORT, rfc2217://HOST:PORT or a capture; looked for if left out."
+        ),
+    ] = None,
     seconds: Annotated[
         float | None,
         typer.Option(min=0.001, help="Stop so long after the first row, by this computer's clock."),
@@ -55,6 +58,7 @@ def record(
     from undertray.acquire.record import Recorder
     from undertray.acquire.recording import Patience
 
+    port = port or _found(baud)
     facts = {"car": car, "skirt": skirt, "notes": _notes(note or []), "host": _host(port)}
 
     def say(sentence: str) -> None:
@@ -79,6 +83,14 @@ def record(
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def _found(baud: int) -> str:
+    """Look for the board on the serial ports: by its own description, not by a name that fits."""
+    from undertray.acquire.link import open_link
+    from undertray.acquire.ports import ask, find_board, serial_ports
+
+    return find_board([ask(lambda p=port: open_link(p, baud), port, what) for port, what in serial_ports()])  # type: ignore[misc]
 
 
 def _notes(pairs: list[str]) -> dict[str, str]:

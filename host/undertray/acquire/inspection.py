@@ -1,0 +1,212 @@
+"""What is in a log: segments, rates, what is lost, bad, cut off or faulty, and how the clocks drift."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+
+from undertray.acquire.clock import BoardTime, board_time
+from undertray.acquire.runlog import Run
+
+__all__ = ["ColumnState", "Inspection", "Segment", "inspect_run"]
+
+_STALE_BIT = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """A stretch in which the board's clock ran through.
+
+    Attributes
+    ----------
+    start_s, seconds : float
+        Where it begins, board time since the first row, and how long it is.
+    rows : int
+        Rows in it.
+    rate_hz : float or None
+        Measured: one over the median step; None below two rows.
+    """
+
+    start_s: float
+    seconds: float
+    rows: int
+    rate_hz: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnState:
+    """What one pressure column did.
+
+    Attributes
+    ----------
+    name, part : str
+        Its name, and the driver's name for the part ("" where the log does not say).
+    missing, stale : int
+        Rows in which it has no reading, or repeats the last one.
+    lowest, highest : float or None
+        Range of its raw counts; None without any.
+    faults : mapping of str to int
+        How often each fault was told of.
+    read_errors : int or None
+        What the board itself counted; None where it did not say.
+    """
+
+    name: str
+    part: str
+    missing: int
+    stale: int
+    lowest: float | None
+    highest: float | None
+    faults: Mapping[str, int]
+    read_errors: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Inspection:
+    """What is in a log.
+
+    Attributes
+    ----------
+    run : str
+        Name of the log.
+    facts : mapping
+        What the ``#run`` line says.
+    rows, bad_lines, lost_rows : int
+        Good rows, lines that are none of the format, slots missing in ``seq``.
+    seconds : float
+        Board time from the first to the last row.
+    cut_off : bool
+        There is no end line.
+    why : str or None
+        Why the recording ended.
+    rate_hz, declared_hz : float or None
+        Measured, and what the board declared.
+    segments : tuple of Segment
+        One, and one more for each reset of the board.
+    gaps : tuple of (float, float)
+        Start and end, s, of times without rows for more than 5 periods.
+    columns : tuple of ColumnState
+        One a pressure column.
+    skipped : int or None
+        Slots the board itself counted as skipped.
+    skew_ppm, jitter_s : float or None
+        The host's clock over the board's, and the 95th percentile of the transport's delay.
+    pack_v : tuple of (float, float) or None
+        Lowest and highest pack voltage told.
+    """
+
+    run: str
+    facts: Mapping[str, Any]
+    rows: int
+    bad_lines: int
+    lost_rows: int
+    seconds: float
+    cut_off: bool
+    why: str | None
+    rate_hz: float | None
+    declared_hz: float | None
+    segments: tuple[Segment, ...]
+    gaps: tuple[tuple[float, float], ...]
+    columns: tuple[ColumnState, ...]
+    skipped: int | None
+    skew_ppm: float | None
+    jitter_s: float | None
+    pack_v: tuple[float, float] | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Turn it into what JSON can hold.
+
+        Returns
+        -------
+        dict
+            Numbers, texts, lists and None; never NaN.
+        """
+        return asdict(self)
+
+
+def inspect_run(run: Run) -> Inspection:
+    """Say what is in a log.
+
+    Parameters
+    ----------
+    run : Run
+        A run log in memory.
+
+    Returns
+    -------
+    Inspection
+    """
+    time = board_time(run)
+    status = [note.data for note in run.notes if note.kind == "status"]
+    packs = [mv / 1000 for data in status if (mv := _count(data.get("pack_mv"))) is not None]
+    why = run.end.get("why") if run.end else None
+    return Inspection(
+        run=run.name,
+        facts=run.facts,
+        rows=len(run.seq),
+        bad_lines=run.bad_lines,
+        lost_rows=time.lost_rows,
+        seconds=float(time.t_s[-1]) if len(time.t_s) else 0.0,
+        cut_off=run.cut_off,
+        why=why if isinstance(why, str) else None,
+        rate_hz=time.rate_hz if np.isfinite(time.rate_hz) else None,
+        declared_hz=run.device.rate_hz if run.device else None,
+        segments=_segments(time),
+        gaps=time.gaps,
+        columns=_columns(run),
+        skipped=_count(status[-1].get("skipped")) if status else None,
+        skew_ppm=time.skew_ppm,
+        jitter_s=time.jitter_s,
+        pack_v=(min(packs), max(packs)) if packs else None,
+    )
+
+
+def _segments(time: BoardTime) -> tuple[Segment, ...]:
+    edges = np.flatnonzero(np.diff(time.segment)) + 1
+    spans = np.split(time.t_s, edges) if len(time.t_s) else []
+    return tuple(
+        Segment(
+            start_s=float(span[0]),
+            seconds=float(span[-1] - span[0]),
+            rows=len(span),
+            rate_hz=float(1 / np.median(np.diff(span))) if len(span) > 1 and span[-1] > span[0] else None,
+        )
+        for span in spans
+    )
+
+
+def _columns(run: Run) -> tuple[ColumnState, ...]:
+    faults: dict[str, Counter[str]] = {name: Counter() for name in run.columns}
+    for note in run.notes:
+        name, why = note.data.get("column"), note.data.get("why")
+        if note.kind == "fault" and isinstance(name, str) and isinstance(why, str) and name in faults:
+            faults[name][why[:40]] += 1
+    status = [note.data for note in run.notes if note.kind == "status"]
+    errors = status[-1].get("read_errors") if status else None
+    states = []
+    for i, name in enumerate(run.columns):
+        counts = run.counts[:, i]
+        there = ~np.isnan(counts)
+        states.append(
+            ColumnState(
+                name=name,
+                part=run.device.columns[i].part if run.device else "",
+                missing=int(np.count_nonzero(~there)),
+                stale=int(np.count_nonzero(run.flags >> (_STALE_BIT + i) & 1)),
+                lowest=float(counts[there].min()) if there.any() else None,
+                highest=float(counts[there].max()) if there.any() else None,
+                faults=dict(faults[name]),
+                read_errors=_count(errors[i]) if isinstance(errors, list) and i < len(errors) else None,
+            )
+        )
+    return tuple(states)
+
+
+def _count(value: object) -> int | None:
+    """A count as a stranger's note gives it."""
+    whole = isinstance(value, int) and not isinstance(value, bool) and 0 <= value < 2**53
+    return value if whole and isinstance(value, int) else None

@@ -1,0 +1,100 @@
+"""``undertray inspect`` and ``undertray export``."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from undertray.acquire.inspection import ColumnState, Inspection
+
+__all__ = ["register"]
+
+_MOST = 12
+
+
+def register(app: typer.Typer) -> None:
+    """Add this file's commands to the program.
+
+    Parameters
+    ----------
+    app : typer.Typer
+        The program.
+    """
+    app.command("inspect")(_inspect)
+    app.command("export")(_export)
+
+
+def _inspect(
+    run: Annotated[Path, typer.Argument(metavar="RUN.csv", help="The run log.", show_default=False)],
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")] = False,
+) -> None:
+    """Say what is in a log: segments, rates, lost, bad, cut off, faults, drift of the clocks."""
+    import json
+
+    from undertray.acquire.inspection import inspect_run
+    from undertray.acquire.runlog import read_run
+
+    found = inspect_run(read_run(run))
+    if as_json:
+        print(json.dumps(found.as_dict(), allow_nan=False))
+    else:
+        print("\n".join(_lines(found)))
+
+
+def _export(
+    run: Annotated[Path, typer.Argument(metavar="RUN.csv", help="The run log.", show_default=False)],
+    out: Annotated[Path, typer.Option(help="What to write: .csv, or .parquet with pyarrow.")],
+) -> None:
+    """Write a log as a plain table: time, throttle, flags and raw counts, one row a sample."""
+    from undertray.acquire.export import export_run
+    from undertray.acquire.runlog import read_run
+
+    rows = export_run(read_run(run), out)
+    print(f"undertray: {rows} rows: {out}", file=sys.stderr)
+
+
+def _lines(found: Inspection) -> Iterator[str]:
+    from undertray.errors import quoted
+
+    yield f"{quoted(found.run)[1:-1]}: {found.rows} rows in {found.seconds:.1f} s"
+    for key, value in found.facts.items():
+        yield f"  {quoted(key)[1:-1]}: {quoted(value, 200)[1:-1]}"
+    why = "CUT OFF: the recording has no end" if found.cut_off else found.why or "unknown"
+    measured, declared = (_number(rate, ".2f") for rate in (found.rate_hz, found.declared_hz))
+    yield f"ended      {quoted(why)[1:-1]}"
+    yield f"rate       {measured} Hz measured, {declared} Hz declared"
+    yield f"lost       {found.lost_rows} rows; the board itself skipped {_number(found.skipped, 'd')}"
+    yield f"bad        {found.bad_lines} lines"
+    yield f"drift      {_number(found.skew_ppm, '+.1f')} ppm host over board"
+    jitter_ms = None if found.jitter_s is None else found.jitter_s * 1e3
+    yield f"delay      {_number(jitter_ms, '.2f')} ms beyond the least, 95th percentile"
+    if found.pack_v is not None:
+        yield f"pack       {found.pack_v[0]:.2f} to {found.pack_v[1]:.2f} V"
+    yield f"segments   {len(found.segments)}"
+    for segment in found.segments[:_MOST]:
+        yield f"  from {segment.start_s:9.3f} s  {segment.rows:8d} rows  {_number(segment.rate_hz, '.2f')} Hz"
+    yield f"gaps       {len(found.gaps)}"
+    for start, end in found.gaps[:_MOST]:
+        yield f"  from {start:9.3f} s  for {end - start:.3f} s"
+    yield from map(_column_line, found.columns)
+
+
+def _column_line(column: ColumnState) -> str:
+    from undertray.errors import quoted
+
+    faults = ", ".join(f"{count} x {quoted(why)[1:-1]}" for why, count in column.faults.items()) or "none"
+    return (
+        f"{column.name:10s} {quoted(column.part)[1:-1]}: counts {_number(column.lowest, '.0f')} to "
+        f"{_number(column.highest, '.0f')}, {column.missing} missing, {column.stale} repeated, "
+        f"{_number(column.read_errors, 'd')} read errors, faults: {faults}"
+    )
+
+
+def _number(value: float | None, form: str) -> str:
+    return "?" if value is None else format(value, form)

@@ -1,0 +1,41 @@
+"""``undertray ports``."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+__all__ = ["register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Add this file's commands to the program.
+
+    Parameters
+    ----------
+    app : typer.Typer
+        The program.
+    """
+    app.command("ports")(_ports)
+
+
+def _ports(
+    also: Annotated[
+        list[str] | None, typer.Option("--port", help="A port or URL to ask as well; repeatable.")
+    ] = None,
+    baud: Annotated[int, typer.Option(min=1, help="Speed of a UART; USB takes any.")] = 115_200,
+) -> None:
+    """List the ports and say what answers on each. Sends 'info' to every one."""
+    from undertray.acquire.link import open_link
+    from undertray.acquire.ports import ask, serial_ports
+    from undertray.errors import LinkError, quoted
+
+    ports = [*serial_ports(), *((port, "") for port in also or [])]
+    if not ports:
+        raise LinkError("this computer has no serial port", do="plug the board in")
+    for port, what in ports:
+        answer = ask(lambda port=port: open_link(port, baud), port, what)  # type: ignore[misc]
+        print(f"{'*' if answer.device else ' '} {port}  {quoted(answer.finding, 200)[1:-1]}")
+        if what:
+            print(f"    {quoted(what, 100)[1:-1]}")

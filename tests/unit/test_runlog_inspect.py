@@ -1,0 +1,131 @@
+"""What is in a log, told and exported."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fakes.board import ScriptedBoard, device_line, log_of
+from undertray.acquire.export import export_run, table_of
+from undertray.acquire.inspection import inspect_run
+from undertray.acquire.runlog import read_run
+from undertray.acquire.wire import Row, encode_note, encode_row
+from undertray.errors import RunLogError
+
+
+def troubled(tmp_path: Path) -> Path:
+    """Two power-ups, a gap, a fault, a stale and a missing reading, cut off."""
+    first, second = ScriptedBoard(2, boot=1), ScriptedBoard(2, boot=2, rate_hz=100)
+    text = log_of(first, 100, facts='{"skirt": "soft\\u001b[2J"}', end=False)
+    first.slot += 40
+    text += b"".join(b"%d," % (5123 + 5000 * (140 + i)) + first.line() for i in range(60))
+    text += encode_and_stamp(1_000_000, "status", {"pack_mv": 7400, "skipped": 3, "read_errors": [0, 2]})
+    text += encode_and_stamp(1_010_000, "status", {"pack_mv": 7350, "skipped": 4, "read_errors": [0, 5]})
+    text += encode_and_stamp(1_020_000, "fault", {"column": "p2", "why": "crc", "t_us": 1})
+    text += encode_and_stamp(1_030_000, "fault", {"column": "p9", "why": "crc", "t_us": 1})
+    text += b"#bad 1040000 noise\n"
+    text += b"#wire 2000000 " + second.device_line()
+    text += b"".join(b"%d," % (2_000_000 + 10_000 * i) + second.line() for i in range(50))
+    odd = Row(50, 81_235 + 50 * 10_000, None, 1 << 9, (None, 77))
+    path = tmp_path / "troubled.csv"
+    path.write_bytes(text + b"2500000," + encode_row(odd) + b"25100")
+    return path
+
+
+def encode_and_stamp(host_us: int, kind: str, data: dict[str, object]) -> bytes:
+    return b"#wire %d " % host_us + encode_note(kind, data)
+
+
+def test_an_inspection_finds_it_all(tmp_path: Path) -> None:
+    found = inspect_run(read_run(troubled(tmp_path)))
+    assert (found.rows, found.bad_lines, found.lost_rows, found.cut_off) == (211, 1, 40, True)
+    assert [(s.rows, s.rate_hz) for s in found.segments] == [
+        (160, pytest.approx(200)),
+        (51, pytest.approx(100)),
+    ]
+    assert len(found.gaps) == 2
+    assert found.columns[1].faults == {"crc": 1}
+    assert (found.columns[0].missing, found.columns[1].stale) == (1, 1)
+    assert (found.columns[1].lowest, found.columns[1].read_errors) == (77, 5)
+    assert (found.skipped, found.pack_v) == (4, (7.35, 7.4))
+    assert json.loads(json.dumps(found.as_dict(), allow_nan=False))["rows"] == 211
+
+
+def test_a_log_without_rows_is_inspected_too(tmp_path: Path) -> None:
+    path = tmp_path / "empty.csv"
+    path.write_bytes(b"#undertray-run 1\n#wire 1 " + device_line())
+    found = inspect_run(read_run(path))
+    assert (found.rows, found.rate_hz, found.segments) == (0, None, ())
+
+
+@pytest.mark.parametrize("junk", [True, "x", -1, [1], {"a": 1}, 10**400, 1.5, None])
+def test_notes_of_a_stranger_do_no_harm(tmp_path: Path, junk: object) -> None:
+    path = tmp_path / "run.csv"
+    text = log_of(ScriptedBoard(2), 3, end=False)
+    status = {"pack_mv": junk, "skipped": junk, "read_errors": junk}
+    text += encode_and_stamp(30_000, "status", status)
+    text += encode_and_stamp(30_001, "status", status | {"read_errors": [junk]})
+    text += encode_and_stamp(30_002, "fault", {"column": junk, "why": junk})
+    path.write_bytes(text + b'#end {"why": [1]}\n')
+    found = inspect_run(read_run(path))
+    assert (found.skipped, found.pack_v, found.why) == (None, None, None)
+
+
+def run_command(*arguments: object) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "undertray", *map(str, arguments)]
+    return subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+
+
+def test_the_command_tells_it_in_plain_lines(tmp_path: Path) -> None:
+    done = run_command("inspect", troubled(tmp_path))
+    assert done.returncode == 0
+    assert "CUT OFF" in done.stdout
+    assert "1 x crc" in done.stdout
+    assert "\x1b" not in done.stdout  # the facts held an escape
+    assert json.loads(run_command("inspect", troubled(tmp_path), "--json").stdout)["lost_rows"] == 40
+
+
+def test_an_export_is_the_run(tmp_path: Path) -> None:
+    run = read_run(troubled(tmp_path))
+    out = tmp_path / "table.csv"
+    assert export_run(run, out) == 211
+    table = pd.read_csv(out)
+    assert table["t_s"].is_monotonic_increasing
+    assert np.array_equal(table["seq"], run.seq)
+    assert np.array_equal(table[["p1", "p2"]], run.counts, equal_nan=True)
+    assert np.array_equal(table["throttle_us"], run.throttle_us, equal_nan=True)
+    assert b"." not in out.read_bytes().splitlines()[1].split(b",", 1)[1]  # counts stay whole
+
+
+def test_an_export_to_parquet_is_the_same_table(tmp_path: Path) -> None:
+    pytest.importorskip("pyarrow", reason="Parquet needs pyarrow")
+    run = read_run(troubled(tmp_path))
+    out = tmp_path / "table.parquet"
+    export_run(run, out)
+    pd.testing.assert_frame_equal(pd.read_parquet(out), table_of(run))
+
+
+def test_what_cannot_be_exported_says_why(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    run = read_run(troubled(tmp_path))
+    (tmp_path / "there.csv").write_text("precious")
+    with pytest.raises(RunLogError, match="this file exists"):
+        export_run(run, tmp_path / "there.csv")
+    assert (tmp_path / "there.csv").read_text() == "precious"
+    with pytest.raises(RunLogError, match=r"\.csv or \.parquet"):
+        export_run(run, tmp_path / "table.xlsx")
+    with pytest.raises(RunLogError, match="cannot write it"):
+        export_run(run, tmp_path / "none" / "table.csv")
+
+    def missing(*arguments: object, **options: object) -> None:
+        raise ImportError("pyarrow")
+
+    monkeypatch.setattr(pd.DataFrame, "to_parquet", missing)
+    with pytest.raises(RunLogError, match="needs the package pyarrow"):
+        export_run(run, tmp_path / "table.parquet")
+    assert not (tmp_path / "table.parquet").exists()
