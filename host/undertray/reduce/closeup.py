@@ -56,7 +56,7 @@ class CloseUp:
         Fall
         """
         taps = np.flatnonzero(weights > 0)
-        ref0 = max(ref0, self._blocks.first)
+        ref0 = max(min(ref0, last - 4), self._blocks.first)
         row0, row1 = self._blocks.row(ref0), self._blocks.row(last) + self._blocks.rows
         t, suction = self._rows.between(row0, row1)
         suction, period = suction[:, taps], self._period_s

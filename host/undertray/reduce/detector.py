@@ -315,7 +315,7 @@ class Detector:
         measured = Noise.of(mean, self._screen.reference)
         self._noise = measured if np.isfinite(measured.long_pa) else self._noise
         frame = mean[max(max(k0, self._start) - held, 0) :]
-        if not frame.size:
+        if len(frame) < _FRAME // 8:
             return
         self._top_pa = max(self._top_pa * 0.998, float(np.median(frame)))
         k0 = k1 - len(frame)
@@ -361,12 +361,12 @@ class Detector:
         ref0 = max(k0, creep.begun - 2 * self._screen.reference)
         fall = self._closeup.measure(ref0, k1 - 1, creep.begun, weights, speed)
         self._after_leak = k1
-        if fall.drop >= self._p.leak_drop and fall.fall_s > self._p.sudden_s:
+        sudden = fall.fall_s <= self._p.sudden_s
+        if fall.drop >= self._p.leak_drop + (3 * error if sudden else 0.0):
             throttle = float(self._blocks.floats("throttle_us", creep.begun, creep.begun + 1)[0])
             pending = Pending(0, k1, fall.from_pa, fall.to_pa, speed)
-            self._ledger.tell(
-                "slow-leak", fall, throttle, min(1.0, creep.drop / (2 * self._p.leak_drop)), pending
-            )
+            kind = "seal-loss" if sudden else "slow-leak"
+            self._ledger.tell(kind, fall, throttle, min(1.0, creep.drop / (2 * self._p.leak_drop)), pending)
         return True
 
     def _resized(self, k: int) -> None:

@@ -15,7 +15,7 @@ _DEAD_BANDS_US = (1000.0, 1100.0, 1200.0, 1500.0)
 _SPAN_US = 1000.0
 _MEMORY_S = 90.0
 _JITTER_US = 3.0
-_SCHOOL = 12  # lessons before a frame may be mistrusted
+_SCHOOL = 6  # lessons before a frame may be mistrusted
 _EXCUSED = 2.0  # a law stays in while its squared error is below this many times the best one's
 _EXCUSED_FLOOR = 4e-4  # ... plus 2 % of the suction, the step of the grid itself
 
@@ -147,9 +147,9 @@ class FanBank:
 
         Notes
         -----
-        The least of all laws that are in, and of the same laws with lags for slowing down one and two
-        steps of the grid (about 2.5 and 6 times) shorter: how fast a fan slows down shows only once
-        the throttle was shut hard, and the promise has to hold the first time too.
+        The least of all laws that are in, and of the same laws with lags up to two steps of the grid (six
+        times) shorter: how fast a fan is shows only once the throttle was worked hard, and the
+        promise has to hold the first time too.
         """
         law, lag = self._laws
         p, u0 = self._p[law, 0], self._u0[law, 0]
@@ -189,10 +189,11 @@ class FanBank:
         return x
 
     def _promising(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """Laws and lags that are in, and those that slow down faster."""
+        """Laws and lags that are in, and those with shorter lags."""
         wide = self._in.reshape(len(self._p), len(_LAGS_S), len(_LAGS_S)).copy()
-        wide[:, :, :-1] |= wide[:, :, 1:]
-        wide[:, :, :-1] |= wide[:, :, 1:]
+        for _ in range(2):
+            wide[:, :, :-1] |= wide[:, :, 1:]
+            wide[:, :-1, :] |= wide[:, 1:, :]
         law, lag = np.nonzero(wide.reshape(self._in.shape))
         return law, lag
 

@@ -16,6 +16,7 @@ Array = NDArray[np.float64]
 _GROUP = 16  # blocks that one value of the index is the median of
 _NOW = 4  # values that "now" is read from
 _LOADED = 0.15  # share of the largest drive below which the index is not worth looking at
+_CALM = 0.1  # a group in which the drive changes by more says as much of the fan's lag as of the seal
 _STILL = 0.03  # a fall that grows by less has come to its end
 
 
@@ -71,8 +72,9 @@ def find_creep(k0: int, mean_pa: Array, drive: Array, error: float, p: LossParam
     skip = len(mean_pa) - whole
     x = drive[skip:].reshape(-1, _GROUP)
     loaded = x > _LOADED * max(float(drive.max()), 1e-12)
+    calm = x.max(axis=1) - x.min(axis=1) < _CALM * x.max(axis=1)
     index = np.where(
-        loaded.all(axis=1),
+        loaded.all(axis=1) & calm,
         np.median(mean_pa[skip:].reshape(-1, _GROUP) / np.maximum(x, 1e-12), axis=1),
         np.nan,
     )

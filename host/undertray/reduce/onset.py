@@ -150,18 +150,18 @@ def measure_fall(t_s: Array, taps_pa: Array, weights: Array, begun_s: float, per
         t90, t10 = _transition(t_s, smooth, level, low, begun_s)
     # a straight fall began an eighth of its 90-10 % time before the first crossing
     earliest_s = t90 - 0.25 * (t10 - t90) - 0.05
-    before = before & _ahead(t_s, t90 - 0.25 * (t10 - t90))
-    onsets, falls = [], []
-    for i in range(taps_pa.shape[1]):
-        at, error, drop = _onset(t_s, taps_pa[:, i], before, earliest_s, period_s)
-        onsets.append(at + _LATER * error)
-        falls.append(drop)
+    # the throttle may be moving: for the onset the level is read close to it
+    before = _ahead(t_s, earliest_s + 0.03)
+    before[: max(0, int(before.sum()) - max(5, round(0.13 / period_s)))] = False
     at, error, _ = _onset(t_s, mean, before, earliest_s, period_s)
-    drops, firsts = np.array(falls), np.array(onsets)
+    each = [_onset(t_s, taps_pa[:, i], before, earliest_s, period_s) for i in range(taps_pa.shape[1])]
+    firsts, errors, drops = np.array(each).T
     fell = np.flatnonzero((drops > 0.1) & np.isfinite(firsts))
     if not fell.size:
         fell = np.array([int(np.argmax(drops))])
-    found = np.append(firsts[fell], at + _LATER * error)
+    # only taps that show it nearly as sharply as the mean may date it
+    sharp = fell[errors[fell] <= max(1.5 * error if np.isfinite(error) else 0.0, period_s, 0.004)]
+    found = np.append(firsts[sharp] + _LATER * errors[sharp], at + _LATER * error)
     earliest = float(found[np.isfinite(found)].min(initial=np.inf))
     earliest = earliest if np.isfinite(earliest) else begun_s
     # ties within two samples go to the tap that lost most
@@ -176,7 +176,6 @@ def _onset(
 ) -> tuple[float, float, float]:
     """Onset, its standard error and the share that fell, of one signal."""
     level, noise = float(np.median(y[before])), _noise(y[before])
-    y = y - _trend(t_s, y, before, noise)
     smooth = _smooth(y, _width(noise, level - float(y[~before].min(initial=level)), period_s))
     depth = level - _floor_level(smooth[~before])
     drop = depth / level if level > 0 else 0.0
@@ -212,18 +211,7 @@ def _cross(t_s: Array, y: Array, i: int, level: float) -> float:
 
 def _ahead(t_s: Array, until_s: float) -> NDArray[np.bool_]:
     """Samples before a time, the first four at least."""
-    return np.asarray((t_s < until_s) | (np.arange(len(t_s)) < 4))
-
-
-def _trend(t_s: Array, y: Array, before: NDArray[np.bool_], noise: float) -> Array:
-    """Straight drift of the signal ahead of the fall, where it is clear; 0 in its middle."""
-    t, v = t_s[before], y[before]
-    if len(t) < 8:
-        return np.zeros(len(y))
-    spread = float(((t - t.mean()) ** 2).sum())
-    slope = float(((t - t.mean()) * (v - v.mean())).sum()) / spread
-    clear = abs(slope) * np.sqrt(spread) > 5 * noise and abs(slope) * (t[-1] - t[0]) > 0.03 * abs(v.mean())
-    return slope * (t_s - t.mean()) if clear else np.zeros(len(y))
+    return np.asarray(np.arange(len(t_s)) < max(4, int(np.searchsorted(t_s, until_s))))
 
 
 def _noise(y: Array) -> float:
