@@ -14,7 +14,9 @@ def boot(scenario_path, make_port=pipe_port):
     scenario = load(scenario_path)
     if scenario.get("clock") == "simulated":
         CLOCK.simulate(scenario.get("end_us"))
-        port = ScriptedPort(CLOCK, scenario.get("script", []), scenario.get("deaf_us", []))
+        port = ScriptedPort(
+            CLOCK, scenario.get("script", []), scenario.get("deaf_us", []), scenario.get("garbage")
+        )
     else:
         port = make_port()
     try:

@@ -9,17 +9,24 @@ OUT = 4
 class ScriptedPort:
     """A host that says its lines at their times, and reads except when it is deaf."""
 
-    def __init__(self, clock, script, deaf_us):
+    def __init__(self, clock, script, deaf_us, garbage=None):
         self.clock = clock
         self.script = [(at, text.encode() if isinstance(text, str) else bytes(text)) for at, text in script]
         self.deaf_us = deaf_us
+        self.garbage = Garbage(garbage) if garbage else None
         self.pending = b""
+        self.taken = 0
         self.out = sys.stdout.buffer
 
     def ready(self):
         now = self.clock.now_us()
-        while self.script and self.script[0][0] <= now:
-            self.pending += self.script.pop(0)[1] + b"\n"
+        if self.taken >= len(self.pending):
+            self.pending = b""
+            self.taken = 0
+            while self.script and self.script[0][0] <= now:
+                self.pending += self.script.pop(0)[1] + b"\n"
+            if self.garbage is not None:
+                self.pending += self.garbage.until(now)
         state = IN if self.pending else 0
         for start, end in self.deaf_us:
             if start <= now < end:
@@ -27,13 +34,42 @@ class ScriptedPort:
         return state | OUT
 
     def read(self):
-        byte = self.pending[0]
-        self.pending = self.pending[1:]
+        byte = self.pending[self.taken]
+        self.taken += 1
         return byte
 
     def write(self, buf, start, n):
         self.out.write(bytes(buf[start : start + n]))
         return n
+
+
+class Garbage:
+    """Random lines, some of them begun like a command: the same from the same seed everywhere.
+
+    ``lines`` of them, one every ``every_us`` from ``from_us`` on; ``words`` to begin with, ``lengths`` to have.
+    """
+
+    def __init__(self, spec):
+        self.spec = spec
+        self.state = spec["seed"]
+        self.said = 0
+
+    def next(self, n):
+        # Constants of the linear congruential generator in Numerical Recipes, 3rd edition, section 7.1.
+        self.state = (self.state * 1664525 + 1013904223) & 0xFFFFFFFF
+        return (self.state >> 8) % n
+
+    def until(self, now):
+        spec = self.spec
+        out = b""
+        while self.said < spec["lines"] and spec["from_us"] + self.said * spec["every_us"] <= now:
+            self.said += 1
+            n = spec["lengths"][self.next(len(spec["lengths"]))]
+            line = bytes([self.next(256) for _ in range(n)])
+            if self.next(3) == 0:
+                line = spec["words"][self.next(len(spec["words"]))].encode() + b" " + line
+            out += line.replace(b"\n", b"n").replace(b"\r", b"r") + b"\n"
+        return out
 
 
 def pipe_port():

@@ -13,6 +13,7 @@ and for both, each of them optional:
     ticks_us    tick at power-up, so that a wrap can be had early
     boot, uid   identity of the power-up (number) and of the board (hex)
     script      simulated: list of [t_us, "line the host sends"]
+    garbage     simulated: random lines from the host, see ``hostport.Garbage``
     deaf_us     simulated: list of [from, to] during which the host does not read
     faults      list of {"at_us"} and one of: "column" with "fault", "nacks", "count", "restart" or
                 "holds_sda" (behind a multiplexer); "mux" (its place in muxes) with "fault" or "restart";
