@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -119,3 +121,29 @@ def test_someone_moving_the_hose_is_not_still():
 def test_too_short_for_anything(rows):
     t = np.arange(rows) / RATE
     assert find_tare(t, np.zeros((rows, 2)), None).before is None
+
+
+def test_counts_that_stand_still():
+    # a quiet 14-bit part gives the same count for seconds, and then its neighbour: both are still
+    t, suction, throttle = run(noise=0.05)
+    counts = np.round(suction / 0.38) * 0.38
+    tare = find_tare(t, counts, throttle)
+    assert tare.before is not None
+    assert tare.after is not None
+    np.testing.assert_allclose(tare.before.zero_pa, ZERO, atol=0.38)
+
+
+@pytest.mark.parametrize("name", ["clean-hold", "front-fold", "slow-leak"])
+def test_demo_runs_give_the_zero_they_were_made_with(name):
+    from undertray.acquire.clock import board_time
+    from undertray.acquire.runlog import read_run
+    from undertray.calibrate.scale import nominal_suction_pa
+    from undertray.virtual.stories import CAR
+
+    log = Path(__file__).parents[2] / "demo_logs" / f"{name}.csv"
+    recorded = read_run(log)
+    suction = nominal_suction_pa(recorded.counts, recorded.device.columns, recorded.notes).suction_pa
+    tare = find_tare(board_time(recorded).t_s, suction, recorded.throttle_us)
+    # noise of about 1.5 Pa over three blocks of 100 rows, and the last of the fan's running down
+    np.testing.assert_allclose(tare.before.zero_pa, CAR["sensor_offset_pa"], atol=1.0)
+    np.testing.assert_allclose(tare.after.zero_pa, CAR["sensor_offset_pa"], atol=1.0)

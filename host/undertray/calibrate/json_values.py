@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from undertray.errors import CalibrationError
 
-__all__ = ["covariance", "mapping", "number", "plain", "rounded", "text", "vector"]
+__all__ = ["covariance", "mapping", "number", "numbers", "plain", "rounded", "text", "vector"]
 
 _MOST_TEXT = 200
 _MOST_MEMBERS = 64
@@ -124,6 +124,42 @@ def number(data: Mapping[str, Any], key: str, where: str, low: float, high: floa
             f"bad '{key}'", where=where, seen=value, expected=f"a number from {low:g} to {high:g}"
         )
     return float(value)
+
+
+def numbers(data: Mapping[str, Any], key: str, where: str, size: int, most: float) -> tuple[float, ...]:
+    """A value that must be a list of numbers.
+
+    Parameters
+    ----------
+    data : mapping
+        The decoded object.
+    key : str
+        Its key.
+    where : str
+        For the error line.
+    size : int
+        How many.
+    most : float
+        Largest size of each.
+
+    Returns
+    -------
+    tuple of float
+
+    Raises
+    ------
+    CalibrationError
+        When it is none.
+    """
+    value = data.get(key)
+    good = isinstance(value, list) and len(value) == size
+    if not good or not all(
+        isinstance(v, int | float) and not isinstance(v, bool) and abs(v) <= most for v in value or ()
+    ):
+        raise CalibrationError(
+            f"bad '{key}'", where=where, seen=value, expected=f"a list of {size} numbers up to {most:g}"
+        )
+    return tuple(float(v) for v in value or ())
 
 
 def plain(value: object, key: str, where: str) -> Any:

@@ -17,6 +17,7 @@ _LEAST_ROWS = 4  # in a block
 _LEAST_BLOCKS = 2
 _MOST_BLOCKS = 20
 _NOISE = 4.0  # times the quietest block's standard deviation still counts as still
+_LEAN = 10.0
 _OFFSET = 0.15  # of its highest block: the largest zero believed where no throttle was seen
 
 
@@ -148,51 +149,62 @@ def find_tare(
 
     Notes
     -----
-    The run is cut into blocks of half a second. A block is still when no sensor's standard
-    deviation there exceeds 4 times its quietest block's and no pulse in it is longer than
-    ``rest_us``. Where the log has no throttle at all, every mean must instead be within 15 %
+    The run is cut into blocks of half a second. A block of n rows is still when no sensor's
+    standard deviation s there exceeds 4 times that of its quietest block, s0 (at least half a
+    count), its two half means differ by no more than 10 s0 / sqrt(n), which is five standard
+    deviations of white noise and shows a fan that is still running down, and no pulse in it is
+    longer than ``rest_us``. Where the log has no throttle at all, every mean must instead be within 15 %
     of that sensor's highest block, so that a fan that never stopped is not taken for a zero.
     The stretch before the run is the unbroken row of still blocks from the first row on, the
-    one after it the same from the end; of each, the at most 10 s next to the run, and two
-    blocks at least.
+    one after it the same from the end; of each, the at most 10 s next to the run, without the
+    block that touches it where more than two remain, and two blocks at least.
     """
     edges = np.flatnonzero(np.diff(np.floor((t_s - t_s[0]) / _BLOCK_S))) + 1 if len(t_s) else np.empty(0, int)
     blocks = [(a, b) for a, b in zip((0, *edges), (*edges, len(t_s)), strict=True) if b - a >= _LEAST_ROWS]
     if len(blocks) < _LEAST_BLOCKS:
         return Tare(None, None)
-    mean, spread = _moments(suction_pa, blocks)
-    still = _quiet(spread)
+    mean, spread, lean = _moments(suction_pa, blocks)
+    still = _quiet(suction_pa, spread, lean)
     if throttle_us is not None and np.isfinite(throttle_us).any():
         still &= np.array([not np.any(throttle_us[a:b] > rest_us) for a, b in blocks])
     else:
         highest = np.nanmax(mean, axis=0, initial=0.0)
         still &= (~np.isfinite(mean) | (np.abs(mean) <= _OFFSET * highest)).all(axis=1)
-    front = _leading(still)
-    back = _leading(still[::-1])
-    if front + back > len(blocks):  # all of it is still: there was no run
-        return Tare(_still(t_s, mean, blocks, slice(0, min(front, _MOST_BLOCKS))), None)
+    front, back = _leading(still), _leading(still[::-1])
+    if front == len(blocks):  # there was no run
+        return Tare(_still(t_s, mean, blocks, slice(0, _MOST_BLOCKS)), None)
+    front -= front > _LEAST_BLOCKS
+    back -= back > _LEAST_BLOCKS
+    end = len(blocks) - back
     return Tare(
         _still(t_s, mean, blocks, slice(max(0, front - _MOST_BLOCKS), front)),
-        _still(t_s, mean, blocks, slice(len(blocks) - back, len(blocks) - back + min(back, _MOST_BLOCKS))),
+        _still(t_s, mean, blocks, slice(end, end + _MOST_BLOCKS)),
     )
 
 
-def _moments(suction_pa: Array, blocks: list[tuple[int, int]]) -> tuple[Array, Array]:
+def _moments(suction_pa: Array, blocks: list[tuple[int, int]]) -> tuple[Array, Array, Array]:
+    """Per block and sensor: mean, standard deviation, and sqrt(n) times the difference of half means."""
     mean = np.full((len(blocks), suction_pa.shape[1]), np.nan)
-    spread = mean.copy()
+    spread, lean = mean.copy(), mean.copy()
     for k, (a, b) in enumerate(blocks):
-        piece = suction_pa[a:b]
-        whole = np.count_nonzero(np.isfinite(piece), axis=0) >= _LEAST_ROWS
+        middle = (a + b) // 2
+        piece, halves = suction_pa[a:b], (suction_pa[a:middle], suction_pa[middle:b])
+        whole = np.min([np.count_nonzero(np.isfinite(half), axis=0) for half in halves], axis=0) > 1
         mean[k, whole] = np.nanmean(piece[:, whole], axis=0)
         spread[k, whole] = np.nanstd(piece[:, whole], axis=0)
-    return mean, spread
+        first, second = (np.nanmean(half[:, whole], axis=0) for half in halves)
+        lean[k, whole] = np.sqrt(b - a) * np.abs(second - first)
+    return mean, spread, lean
 
 
-def _quiet(spread: Array) -> NDArray[np.bool_]:
-    """Blocks in which every sensor that reads at all is as quiet as it ever is."""
+def _quiet(suction_pa: Array, spread: Array, lean: Array) -> NDArray[np.bool_]:
+    """Blocks in which every sensor that reads at all is as quiet as it ever is, and level."""
     reads = np.isfinite(spread)
+    steps = np.abs(np.diff(suction_pa, axis=0))
+    count_pa = np.min(np.where(steps > 0, steps, np.inf), axis=0, initial=np.inf)
     quietest = np.nanmin(np.where(reads.any(axis=0), spread, 0.0), axis=0)
-    calm = spread <= _NOISE * quietest + 1e-9
+    quietest = np.maximum(quietest, np.where(np.isfinite(count_pa), count_pa / 2, 1e-9))
+    calm = (spread <= _NOISE * quietest) & (lean <= _LEAN * quietest)
     return np.asarray((calm | ~reads).all(axis=1) & reads.any(axis=1))
 
 

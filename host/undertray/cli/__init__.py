@@ -37,9 +37,9 @@ def _root(
 
 
 def _register() -> None:
-    from undertray.cli import calibrate, column, demo, inspect, ports, record, reduce, report, virtual
+    from undertray.cli import calibrate, column, demo, inspect, ports, record, reduce, report, tare, virtual
 
-    for group in (ports, record, inspect, calibrate, column, reduce, report, virtual, demo):
+    for group in (ports, record, inspect, calibrate, column, tare, reduce, report, virtual, demo):
         group.register(app)
 
 

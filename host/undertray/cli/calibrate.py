@@ -38,8 +38,23 @@ def register(app: typer.Typer) -> None:
 
 
 def _calibrate(
-    points: Annotated[Path, typer.Option(help="Steady readings: height_mm,direction,p1_pa,p2_pa,...")],
     out: Annotated[Path, typer.Option(help="The calibration to write (JSON).")],
+    points: Annotated[
+        Path | None, typer.Option(help="Steady readings: height_mm,direction,p1_pa,p2_pa,...")
+    ] = None,
+    port: Annotated[
+        str | None, typer.Option(help="Or the board: be led through the heights at the terminal.")
+    ] = None,
+    heights: Annotated[
+        str, typer.Option(help="With --port: heights to be led through, mm.")
+    ] = "0 20 40 60 80 100",
+    journal: Annotated[
+        Path | None, typer.Option(help="With --port: where points are kept; OUT.session if left out.")
+    ] = None,
+    steady_s: Annotated[float, typer.Option(help="With --port: how long a reading must be steady, s.")] = 3.0,
+    steady_pa: Annotated[
+        float, typer.Option(help="With --port: largest drift in that time, Pa; spread up to three times it.")
+    ] = 1.0,
     water_c: WaterC = None,
     latitude: Latitude = None,
     height_m: HeightM = 0.0,
@@ -72,7 +87,7 @@ def _calibrate(
     log: Annotated[Path | None, typer.Option(help="A run log of the same board: names its parts.")] = None,
     uid: Annotated[str, typer.Option(help="Id of the board, where there is no log.")] = "",
 ) -> None:
-    """Calibrate every sensor on one liquid column from steady readings.
+    """Calibrate every sensor on one liquid column, from a file of readings or led step by step.
 
     Example: undertray calibrate --points points.csv --out calibration.json --water-c 21 --latitude 47
     """
@@ -80,7 +95,11 @@ def _calibrate(
     from undertray.calibrate.evaluate import Setup, calibrate
     from undertray.calibrate.findings import findings, shift_findings
     from undertray.calibrate.points import read_points
+    from undertray.calibrate.steady import SteadyLimits
+    from undertray.cli.guide import guided
 
+    if (points is None) == (port is None):
+        raise typer.BadParameter("either --points or --port", param_hint="--points")
     if curve not in ("auto", "line", "parabola"):
         raise typer.BadParameter("'auto', 'line' or 'parabola'", param_hint="--curve")
     bench = Bench(
@@ -101,7 +120,7 @@ def _calibrate(
         tube=bench.tube,
         conditions=bench.conditions,
         budget=bench.budget(sensor_pa),
-        zero_open=zero_open,
+        zero_open=zero_open or port is not None,
         curve=curve,
         from_scatter=from_scatter,
         working_pa=working_pa,
@@ -110,8 +129,20 @@ def _calibrate(
     parts: dict[str, str] = {}
     if log is not None:
         uid, parts = _board(log)
-    done = calibrate(read_points(points), setup, made_utc=now_utc(), uid=uid, parts=parts)
-    lines = [*bench.doubts, *([] if zero_open else [_ZERO_READ]), *findings(done)]
+    if points is not None:
+        taken = read_points(points)
+    else:
+        session, finished = guided(
+            str(port),
+            journal or out.with_suffix(".session"),
+            _heights(heights),
+            SteadyLimits(steady_s, steady_pa, 3 * steady_pa),
+        )
+        if not finished:
+            raise typer.Exit
+        taken, uid, parts = session.points(), session.uid, session.parts
+    done = calibrate(taken, setup, made_utc=now_utc(), uid=uid, parts=parts)
+    lines = [*bench.doubts, *([] if setup.zero_open else [_ZERO_READ]), *findings(done)]
     if before is not None:
         lines += ["", *shift_findings(done, before)]
     for line in lines:
@@ -126,6 +157,13 @@ def _calibrate(
 
 
 _ZERO_READ = "height 0 taken as read on the column; if both ports were open, say so (--zero-open)"
+
+
+def _heights(text: str) -> list[float]:
+    try:
+        return [float(field) for field in text.replace(",", " ").split()]
+    except ValueError:
+        raise typer.BadParameter("heights in mm, such as '0 20 40 60'", param_hint="--heights") from None
 
 
 def _board(log: Path) -> tuple[str, dict[str, str]]:

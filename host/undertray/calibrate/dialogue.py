@@ -1,0 +1,213 @@
+"""The guided calibration: what is asked at the terminal, and what the answers do."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+
+from undertray.calibrate.plan import Step
+from undertray.calibrate.session import Session, TakenPoint
+from undertray.calibrate.steady import Reading, SteadyLimits, SteadyMean, measure
+from undertray.errors import CalibrationError, UndertrayError
+from undertray.units import quantity
+
+__all__ = ["HELP", "Dialogue"]
+
+HELP = (
+    "Enter  go on;  list  the points so far;  drop N  take point N back and do it again;"
+    "  skip  leave this step out;  stop  go on another day;  finish  end with the points there are"
+)
+"""The words that every question takes."""
+
+
+class Dialogue:
+    """Leads a person through a session.
+
+    Parameters
+    ----------
+    session : Session
+        New or resumed.
+    fresh : callable
+        Gives an iterator of readings from now on, each time it is called.
+    ask : callable
+        Takes a question, returns the answer; raises EOFError when nobody answers any more.
+    tell : callable
+        Takes a line for the person.
+    limits : SteadyLimits
+        What counts as steady.
+    """
+
+    def __init__(
+        self,
+        session: Session,
+        fresh: Callable[[], Iterator[Reading]],
+        ask: Callable[[str], str],
+        tell: Callable[[str], None],
+        limits: SteadyLimits | None = None,
+    ) -> None:
+        self._session = session
+        self._fresh = fresh
+        self._ask = ask
+        self._tell = tell
+        self._limits = limits or SteadyLimits()
+
+    def run(self) -> bool:
+        """Ask for step after step.
+
+        Returns
+        -------
+        bool
+            True when the plan is done or the person ended it; False when it is to be gone on
+            with later. Every point is in the journal in both cases.
+        """
+        self._tell(HELP)
+        while (number := self._session.next_step) is not None:
+            step = self._session.steps[number]
+            self._tell(f"Step {number + 1} of {len(self._session.steps)}: {_instruction(step)}")
+            try:
+                answer = self._ask("Enter when it is set > ").strip()
+                verdict = self._word(answer, number) if answer else self._take(number, step)
+            except EOFError:
+                verdict = "stop"
+            if verdict == "stop":
+                self._tell(
+                    f"Stopped. All points are in {self._session.journal.path}; go on with the same command."
+                )
+                return False
+            if verdict == "finish":
+                return True
+        return True
+
+    def _word(self, answer: str, number: int) -> str:
+        """Do what a word asks for; ``stop`` and ``finish`` are handed back."""
+        word, _, rest = answer.partition(" ")
+        word = word.lower()
+        if word in ("stop", "finish"):
+            return word
+        try:
+            if word == "list":
+                self._list()
+            elif word == "skip":
+                self._session.skip(number, rest or self._ask("Why is it left out? > "))
+            elif word == "drop":
+                self._drop(rest)
+            else:
+                self._tell(HELP)
+        except CalibrationError as error:
+            self._tell(str(error))
+        return ""
+
+    def _list(self) -> None:
+        for k, point in enumerate(self._session.taken, 1):
+            self._tell(f"{k}: {self._described(point)}")
+        if not self._session.taken:
+            self._tell("no points yet")
+
+    def _drop(self, which: str) -> None:
+        place = int(which) - 1 if which.isdecimal() and len(which) < 6 else -1
+        if not 0 <= place < len(self._session.taken):
+            raise CalibrationError(
+                "no such point",
+                seen=which,
+                expected=f"drop and a number from 1 to {len(self._session.taken)}",
+            )
+        reason = self._ask("Why is it taken back? > ")
+        again = not self._ask("Do it again? (Enter for yes, no) > ").strip().lower().startswith("n")
+        self._session.drop(place, reason, again)
+        self._tell(f"point {place + 1} is taken back" + (" and will be asked for again" if again else ""))
+
+    def _take(self, number: int, step: Step) -> str:
+        while True:
+            mean = self._steady()
+            if mean is None:
+                return "stop"
+            self._tell(self._measured(mean))
+            if not all(math.isfinite(value) for value in mean.nominal_pa):
+                self._tell(f"{mean.complaint}: no point taken")
+                return ""
+            answer = "" if step.height_mm == 0 else self._ask(_height_question(step)).strip()
+            if answer.lower() == "again":
+                continue
+            try:
+                point = self._session.take(number, _height(answer, step), mean)
+            except UndertrayError as error:
+                if answer.split(" ")[0].isalpha():
+                    return self._word(answer, number)
+                self._tell(str(error))
+                continue
+            self._tell(f"point {len(self._session.taken)}: {self._described(point)}")
+            self._warn_of_swapped_ports(point)
+            return ""
+
+    def _steady(self) -> SteadyMean | None:
+        """Wait for a steady window; None when the person would rather stop."""
+        while True:
+            self._tell(f"waiting until all sensors are steady for {self._limits.window_s:g} s ...")
+            mean = measure(self._fresh(), tuple(self._session.parts), self._limits)
+            if mean.steady:
+                return mean
+            self._tell(f"not steady in {self._limits.timeout_s:g} s: {mean.complaint}")
+            answer = self._ask("take it all the same (yes), wait on (Enter), or stop > ").strip().lower()
+            if answer in ("yes", "y"):
+                return mean
+            if answer == "stop":
+                return None
+
+    def _measured(self, mean: SteadyMean) -> str:
+        each = ", ".join(
+            f"{name} {value:.2f} Pa (spread {spread:.2f}, mean to {sd:.2f})"
+            for name, value, spread, sd in zip(
+                self._session.parts, mean.nominal_pa, mean.spread_pa, mean.mean_sd_pa, strict=True
+            )
+        )
+        return f"{'steady' if mean.steady else 'not steady'}, {mean.rows} rows: {each}"
+
+    def _described(self, point: TakenPoint) -> str:
+        upward = self._session.steps[point.step].upward
+        readings = ", ".join(
+            f"{name} {value:.2f}" for name, value in zip(self._session.parts, point.nominal_pa, strict=True)
+        )
+        unsteady = "" if point.steady else ", not steady"
+        dropped = "" if point.reason is None else f", taken back: {point.reason}"
+        return (
+            f"{point.height_mm:g} mm, {'rising' if upward else 'falling'}: {readings} Pa{unsteady}{dropped}"
+        )
+
+    def _warn_of_swapped_ports(self, point: TakenPoint) -> None:
+        zero = next((p for p in self._session.taken if p.height_mm == 0 and p.reason is None), None)
+        if zero is None or point.height_mm <= 0:
+            return
+        for name, before, now in zip(self._session.parts, zero.nominal_pa, point.nominal_pa, strict=True):
+            # 1 mm of water is 9.8 Pa; half of that downwards is no zero error any more
+            if now - before < -4.9 * point.height_mm:
+                self._tell(
+                    f"{name} falls as the column rises: its ports are swapped. Move the hose and start again."
+                )
+
+
+def _instruction(step: Step) -> str:
+    if step.height_mm == 0:
+        return "open both ports of every sensor to the room, the column at rest"
+    way = "up to" if step.upward else "down to"
+    return f"bring the column {way} about {step.height_mm:g} mm, without going past it; tap the tube"
+
+
+def _height_question(step: Step) -> str:
+    return f"column reading (Enter: {step.height_mm:g} mm; 40.5; 4 cm; both menisci: 70.5 30; or again) > "
+
+
+def _height(answer: str, step: Step) -> float:
+    """A reading of the column, mm: one number, a number and its unit, or two menisci."""
+    if not answer:
+        return step.height_mm
+    fields = answer.split()
+    if len(fields) > 2:
+        raise CalibrationError("more than two numbers", seen=answer, expected="one height, or two menisci")
+    try:
+        values = [float(field) for field in fields]
+    except ValueError:
+        values = [quantity(answer, "mm", "column reading")]
+    height_mm = abs(quantity(values[0] - sum(values[1:]), "mm", "column reading"))
+    if height_mm == 0:
+        raise CalibrationError("no height", seen=answer, expected="more than 0 mm: 0 is both ports open")
+    return height_mm

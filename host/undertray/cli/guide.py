@@ -1,0 +1,102 @@
+"""The guided calibration at the terminal: opens the board, finds the journal, asks the person."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from undertray.acquire.device import Device
+    from undertray.calibrate.session import Session
+    from undertray.calibrate.steady import SteadyLimits
+
+__all__ = ["CAUTION", "guided"]
+
+CAUTION = (
+    "Caution. Calibrate with the fans unplugged. Never blow or suck by mouth on a tube with dye or any liquid"
+    " but water; more than the part's proof pressure breaks it; keep water out of the sensors."
+)
+
+
+def guided(
+    port: str, journal: Path, heights_mm: Sequence[float], limits: SteadyLimits
+) -> tuple[Session, bool]:
+    """Lead a person through a calibration, new or begun before.
+
+    Parameters
+    ----------
+    port : str
+        The board: a serial port or URL.
+    journal : Path
+        Where the points are kept; gone on with when it exists.
+    heights_mm : sequence of float
+        The plan of a new session.
+    limits : SteadyLimits
+        What counts as steady.
+
+    Returns
+    -------
+    session : Session
+        With its points.
+    done : bool
+        False when the person stopped before the end.
+
+    Raises
+    ------
+    CalibrationError
+        When the journal belongs to another board, or cannot be used.
+    LinkError
+        When the board does not answer or vanishes.
+    """
+    from undertray.acquire.link import open_link
+    from undertray.calibrate.dialogue import Dialogue
+    from undertray.calibrate.plan import plan
+    from undertray.calibrate.session import Session
+    from undertray.calibrate.stream import BoardReadings
+
+    steps = plan(heights_mm)
+    link = open_link(port)
+    try:
+        board = BoardReadings(link)
+        if journal.exists():
+            session = Session.resume(journal)
+            _check_board(session, board.device)
+            _tell(f"going on with {journal}: {len(session.taken)} points so far")
+            if session.journal.repaired:
+                _tell(session.journal.repaired)
+        else:
+            parts = {column.name: column.part for column in board.device.columns}
+            session = Session.start(journal, board.device.uid, parts, steps)
+        _tell(CAUTION)
+        return session, Dialogue(session, board.fresh, _ask, _tell, limits).run()
+    finally:
+        link.close()
+
+
+def _check_board(session: Session, device: Device) -> None:
+    from undertray.errors import CalibrationError
+
+    parts = {column.name: column.part for column in device.columns}
+    if (session.uid, session.parts) != (device.uid, parts):
+        raise CalibrationError(
+            "the journal belongs to another board",
+            where=str(session.journal.path),
+            seen=f"board {device.uid} with {', '.join(parts)}",
+            expected=f"board {session.uid} with {', '.join(session.parts)}",
+            do="name another journal with --journal",
+        )
+
+
+def _ask(question: str) -> str:
+    print(question, end="", file=sys.stderr, flush=True)
+    answer = sys.stdin.readline(1000)
+    if not answer:
+        raise EOFError
+    return answer
+
+
+def _tell(line: str) -> None:
+    print(line, file=sys.stderr, flush=True)

@@ -1,0 +1,66 @@
+"""``undertray tare``: the zero of every sensor before and after a run."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+__all__ = ["register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Add this file's commands to the program.
+
+    Parameters
+    ----------
+    app : typer.Typer
+        The program.
+    """
+    app.command("tare")(_tare)
+
+
+def _tare(
+    log: Annotated[Path, typer.Argument(metavar="RUN.csv", help="The run log.")],
+    calibration: Annotated[Path | None, typer.Option(help="The board's calibration (JSON).")] = None,
+    rest_us: Annotated[
+        float,
+        typer.Option(help="Throttle at and below which the fans stand, µs; about 1520 for a middle neutral."),
+    ] = 1100.0,
+) -> None:
+    """Say what the sensors read in the still seconds before and after a run, and how that drifted.
+
+    Example: undertray tare run.csv --calibration calibration.json
+    """
+    from undertray.acquire.clock import board_time
+    from undertray.acquire.runlog import read_run
+    from undertray.calibrate.certificate import Calibration
+    from undertray.calibrate.scale import nominal_suction_pa
+    from undertray.calibrate.tare import find_tare
+    from undertray.errors import CalibrationError
+
+    run = read_run(log)
+    if run.device is None:
+        raise CalibrationError(
+            "the log has no description of the board", where=str(log), do="record again with its device note"
+        )
+    suction_pa = nominal_suction_pa(run.counts, run.device.columns, run.notes).suction_pa
+    names = [column.name for column in run.device.columns]
+    if calibration is None:
+        typer.echo("uncalibrated: by the parts' own scale")
+    else:
+        suction_pa = Calibration.from_json(calibration).apply(suction_pa, names)
+    found = find_tare(board_time(run).t_s, suction_pa, run.throttle_us, rest_us)
+    for label, still in (("before", found.before), ("after", found.after)):
+        if still is not None:
+            zeros = ", ".join(
+                f"{name} {zero:+.2f}({u:.2f})"
+                for name, zero, u in zip(names, still.zero_pa, still.u_pa, strict=True)
+            )
+            typer.echo(f"zero {label} the run ({still.start_s:.1f} to {still.end_s:.1f} s), Pa: {zeros}")
+    if found.drift_pa is not None:
+        drift = ", ".join(f"{name} {pa:+.2f}" for name, pa in zip(names, found.drift_pa, strict=True))
+        typer.echo(f"zero drift during the run, Pa: {drift}")
+    for notice in found.notices:
+        typer.echo(notice)

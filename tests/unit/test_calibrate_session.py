@@ -1,0 +1,352 @@
+"""The guided calibration with a scripted person and a fake column; the journal through power cuts."""
+
+from __future__ import annotations
+
+import json
+import math
+
+import numpy as np
+import pytest
+
+from undertray.calibrate.dialogue import Dialogue
+from undertray.calibrate.evaluate import Setup, calibrate
+from undertray.calibrate.plan import Step, plan
+from undertray.calibrate.session import Session
+from undertray.calibrate.steady import Reading, SteadyLimits, measure
+from undertray.calibrate.water import column_pressure_pa
+from undertray.errors import CalibrationError
+
+NAMES = ("p1", "p2")
+PARTS = {"p1": "hsc", "p2": "sdp"}
+LIMITS = SteadyLimits()
+
+
+class Bench:
+    """A water column and two sensors: after each move the water swings and comes to rest."""
+
+    def __init__(self, noise_pa=0.4, gains=(1.02, 0.97), zeros=(3.0, -5.0), restless=()):
+        self.rng = np.random.default_rng(3)
+        self.noise_pa, self.gains, self.zeros = noise_pa, gains, zeros
+        self.height_mm = 0.0
+        self.t_s = 0.0
+        self.restless = set(restless)  # measurements that never calm down
+        self.measured = 0
+
+    def fresh(self):
+        self.measured += 1
+        restless = self.measured in self.restless
+        since = 0.0
+        while True:
+            since += 1 / 200
+            self.t_s += 1 / 200
+            swing = 200 * math.cos(2 * math.pi * since) * (0.1 if restless else math.exp(-since))
+            true = column_pressure_pa(self.height_mm, 20.0) + swing
+            yield Reading(
+                self.t_s,
+                tuple(
+                    (true - zero) / gain + self.rng.normal(0, self.noise_pa)
+                    for gain, zero in zip(self.gains, self.zeros, strict=True)
+                ),
+            )
+
+
+class Person:
+    """Sets what is asked for, and answers from a script where there is one."""
+
+    def __init__(self, bench, answers=()):
+        self.bench = bench
+        self.answers = list(answers)
+        self.heard = []
+        self.asked = []
+
+    def ask(self, question):
+        self.asked.append(question)
+        for trigger, answer in self.answers:
+            if trigger(self) if callable(trigger) else trigger in question:
+                self.answers.remove((trigger, answer))
+                if answer is EOFError:
+                    raise EOFError
+                return answer
+        return ""
+
+    def tell(self, line):
+        self.heard.append(line)
+        if "open both ports" in line:
+            self.bench.height_mm = 0.0
+        if "bring the column" in line:
+            self.bench.height_mm = float(line.split("about ")[1].split(" mm")[0])
+
+    @property
+    def text(self):
+        return "\n".join(self.heard)
+
+
+def lead(path, bench, answers=(), heights=(0, 30, 60, 100)):
+    session = Session.resume(path) if path.exists() else Session.start(path, "ab12", PARTS, plan(heights))
+    person = Person(bench, answers)
+    done = Dialogue(session, bench.fresh, person.ask, person.tell, LIMITS).run()
+    return session, person, done
+
+
+def test_plan_goes_up_and_down():
+    assert plan([60, 30, 60]) == (
+        Step(0, True),
+        Step(30, True),
+        Step(60, True),
+        Step(30, False),
+        Step(0, False),
+    )
+    for bad in ([], [50], [0, 50], [-1, 20, 30], [10, math.nan], [1, 2, 20_000], range(1, 300)):
+        with pytest.raises(CalibrationError):
+            plan(bad)
+
+
+def test_a_whole_session_gives_the_calibration(tmp_path):
+    session, person, done = lead(tmp_path / "a.session", Bench())
+    assert done
+    assert len(session.taken) == 7
+    assert all(point.steady for point in session.taken)
+    setup = Setup(zero_open=True)
+    columns = calibrate(session.points(), setup, made_utc="", uid=session.uid, parts=session.parts).columns
+    # noise 0.4 Pa over 600 rows and the rest of the swing, which falls below 1 Pa in 3 s
+    for name, gain, zero in (("p1", 1.02, 3.0), ("p2", 0.97, -5.0)):
+        assert columns[name].coefficients[1] == pytest.approx(gain, rel=1e-3)
+        assert columns[name].coefficients[0] == pytest.approx(zero, abs=0.5)
+        assert columns[name].part == PARTS[name]
+    assert "point 4: 100 mm, rising: p1 " in person.text
+    assert person.text.count("steady, ") == 7
+
+
+def test_heights_as_they_were_read(tmp_path):
+    answers = [("(Enter: 30", "3.05 cm"), ("(Enter: 60", "95.5 34"), ("(Enter: 100", "4 in")]
+    session, _, _ = lead(tmp_path / "a.session", Bench(), answers)
+    assert [point.height_mm for point in session.taken[:4]] == pytest.approx([0, 30.5, 61.5, 101.6])
+
+
+def test_wrong_heights_are_asked_again(tmp_path):
+    answers = [("(Enter: 30", bad) for bad in ("4 psi", "1 2 3", "0", "99999", "31")]
+    session, person, _ = lead(tmp_path / "a.session", Bench(), answers)
+    assert session.taken[1].height_mm == 31
+    for said in ("is no unit of length", "more than two numbers", "0 is both ports open", "bad 'height_mm'"):
+        assert said in person.text
+
+
+def test_again_measures_again(tmp_path):
+    bench = Bench()
+    session, _, _ = lead(tmp_path / "a.session", bench, [("(Enter: 30", "again")])
+    assert bench.measured == 8
+    assert len(session.taken) == 7
+
+
+def test_drop_with_reason_and_do_again(tmp_path):
+    answers = [
+        (lambda person: "when it is set" in person.asked[-1] and person.bench.height_mm == 100, "drop 2"),
+        ("Why is it taken back", "a bubble in the tube"),
+    ]
+    session, person, done = lead(tmp_path / "a.session", Bench(), answers)
+    assert done
+    assert "point 2 is taken back and will be asked for again" in person.text
+    points = session.points()
+    assert len(points.height_mm) == 7
+    assert [(dropped.height_mm, dropped.reason) for dropped in points.dropped] == [
+        (30, "a bubble in the tube")
+    ]
+    calibration = calibrate(points, Setup(zero_open=True), made_utc="")
+    assert calibration.columns["p1"].points[-1]["dropped"] == "a bubble in the tube"
+
+
+def test_drop_for_good_and_skip_and_list(tmp_path):
+    def at_60(person):
+        return "when it is set" in person.asked[-1] and person.bench.height_mm == 60
+
+    answers = [
+        (at_60, "list"),
+        (at_60, "drop 2"),
+        ("Why is it taken back", "drifting"),
+        ("Do it again", "no"),
+        (at_60, "skip tube too short"),
+        (at_60, "nonsense"),
+        (at_60, "drop 99"),
+        (at_60, "drop 1"),
+        ("Why is it taken back", ""),
+    ]
+    session, person, done = lead(tmp_path / "a.session", Bench(), answers)
+    assert done
+    assert "1: 0 mm, rising: p1 " in person.text
+    assert "no such point, got '99'" in person.text
+    assert "no reason given" in person.text
+    assert session.points().height_mm.tolist() == [0, 100, 60, 30, 0]
+
+
+def test_never_steady_is_said_and_the_person_decides(tmp_path):
+    answers = [("take it all the same", "yes"), ("take it all the same", "")]
+    session, person, _ = lead(tmp_path / "a.session", Bench(restless={2, 4, 5}), answers)
+    assert person.text.count("not steady in 60 s: p1 spreads by") == 2 + 1
+    assert [point.steady for point in session.taken].count(False) == 1
+    assert session.taken[1].mean_sd_pa[0] > 10 * session.taken[0].mean_sd_pa[0]
+
+
+def test_a_dead_sensor_gives_no_point(tmp_path):
+    bench = Bench(gains=(1.02, math.nan))
+    session, person, done = lead(
+        tmp_path / "a.session", bench, [("take it all the same", "yes"), ("take it all the same", "stop")]
+    )
+    assert not done
+    assert session.taken == []
+    assert "p2 gives no reading: no point taken" in person.text
+
+
+def test_swapped_ports_are_said_at_once(tmp_path):
+    _, person, _ = lead(tmp_path / "a.session", Bench(gains=(1.02, -0.97)), [("when it is set", "")])
+    assert "p2 falls as the column rises: its ports are swapped" in person.text
+    assert "p1 falls" not in person.text
+
+
+@pytest.mark.parametrize("how", ["stop", EOFError])
+def test_stop_and_go_on(tmp_path, how):
+    def at_60(person):
+        return "when it is set" in person.asked[-1] and person.bench.height_mm == 60
+
+    path = tmp_path / "a.session"
+    bench = Bench()
+    first, person, done = lead(path, bench, [(at_60, how)])
+    assert not done
+    assert "Stopped. All points are in" in person.text
+    second, person, done = lead(path, bench)
+    assert done
+    assert second.taken[:2] == first.taken
+    assert "Step 3 of 7" in person.text
+    assert "Step 2 of 7" not in person.text
+    assert len(second.taken) == 7
+
+
+def test_finish_ends_with_what_there_is(tmp_path):
+    def at_100(person):
+        return "when it is set" in person.asked[-1] and person.bench.height_mm == 100
+
+    session, _, done = lead(tmp_path / "a.session", Bench(), [(at_100, "finish")])
+    assert done
+    assert len(session.taken) == 3
+
+
+def test_a_cut_at_any_byte_loses_nothing_that_was_whole(tmp_path):
+    whole = tmp_path / "whole.session"
+    session, _, _ = lead(whole, Bench(), [("Why is it", "x")])
+    session.drop(1, "wet hose", again=True)
+    raw = whole.read_bytes()
+    head_end = raw.index(b"\n") + 1
+    for cut in range(head_end, len(raw)):
+        path = tmp_path / "cut.session"
+        path.write_bytes(raw[:cut])
+        read = Session.resume(path)
+        kept = raw[:cut].count(b"\n") - 1
+        assert len(read.taken) == min(kept, 7)
+        assert bool(read.journal.repaired) == (raw[cut - 1 : cut] != b"\n")
+        assert path.read_bytes().endswith(b"\n")
+        assert Session.resume(path).taken == read.taken
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("[]", "no line of a calibration journal"),
+        ("\xff", "no line of a calibration journal"),
+        ('{"event": "dance"}', "no event of a calibration"),
+        ('{"event": "point", "step": 9}', "bad 'step'"),
+        ('{"event": "point", "step": true}', "bad 'step'"),
+        ('{"event": "point", "step": 1, "height_mm": -1}', "bad 'height_mm'"),
+        ('{"event": "point", "step": 1, "height_mm": 1, "nominal_pa": [1]}', "bad 'nominal_pa'"),
+        ('{"event": "point", "step": 1, "height_mm": 1, "nominal_pa": [1, NaN]}', "bad 'nominal_pa'"),
+        ('{"event": "drop", "point": 0, "reason": "x"}', "bad 'point'"),
+        ('{"event": "skip", "step": 0, "reason": ""}', "no reason given"),
+        ('{"event": "skip", "step": 0, "reason": 7}', "bad 'reason'"),
+    ],
+)
+def test_a_journal_from_a_stranger(tmp_path, line, said):
+    path = tmp_path / "a.session"
+    Session.start(path, "ab12", PARTS, plan([0, 50, 100]))
+    with path.open("ab") as file:
+        file.write(line.encode("latin-1") + b"\n")
+    with pytest.raises(CalibrationError) as caught:
+        Session.resume(path)
+    assert said in str(caught.value)
+    assert "a.session, line 2" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"undertray-session": 2},
+        {"columns": ["p1", "p1"]},
+        {"columns": []},
+        {"parts": [1, 2]},
+        {"heights_mm": [0, 50]},
+        {"heights_mm": [0, 50, 1e9, 50, 0]},
+        {"upward": None},
+        {"uid": 5},
+    ],
+)
+def test_a_journal_whose_head_does_not_hold(tmp_path, change):
+    path = tmp_path / "a.session"
+    Session.start(path, "ab12", PARTS, plan([0, 50, 100]))
+    path.write_text(json.dumps({**json.loads(path.read_text()), **change}) + "\n")
+    with pytest.raises(CalibrationError, match=r"a\.session, line 1"):
+        Session.resume(path)
+
+
+def test_a_journal_is_never_overwritten(tmp_path):
+    path = tmp_path / "a.session"
+    Session.start(path, "ab12", PARTS, plan([0, 50, 100]))
+    with pytest.raises(CalibrationError, match="exists"):
+        Session.start(path, "ab12", PARTS, plan([0, 50, 100]))
+    with pytest.raises(CalibrationError, match="cannot be read"):
+        Session.resume(tmp_path / "none.session")
+
+
+def rows(values, rate=200.0, start=0.0):
+    return iter([Reading(start + k / rate, tuple(row)) for k, row in enumerate(values)])
+
+
+def test_steady_mean_and_its_uncertainty():
+    rng = np.random.default_rng(0)
+    mean = measure(rows(rng.normal(100, 0.6, (700, 2))), NAMES, LIMITS)
+    assert mean.steady
+    assert mean.rows == 601
+    np.testing.assert_allclose(mean.nominal_pa, 100, atol=0.1)
+    # white noise: the six block means must give what sd/sqrt(n) says, to the spread of 5 degrees of freedom
+    assert np.all((mean.mean_sd_pa > 0.25 * 0.6 / 600**0.5) & (mean.mean_sd_pa < 2.5 * 0.6 / 600**0.5))
+    np.testing.assert_allclose(mean.spread_pa, 0.6, rtol=0.15)
+
+
+@pytest.mark.parametrize(
+    ("signal", "complaint"),
+    [
+        (lambda t: 100 + 1.0 * t, "p1 drifts by +3.00 Pa in 3 s"),
+        (lambda t: 100 + 8 * np.sin(2 * np.pi * t), "p1 spreads by"),
+        (lambda t: np.where(t > 0, np.nan, 100.0), "p1 gives no reading"),
+    ],
+)
+def test_not_steady(signal, complaint):
+    t = np.arange(0, 6, 1 / 200)
+    values = np.column_stack([signal(t), np.full_like(t, 5.0)])
+    mean = measure(rows(values), NAMES, SteadyLimits(timeout_s=5.0))
+    assert not mean.steady
+    assert mean.complaint.startswith(complaint)
+
+
+def test_a_board_reset_starts_the_window_anew():
+    first = [Reading(k / 200, (0.0, 0.0)) for k in range(500)]
+    second = [Reading(900 + k / 200, (50.0, 50.0)) for k in range(700)]
+    mean = measure(iter(first + second), NAMES, SteadyLimits(timeout_s=3600))
+    np.testing.assert_allclose(mean.nominal_pa, 50)
+
+
+def test_readings_that_end():
+    with pytest.raises(CalibrationError, match="ended before they were steady"):
+        measure(rows(np.zeros((100, 2))), NAMES, LIMITS)
+
+
+def test_impossible_limits():
+    for bad in ({"window_s": 0}, {"window_s": 100}, {"drift_pa": 0}, {"spread_pa": math.nan}):
+        with pytest.raises(CalibrationError):
+            SteadyLimits(**bad)
