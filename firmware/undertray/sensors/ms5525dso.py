@@ -113,7 +113,7 @@ class Driver:
         self._spoilt = False
         self._known = False
         if not any(self._c) and self._read_prom():
-            raise OSError(_EIO)
+            raise OSError(_EIO, "PROM")
         self._convert(_D2)
         return self._wait_us // 1000 + 1
 

@@ -1,0 +1,68 @@
+"""Board descriptions for every sensor family: two columns each, one tap on the low port, one on the high."""
+
+from __future__ import annotations
+
+import copy
+from typing import Any
+
+BUSES = [
+    {"bus": 0, "sda_pin": 4, "scl_pin": 5, "freq_khz": 400},
+    {"bus": 1, "sda_pin": 6, "scl_pin": 7, "freq_khz": 400},
+]
+
+
+def _pair(part: str, address: str, second: str | None = None, **options: Any) -> list[dict[str, Any]]:
+    """Two columns: on one bus at two addresses, or on two buses at the same one."""
+    common = {"part": part, **options}
+    return [
+        {**common, "bus": 0, "address": address, "port": "low"},
+        {**common, "bus": 0 if second else 1, "address": second or address, "port": "high"},
+    ]
+
+
+FAMILIES: dict[str, list[dict[str, Any]]] = {
+    "HSC-A": _pair("HSC", "0x28", "0x38", range="040MD"),
+    "HSC-F": _pair("HSC", "0x28", "0x78", range="020ND", transfer="F"),
+    "SSC-C": _pair("SSC", "0x28", range="2.5KD", transfer="C"),
+    "SDP3x": _pair("SDP3x", "0x21", "0x22", range="1500Pa"),
+    "SDP8xx": _pair("SDP8xx", "0x25", "0x26", range="500Pa"),
+    "ABP2": _pair("ABP2", "0x28", "0x18", range="010ND"),
+    "MS4525DO-A": _pair("MS4525DO", "0x28", "0x49", range="001DP"),
+    "MS4525DO-B": _pair("MS4525DO", "0x28", "0x36", range="001DP", transfer="B"),
+    "MS5525DSO": _pair("MS5525DSO", "0x76", "0x77", range="001DS"),
+    "DLHR-16": _pair("DLHR", "0x29", range="L10D"),
+    "DLHR-18": _pair("DLHR", "0x29", range="L20D", bits=18),
+    "DLH-average": _pair("DLH", "0x29", range="L10D", average=2),
+    "DLVR": _pair("DLVR", "0x28", range="L10D"),
+    "MPXV7002DP": [
+        {"part": "MPXV7002DP", "adc_pin": 27, "divider": 1.5, "port": "low"},
+        {"part": "MPXV7002DP", "adc_pin": 28, "port": "high"},
+    ],
+}
+
+
+def board_of(columns: list[dict[str, Any]], **changes: Any) -> dict[str, Any]:
+    """A board with these columns and nothing else wired."""
+    return {
+        "format": 1,
+        "name": "under test",
+        "rate_hz": 200,
+        "buses": BUSES,
+        "columns": copy.deepcopy(columns),
+        **changes,
+    }
+
+
+def all_families() -> dict[str, Any]:
+    """One of each family on one board, on two buses, one of them behind a multiplexer."""
+    columns = [
+        {"part": "HSC", "range": "040MD", "bus": 0, "address": "0x28"},
+        {"part": "SDP3x", "range": "1500Pa", "bus": 0, "address": "0x21"},
+        {"part": "ABP2", "range": "010ND", "bus": 1, "address": "0x28"},
+        {"part": "MS4525DO", "range": "001DP", "bus": 0, "address": "0x48"},
+        {"part": "MS5525DSO", "range": "001DS", "bus": 0, "address": "0x76"},
+        {"part": "DLHR", "range": "L10D", "bus": 0, "address": "0x29"},
+        {"part": "DLVR", "range": "L10D", "bus": 1, "address": "0x38", "mux": ["0x71", 3]},
+        {"part": "MPXV7002DP", "adc_pin": 27, "port": "high"},
+    ]
+    return board_of(columns, muxes=[{"bus": 1, "address": "0x71", "reset_pin": 9}])
