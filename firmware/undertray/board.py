@@ -2,6 +2,8 @@
 
 import json
 
+from undertray.wiring import wiring_faults
+
 __all__ = ["FORMAT", "read_board"]
 
 FORMAT = 1
@@ -44,7 +46,7 @@ _COLUMN = {
     "range": ("text", "", 0, 0),
     "bus": ("number", None, 0, 1),
     "address": ("address", None, 0x08, 0x7F),
-    "mux": ("list", None, 2, 2),
+    "mux": ("channel", None, 0x70, 0x77),
     "adc_pin": ("number", None, 26, 29),
     "port": ("choice", "low", "low", "high"),
     "note": ("text", "", 0, 0),
@@ -112,9 +114,7 @@ def read_board(path):
     for key, table in _SECTIONS.items():
         if board[key] is not None:
             board[key] = _section(board[key], table, key, faults)
-    if not faults:
-        _places(board, faults)
-    return board, faults
+    return board, faults or wiring_faults(board)
 
 
 def _section(raw, table, where, faults, open_ended=False):
@@ -153,6 +153,8 @@ def _value(value, kind, low, high):
         return value, None if good else "a number from {} to {}".format(low, high)
     if kind == "address":
         return _address(value, low, high)
+    if kind == "channel":
+        return _channel(value, low, high)
     if kind == "choice":
         return value, None if value in (low, high) else "'{}' or '{}'".format(low, high)
     if kind == "flag":
@@ -166,6 +168,16 @@ def _value(value, kind, low, high):
     return value, None if good else "a text of at most {} plain characters".format(_TEXT)
 
 
+def _channel(value, low, high):
+    """A multiplexer's address and one of its channels."""
+    if isinstance(value, list) and len(value) == 2:
+        address, wanted = _address(value[0], low, high)
+        number = value[1]
+        if not wanted and isinstance(number, int) and not isinstance(number, bool) and 0 <= number <= 7:
+            return [address, number], None
+    return None, '["0x{:02x}" to "0x{:02x}", channel 0 to 7]'.format(low, high)
+
+
 def _address(value, low, high):
     wanted = 'an address from "0x{:02x}" to "0x{:02x}"'.format(low, high)
     if isinstance(value, str):
@@ -176,50 +188,3 @@ def _address(value, low, high):
     if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
         return None, wanted
     return value, None
-
-
-def _places(board, faults):
-    """What one key alone does not show: buses that are there, places taken twice."""
-    buses = [bus["bus"] for bus in board["buses"]]
-    muxes = [(mux["bus"], mux["address"]) for mux in board["muxes"]]
-    taken = {}
-    for i, column in enumerate(board["columns"]):
-        where = "columns[{}]".format(i)
-        if column["adc_pin"] is not None:
-            continue
-        if column["address"] is None or column["bus"] is None:
-            faults.append("{}: needs 'bus' and 'address' (or 'adc_pin')".format(where))
-            continue
-        if column["bus"] not in buses:
-            faults.append("{}: bus {} is not in 'buses'".format(where, column["bus"]))
-        channel = None
-        if column["mux"] is not None:
-            address, wanted = _address(column["mux"][0], 0x70, 0x77)
-            channel = column["mux"][1]
-            if wanted or not isinstance(channel, int) or not 0 <= channel <= 7:
-                faults.append('{}: \'mux\' must be ["0x70" to "0x77", channel 0 to 7]'.format(where))
-                continue
-            if (column["bus"], address) not in muxes:
-                faults.append("{}: its multiplexer is not in 'muxes'".format(where))
-            column["mux"] = [address, channel]
-        place = (column["bus"], channel and address, channel, column["address"])
-        if place in taken:
-            faults.append("{}: same place on the bus as columns[{}]".format(where, taken[place]))
-        taken[place] = i
-    _pins(board, faults)
-
-
-def _pins(board, faults):
-    """No pin may have two tasks."""
-    taken = {}
-    named = [(key, board[key]) for key in ("alarm", "throttle", "pack")]
-    for key in _LISTS:
-        named += [("{}[{}]".format(key, i), section) for i, section in enumerate(board[key])]
-    for name, section in named:
-        for key in sorted(section or ()):
-            pin = section[key]
-            if not (key == "pin" or key.endswith("_pin")) or pin is None:
-                continue
-            if pin in taken:
-                faults.append("pin {} is taken twice: {} and {} {}".format(pin, taken[pin], name, key))
-            taken[pin] = "{} {}".format(name, key)

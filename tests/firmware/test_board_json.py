@@ -23,6 +23,18 @@ def _section(name: str, **changes: Any) -> dict[str, Any]:
     return given
 
 
+def _mux(muxes: list[dict[str, Any]], **changes: Any) -> dict[str, Any]:
+    given = _column(**changes)
+    given["muxes"] = [{"bus": 0, "address": "0x70", **mux} for mux in muxes]
+    return given
+
+
+def _bus(**changes: Any) -> dict[str, Any]:
+    given = board()
+    given["buses"][0].update(changes)
+    return given
+
+
 def _without(key: str) -> dict[str, Any]:
     given = board()
     del given[key]
@@ -56,6 +68,15 @@ CASES = [
     (_column(mux=["0x70", 3]), "its multiplexer is not in 'muxes'"),
     (_column(mux=["0x70", 9]), "channel 0 to 7"),
     (_column(mux=[[], {}]), "channel 0 to 7"),
+    (_mux([{}], address="0x70"), "columns[1]: same place on the bus as muxes[0]"),
+    (_mux([{}], address="0x28", mux=["0x70", 0]), "columns[1]: its address 0x28 is also that of columns[0]"),
+    (_mux([{}], address="0x70", mux=["0x70", 0]), "columns[1]: its address 0x70 is also that of muxes[0]"),
+    (_mux([{}, {}]), "muxes[1]: same address as muxes[0]"),
+    (_mux([{"bus": 1}]), "muxes[0]: bus 1 is not in 'buses'"),
+    (_mux([{"reset_pin": 5}]), "pin 5 is taken twice: buses[0] scl_pin and muxes[0] reset_pin"),
+    (_bus(sda_pin=5, scl_pin=4), "buses[0]: sda_pin 5 is no pin of bus 0: 0, 4, 8, 12, 16, 20, 24, 28"),
+    (_bus(bus=1), "buses[0]: scl_pin 5 is no pin of bus 1: 3, 7, 11, 15, 19, 23, 27"),
+    (board(buses=board()["buses"] * 2), "buses[1]: bus 0 is listed twice"),
     (_section("throttle", pin=77), "throttle: 'pin' is 77"),
     (_section("throttle", direction="both"), "'input' or 'output'"),
     (_section("alarm", alarm_pa=-1), "alarm: 'alarm_pa' is -1"),

@@ -1,0 +1,95 @@
+"""What one key of board.json alone does not show: pins and addresses that cannot work together."""
+
+__all__ = ["wiring_faults"]
+
+_PINS = 30
+
+
+def wiring_faults(board):
+    """Sentences for the user, none when the wiring can work; ``board`` is checked key by key already."""
+    faults = []
+    _buses(board, faults)
+    _columns(board, faults)
+    _clashes(board, faults)
+    _pins(board, faults)
+    return faults
+
+
+def _buses(board, faults):
+    numbers = []
+    for i, bus in enumerate(board["buses"]):
+        number = bus["bus"]
+        if number in numbers:
+            faults.append("buses[{}]: bus {} is listed twice".format(i, number))
+        numbers.append(number)
+        # RP2040 data sheet, table "GPIO functions": the function of a pin repeats every four.
+        for key, place in (("sda_pin", 2 * number), ("scl_pin", 2 * number + 1)):
+            if bus[key] % 4 != place:
+                pins = ", ".join([str(pin) for pin in range(place, _PINS, 4)])
+                faults.append(
+                    "buses[{}]: {} {} is no pin of bus {}: {}".format(i, key, bus[key], number, pins)
+                )
+    places = []
+    for i, mux in enumerate(board["muxes"]):
+        if mux["bus"] not in numbers:
+            faults.append("muxes[{}]: bus {} is not in 'buses'".format(i, mux["bus"]))
+        place = (mux["bus"], mux["address"])
+        if place in places:
+            faults.append(
+                "muxes[{}]: same address as muxes[{}]: set its A0 to A2".format(i, places.index(place))
+            )
+        places.append(place)
+
+
+def _columns(board, faults):
+    numbers = [bus["bus"] for bus in board["buses"]]
+    muxes = [(mux["bus"], mux["address"]) for mux in board["muxes"]]
+    for i, column in enumerate(board["columns"]):
+        where = "columns[{}]".format(i)
+        if column["adc_pin"] is not None:
+            continue
+        if column["address"] is None or column["bus"] is None:
+            faults.append("{}: needs 'bus' and 'address' (or 'adc_pin')".format(where))
+        elif column["bus"] not in numbers:
+            faults.append("{}: bus {} is not in 'buses'".format(where, column["bus"]))
+        elif column["mux"] is not None and (column["bus"], column["mux"][0]) not in muxes:
+            faults.append("{}: its multiplexer is not in 'muxes'".format(where))
+
+
+def _clashes(board, faults):
+    """Two that answer to one address at the same time; only channels of multiplexers keep them apart."""
+    seen = []
+    for i, mux in enumerate(board["muxes"]):
+        seen.append(("muxes[{}]".format(i), mux["bus"], mux["address"], None))
+    for i, column in enumerate(board["columns"]):
+        if column["adc_pin"] is not None or column["address"] is None:
+            continue
+        where = "columns[{}]".format(i)
+        here = column["mux"]
+        for name, bus, address, there in seen:
+            if bus != column["bus"] or address != column["address"]:
+                continue
+            if here == there:
+                faults.append("{}: same place on the bus as {}".format(where, name))
+            elif here is None or there is None:
+                faults.append(
+                    "{}: its address 0x{:02x} is also that of {}, and nothing keeps them apart: "
+                    "another address, or each on its own channel".format(where, address, name)
+                )
+        seen.append((where, column["bus"], column["address"], here))
+
+
+def _pins(board, faults):
+    """No pin may have two tasks."""
+    taken = {}
+    named = [(key, board[key]) for key in ("alarm", "throttle", "pack")]
+    for key in ("buses", "muxes", "columns"):
+        named += [("{}[{}]".format(key, i), section) for i, section in enumerate(board[key])]
+    for name, section in named:
+        for key in sorted(section or ()):
+            pin = section[key]
+            if not (key == "pin" or key.endswith("_pin")) or not isinstance(pin, int):
+                continue
+            if pin in taken:
+                faults.append("pin {} is taken twice: {} and {} {}".format(pin, taken[pin], name, key))
+            taken[pin] = "{} {}".format(name, key)
