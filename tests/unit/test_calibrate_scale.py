@@ -137,3 +137,12 @@ def test_wrong_number_of_columns():
 def test_an_empty_run():
     done = nominal_suction_pa(np.zeros((0, 1)), [column(HSC)])
     assert done.suction_pa.shape == done.out_of_range.shape == (0, 1)
+
+
+def test_a_compensated_part_that_never_answered_is_missing_and_stops_nothing():
+    absent = {**MS, "c": [0] * 6}
+    counts = np.array([[np.nan, 8192.0], [np.nan, 8192.0]])
+    done = nominal_suction_pa(counts, [column(absent, "p1"), column(HSC, "p2")])
+    assert np.isnan(done.suction_pa[:, 0]).all()
+    assert not np.isnan(done.suction_pa[:, 1]).any()
+    assert not done.out_of_range[:, 0].any()

@@ -88,7 +88,9 @@ def nominal_suction_pa(
     for i, column in enumerate(columns):
         where = f"scale of {column.name}"
         values = counts[:, i]
-        if "kind" in column.scale:
+        if "kind" in column.scale and np.isnan(values).all():
+            pa = values  # it never answered, so the board could not read its coefficients either
+        elif "kind" in column.scale:
             convert = _host_compensation(column.scale["kind"], where)
             second = _second_word(notes, i, len(counts), where)
             pa, out_of_range[:, i] = convert(values, second, column.scale, where)
