@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from undertray.reduce.blocks import Blocks, Rows
 from undertray.reduce.expectation import FanBank
+from undertray.reduce.leak import Creep
 from undertray.reduce.onset import Fall, measure_fall
 
 __all__ = ["CloseUp"]
@@ -73,3 +74,29 @@ class CloseUp:
             suction = suction / np.maximum(np.interp(t, at, ratio), _LEAST_RATIO)[:, None]
         fall = measure_fall(t, suction, weights[taps], self._blocks.time(begun), period)
         return replace(fall, order=tuple(int(taps[i]) for i in fall.order))
+
+    def creeping(self, creep: Creep, weights: Array) -> Fall:
+        """Put a slow leak in the terms of a fall.
+
+        Parameters
+        ----------
+        creep : Creep
+            The leak.
+        weights : ndarray, shape (taps,)
+            Weights of the taps, 0 for one that is left out, their sum 1.
+
+        Returns
+        -------
+        Fall
+            Its suction after is that before less the share of the index that went: referred to the
+            throttle before. The taps are ordered by what they lost.
+        """
+        span = max(1, round(0.3 / self._block_s))
+        first, last = max(self._blocks.first, creep.begun - span), min(creep.bottom + span, self._blocks.end)
+        before = self._blocks.floats("tap_pa", first, max(first + 1, creep.begun)).mean(axis=0)
+        after = self._blocks.floats("tap_pa", creep.bottom, max(last, creep.bottom + 1)).mean(axis=0)
+        level = float(np.nan_to_num(before) @ weights)
+        lost = np.where((weights > 0) & (before > 0), 1 - after / np.where(before > 0, before, 1.0), -np.inf)
+        taps = [int(i) for i in np.argsort(-lost, kind="stable") if weights[i] > 0]
+        onset, bottom = self._blocks.time(creep.begun), self._blocks.time(creep.bottom)
+        return Fall(onset, bottom, 0.8 * (bottom - onset), level, level * (1 - creep.drop), tuple(taps))

@@ -25,7 +25,7 @@ Bools = NDArray[np.bool_]
 _PIECE = 16384  # rows worked on at once: they stay in the processor's cache
 _FRAME = 64  # blocks between two lessons for the fan bank
 _HISTORY_S = 32.0
-_CREEP_S = 25.0
+_CREEP_S = 15.0
 _RAW_S = 4.0
 _BACK_S = 0.15  # suction that is back for this long is back
 
@@ -214,9 +214,9 @@ class Detector:
                 since = max(self._start, self._after_fall)
                 self._suspect = suspect(view, k, since, self._screen, self._blocks, self._p)
                 self._suspect.noise_pa, self._suspect.block_s = self._noise.long_pa, self._block_s
-                seen, explained = k, self._screen.least_ratio(k, k1, self._suspect.speed)
+                seen, explained = k, self._screen.least_ratio(k, k1, view, np.array([self._suspect.ref0]))
             elif self._suspect is not None and not explained.size:
-                seen, explained = k, self._screen.least_ratio(k, k1, self._suspect.speed)
+                seen, explained = k, self._screen.least_ratio(k, k1, view, np.array([self._suspect.ref0]))
             if self._cut is None and k in cut and k >= self._after_cut:
                 self._cut = suspect_cut(view, k, self._screen, self._block_s)
             if self._suspect is None and self._cut is None:
@@ -312,7 +312,8 @@ class Detector:
         self._find_ends(max(k0, self._start), k1, weights, floor)
         held = max(self._start, self._blocks.first, k1 - self._screen.noise_blocks)
         mean = self._screen.mean(held, k1, weights)
-        measured = Noise.of(mean, self._screen.reference)
+        drive = self._bank.drive(self._blocks.floats("speed_us", held, k1))
+        measured = Noise.of(mean, drive, self._screen.reference)
         self._noise = measured if np.isfinite(measured.long_pa) else self._noise
         frame = mean[max(max(k0, self._start) - held, 0) :]
         if len(frame) < _FRAME // 8:
@@ -350,23 +351,26 @@ class Detector:
         """Watch the seal index for a slow leak; True while there may be one."""
         k0 = max(self._start, self._after_leak, self._blocks.first, k1 - round(_CREEP_S / self._block_s))
         speeds = self._blocks.floats("speed_us", k0, k1)
-        error = self._bank.error
-        if error > 0.3:
+        error = self._bank.calm_error
+        if error > 0.2:
             return False
         mean = self._screen.mean(k0, k1, weights)
         creep = find_creep(k0, mean, self._bank.drive(speeds), error, self._p)
         if creep is None or not (creep.still or last):
             return creep is not None
-        speed = self._blocks.floats("speed_us", creep.begun, creep.begun + 1)[0]
-        ref0 = max(k0, creep.begun - 2 * self._screen.reference)
-        fall = self._closeup.measure(ref0, k1 - 1, creep.begun, weights, speed)
         self._after_leak = k1
-        sudden = fall.fall_s <= self._p.sudden_s
-        if fall.drop >= self._p.leak_drop + (3 * error if sudden else 0.0):
-            throttle = float(self._blocks.floats("throttle_us", creep.begun, creep.begun + 1)[0])
-            pending = Pending(0, k1, fall.from_pa, fall.to_pa, speed)
-            kind = "seal-loss" if sudden else "slow-leak"
-            self._ledger.tell(kind, fall, throttle, min(1.0, creep.drop / (2 * self._p.leak_drop)), pending)
+        speed = self._blocks.floats("speed_us", creep.begun, creep.begun + 1)[0]
+        if creep.sudden:
+            ref0 = max(k0, creep.begun - 2 * self._screen.reference)
+            fall = self._closeup.measure(ref0, min(creep.bottom + 50, k1 - 1), creep.begun, weights, speed)
+            if fall.drop < self._p.min_drop or fall.fall_s > self._p.sudden_s:
+                return True
+        else:
+            fall = self._closeup.creeping(creep, weights)
+        throttle = float(self._blocks.floats("throttle_us", creep.begun, creep.begun + 1)[0])
+        pending = Pending(0, k1, fall.from_pa, fall.to_pa, speed)
+        confidence = min(1.0, creep.drop / (2 * self._p.leak_drop))
+        self._ledger.tell("seal-loss" if creep.sudden else "slow-leak", fall, throttle, confidence, pending)
         return True
 
     def _resized(self, k: int) -> None:

@@ -15,6 +15,7 @@ _DEAD_BANDS_US = (1000.0, 1100.0, 1200.0, 1500.0)
 _SPAN_US = 1000.0
 _MEMORY_S = 90.0
 _JITTER_US = 3.0
+_CALM_FRAMES = 60
 _SCHOOL = 6  # lessons before a frame may be mistrusted
 _EXCUSED = 2.0  # a law stays in while its squared error is below this many times the best one's
 _EXCUSED_FLOOR = 4e-4  # ... plus 2 % of the suction, the step of the grid itself
@@ -49,6 +50,7 @@ class FanBank:
         shape = (len(self._p), len(self._up))
         self._cc, self._cx, self._xx = 0.0, np.zeros(shape), np.zeros(shape)
         self._top, self._lessons = 0.0, 0
+        self._calm: list[float] = []
         self._block_s = block_s
         self._in = np.ones(shape, bool)
         self._best = (2 * len(_DEAD_BANDS_US), 12)
@@ -63,6 +65,13 @@ class FanBank:
     def error(self) -> float:
         """Relative rms error of the best law over the run so far; 1 before any was learned."""
         return float(np.sqrt(self._errors()[self._best] / self._cc)) if self._cc > 0 else 1.0
+
+    @property
+    def calm_error(self) -> float:
+        """Relative rms error of the best law at rest; as :attr:`error` before that was seen."""
+        if len(self._calm) < _SCHOOL:
+            return self.error
+        return float(np.sqrt(np.mean(np.square(self._calm))))
 
     @property
     def lag_s(self) -> tuple[float, float]:
@@ -121,6 +130,7 @@ class FanBank:
         c, x = suction_pa[pick], self._drive(speed_us[pick])
         w = self._trust(c, speed_us[pick]) / (c * c + (0.2 * self._top) ** 2)
         self._lessons += 1
+        self._note_calm(c, speed_us[pick])
         self._cc = keep * self._cc + float((w * c) @ c)
         self._cx = keep * self._cx + np.tensordot(w * c, x, 1)
         self._xx = keep * self._xx + np.tensordot(w, x * x, 1)
@@ -153,10 +163,10 @@ class FanBank:
         """
         law, lag = self._laws
         p, u0 = self._p[law, 0], self._u0[law, 0]
-        above = before_us[:, lag] - u0
+        above = np.maximum(before_us[:, lag] - u0, 0.0)
         ratio = np.maximum(speed_us[:, lag] - u0, 0.0) / np.where(above > 1.0, above, np.inf)
-        ratio = np.where(above > 1.0, np.minimum(ratio, 1.0) ** p, 1.0)
-        return np.asarray(ratio.min(axis=1))
+        ratio = np.minimum(ratio, 1.0) ** p
+        return np.asarray(np.where(above > 1.0, ratio, 1.0).min(axis=1))
 
     def ratio(self, speed_us: Array, before_us: Array) -> Array:
         """Suction over the suction before, by the best law, on an unchanged seal.
@@ -196,6 +206,14 @@ class FanBank:
             wide[:, :-1, :] |= wide[:, 1:, :]
         law, lag = np.nonzero(wide.reshape(self._in.shape))
         return law, lag
+
+    def _note_calm(self, c: Array, speed_us: Array) -> None:
+        """Keep the misfit of frames in which the drive hardly changes: that of the law without its lag."""
+        expected = self.expected(speed_us)
+        if expected.min() > 0.9 * expected.max() and expected.max() > 0.15 * self._top:
+            off = float(np.median(c)) / max(float(np.median(expected)), 1e-9) - 1.0
+            self._calm += [off]
+            del self._calm[:-_CALM_FRAMES]
 
     def _trust(self, c: Array, speed_us: Array) -> float:
         """Weight of a frame: little for one that fits nothing learned so far, such as an unseen leak."""

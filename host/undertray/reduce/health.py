@@ -112,7 +112,7 @@ class Health:
         tuple of int
         """
         weights = self.weights
-        if np.count_nonzero(weights) < 2:
+        if np.count_nonzero(weights) < 2 or explained < 0.5:
             return ()
         first = max(min(k, suspicion.begun), k - 1)
         last = self._blocks.floats("tap_pa", first, k + 1).mean(axis=0)
@@ -120,7 +120,7 @@ class Health:
         share = np.divide(last, before, out=np.ones_like(last), where=before > floor_pa)
         gone = (share < self._p.off_share * explained) & (weights > 0)
         rest = np.where(gone, 0.0, weights)
-        if not gone.any() or rest.sum() <= 0:
+        if not 0 < gone.sum() <= np.count_nonzero(weights) / 2:
             return ()
         held = float(rest @ np.nan_to_num(last)) / max(float(rest @ np.nan_to_num(before)), 1e-9)
         touched = 1 - held / explained if explained > 0 else 1.0

@@ -17,6 +17,7 @@ _GROUP = 16  # blocks that one value of the index is the median of
 _NOW = 4  # values that "now" is read from
 _LOADED = 0.15  # share of the largest drive below which the index is not worth looking at
 _CALM = 0.1  # a group in which the drive changes by more says as much of the fan's lag as of the seal
+_SUDDEN = 2
 _STILL = 0.03  # a fall that grows by less has come to its end
 
 
@@ -32,12 +33,15 @@ class Creep:
         Share of the index that went.
     still : bool
         Whether it has come to its end.
+    sudden : bool
+        Whether it took no more than two values of the index.
     """
 
     begun: int
     bottom: int
     drop: float
     still: bool
+    sudden: bool
 
 
 def find_creep(k0: int, mean_pa: Array, drive: Array, error: float, p: LossParameters) -> Creep | None:
@@ -94,11 +98,14 @@ def find_creep(k0: int, mean_pa: Array, drive: Array, error: float, p: LossParam
     under = np.flatnonzero(after < level * (1 - 0.9 * drop))
     i90 = int(over[-1]) if over.size else 0
     i10 = int(under[0]) if under.size else len(after) - 1
-    begin = places[i90] - (places[i10] - places[i90]) / 8
+    length = int(places[i10] - places[i90])
+    begin = places[i90] + 0.5 - length / 8
     still = float(run[-1 - min(_NOW, len(run) - 1)]) - now < _STILL * level
     return Creep(
-        begun=k0 + skip + max(0, round((begin + 0.5) * _GROUP)),
-        bottom=k0 + skip + int(places[i10]) * _GROUP + _GROUP // 2,
+        begun=k0 + skip + max(0, round(begin * _GROUP)),
+        bottom=k0 + skip + min(len(index) * _GROUP - 1, round((places[i10] + 0.5 + length / 8) * _GROUP)),
         drop=drop,
         still=still,
+        # nothing was hidden between neighbours, and neighbours differ by the whole fall
+        sudden=length <= _SUDDEN and length == i10 - i90,
     )

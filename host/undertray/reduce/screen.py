@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,9 @@ Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
 _NOISE_S = 20.0
+_CALM = 0.03
+_EARLIER_S = 0.4
+_REST, _REST_US = 0.06, 10.0
 _SHUT = 0.7  # a cut is looked at from this share of its least drop on
 
 
@@ -35,13 +38,15 @@ class Noise:
     long_pa: float = np.inf
 
     @classmethod
-    def of(cls, mean_pa: Array, length: int) -> Noise:
+    def of(cls, mean_pa: Array, drive: Array, length: int) -> Noise:
         """Measure it.
 
         Parameters
         ----------
         mean_pa : ndarray, shape (k,)
             Mean suction of blocks that follow each other.
+        drive : ndarray, shape (k,)
+            What the fans should give, in any unit; stretches in which it moves are left out.
         length : int
             Blocks in a reference.
 
@@ -56,14 +61,17 @@ class Noise:
         absolute deviation: throttle ramps and bumps drop out, and noise that is correlated from
         sample to sample counts for what it does at that length, which its scatter would hide.
         """
-        return cls(_second(mean_pa, 2), _second(mean_pa, length))
+        return cls(_second(mean_pa, drive, 2), _second(mean_pa, drive, length))
 
 
-def _second(y: Array, length: int) -> float:
-    m = y[len(y) % length :].reshape(-1, length).mean(axis=1)
+def _second(y: Array, drive: Array, length: int) -> float:
+    m, x = (v[len(v) % length :].reshape(-1, length).mean(axis=1) for v in (y, drive))
     if len(m) < 8:
         return np.inf
-    return float(1.482602 / np.sqrt(6) * np.median(np.abs(m[2:] - 2 * m[1:-1] + m[:-2])))
+    size = np.abs(m[2:] - 2 * m[1:-1] + m[:-2])
+    near = np.stack([x[2:], x[1:-1], x[:-2]])
+    calm = near.max(axis=0) - near.min(axis=0) <= _CALM * near.max(axis=0)
+    return float(1.482602 / np.sqrt(6) * np.median(size[calm] if calm.sum() >= 8 else size))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,6 +84,8 @@ class View:
         Number of the first block held in the arrays.
     mean, now : ndarray, shape (k,)
         Mean suction of each block, and of it and the one before, Pa.
+    total : ndarray, shape (k + 1,)
+        Running sum of the mean.
     fell, cut : ndarray of int
         Blocks where an unexplained fall, and a fall that the throttle explains, shows.
     """
@@ -83,8 +93,28 @@ class View:
     lo: int
     mean: Array
     now: Array
+    total: Array
     fell: NDArray[np.int64]
     cut: NDArray[np.int64]
+
+    def level(self, first: Ints, count: int) -> Array:
+        """Mean suction over stretches.
+
+        Parameters
+        ----------
+        first : ndarray of int, shape (k,)
+            First block of each.
+        count : int
+            Their length.
+
+        Returns
+        -------
+        ndarray, shape (k,)
+            Pa.
+        """
+        a = np.clip(first - self.lo, 0, len(self.mean) - 1)
+        b = np.minimum(a + count, len(self.mean))
+        return np.asarray((self.total[b] - self.total[a]) / (b - a))
 
 
 class Screen:
@@ -109,6 +139,7 @@ class Screen:
         self._p, self._blocks, self._bank = parameters, blocks, bank
         self.reference = count(parameters.reference_s)
         self._gap, self._slow_gap = count(parameters.gap_s), count(parameters.slow_gap_s)
+        self._earlier = count(_EARLIER_S)
         self.fast_back = 2 + self._gap + self.reference
         self.slow_back = 4 + self._slow_gap + self.reference
         self.history = self.slow_back + count(1.5)
@@ -131,26 +162,38 @@ class Screen:
         """
         return np.nan_to_num(self._blocks.floats("tap_pa", k0, k1)[:, weights > 0]) @ weights[weights > 0]
 
-    def least_ratio(self, k0: int, k1: int, before: Array) -> Array:
+    def least_ratio(self, k0: int, k1: int, view: View, first: Ints) -> Array:
         """Lowest suction that the throttle explains in each block, over that before.
 
         Parameters
         ----------
         k0, k1 : int
             First block, and the block after the last.
-        before : ndarray, shape (lags,) or (k1 - k0, lags)
-            Fan speeds before.
+        view : View
+            Mean suction.
+        first : ndarray of int, shape (k1 - k0,) or (1,)
+            First block of the stretch that "before" is read from.
 
         Returns
         -------
         ndarray, shape (k1 - k0,)
             1 where the throttle is unknown: it explains nothing.
         """
-        known = self._blocks.take("known", k0, k1).astype(bool)
+        known = np.asarray(self._blocks.take("known", k0, k1), bool)
         if not known.any():
             return np.ones(k1 - k0)
-        before = np.broadcast_to(before, (k1 - k0, before.shape[-1]))
-        ratio = self._bank.least_ratio(self._blocks.floats("speed_us", k0, k1), before)
+        first = np.broadcast_to(first, (k1 - k0,))
+        ratio = self._bank.least_ratio(self._blocks.floats("speed_us", k0, k1), self._speeds(k1, first))
+        # throttle and suction both at rest: so is the fan, whatever a law with a long lag says
+        earlier = np.maximum(first - self._earlier, view.lo)
+        seen = view.level(first, self.reference) / np.maximum(view.level(earlier, self.reference), 1e-9)
+        base = self._blocks.first
+        throttle = self._blocks.floats("throttle_us", base, k1)
+        rest = np.abs(seen - 1) < _REST
+        for i in np.flatnonzero(rest).tolist():
+            part = throttle[max(earlier[i] - base, 0) : k0 + i + 1 - base]
+            rest[i] = part.max() - part.min() <= _REST_US
+        known &= ~rest
         return np.where(known, ratio, 1.0)
 
     def look(
@@ -186,6 +229,8 @@ class Screen:
         mean = self.mean(lo, k1, weights)
         total = np.concatenate([[0.0], np.cumsum(mean)])
         now = mean.copy()
+        none = np.zeros(0, np.int64)
+        view = View(lo, mean, now, total, none, none)
         now[1:] = (mean[1:] + mean[:-1]) / 2
         fell, cut = np.zeros(k1 - k0, bool), np.zeros(k1 - k0, bool)
         at = np.arange(k0, k1) - lo
@@ -206,7 +251,7 @@ class Screen:
             hit = np.flatnonzero(down | gone)
             if not hit.size:
                 continue
-            explained = self._explained(hit, k0, k1, first + lo)
+            explained = self.least_ratio(k0, k1, view, first + lo)[hit]
             limit = (1 - self._p.screen_drop) * before[hit] * explained
             lost = (down[hit] & (value[hit] < limit)) | (gone[hit] & (explained > 0.5))
             fell[hit] |= lost & (first[hit] + lo >= since[1])
@@ -214,7 +259,7 @@ class Screen:
                 shut = value[hit] < (1 - _SHUT * self._p.cut_drop) * before[hit]
                 shut &= self._likely(hit, k0, k1, first + lo) < 1 - self._p.screen_drop
                 cut[hit] |= shut & (first[hit] + lo >= since[2])
-        return View(lo, mean, now, np.flatnonzero(fell) + k0, np.flatnonzero(cut & ~fell) + k0)
+        return replace(view, fell=np.flatnonzero(fell) + k0, cut=np.flatnonzero(cut & ~fell) + k0)
 
     def _tap_gone(self, k0: int, k1: int, first: NDArray[np.int64], weights: Array, floor_pa: float) -> Bools:
         """Blocks in which a tap reads next to nothing and did not before."""
@@ -224,10 +269,6 @@ class Screen:
         before = held[np.maximum(first - base, 0)]
         gone = (tap < self._p.off_share * before) & (before > 2 * floor_pa) & (weights > 0)
         return np.asarray(gone.any(axis=1))
-
-    def _explained(self, hit: Ints, k0: int, k1: int, first: Ints) -> Array:
-        """The least that the throttle explains."""
-        return self.least_ratio(k0, k1, self._speeds(k1, first))[hit]
 
     def _likely(self, hit: Ints, k0: int, k1: int, first: Ints) -> Array:
         """What the best law expects."""

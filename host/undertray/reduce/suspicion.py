@@ -195,8 +195,8 @@ def suspect(view: View, k: int, since: int, screen: Screen, blocks: Blocks, p: L
     early = max(view.lo, since, k + 1 - screen.slow_back)
     begun = k
     for first in (max(early, k + 1 - screen.fast_back), early):
-        level, speed = _before(view, blocks, first, first + count)
-        asked = level * screen.least_ratio(first, k + 1, speed)
+        level, _ = _before(view, blocks, first, first + count)
+        asked = level * screen.least_ratio(first, k + 1, view, np.array([first]))
         missing = 1 - view.mean[first - view.lo : k + 1 - view.lo] / np.maximum(asked, 1e-9)
         if missing[-1] >= p.screen_drop / 2:
             held = np.flatnonzero(missing < 0.25 * missing[-1])
