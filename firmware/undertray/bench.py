@@ -40,7 +40,7 @@ class Bench:
         self._section = section
         self._console = console
         self._state = _OFF
-        self._since = 0
+        self._since = time.ticks_us()
         self._pwm = None
         self._plan = (0, 0, 1, 0)
         self._step = 0

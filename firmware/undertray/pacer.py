@@ -17,7 +17,7 @@ class Pacer:
     """
 
     def __init__(self):
-        self.due = 0
+        self.due = time.ticks_us()
         self._rate = 1
         self._period = _SECOND_US
         self._rest = 0

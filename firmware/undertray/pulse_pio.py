@@ -1,4 +1,5 @@
 # ruff: noqa: F821
+# mypy: disable-error-code="name-defined"
 # (The words of the program are the assembler's, put in place by the decorator.)
 """Width of a servo pulse by PIO: two instructions a count, so 2 MHz count microseconds."""
 

@@ -43,7 +43,7 @@ class Store:
         self._wired = rig.throttle.wired
         self._up_us = throttle_up_us
         self._state = _OFF
-        self._buf = b""
+        self._buf = bytearray()
         self._used = 0
         self._last_up = 0
         self._sensors = [column.sensor for column in rig.columns]
@@ -72,7 +72,7 @@ class Store:
             raise ValueError(self.fault)
         if self._state != _OFF:
             raise ValueError("is on already")
-        self._buf = b""
+        self._buf = bytearray()
         gc.collect()
         rows = min(gc.mem_free() - _RESERVE, self.largest) // self._size
         rows = min(rows, self._flash_free() // (40 + 11 * self._n))
@@ -90,7 +90,7 @@ class Store:
             self._state = _CLOSING
             return True
         self._state = _OFF
-        self._buf = b""
+        self._buf = bytearray()
         return False
 
     def busy(self):
@@ -175,12 +175,11 @@ class Store:
             file.write(memoryview(line)[: row(line, head, counts, status)])
             return 1
         known = [None if status[i] else counts[i] for i in range(self._n)]
-        told = {"t_us": head[1], "pack_mv": head[0] or None}
-        told["temperature_c"] = [
-            None if self._second[i] or known[i] is None else known[i] / 100 for i in range(self._n)
-        ]
+        n = self._n
+        warmth = [None if self._second[i] or known[i] is None else known[i] / 100 for i in range(n)]
+        told = {"t_us": head[1], "pack_mv": head[0] or None, "temperature_c": warmth}
         if any(self._second):
-            told["second"] = [known[i] if self._second[i] else None for i in range(self._n)]
+            told.update({"second": [known[i] if self._second[i] else None for i in range(n)]})
         file.write(note("status", told))
         return 0
 

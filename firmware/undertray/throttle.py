@@ -34,6 +34,10 @@ class _Reader:
         self._width = 0
         self._seen = 0
 
+    def _latest(self):
+        """The last width since it was asked for, 0 when there is none."""
+        return 0
+
     def read(self, now):
         """Width of the last pulse in microseconds, 0 when none came in the last 100 ms."""
         width = self._latest()
@@ -72,7 +76,7 @@ class EdgeReader(_Reader):
 
     def __init__(self, pin, shortest_us, longest_us):
         super().__init__(shortest_us, longest_us)
-        self._rise = 0
+        self._rise = time.ticks_us()
         self._high = False
         self._fresh = 0
         self._line = Pin(pin, Pin.IN, Pin.PULL_DOWN)

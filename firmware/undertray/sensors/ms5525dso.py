@@ -61,10 +61,10 @@ class Driver:
         self._convert_d1, self._convert_d2, longest_us = _RATES[osr]
         self._wait_us = longest_us + _SPARE_US
         self._q, self._range_pa = _RANGES[self._range]
-        self._c = (0,) * 6  # unknown
+        self._c = [0] * 6  # unknown
         self._frame = bytearray(3)
         self._pending = _NONE
-        self._due = 0
+        self._due = time.ticks_us()
         self._spoilt = False
         self._known = False
         self._last = 0
@@ -105,7 +105,7 @@ class Driver:
             return "its PROM is empty"
         if crc4(words) != words[7] & 15:
             return "the check of its PROM does not fit"
-        self._c = tuple(words[1:7])
+        self._c = words[1:7]
         return None
 
     def start(self):

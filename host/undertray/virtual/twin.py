@@ -72,7 +72,6 @@ def put_in_place(standin: Path, physics: Path, firmware: Path) -> None:
     builtins.ptr32 = _same  # type: ignore[attr-defined]
     builtins.ptr16 = _by_halves  # type: ignore[attr-defined]
     gc.mem_free = lambda: _FREE_BYTES  # type: ignore[attr-defined]
-    sys.print_exception = _print_exception  # type: ignore[attr-defined]
     for folder in (firmware, physics, standin):
         sys.path.insert(0, str(folder))
     # ``time`` is loaded already, so the stand-in's must take its name.
@@ -82,10 +81,6 @@ def put_in_place(standin: Path, physics: Path, firmware: Path) -> None:
     module = importlib.util.module_from_spec(spec)
     sys.modules["time"] = module
     spec.loader.exec_module(module)
-
-
-def _print_exception(error: BaseException, file: Any = sys.stderr) -> None:
-    print(f"{type(error).__name__}: {error}", file=file)
 
 
 class TwinPort:
