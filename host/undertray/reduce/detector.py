@@ -267,7 +267,11 @@ class Detector:
         weights, begun = self._health.weights, suspicion.begun
         known = bool(self._blocks.take("known", begun, begun + 1)[0])
         speed = suspicion.speed if known else None
-        fall = self._closeup.measure(suspicion.ref0, k, begun, weights, speed)
+        creep = suspicion.creep(self._p)
+        if creep is None:
+            fall = self._closeup.measure(suspicion.ref0, k, begun, weights, speed)
+        else:
+            fall = self._closeup.creeping(creep, weights)
         sudden = fall.fall_s <= (self._p.sudden_s if known else self._p.coast_s)
         if fall.drop < self._p.min_drop or not (sudden or known):
             return
@@ -363,7 +367,7 @@ class Detector:
         if creep.sudden:
             ref0 = max(k0, creep.begun - 2 * self._screen.reference)
             fall = self._closeup.measure(ref0, min(creep.bottom + 50, k1 - 1), creep.begun, weights, speed)
-            if fall.drop < self._p.min_drop or fall.fall_s > self._p.sudden_s:
+            if fall.drop < 2 * self._p.min_drop or fall.fall_s > self._p.sudden_s:
                 return True
         else:
             fall = self._closeup.creeping(creep, weights)

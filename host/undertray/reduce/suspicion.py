@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.reduce.blocks import Blocks
+from undertray.reduce.leak import Creep
 from undertray.reduce.losses import LossParameters
 from undertray.reduce.screen import Screen, View
 
@@ -112,6 +113,32 @@ class Suspicion:
             self.alarmed = True
             return Verdict.ALARM
         return Verdict.WAIT
+
+    def creep(self, p: LossParameters) -> Creep | None:
+        """The course of a settled fall, where it was a slow one.
+
+        Parameters
+        ----------
+        p : LossParameters
+            Thresholds.
+
+        Returns
+        -------
+        Creep or None
+            None for a sudden fall: half of it came at once, or all of it within the time that
+            makes a fall sudden.
+        """
+        width = max(1, round(0.3 / self.block_s))
+        if len(self.depth) < 2 * width:
+            return None
+        course = np.median(np.lib.stride_tricks.sliding_window_view(self.depth, width), axis=1)
+        final = float(course[-1])
+        bottom = self.found + int(np.argmax(course >= 0.9 * final)) + width // 2
+        at_once = self.begun + width - self.found
+        early = float(course[at_once]) if 0 <= at_once < len(course) else 0.0
+        if early >= max(0.5 * final, p.min_drop) or (bottom - self.begun) * self.block_s <= p.sudden_s / 0.8:
+            return None
+        return Creep(self.begun, bottom, final, still=True, sudden=False)
 
     def _settled(self, k: int, missing: float, explained: float) -> int:
         deep = next(i for i, d in enumerate(self.depth) if d >= 0.9 * self.deepest)
