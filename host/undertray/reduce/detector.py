@@ -308,7 +308,7 @@ class Detector:
         k0, self._taught = self._taught, k1
         if k1 <= k0:
             return
-        leaking = self._ledger.leaking or self._suspect is not None
+        leaking = self._ledger.leaking
         floor = self._floor_pa()
         if self._health.scan(k0, k1, floor):
             self._resized(k1)
@@ -327,7 +327,8 @@ class Detector:
         if leaking or self._ledger.leaking or not self._blocks.take("known", k0, k1).all():
             self._after_leak = max(self._after_leak, k1 if self._ledger.leaking else 0)
             return
-        if not self._creeping(k1, weights, last) and frame.max() > 2 * self._floor_pa():
+        creeping = self._creeping(k1, weights, last)
+        if not creeping and self._suspect is None and frame.max() > 2 * self._floor_pa():
             self._bank.learn(frame, self._blocks.floats("speed_us", k0, k1))
 
     def _find_ends(self, k0: int, k1: int, weights: Array, floor_pa: float) -> None:
@@ -362,7 +363,7 @@ class Detector:
         creep = find_creep(k0, mean, self._bank.drive(speeds), error, self._p)
         if creep is None or not (creep.still or last):
             return creep is not None
-        self._after_leak = k1
+        self._after_leak, self._suspect = k1, None
         speed = self._blocks.floats("speed_us", creep.begun, creep.begun + 1)[0]
         if creep.sudden:
             ref0 = max(k0, creep.begun - 2 * self._screen.reference)

@@ -193,7 +193,7 @@ class Screen:
         for i in np.flatnonzero(rest).tolist():
             part = throttle[max(earlier[i] - base, 0) : k0 + i + 1 - base]
             rest[i] = part.max() - part.min() <= _REST_US
-        known &= ~rest
+        known = known & ~rest
         return np.where(known, ratio, 1.0)
 
     def look(

@@ -149,8 +149,11 @@ class Suspicion:
             return Verdict.SETTLED
         if waited < 0.15 or len(self.depth) <= look:
             return Verdict.WAIT
-        deeper = max(self.depth[-look:]) - max(self.depth[:-look])
-        return Verdict.WAIT if deeper > 0.03 else Verdict.SETTLED
+        half = max(1, look // 2)
+        deeper = float(
+            np.median(self.depth[-half:]) - np.median(self.depth[-look:-half] or self.depth[-look:])
+        )
+        return Verdict.WAIT if deeper > 0.02 else Verdict.SETTLED
 
 
 @dataclass(slots=True)
