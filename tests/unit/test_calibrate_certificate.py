@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from undertray.calibrate.certificate import Calibration, ColumnCalibration
+from undertray.calibrate.findings import findings
 from undertray.errors import CalibrationError
 
 MINIMAL = {
@@ -138,6 +139,13 @@ def column(key, value):
         (column("points", [{"x": {"y": 1}}]), "bad 'points'"),
         (column("more", [[1]]), "bad 'more'"),
         (column("more", "x" * 201), "bad 'more'"),
+        (column("p_value", "low"), "bad 'p_value'"),
+        (column("sources_pa", {"ruler": "much"}), "bad 'ruler'"),
+        (column("sources_pa", 3), "bad 'sources_pa'"),
+        (column("points", [{"height_mm": "high"}]), "bad 'height_mm'"),
+        (column("points", [{"direction": 1}]), "bad 'direction'"),
+        (changed("fluid", {"density_kg_m3": "998"}), "bad 'density_kg_m3'"),
+        (changed("fluid", {"name": ["water"]}), "bad 'fluid'"),
     ],
 )
 def test_what_is_refused(tmp_path, data, said):
@@ -156,6 +164,12 @@ def test_a_missing_key_of_a_column_is_named(tmp_path, key):
     del data["columns"]["p1"][key]
     with pytest.raises(CalibrationError, match=f"calibration.json, p1: bad '{key}'"):
         Calibration.from_json(written(tmp_path, data))
+
+
+def test_findings_of_a_file_with_only_the_keys_of_the_format(tmp_path):
+    lines = findings(Calibration.from_json(written(tmp_path, MINIMAL)))
+    assert lines[0] == "water, g = 9.80665 m/s2"
+    assert any("hysteresis not shown by these points, repeatability 0.40 Pa" in line for line in lines)
 
 
 def test_a_file_too_large(tmp_path):

@@ -195,7 +195,7 @@ class Calibration:
         }
         return cls(
             made_utc=json_values.text(data, "made_utc", where),
-            fluid=json_values.mapping(data, "fluid", where),
+            fluid=certificate_json.fluid(data, where),
             gravity_m_s2=json_values.number(data, "gravity_m_s2", where, 9.7, 9.9),
             uid=json_values.text(data, "uid", where),
             columns=columns,

@@ -13,7 +13,7 @@ from undertray.errors import CalibrationError
 if TYPE_CHECKING:
     from undertray.calibrate.certificate import ColumnCalibration
 
-__all__ = ["VERSION", "column", "column_as_dict", "columns", "load"]
+__all__ = ["VERSION", "column", "column_as_dict", "columns", "fluid", "load"]
 
 VERSION = 1
 _MOST_BYTES = 4_000_000
@@ -25,6 +25,13 @@ _OWN_KEYS = frozenset(
     {"part", "coefficients", "covariance", "range_pa", "residual_sd_pa", "hysteresis_pa", "repeatability_pa"}
     | {"linearity_pa", "coverage_factor", "shared", "points"}
 )
+_NUMBERS = frozenset(
+    {"chi_squared", "degrees_of_freedom", "p_value", "scale", "curve_p_value", "u_reading_pa", "u_sensor_pa"}
+    | {"working_pa"}
+)
+_TABLES = frozenset({"sources_pa", "linearity_all_pa"})
+_POINT_NUMBERS = frozenset({"height_mm", "nominal_pa", "column_pa", "residual_pa", "u_pa"})
+_FLUID_NUMBERS = frozenset({"temperature_c", "density_kg_m3", "air_density_kg_m3", "pa_per_mm", "gain"})
 
 
 def load(path: Path, where: str) -> Mapping[str, Any]:
@@ -116,6 +123,34 @@ def columns(data: Mapping[str, Any], where: str) -> Mapping[str, Any]:
     return found
 
 
+def fluid(data: Mapping[str, Any], where: str) -> Mapping[str, Any]:
+    """The object ``fluid``, the values this program writes checked.
+
+    Parameters
+    ----------
+    data : mapping
+        The decoded file.
+    where : str
+        For the error line.
+
+    Returns
+    -------
+    mapping
+
+    Raises
+    ------
+    CalibrationError
+        When it is no flat object, or a value in it is of the wrong kind.
+    """
+    found = mapping(data, "fluid", where)
+    plain(found, "fluid", where)
+    if "name" in found:
+        text(found, "name", where)
+    for key in _FLUID_NUMBERS & found.keys():
+        number(found, key, where, -1e6, 1e6)
+    return found
+
+
 def column(raw: object, where: str) -> dict[str, Any]:
     """The checked fields of one column's calibration.
 
@@ -151,15 +186,6 @@ def column(raw: object, where: str) -> dict[str, Any]:
     shared = raw.get("shared", {})
     if not isinstance(shared, dict) or len(shared) > _MOST_SOURCES:
         raise CalibrationError("bad 'shared'", where=where, seen=shared, expected="an object of sources")
-    points = raw.get("points", [])
-    if (
-        not isinstance(points, list)
-        or len(points) > _MOST_POINTS
-        or not all(isinstance(p, dict) for p in points)
-    ):
-        raise CalibrationError(
-            "bad 'points'", where=where, seen=points, expected=f"a list of at most {_MOST_POINTS} points"
-        )
     return {
         "part": text(raw, "part", where),
         "coefficients": coefficients,
@@ -171,8 +197,8 @@ def column(raw: object, where: str) -> dict[str, Any]:
         "repeatability_pa": _optional(raw, "repeatability_pa", where),
         "linearity_pa": _optional(raw, "linearity_pa", where),
         "coverage_factor": number(raw, "coverage_factor", where, 1, 100) if "coverage_factor" in raw else 2.0,
-        "points": tuple(plain(point, "points", where) for point in points),
-        "facts": {key: plain(value, key, where) for key, value in raw.items() if key not in _OWN_KEYS},
+        "points": _points(raw.get("points", []), where),
+        "facts": _facts(raw, where),
     }
 
 
@@ -207,3 +233,30 @@ def column_as_dict(done: ColumnCalibration) -> dict[str, Any]:
 
 def _optional(data: Mapping[str, Any], key: str, where: str) -> float | None:
     return None if data.get(key) is None else number(data, key, where, 0, 1e6)
+
+
+def _facts(raw: Mapping[str, Any], where: str) -> dict[str, Any]:
+    """All other keys; those that this program writes have the kind it gives them."""
+    facts = {key: plain(value, key, where) for key, value in raw.items() if key not in _OWN_KEYS}
+    for key in _NUMBERS & facts.keys():
+        if facts[key] is not None:
+            number(facts, key, where, -1e12, 1e12)
+    for key in _TABLES & facts.keys():
+        table = mapping(facts, key, where)
+        for name in table:
+            number(table, name, where, -1e12, 1e12)
+    return facts
+
+
+def _points(raw: object, where: str) -> tuple[Mapping[str, Any], ...]:
+    if not isinstance(raw, list) or len(raw) > _MOST_POINTS or not all(isinstance(p, dict) for p in raw):
+        raise CalibrationError(
+            "bad 'points'", where=where, seen=raw, expected=f"a list of at most {_MOST_POINTS} points"
+        )
+    for point in raw:
+        plain(point, "points", where)
+        for key in _POINT_NUMBERS & point.keys():
+            number(point, key, where, -1e9, 1e9)
+        for key in {"direction", "dropped"} & point.keys():
+            text(point, key, where)
+    return tuple(raw)

@@ -14,19 +14,17 @@ from undertray.calibrate.budget import Budget
 from undertray.calibrate.certificate import Calibration, ColumnCalibration
 from undertray.calibrate.characteristics import hysteresis, levels, nonlinearity, repeatability
 from undertray.calibrate.column import Conditions, Tube
-from undertray.calibrate.distributions import f_tail
+from undertray.calibrate.curve import choose_curve
 from undertray.calibrate.fit import fit_polynomial
 from undertray.calibrate.fitted import Fit
 from undertray.calibrate.points import Points
 from undertray.calibrate.refusal import check_direction, check_points
+from undertray.errors import CalibrationError
 
 __all__ = ["Setup", "calibrate"]
 
 Array = NDArray[np.float64]
-_LEAST_LEVELS_CURVE = 5
 _REJECT = 0.05  # a chi-squared less likely than this says the stated errors are too small
-_MATTERS = 0.1
-_CURVE_REJECT = 0.01  # a parabola must do better than chance would at this level
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +59,14 @@ class Setup:
     from_scatter: bool = False
     working_pa: float | None = None
 
+    def __post_init__(self) -> None:
+        if self.curve not in ("auto", "line", "parabola"):
+            raise CalibrationError("unknown curve", seen=self.curve, expected="auto, line or parabola")
+        if self.working_pa is not None and not 0 < self.working_pa <= 1e6:
+            raise CalibrationError(
+                "working suction out of range", seen=self.working_pa, expected="Pa above 0"
+            )
+
 
 def calibrate(
     points: Points,
@@ -94,18 +100,10 @@ def calibrate(
     CalibrationError
         When the points cannot carry a calibration (see :mod:`undertray.calibrate.refusal`).
 
-    Notes
-    -----
-    The straight line comes first. A parabola takes its place under ``auto`` when the F test
-    of its extra term is below 1 %, at least 5 heights were read, and it departs from the line
-    by more than half the hysteresis, which an average of both directions cannot resolve, and
-    by more than a tenth of the line's standard uncertainty, below which it changes nothing.
-
     References
     ----------
-    The fit: :func:`undertray.calibrate.fit.fit_polynomial`. The extra sum of squares test:
-    NIST/SEMATECH e-Handbook of Statistical Methods, 4.4.4 (after the handbook's use of the F
-    test for nested models; from memory).
+    The fit: :func:`undertray.calibrate.fit.fit_polynomial`; the choice between line and
+    parabola: :func:`undertray.calibrate.curve.choose_curve`.
     """
     pa_per_mm = setup.tube.gain * setup.conditions.pa_per_mm
     column_pa = points.height_mm * pa_per_mm
@@ -148,17 +146,13 @@ def _column(points: Points, i: int, column_pa: Array, setup: Setup, part: str) -
         fit = fit_polynomial(nominal, column_pa, u_x=u_sensor, u_y=u_reading, shared=shared, degree=degree)
         return fit.enlarged() if setup.from_scatter or fit.p_value < _REJECT else fit
 
-    line = fitted(1)
-    by_height = levels(column_pa, points.upward, -line.residuals)
-    fit, curve_p = line, None
-    if setup.curve != "line" and len(by_height) >= _LEAST_LEVELS_CURVE:
-        parabola = fitted(2)
-        curve_p = _curve_p(line, parabola)
-        if setup.curve == "parabola" or _earns_its_place(
-            line, parabola, curve_p, nominal, hysteresis(by_height)
-        ):
-            fit = parabola
-            by_height = levels(column_pa, points.upward, -fit.residuals)
+    fit, curve_p = choose_curve(
+        fitted,
+        setup.curve,
+        nominal,
+        lambda line: levels(column_pa, points.upward, -line.residuals),
+    )
+    by_height = levels(column_pa, points.upward, -fit.residuals)
     raw = levels(column_pa, points.upward, nominal)
     deviation = nonlinearity(np.array([at.height for at in raw]), np.array([at.mean for at in raw]))
     low, high = float(nominal.min()), float(nominal.max())
@@ -173,6 +167,7 @@ def _column(points: Points, i: int, column_pa: Array, setup: Setup, part: str) -
         "linearity_all_pa": dict(deviation),
         "u_reading_pa": float(u_reading.max()),
         "u_sensor_pa": float(u_sensor.max()),
+        "working_pa": setup.working_pa,
         "sources_pa": _sources(
             fit, u_reading, u_sensor, high if setup.working_pa is None else setup.working_pa
         ),
@@ -194,23 +189,6 @@ def _column(points: Points, i: int, column_pa: Array, setup: Setup, part: str) -
         points=_kept(points, i, column_pa, fit, np.hypot(u_reading, u_sensor * fit.coefficients[1])),
         facts=facts,
     )
-
-
-def _curve_p(line: Fit, parabola: Fit) -> float | None:
-    if parabola.dof < 1 or parabola.chi_squared <= 0:
-        return None
-    gained = max(0.0, line.chi_squared - parabola.chi_squared)
-    return f_tail(gained / (parabola.chi_squared / parabola.dof), 1, parabola.dof)
-
-
-def _earns_its_place(
-    line: Fit, parabola: Fit, curve_p: float | None, nominal: Array, loop_pa: float | None
-) -> bool:
-    if curve_p is None or curve_p >= _CURVE_REJECT:
-        return False
-    departs = float(np.max(np.abs(parabola.value(nominal) - line.value(nominal))))
-    matters = _MATTERS * float(np.max(line.standard_uncertainty(nominal)))
-    return departs > max((loop_pa or 0.0) / 2, matters)
 
 
 def _sources(fit: Fit, u_reading: Array, u_sensor: Array, at_pa: float) -> dict[str, float]:

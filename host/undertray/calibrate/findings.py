@@ -30,11 +30,14 @@ def findings(calibration: Calibration) -> list[str]:
         Lines of text.
     """
     fluid = calibration.fluid
-    lines = [
-        f"{fluid['name']} at {fluid['temperature_c']:g} degC, {fluid['density_kg_m3']:.3f} kg/m3, in air of"
-        f" {fluid['air_density_kg_m3']:.4f} kg/m3, g = {calibration.gravity_m_s2:.5f} m/s2:"
-        f" 1 mm is {fluid['pa_per_mm'] * fluid['gain']:.5f} Pa",
-    ]
+    lines = [f"{fluid.get('name', 'liquid')}, g = {calibration.gravity_m_s2:.5f} m/s2"]
+    if {"temperature_c", "density_kg_m3", "air_density_kg_m3", "pa_per_mm", "gain"} <= set(fluid):
+        density, air, pa_per_mm = (fluid[key] for key in ("density_kg_m3", "air_density_kg_m3", "pa_per_mm"))
+        lines = [
+            f"{fluid.get('name', 'liquid')} at {fluid['temperature_c']:g} degC, {density:.3f} kg/m3,"
+            f" in air of {air:.4f} kg/m3, g = {calibration.gravity_m_s2:.5f} m/s2: 1 mm is"
+            f" {pa_per_mm * fluid['gain']:.5f} Pa"
+        ]
     for name, column in calibration.columns.items():
         lines += ["", f"{name} {column.part}".strip(), *(f"  {line}" for line in column_findings(column))]
     return lines
@@ -59,7 +62,8 @@ def column_findings(column: ColumnCalibration) -> list[str]:
         for value, error, term in zip(column.coefficients, errors, ("", " x", " x^2"), strict=False)
     )
     low, high = column.range_pa
-    grid = np.linspace(low, high, 101)
+    working_pa = column.facts.get("working_pa")
+    grid = np.linspace(low, high if working_pa is None else min(high, working_pa), 101)
     expanded = column.coverage_factor * column.standard_uncertainty_pa(grid)
     worst = int(np.argmax(expanded))
     lines = [
@@ -69,7 +73,8 @@ def column_findings(column: ColumnCalibration) -> list[str]:
         f" hysteresis {_pa(column.hysteresis_pa)}, repeatability {_pa(column.repeatability_pa)}",
         *_loop_from_reading(column),
         f"expanded uncertainty (95 %, k = {column.coverage_factor:.2f}) at most"
-        f" {expanded[worst]:.2f} Pa, at {grid[worst]:.0f} Pa",
+        f" {expanded[worst]:.2f} Pa, at {grid[worst]:.0f} Pa"
+        + ("" if working_pa is None else f" of the working range up to {working_pa:g} Pa"),
     ]
     # what only a calibration fresh from its points has, or a file of this program
     facts = column.facts

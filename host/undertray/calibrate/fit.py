@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,9 +14,10 @@ from undertray.errors import CalibrationError
 __all__ = ["fit_polynomial"]
 
 Array = NDArray[np.float64]
-_MOST_POINTS = 1000  # the covariance of n points takes n^2 numbers
+_MOST_POINTS = 10_000
 _MOST_ROUNDS = 200
 _SETTLED = 1e-13
+_NEARLY = 1e-9
 
 
 def fit_polynomial(
@@ -32,7 +34,7 @@ def fit_polynomial(
     Parameters
     ----------
     x, y : ndarray of float64, shape (n,)
-        The points, n at most 1000.
+        The points, n at most 10 000.
     u_x : float or ndarray of float64, shape (n,)
         Independent standard uncertainty of each x.
     u_y : float, ndarray of float64 of shape (n,), or None
@@ -59,7 +61,9 @@ def fit_polynomial(
     The squares of the corrections to all x and y, weighted by the inverse of their joint
     covariance, are made least subject to the corrected points lying on the curve. Each round
     linearises at the corrected points: with D = diag(dy/dx) the effective covariance is
-    ``M = diag(u_y^2 + D^2 u_x^2) + sum e e^T``, ``e = e_y - D e_x``. For independent errors and
+    ``M = diag(u_y^2 + D^2 u_x^2) + sum e e^T``, ``e = e_y - D e_x``. The size of each shared source is
+    carried as a further unknown with the observation 0 +- 1, which gives the same solution
+    without forming M. For independent errors and
     a line this is York's solution and his unscaled standard errors at the adjusted points;
     with ``u_x`` 0 it is generalised, weighted or ordinary least squares in one round.
 
@@ -77,6 +81,13 @@ def fit_polynomial(
     }
     var_x = np.broadcast_to(np.asarray(u_x, float) / unit, x.shape) ** 2
     var_y = np.broadcast_to(np.asarray(1.0 if u_y is None else u_y, float), x.shape) ** 2
+    bare = np.flatnonzero(var_x + var_y <= 0)
+    if len(bare):
+        raise CalibrationError(
+            "a point for the fit has no uncertainty of its own",
+            seen=f"point {bare[0] + 1}",
+            expected="a standard uncertainty above 0 for each",
+        )
     scaled, coefficients, gain, weighted, slope = _solve(x / unit, y, var_x, var_y, sources, degree)
     back = unit ** -np.arange(degree + 1.0)
     gain = back[:, None] * gain
@@ -124,36 +135,47 @@ def _solve(
         np.polynomial.polynomial.polyder,
     )
     coefficients: Array = np.asarray(np.linalg.lstsq(vander(x, degree), y, rcond=None)[0], float)
-    adjusted: Array = x
+    # start from the points moved onto the plain least squares curve: starting from the points as
+    # read, a few of them alike in y and far apart in x would pull the slope to nothing
+    slope: Array = np.asarray(polyval(x, polyder(coefficients)), float)
+    own: Array = np.sqrt(var_y + slope**2 * var_x)
+    off = np.where(own > 0, (y - polyval(x, coefficients)) / np.where(own > 0, own, 1) ** 2, 0.0)
+    adjusted: Array = x + var_x * slope * off
+    e_x = np.array([ex for ex, _ in sources.values()]).reshape(-1, len(x)).T
+    e_y = np.array([ey for _, ey in sources.values()]).reshape(-1, len(x)).T
+    last = np.inf
     for _ in range(_MOST_ROUNDS):
-        slope: Array = np.asarray(polyval(adjusted, polyder(coefficients)), float)
-        moved = {name: ey - slope * ex for name, (ex, ey) in sources.items()}
-        effective = np.diag(var_y + slope**2 * var_x)
-        for e in moved.values():
-            effective = effective + np.outer(e, e)
-        try:
-            root: Array = np.asarray(np.linalg.cholesky(effective), float)
-        except np.linalg.LinAlgError:
-            raise CalibrationError(
-                "a point for the fit has no uncertainty of its own",
-                expected="a standard uncertainty above 0 for each",
-            ) from None
-        q, r = np.linalg.qr(np.linalg.solve(root, vander(adjusted, degree)))
-        whitened: Array = np.asarray(np.linalg.solve(root, y - slope * (x - adjusted)), float)
-        new: Array = np.linalg.solve(r, q.T @ whitened)
-        gain: Array = np.linalg.solve(r, q.T @ np.linalg.inv(root))
-        weighted: Array = whitened - q @ (q.T @ whitened)
-        pull = np.linalg.solve(root.T, weighted)
-        correction = var_x * slope * pull
-        for name, (ex, _) in sources.items():
-            correction = correction - ex * float(moved[name] @ pull)
-        settled = np.max(np.abs(new - coefficients)) <= _SETTLED * np.max(np.abs(new))
-        settled = settled and np.max(np.abs(x + correction - adjusted)) <= _SETTLED
-        coefficients, adjusted = new, x + correction
-        if settled or not (np.any(var_x) or any(np.any(ex) for ex, _ in sources.values())):
+        slope = np.asarray(polyval(adjusted, polyder(coefficients)), float)
+        own = np.sqrt(var_y + slope**2 * var_x)
+        if not np.all(own > 0):  # it ran away: infinite, or level where only x is uncertain
+            break
+        e = e_y - slope[:, None] * e_x
+        q, r = np.linalg.qr(_augmented(vander(adjusted, degree), e, own))
+        target = np.concatenate([(y - slope * (x - adjusted)) / own, np.zeros(e.shape[1])])
+        found: Array = np.linalg.solve(r, q.T @ target)
+        new, size = found[: degree + 1], found[degree + 1 :]
+        weighted: Array = np.asarray(target - q @ (q.T @ target), float)
+        adjusted_now = x + var_x * slope * weighted[: len(x)] / own - e_x @ size
+        change = max(
+            float(np.max(np.abs(new - coefficients)) / np.max(np.abs(new))),
+            float(np.max(np.abs(adjusted_now - adjusted))),
+        )
+        coefficients, adjusted = new, adjusted_now
+        # to rounding, or as near as the conditioning of these points lets it come
+        if change <= _SETTLED or last <= change <= _NEARLY or not (np.any(var_x) or np.any(e_x)):
+            gain: Array = np.linalg.solve(r, q.T)[: degree + 1, : len(x)] / own
             return x, coefficients, gain, weighted, slope
+        last = change
     raise CalibrationError(
         "the fit does not settle",
         expected="points near a line",
         do="look for a point that lies far off, or an uncertainty of a reading that is far too large",
     )
+
+
+def _augmented(powers: NDArray[Any], shared: Array, own: Array) -> NDArray[Any]:
+    """The design matrix with the size of each shared source as one more unknown, expected at 0 +- 1."""
+    count = shared.shape[1]
+    above = np.hstack([powers, shared]) / own[:, None]
+    below = np.hstack([np.zeros((count, powers.shape[1])), np.eye(count)])
+    return np.vstack([above, below])

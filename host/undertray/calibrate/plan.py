@@ -50,7 +50,7 @@ def plan(heights_mm: Sequence[float]) -> tuple[Step, ...]:
         When there are fewer than two heights above 0, too many, or one is out of range.
     """
     heights = sorted({0.0, *map(float, heights_mm)})
-    if not 3 <= len(heights) <= MOST_STEPS // 2 or not 0 <= heights[0] <= heights[-1] <= MOST_MM:
+    if not 3 <= len(heights) <= MOST_STEPS // 2 or not all(0 <= height <= MOST_MM for height in heights):
         raise CalibrationError(
             "heights that make no calibration",
             seen=", ".join(f"{height:g}" for height in heights[:10]),

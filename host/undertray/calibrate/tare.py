@@ -147,6 +147,11 @@ def find_tare(
     -------
     Tare
 
+    Raises
+    ------
+    ReductionError
+        When ``rest_us`` is no pulse width.
+
     Notes
     -----
     The run is cut into blocks of half a second. A block of n rows is still when no sensor's
@@ -159,6 +164,10 @@ def find_tare(
     one after it the same from the end; of each, the at most 10 s next to the run, without the
     block that touches it where more than two remain, and two blocks at least.
     """
+    if not 0 < rest_us <= 10_000:
+        raise ReductionError(
+            "throttle at rest out of range", seen=rest_us, expected="µs, 1000 to 1600 is usual"
+        )
     edges = np.flatnonzero(np.diff(np.floor((t_s - t_s[0]) / _BLOCK_S))) + 1 if len(t_s) else np.empty(0, int)
     blocks = [(a, b) for a, b in zip((0, *edges), (*edges, len(t_s)), strict=True) if b - a >= _LEAST_ROWS]
     if len(blocks) < _LEAST_BLOCKS:

@@ -24,6 +24,7 @@ _A4_IN = (8.27, 11.69)
 _DPI = 150
 _MOST_ROWS = 24
 _UP, _DOWN = SERIES[0], SERIES[1]
+_DRAWN = frozenset({"height_mm", "direction", "nominal_pa", "column_pa", "residual_pa"})
 _NOTE = (
     "Made in a workshop against a liquid column; not the certificate of an accredited laboratory."
     " Expanded uncertainties are for 95 % coverage."
@@ -109,7 +110,7 @@ def certificate_page(calibration: Calibration, name: str) -> Figure:
 
     column = calibration.columns[name]
     figure = Figure(figsize=_A4_IN)
-    kept = [point for point in column.points if "dropped" not in point]
+    kept = [point for point in column.points if "dropped" not in point and set(point) >= _DRAWN]
     figure.text(0.08, 0.955, f"Calibration of {_safe(name)} {_safe(column.part)}", size=16, weight="bold")
     board = f"board {_safe(calibration.uid)}, " if calibration.uid else ""
     figure.text(0.08, 0.935, f"{board}{_safe(calibration.made_utc)}", color=LIMIT)
@@ -195,7 +196,6 @@ def _draw_table(figure: Figure, kept: list[Mapping[str, Any]]) -> None:
             *(f"{point[key]:.2f}" for key in ("column_pa", "nominal_pa", "residual_pa")),
         )
         for point in kept[:_MOST_ROWS]
-        if {"height_mm", "direction", "column_pa", "nominal_pa", "residual_pa"} <= set(point)
     ]
     for k, row in enumerate((heads, *rows)):
         for place, text in zip(places, row, strict=True):
