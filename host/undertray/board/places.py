@@ -1,0 +1,100 @@
+"""Pins of the common 40-pin board, and the addresses that each part family comes with."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from undertray.board.finding import Finding, Weight
+from undertray.board.rehearsal import Rehearsal
+
+__all__ = ["place_findings"]
+
+# Raspberry Pi Pico data sheet, section "Pico pinout": not on its edge, and wired to these on the board
+_INSIDE = {
+    23: "the mode of its voltage regulator",
+    24: "the sense line of its USB supply",
+    29: "the supply it measures itself",
+}
+_LED = 25
+_SCANNED = range(0x08, 0x78)
+
+# Addresses of the families: SDP3x/SDP8xx, MS5525DSO and DLH from public drivers, DLVR from its data sheet
+# DS-0300; HSC/SSC by the digit of the order code (public driver notes), ABP2 likewise (from memory);
+# MS4525DO by the letter or digit of the order code (public library MS4525DO_RT).
+_BY_DIGIT = tuple(range(0x08, 0x80, 0x10))
+_ADDRESSES: Mapping[str, tuple[int, ...]] = {
+    "HSC": _BY_DIGIT[2:],
+    "SSC": _BY_DIGIT[2:],
+    "ABP2": _BY_DIGIT,
+    "SDP3x": (0x21, 0x22, 0x23),
+    "SDP8xx": (0x25, 0x26),
+    "MS4525DO": (0x28, 0x36, 0x46, *range(0x48, 0x52)),
+    "MS5525DSO": (0x76, 0x77),
+    "DLH": (0x29,),
+    "DLHR": (0x29,),
+}
+
+
+def place_findings(rehearsal: Rehearsal) -> Iterator[Finding]:
+    """Judge pins and addresses beyond what the firmware itself refuses.
+
+    Parameters
+    ----------
+    rehearsal : Rehearsal
+        The board.
+
+    Yields
+    ------
+    Finding
+    """
+    for where, key, pin in _pins(rehearsal.board):
+        if pin in _INSIDE:
+            yield Finding(
+                Weight.FAULT,
+                where,
+                f"{key} {pin} is not on the edge of a Pico: it is {_INSIDE[pin]}",
+                "one of 0 to 22 and 26 to 28 (26 to 28 for an analogue input)",
+            )
+        elif pin == _LED and key != "led_pin":
+            yield Finding(
+                Weight.FAULT,
+                where,
+                f"{key} 25 is not on the edge of a Pico: it drives the light on the board",
+                "one of 0 to 22 and 26 to 28",
+            )
+    for i, column in enumerate(rehearsal.columns):
+        yield from _address(f"columns[{i}]", column)
+
+
+def _pins(board: Mapping[str, Any]) -> Iterator[tuple[str, str, int]]:
+    named = [(key, board[key]) for key in ("throttle", "alarm", "pack") if board[key]]
+    for key in ("buses", "muxes", "columns"):
+        named += [(f"{key}[{i}]", section) for i, section in enumerate(board[key])]
+    for where, section in named:
+        for key, value in section.items():
+            if (key == "pin" or key.endswith("_pin")) and isinstance(value, int):
+                yield where, key, value
+
+
+def _address(where: str, column: Mapping[str, Any]) -> Iterator[Finding]:
+    address, part = column["address"], column["part"]
+    if address is None:
+        return
+    usual = _ADDRESSES.get(part)
+    if usual is not None and address not in usual:
+        yield Finding(
+            Weight.WARNING,
+            where,
+            f"a {part} does not come with the address {address:#04x}",
+            f"look at its order code: {', '.join(f'{a:#04x}' for a in usual)}",
+        )
+    if address not in _SCANNED:
+        # UM10204, table "Reserved addresses": 0x78 and up are the first bytes of 10-bit addressing
+        yield Finding(
+            Weight.WARNING,
+            where,
+            f"the address {address:#04x} is reserved by the I2C standard, and 'scan' stops at 0x77: "
+            "the part works, and 'scan' does not show it",
+            "trust 'selftest' for this column, or order another address",
+        )

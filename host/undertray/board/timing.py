@@ -1,0 +1,218 @@
+"""Whether a slot's work fits between two slots, and its rows through the link."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from undertray.board.finding import Finding, Weight
+from undertray.board.rehearsal import Rehearsal, Slot
+
+__all__ = ["SlotTime", "row_bytes", "slot_time", "timing_findings", "wire_us"]
+
+CALL_US = 60
+"""Interpreter time of one call of the bus, high end of 30 to 60 us. From memory, for an RP2040 at 125 MHz."""
+ADC_US = 12
+"""One call of ``read_u16``: 2 us of conversion, the rest an estimate."""
+ROW_US, COLUMN_US = 100, 15
+"""Writing and queueing a row: estimate from an emulated RP2040 (139 us at 4 columns, 191 us at 8)."""
+USB_BYTES_S = 100_000
+"""Slow end of what is reported of MicroPython's USB port on this family (100 kB/s to about 1 MB/s)."""
+_ROW_LIMIT = 256
+_STATUS_BYTES = 400
+_SETTLED = 3
+_FULL = 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class SlotTime:
+    """Time that one slot takes, us.
+
+    Attributes
+    ----------
+    wire_us : float
+        On the buses, clock stretching aside: exact.
+    program_us : float
+        In the interpreter: an estimate.
+    by_bus_us : mapping
+        ``wire_us`` of each bus.
+    transactions : int
+        On all buses.
+    """
+
+    wire_us: float
+    program_us: float
+    by_bus_us: Mapping[int, float]
+    transactions: int
+
+    @property
+    def whole_us(self) -> float:
+        """Both together: the buses are served one after the other."""
+        return self.wire_us + self.program_us
+
+
+def wire_us(payload: int, freq_khz: float) -> float:
+    """Time of one I2C transaction.
+
+    Parameters
+    ----------
+    payload : int
+        Bytes besides the address.
+    freq_khz : float
+        Clock of the bus, kHz.
+
+    Returns
+    -------
+    float
+        Microseconds, without clock stretching.
+
+    Notes
+    -----
+    Start, address and payload of nine bits each (eight and an acknowledge), stop:
+    ``2 + 9 (1 + n)`` bits.
+
+    References
+    ----------
+    NXP UM10204, I2C-bus specification and user manual, rev. 7, section 3.1.
+    """
+    return (2 + 9 * (1 + payload)) * 1000 / freq_khz
+
+
+def slot_time(slot: Slot, rehearsal: Rehearsal) -> SlotTime:
+    """Time of one slot of a rehearsal.
+
+    Parameters
+    ----------
+    slot : Slot
+        What was sent.
+    rehearsal : Rehearsal
+        The board it was sent by.
+
+    Returns
+    -------
+    SlotTime
+    """
+    clock = {bus["bus"]: bus["freq_khz"] for bus in rehearsal.board["buses"]}
+    by_bus: dict[int, float] = {}
+    for bus, payload in slot.sent:
+        by_bus[bus] = by_bus.get(bus, 0.0) + wire_us(payload, clock[bus])
+    program = ROW_US + COLUMN_US * len(rehearsal.columns) + CALL_US * len(slot.sent) + ADC_US * slot.adc_reads
+    return SlotTime(sum(by_bus.values()), float(program), by_bus, len(slot.sent))
+
+
+def row_bytes(rehearsal: Rehearsal) -> int:
+    """Longest row that the board can send.
+
+    Parameters
+    ----------
+    rehearsal : Rehearsal
+        The board.
+
+    Returns
+    -------
+    int
+        Bytes with the line feed.
+    """
+    n = len(rehearsal.columns)
+    digits = 0
+    for column in rehearsal.columns:
+        scale = column["scale"]
+        most = 2**24 - 1 if "kind" in scale else max(abs(scale["min"]), abs(scale["max"])) * 1.25
+        digits += len(str(int(most))) + (1 if scale.get("min", 0) < 0 else 0)
+    flags = 2 + (n + 3) // 4
+    return 5 + 1 + 10 + 1 + 4 + 1 + flags + n + digits + 5 + 1
+
+
+def timing_findings(rehearsal: Rehearsal, baud: int | None) -> Iterator[Finding]:
+    """Judge rate, buses and link.
+
+    Parameters
+    ----------
+    rehearsal : Rehearsal
+        The board.
+    baud : int or None
+        Speed of a UART; the board's own USB port if None.
+
+    Yields
+    ------
+    Finding
+    """
+    rate = rehearsal.board["rate_hz"]
+    period_us = 1e6 / rate
+    times = [slot_time(slot, rehearsal) for slot in rehearsal.slots[_SETTLED:]]
+    worst = max(times, key=lambda time: time.whole_us)
+    share = worst.whole_us / period_us
+    buses = ", ".join(f"bus {bus} {us:.0f} us" for bus, us in sorted(worst.by_bus_us.items()))
+    figures = (
+        f"the longest slot takes {worst.wire_us:.0f} us on the wire ({buses or 'no bus'}; "
+        f"{worst.transactions} transactions) and about {worst.program_us:.0f} us of program "
+        f"(estimate, {CALL_US} us a transaction from memory): "
+        f"{share:.0%} of the {period_us:.0f} us at {rate} Hz"
+    )
+    if share > 1:
+        fits = int(_FULL * 1e6 / worst.whole_us)
+        yield Finding(Weight.FAULT, "rate_hz", figures, _faster(rehearsal, f"at most {max(fits, 1)} Hz"))
+    elif share > _FULL:
+        yield Finding(
+            Weight.WARNING,
+            "rate_hz",
+            figures + ", so slots will be skipped now and then",
+            _faster(rehearsal, "a lower rate"),
+        )
+    else:
+        yield Finding(Weight.NOTE, "rate_hz", figures)
+    yield from _repeats(rehearsal)
+    yield from _link(rehearsal, rate, baud)
+
+
+def _faster(rehearsal: Rehearsal, rate: str) -> str:
+    ways = [rate]
+    slow = [bus["bus"] for bus in rehearsal.board["buses"] if bus["freq_khz"] < 400]
+    if slow:
+        ways.append(f"freq_khz 400 on bus {', '.join(str(bus) for bus in slow)}")
+    if any(column["mux"] for column in rehearsal.columns):
+        ways.append("other addresses or the second bus in place of the multiplexer")
+    ways.append("fewer columns")
+    return ", or ".join(ways)
+
+
+def _repeats(rehearsal: Rehearsal) -> Iterator[Finding]:
+    """Columns asked more often than their part measures."""
+    settled = rehearsal.slots[_SETTLED:]
+    for i, column in enumerate(rehearsal.columns):
+        fresh = sum(slot.codes[i] in (0, 2) for slot in settled)
+        if fresh and fresh < 0.9 * len(settled):
+            rate = rehearsal.board["rate_hz"] * fresh / len(settled)
+            yield Finding(
+                Weight.WARNING,
+                f"columns[{i}]",
+                f"{column['part']} brings about {rate:.0f} new values a second and repeats them in between",
+                f"rate_hz {int(rate)} or a little more, a faster setting of the part, or take the marked "
+                "repeats as they are",
+            )
+
+
+def _link(rehearsal: Rehearsal, rate: float, baud: int | None) -> Iterator[Finding]:
+    longest = row_bytes(rehearsal)
+    if longest > _ROW_LIMIT:
+        yield Finding(
+            Weight.FAULT,
+            "columns",
+            f"a row can be {longest} bytes, the format allows {_ROW_LIMIT}",
+            "fewer columns",
+        )
+    needed = longest * rate + _STATUS_BYTES
+    # a UART sends ten bits a byte: start, eight, stop
+    carried = USB_BYTES_S if baud is None else baud / 10
+    name = f"USB at its slowest reported {carried / 1000:.0f} kB/s" if baud is None else f"{baud} baud"
+    figures = f"up to {longest} bytes a row, {needed / 1000:.1f} kB/s: {needed / carried:.0%} of {name}"
+    if needed > carried:
+        lower = int((carried - _STATUS_BYTES) / longest)
+        yield Finding(
+            Weight.FAULT,
+            "link",
+            f"{figures}, so rows will be dropped",
+            f"at most {max(lower, 1)} Hz" + ("" if baud is None else ", or a higher baud rate"),
+        )
+    else:
+        yield Finding(Weight.NOTE, "link", figures)

@@ -1,0 +1,263 @@
+"""``undertray board check``: each rule by a board that breaks it, and figures computed elsewhere."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from fakes.parts import FAMILIES, all_families, board_of
+from firmware.runs import BOARD, FIRMWARE
+from firmware.test_board_json import CASES
+from undertray.board.check import check_board
+from undertray.board.finding import Finding, Weight
+from undertray.board.rehearsal import rehearse
+from undertray.board.spans import largest_suction_pa, needed_suction_pa
+from undertray.board.timing import row_bytes, slot_time, wire_us
+from undertray.cli import app
+from undertray.errors import BoardError
+from undertray.reduce.car import Car, Tap
+
+HSC = {"part": "HSC", "range": "040MD", "bus": 0, "address": "0x28"}
+
+
+def car(**changes: Any) -> Car:
+    """400 x 200 mm, 2 kg, level load: an invented one."""
+    given: dict[str, Any] = {
+        "name": "invented",
+        "mass_kg": 2.0,
+        "wheelbase_mm": 300.0,
+        "front_weight": 0.5,
+        "floor_mm": ((-50.0, -100.0), (350.0, -100.0), (350.0, 100.0), (-50.0, 100.0)),
+        "taps": (Tap("middle", "p1", 150.0, 0.0),),
+    }
+    return Car(**{**given, **changes})
+
+
+def check(folder: Path, board: Any, car: Car | None = None, baud: int | None = None) -> list[Finding]:
+    path = folder / "board.json"
+    path.write_text(board if isinstance(board, str) else json.dumps(board), encoding="utf-8")
+    return check_board(path, car, baud)
+
+
+def about(findings: list[Finding], words: str) -> Finding:
+    found = [finding for finding in findings if words in finding.what]
+    assert len(found) == 1, (words, findings)
+    return found[0]
+
+
+def faults(findings: list[Finding]) -> list[str]:
+    return [finding.what for finding in findings if finding.weight is Weight.FAULT]
+
+
+def test_the_firmwares_own_board_and_all_families_have_no_fault(tmp_path: Path) -> None:
+    assert faults(check_board(FIRMWARE / "board.json")) == []
+    assert faults(check(tmp_path, all_families())) == []
+    for family, columns in FAMILIES.items():
+        assert faults(check(tmp_path, board_of(columns))) == [], family
+
+
+@pytest.mark.parametrize(("given", "words"), CASES, ids=[words for _, words in CASES])
+def test_what_the_board_refuses_is_refused_here_in_its_own_words(
+    tmp_path: Path, given: Any, words: str
+) -> None:
+    """The same cases with which the firmware's own reading is tested on the board's interpreter."""
+    found = check(tmp_path, given)
+    assert any(words in finding.what for finding in found)
+    assert all(finding.weight is Weight.FAULT for finding in found)
+    assert all(finding.remedy for finding in found)
+
+
+def test_a_file_that_is_not_there(tmp_path: Path) -> None:
+    with pytest.raises(BoardError, match="cannot be read"):
+        check_board(tmp_path / "none.json")
+
+
+@pytest.mark.parametrize(
+    ("freq_khz", "payloads", "times_us"),
+    [
+        # Computed from the frame of UM10204: start, nine bits a byte with the address, stop.
+        (100, (1, 2, 3, 4, 6, 7, 9), (200, 290, 380, 470, 650, 740, 920)),
+        (400, (1, 2, 3, 4, 6, 7, 9), (50, 72.5, 95, 117.5, 162.5, 185, 230)),
+        (1000, (1, 2, 3, 4, 6, 7, 9), (20, 29, 38, 47, 65, 74, 92)),
+    ],
+)
+def test_wire_time(freq_khz: float, payloads: tuple[int, ...], times_us: tuple[float, ...]) -> None:
+    assert [wire_us(n, freq_khz) for n in payloads] == pytest.approx(times_us)
+
+
+def _times(tmp_path: Path, board: dict[str, Any]) -> tuple[float, float]:
+    """Shortest and longest settled slot on the wire, us."""
+    path = tmp_path / "board.json"
+    path.write_text(json.dumps(board), encoding="utf-8")
+    told = rehearse(path)
+    times = [slot_time(slot, told).wire_us for slot in told.slots[3:]]
+    return min(times), max(times)
+
+
+def test_slots_are_what_the_drivers_send(tmp_path: Path) -> None:
+    # derived: four reads of 2 bytes, and of 4 in the slot with the temperature
+    assert _times(tmp_path, BOARD) == pytest.approx((4 * 72.5, 4 * 117.5))
+    # derived: each column behind a multiplexer switches it first (1 byte)
+    muxed = board_of([{**HSC, "mux": ["0x70", n]} for n in range(4)], muxes=[{"bus": 0, "address": "0x70"}])
+    assert _times(tmp_path, muxed) == pytest.approx((4 * 122.5, 4 * 167.5))
+    # derived: seven bytes and a command of three
+    abp2 = board_of([{"part": "ABP2", "range": "010ND", "bus": 0, "address": "0x28"}], rate_hz=150)
+    assert _times(tmp_path, abp2) == pytest.approx((280, 280))
+    # derived: fetch (1), three bytes, convert (1)
+    raw = board_of([{"part": "MS5525DSO", "range": "001DS", "bus": 0, "address": "0x76"}])
+    assert _times(tmp_path, raw) == pytest.approx((195, 195))
+
+
+def test_a_slot_that_does_not_fit(tmp_path: Path) -> None:
+    slow = board_of(
+        [
+            {"part": "SDP3x", "range": "1500Pa", "bus": 0, "address": "0x21", "mux": ["0x70", n]}
+            for n in range(8)
+        ],
+        muxes=[{"bus": 0, "address": "0x70"}],
+        buses=[{"bus": 0, "sda_pin": 4, "scl_pin": 5, "freq_khz": 100}],
+    )
+    found = about(check(tmp_path, slow), "the longest slot takes")
+    assert found.weight is Weight.FAULT
+    # derived: eight times 200 and 920 us
+    assert "8960 us on the wire" in found.what
+    assert "179%" not in found.what
+    assert "freq_khz 400" in found.remedy
+    rate = int(found.remedy.split(" Hz")[0].rsplit(" ", 1)[1])
+    slow["rate_hz"] = rate
+    assert about(check(tmp_path, slow), "the longest slot takes").weight is not Weight.FAULT
+    fast = {**BOARD, "rate_hz": 1000}
+    assert about(check(tmp_path, fast), "the longest slot takes").weight is Weight.WARNING
+
+
+def test_a_part_that_cannot_keep_up_is_named(tmp_path: Path) -> None:
+    abp2 = {"part": "ABP2", "range": "010ND", "bus": 0, "address": "0x28"}
+    found = about(check(tmp_path, board_of([abp2], rate_hz=400)), "new values a second")
+    assert found.weight is Weight.WARNING
+    # derived: 4.9 ms a conversion, begun 0.3 ms after a slot of 2.5 ms does: over in the third one after it
+    assert int(found.what.split("about ")[1].split()[0]) == pytest.approx(400 / 3, rel=0.03)
+    calm = check(tmp_path, board_of([abp2], rate_hz=180))
+    assert not [finding for finding in calm if "new values" in finding.what]
+
+
+def test_the_link(tmp_path: Path) -> None:
+    assert about(check(tmp_path, BOARD, baud=115_200), "a row").weight is Weight.NOTE
+    slow = about(check(tmp_path, BOARD, baud=57_600), "a row")
+    assert slow.weight is Weight.FAULT
+    rate = int(slow.remedy.split(" Hz")[0].rsplit(" ", 1)[1])
+    assert about(check(tmp_path, {**BOARD, "rate_hz": rate}, baud=57_600), "a row").weight is Weight.NOTE
+    rows = rehearse(FIRMWARE / "board.json")
+    # derived: seq 5, t 10, throttle 4, flags 3 and four counts of 5 digits, 8 commas, check 4, line feed
+    assert row_bytes(rows) == 5 + 10 + 4 + 3 + 4 * 5 + 8 + 4 + 1
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"throttle": {**BOARD["throttle"], "pin": 23}}, "pin 23 is not on the edge of a Pico"),
+        ({"throttle": {**BOARD["throttle"], "pin": 24}}, "pin 24 is not on the edge"),
+        ({"pack": {"adc_pin": 29, "divider": 6}}, "adc_pin 29 is not on the edge"),
+        (
+            {"alarm": {**BOARD["alarm"], "led_pin": 2}, "throttle": {**BOARD["throttle"], "pin": 25}},
+            "pin 25 is not on the edge",
+        ),
+    ],
+)
+def test_pins_that_a_pico_has_not(tmp_path: Path, change: dict[str, Any], words: str) -> None:
+    found = about(check(tmp_path, {**BOARD, **change}), words)
+    assert found.weight is Weight.FAULT
+    assert "0 to 22" in found.remedy
+
+
+def test_addresses_a_family_does_not_come_with(tmp_path: Path) -> None:
+    odd = board_of([{**HSC, "address": "0x29"}, {**HSC, "address": "0x78"}])
+    found = check(tmp_path, odd)
+    assert about(found, "does not come with the address 0x29").weight is Weight.WARNING
+    assert "'scan' stops at 0x77" in about(found, "address 0x78 is reserved").what
+    assert faults(found) == []
+
+
+def test_needed_suction_against_the_trades_own_example() -> None:
+    # Common practice, no source: 10 lbf over 120 square inches is 0.0833 psi, 2.31 inH2O.
+    inch = 25.4
+    floor = ((0.0, -6 * inch), (10 * inch, -6 * inch), (10 * inch, 6 * inch), (0.0, 6 * inch))
+    given = car(
+        mass_kg=10 * 0.45359237,
+        wheelbase_mm=10 * inch,
+        floor_mm=floor,
+        taps=(Tap("middle", "p1", 5 * inch, 0.0),),
+    )
+    assert needed_suction_pa(given) == pytest.approx(10 / 120 * 6894.757, rel=1e-6)
+    assert needed_suction_pa(given) == pytest.approx(2.31 * 249.089, rel=2e-3)
+
+
+def test_the_axle_that_needs_most_counts() -> None:
+    # derived: even suction gives each axle half the force, the front needs 0.7 of the weight
+    assert needed_suction_pa(car(front_weight=0.7)) == pytest.approx(2 * 9.80665 * 0.7 / (0.08 * 0.5))
+    assert needed_suction_pa(car(allowance=0.5)) == pytest.approx(2 * 9.80665 * 1.5 / 0.08)
+    assert needed_suction_pa(car(surface_angle_deg=0.0)) == 0
+
+
+def test_ranges_against_a_car(tmp_path: Path) -> None:
+    # 245 Pa even suction is needed by this car
+    narrow = board_of([{"part": "SDP8xx", "range": "125Pa", "bus": 0, "address": "0x25"}])
+    found = about(check(tmp_path, narrow, car()), "ends at 125 Pa, the car needs 245 Pa")
+    assert found.weight is Weight.FAULT
+    tight = board_of([{"part": "SDP8xx", "range": "500Pa", "bus": 0, "address": "0x25"}])
+    heavy = about(check(tmp_path, tight, car(mass_kg=3.5)), "times what the car needs")
+    assert heavy.weight is Weight.WARNING
+    wide = board_of([{**HSC, "range": "060MD"}])
+    assert about(check(tmp_path, wide, car()), "24 times what the car needs").weight is Weight.WARNING
+    assert not [f for f in check(tmp_path, tight, car()) if f.where.startswith("columns")]
+
+
+def test_a_port_from_which_no_suction_comes(tmp_path: Path) -> None:
+    gauge = {**HSC, "range": "040MG"}
+    found = about(check(tmp_path, board_of([{**gauge, "port": "high"}])), "shows no suction at all")
+    assert found.weight is Weight.FAULT
+    assert faults(check(tmp_path, board_of([gauge]))) == []
+    bare = {"part": "MPXV7002DP", "adc_pin": 26}
+    given = car(mass_kg=8.0)
+    found = about(check(tmp_path, board_of([bare]), given), "ends at 800 Pa")
+    assert "'high'" in found.remedy
+    assert faults(check(tmp_path, board_of([{**bare, "port": "high"}]), given)) == []
+
+
+def test_largest_suction_is_the_range_of_the_part(tmp_path: Path) -> None:
+    pa = {"HSC-A": 4000, "SDP3x": 1500, "ABP2": 2490.89, "MS4525DO-B": 6894.757, "MS5525DSO": 6894.757}
+    for family, largest in pa.items():
+        path = tmp_path / "board.json"
+        path.write_text(json.dumps(board_of(FAMILIES[family])), encoding="utf-8")
+        for column in rehearse(path).columns:
+            # a whole count at the end of the range
+            step_pa = column["scale"].get("pa_per_count", 0.0)
+            assert largest_suction_pa(column) == pytest.approx(largest, abs=step_pa + 1e-6)
+
+
+def test_alarm_and_taps_against_a_car(tmp_path: Path) -> None:
+    given = car(taps=(Tap("middle", "p9", 150.0, 0.0),))
+    found = check(tmp_path, {**BOARD, "alarm": {**BOARD["alarm"], "alarm_pa": 100}}, given)
+    assert about(found, "alarm_pa 100 is below the 245 Pa").weight is Weight.WARNING
+    assert about(found, "tap 'middle' is read from column p9").weight is Weight.FAULT
+    assert about(found, "no tap is read from column p1").weight is Weight.WARNING
+    never = check(tmp_path, {**BOARD, "alarm": {**BOARD["alarm"], "alarm_pa": 4500}})
+    assert about(never, "never off").weight is Weight.FAULT
+
+
+def test_the_command(tmp_path: Path) -> None:
+    run = CliRunner()
+    good = run.invoke(app, ["board", "check", str(FIRMWARE / "board.json")])
+    assert good.exit_code == 0
+    assert good.stdout.splitlines()[-1].startswith("0 faults")
+    path = tmp_path / "board.json"
+    path.write_text(
+        json.dumps({**BOARD, "buses": [{"bus": 0, "sda_pin": 5, "scl_pin": 4}]}), encoding="utf-8"
+    )
+    bad = run.invoke(app, ["board", "check", str(path)])
+    assert bad.exit_code == 1
+    assert "fault: board.json: buses[0]: sda_pin 5 is no pin of bus 0" in bad.stdout
+    assert "    do: " in bad.stdout
