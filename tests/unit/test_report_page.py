@@ -18,7 +18,7 @@ from undertray.report.display import SI, US, display, number
 from undertray.report.page import CAUTIONS, render_page, write_page
 from undertray.report.sheet import make_sheet
 
-MARKUP = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'&amp;$x^2$"
+MARKUP = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'&amp;$x^2$\x1b[31m\udc80字"
 VOID = {"meta", "br", "img", "hr", "link", "input"}
 
 
@@ -161,6 +161,12 @@ def test_numbers_are_shown_to_three_digits() -> None:
     ]
     with pytest.raises(ReductionError, match="no such units"):
         display("furlongs")
+
+
+def test_half_a_character_in_a_name_does_not_stop_the_page(tmp_path: Any) -> None:
+    path = tmp_path / "page.html"
+    write_page(_hostile(), path)
+    assert "onerror" in path.read_text(encoding="utf-8")
 
 
 def test_a_page_that_cannot_be_written_is_one_line(tmp_path: Any) -> None:

@@ -37,9 +37,35 @@ def _root(
 
 
 def _register() -> None:
-    from undertray.cli import calibrate, column, demo, inspect, ports, record, reduce, report, tare, virtual
+    from undertray.cli import (
+        board,
+        calibrate,
+        column,
+        compare,
+        demo,
+        inspect,
+        ports,
+        record,
+        reduce,
+        report,
+        tare,
+        virtual,
+    )
 
-    for group in (ports, record, inspect, calibrate, column, tare, reduce, report, virtual, demo):
+    for group in (
+        ports,
+        record,
+        inspect,
+        calibrate,
+        column,
+        tare,
+        reduce,
+        report,
+        compare,
+        board,
+        virtual,
+        demo,
+    ):
         group.register(app)
 
 

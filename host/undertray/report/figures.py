@@ -42,14 +42,14 @@ def run_picture(reduction: Reduction, car: Car, path: str | Path, units: Display
     """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-    from undertray.report.ink import settings
+    from undertray.report.ink import drawing
 
     state = "calibrated" if reduction.calibrated else "UNCALIBRATED"
     title = f"{car.name}: {reduction.run} ({state}, surface at {reduction.hold.surface_angle:g}°)"
     figure = draw_timeline(reduction, units, title)
     FigureCanvasAgg(figure)
     try:
-        with settings():
+        with drawing(figure):
             figure.savefig(path, dpi=130, format="png", metadata={"Software": None})
     except OSError as error:
         raise ReductionError(f"cannot write the picture: {error.strerror}", where=str(path)) from error

@@ -5,9 +5,12 @@ Nothing is told by colour alone: every line has its own dashes and marker, every
 
 from __future__ import annotations
 
+import contextlib
 import io
 import re
+import warnings
 import xml.etree.ElementTree as ET
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -22,8 +25,10 @@ __all__ = [
     "MARKERS",
     "SERIES",
     "THEME",
+    "drawing",
     "inline_svg",
     "plain_svg",
+    "printable",
     "settings",
     "svg_text",
 ]
@@ -113,9 +118,54 @@ def svg_text(figure: Figure) -> str:
 
     stream = io.StringIO()
     FigureCanvasSVG(figure)
-    with settings():
+    with drawing(figure):
         figure.savefig(stream, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
     return stream.getvalue()
+
+
+@contextlib.contextmanager
+def drawing(figure: Figure) -> Iterator[None]:
+    """Everything that has to be so while a figure is written to a file.
+
+    Parameters
+    ----------
+    figure : Figure
+        Its texts are made printable: names come from logs, and SVG knows no control characters.
+
+    Yields
+    ------
+    None
+    """
+    from matplotlib.text import Text
+
+    for text in figure.findobj(Text):
+        if isinstance(text, Text):
+            text.set_text(printable(text.get_text(), keep="\n"))
+    with settings(), warnings.catch_warnings():
+        # a name in a script the measuring font lacks: the reader's own font shows it
+        warnings.filterwarnings("ignore", message="Glyph .* missing", category=UserWarning)
+        warnings.filterwarnings(
+            "ignore", message="Matplotlib currently does not support", category=UserWarning
+        )
+        yield
+
+
+def printable(text: str, keep: str = "") -> str:
+    """Make a foreign text safe to stand in a picture or a page.
+
+    Parameters
+    ----------
+    text : str
+        Any text.
+    keep : str
+        Characters that stay though they are not printable.
+
+    Returns
+    -------
+    str
+        With U+FFFD for every control character and every half of a broken one.
+    """
+    return "".join(c if c.isprintable() or c in keep else "\ufffd" for c in text)
 
 
 def settings() -> Any:
@@ -207,7 +257,7 @@ def _parsed(svg: str, title: str) -> ET.Element:
     root.set("stroke-linejoin", "round")
     root.set("stroke-linecap", "butt")
     label = ET.Element(f"{{{_SVG}}}title")
-    label.text = title
+    label.text = printable(title)
     root.insert(0, label)
     return root
 
@@ -227,7 +277,7 @@ def _number_ids(root: ET.Element) -> None:
 
     matplotlib's ids are hashes of places to the last digit; numbers are shorter, and the same everywhere.
     """
-    used = set()
+    used: set[str] = set()
     for element in root.iter():
         for key, value in element.attrib.items():
             used.update([value[1:]] if key == f"{{{_XLINK}}}href" else _REFERENCE.findall(value))

@@ -86,7 +86,8 @@ def write_page(html: str, path: str | Path) -> None:
         When it cannot be written.
     """
     try:
-        Path(path).write_text(html, encoding="utf-8", newline="\n")
+        # half a character, from the name of a file perhaps, becomes a question mark
+        Path(path).write_bytes(html.encode("utf-8", "replace"))
     except OSError as error:
         raise ReductionError(f"cannot write the page: {error.strerror}", where=str(path)) from error
 

@@ -103,7 +103,7 @@ def write_pictures(pictures: Sequence[Picture], folder: str | Path) -> list[Path
                 ("csv", picture.csv()),
             ):
                 path = Path(folder) / f"{picture.key}.{ending}"
-                path.write_text(text, encoding="utf-8", newline="\n")
+                path.write_bytes(text.encode("utf-8", "replace"))
                 written.append(path)
     except OSError as error:
         raise ReductionError(f"cannot write the pictures: {error.strerror}", where=str(folder)) from error

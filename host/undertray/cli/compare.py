@@ -1,0 +1,74 @@
+"""``undertray compare``."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+__all__ = ["register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Add this file's commands to the program.
+
+    Parameters
+    ----------
+    app : typer.Typer
+        The program.
+    """
+    app.command("compare")(_compare)
+
+
+def _compare(
+    runs: Annotated[list[Path], typer.Argument(metavar="RUN...", help="Run logs, two or more.")],
+    car: Annotated[Path, typer.Option("--car", metavar="CAR.toml", help="The car.", show_default=False)],
+    by: Annotated[str, typer.Option("--by", help="The fact to group by: skirt, gap, pack, ...")] = "skirt",
+    against: Annotated[
+        str | None,
+        typer.Option("--against", help="The group to compare with; that of the first run if left out."),
+    ] = None,
+    calibration: Annotated[
+        Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
+    ] = None,
+    units: Annotated[str, typer.Option("--units", help="si or us.")] = "si",
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")] = False,
+    pictures: Annotated[
+        Path | None,
+        typer.Option("--pictures", metavar="FOLDER", help="Draw it as SVG, with its numbers as CSV."),
+    ] = None,
+) -> None:
+    """Compare skirts, gaps or packs at the same throttle, and say whether the difference is more than noise.
+
+    Example: undertray compare brush1.csv brush2.csv foam1.csv foam2.csv --car car.toml --by skirt
+    """
+    if units not in ("si", "us"):
+        raise typer.BadParameter("si or us", param_hint="--units")
+    from undertray import Calibration, Car, read_run, reduce_run
+    from undertray.report.compare import compare
+    from undertray.report.comparepicture import comparison_picture
+    from undertray.report.comparewords import comparison_words
+    from undertray.report.digest import digest
+    from undertray.report.display import display
+    from undertray.report.picture import write_pictures
+
+    the_car = Car.from_toml(car)
+    certificate = Calibration.from_json(calibration) if calibration is not None else None
+    digests = []
+    with typer.progressbar(runs, label="reducing", file=sys.stderr, hidden=len(runs) < 8) as shown:
+        for path in shown:
+            run = read_run(path)
+            digests.append(digest(reduce_run(run, the_car, certificate), run.facts, by))
+    digests.sort(key=lambda one: one.started)
+    found = compare(digests, by, against)
+    if as_json:
+        print(json.dumps(found.as_dict(), allow_nan=False))
+    else:
+        for line in comparison_words(found, display(units)):
+            print(line)
+    if pictures is not None:
+        write_pictures([comparison_picture(found, display(units))], pictures)
+        print(f"pictures: {pictures}", file=sys.stderr)

@@ -1,0 +1,151 @@
+"""A comparison in words and as a table for a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from undertray.report.display import SI, Display, number
+
+if TYPE_CHECKING:
+    from undertray.report.comparison import Claim, Comparison, Estimate, Group
+
+__all__ = ["claim_words", "comparison_words", "text_table"]
+
+_NAME = 32
+
+
+def comparison_words(found: Comparison, units: Display = SI) -> Iterator[str]:
+    """Say what a comparison found.
+
+    Parameters
+    ----------
+    found : Comparison
+        The comparison.
+    units : Display
+        Units of the numbers.
+
+    Yields
+    ------
+    str
+        Lines: what was compared, a table, a sentence for every question, notices.
+    """
+    at = ", ".join(f"{t:.0f}" for t in found.throttle_us if t < float("inf"))
+    yield f"by {_clean(found.by)}, against {_clean(found.reference)}" + (
+        f", steady at {at} µs of throttle" if at else ""
+    )
+    yield ""
+    yield from text_table(
+        (
+            "group",
+            "runs",
+            "steady",
+            "suction",
+            "front margin",
+            "rear margin",
+            "seal index",
+            "losses/min",
+            "warning",
+        ),
+        [_row(group, units) for group in found.groups],
+    )
+    yield ""
+    for claim in found.claims:
+        yield claim_words(claim, units)
+    for notice in found.notices:
+        yield f"note: {_clean(notice, 200)}"
+
+
+def claim_words(claim: Claim, units: Display = SI) -> str:
+    """Say what came out of one question.
+
+    Parameters
+    ----------
+    claim : Claim
+        The question with its answer.
+    units : Display
+        Units of the numbers.
+
+    Returns
+    -------
+    str
+        One sentence: how much, how sure, and whether that is more than noise.
+    """
+    noise = "more than noise" if claim.more_than_noise else "not more than noise"
+    sure = f"{noise} (p {claim.p_adjusted:.2g})"
+    name, against = _clean(claim.value), _clean(claim.against)
+    value = claim.difference.value or 0.0
+    if claim.what == "trend":
+        way = "falls" if value < 0 else "rises"
+        return f"{name}: suction {way} by {abs(value):.2%} a run: {sure}"
+    if claim.what == "losses_per_min":
+        return f"{name}: {number(value, signed=True)} seal losses a minute against {against}: {sure}"
+    if claim.what == "warning_s":
+        return f"{name}: warning {number(value, signed=True)} s longer than {against}: {sure}"
+    quantity = {"suction_pa": "suction", "front_margin_n": "front margin", "rear_margin_n": "rear margin"}[
+        claim.what
+    ]
+    shown = units.pa if claim.what == "suction_pa" else units.n
+    factor = units.pressure_pa if claim.what == "suction_pa" else units.force_n
+    amount = f"{number(value / factor, signed=True)} {shown(1.0).split(' ')[1]}"
+    share = "" if claim.share.value is None else f", {claim.share.value:+.1%}"
+    return f"{name}: {quantity} {amount}{_span(claim.difference, factor)}{share} against {against}: {sure}"
+
+
+def text_table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
+    """Lay out a table in columns.
+
+    Parameters
+    ----------
+    heads : sequence of str
+        Names of the columns.
+    rows : sequence of sequence of str
+        Cells; what is not printable is escaped.
+
+    Yields
+    ------
+    str
+        Lines; the first column to the left, the others to the right.
+    """
+    cells = [[_clean(c, 64) for c in row] for row in (heads, *rows)]
+    widths = [max(len(row[i]) for row in cells) for i in range(len(heads))]
+    for row in cells:
+        yield "  ".join(
+            c.ljust(w) if i == 0 else c.rjust(w) for i, (c, w) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
+
+
+def _row(group: Group, units: Display) -> tuple[str, ...]:
+    warning = group.warning_s.value
+    return (
+        group.value,
+        str(len(group.runs)),
+        f"{group.steady_s:.0f} s",
+        _estimate(group.suction_pa, units.pressure_pa, units.pressure),
+        _estimate(group.front_margin_n, units.force_n, units.force),
+        _estimate(group.rear_margin_n, units.force_n, units.force),
+        _estimate(group.seal_index, 1.0, ""),
+        f"{number(group.losses_per_min.value)} ({group.losses})",
+        "none" if warning is None else f"{warning:.2f} s ({group.warned} of {group.losses})",
+    )
+
+
+def _estimate(estimate: Estimate, factor: float, unit: str) -> str:
+    if estimate.value is None:
+        return "unknown"
+    half = ""
+    if estimate.high is not None:
+        half = f" ±{number((estimate.high - estimate.value) / factor, 2)}"
+    return f"{number(estimate.value / factor, 4)}{half} {unit}".rstrip()
+
+
+def _span(estimate: Estimate, factor: float) -> str:
+    if estimate.low is None or estimate.high is None:
+        return ""
+    low, high = (number(v / factor, signed=True) for v in (estimate.low, estimate.high))
+    return f" ({low} to {high})"
+
+
+def _clean(text: str, limit: int = _NAME) -> str:
+    shown = "".join(c if c.isprintable() else "?" for c in text)
+    return shown if len(shown) <= limit else shown[: limit - 1] + "…"

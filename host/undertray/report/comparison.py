@@ -1,0 +1,142 @@
+"""What a comparison finds, as plain numbers."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+__all__ = ["Claim", "Comparison", "Estimate", "Group"]
+
+FORMAT = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A number with its 95 % interval; None where it is not known."""
+
+    value: float | None
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Runs that share the value of the fact.
+
+    Attributes
+    ----------
+    value : str
+        The value.
+    runs : tuple of str
+        Names of the runs, in order of recording.
+    steady_s : float
+        Steady time at the common throttles, s.
+    suction_pa, front_margin_n, rear_margin_n : Estimate
+        Mean over the common throttles.
+    seal_index : Estimate
+        Suction over that of the reference group.
+    losses_per_min : Estimate
+        Seal losses a minute with the fans up.
+    losses : int
+        Their number.
+    warning_s : Estimate
+        Mean warning of those that had one.
+    warned : int
+        How many had one.
+    """
+
+    value: str
+    runs: tuple[str, ...]
+    steady_s: float
+    suction_pa: Estimate
+    front_margin_n: Estimate
+    rear_margin_n: Estimate
+    seal_index: Estimate
+    losses_per_min: Estimate
+    losses: int
+    warning_s: Estimate
+    warned: int
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """One question asked of the runs.
+
+    Attributes
+    ----------
+    value, against : str
+        The group, and the one it is compared with; for a trend both are the group.
+    what : str
+        ``suction_pa``, ``front_margin_n``, ``rear_margin_n``, ``losses_per_min``, ``warning_s`` or ``trend``.
+    difference : Estimate
+        In the unit of ``what``; for a trend the change of suction a run, as a share.
+    share : Estimate
+        The same as a share of the reference, where that makes sense.
+    p_value, p_adjusted : float
+        Of this question alone, and with all questions asked taken into account.
+    more_than_noise : bool
+        Whether a difference is claimed.
+    """
+
+    value: str
+    against: str
+    what: str
+    difference: Estimate
+    share: Estimate
+    p_value: float
+    p_adjusted: float = 1.0
+    more_than_noise: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """A whole comparison.
+
+    Attributes
+    ----------
+    by, reference : str
+        The fact, and the group the others are compared with.
+    throttle_us : tuple of float
+        Middle of each common throttle; empty without a throttle.
+    groups : tuple of Group
+        The reference first, the others in order of their first run.
+    claims : tuple of Claim
+        Every question asked.
+    runs : tuple of (str, str, float)
+        Run, group, suction of the run over the mean of all groups: the points of the trend.
+    notices : tuple of str
+        What a reader has to know.
+    """
+
+    by: str
+    reference: str
+    throttle_us: tuple[float, ...]
+    groups: tuple[Group, ...]
+    claims: tuple[Claim, ...]
+    runs: tuple[tuple[str, str, float], ...]
+    notices: tuple[str, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """The comparison as JSON holds it.
+
+        Returns
+        -------
+        dict
+            Numbers, texts, lists and None only; never NaN. Numbers have 9 significant digits.
+        """
+        return {"format": FORMAT, **_plain(self)}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, bool | str | int) or value is None:
+        return value
+    if isinstance(value, float):
+        return float(f"{value:.9g}") if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    return {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
