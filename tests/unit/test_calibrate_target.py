@@ -80,6 +80,14 @@ def test_column_with_other_liquid_and_tube():
     assert "396.67 Pa" in done.output
 
 
+def test_another_liquid_gets_denser_in_the_cold():
+    # derived: 800 (1 - 0.001 (10 - 20)) = 808 kg/m3, air at 10 degC 1.2424: 806.758 * 0.980620 = 791.12 Pa
+    done = run("column", "100", "--density", 800, "--water-c", 10, "--latitude", 45)
+    assert "791.12 Pa" in done.output
+    # half a per cent of density, rectangular: 792.34 * 0.005 / sqrt(3)
+    assert "from liquid: 2.287 Pa" in done.output
+
+
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
@@ -90,6 +98,8 @@ def test_column_with_other_liquid_and_tube():
         (["100", "--bore-mm", "6"], "only one of the two bores"),
         (["100", "--incline", "2"], "incline of the tube out of range"),
         (["100", "--density", "0.8"], "density of the liquid out of range"),
+        (["100", "--density", "800", "--expansion", "1"], "expansion of the liquid out of range"),
+        (["100", "--density-percent", "50"], "doubt of the liquid's density out of range"),
         (["100", "--gravity", "32"], "local gravity out of range"),
         (["100", "--ruler-percent", "-1"], "uncertainty 'ruler' out of range"),
     ],

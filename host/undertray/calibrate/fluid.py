@@ -83,6 +83,12 @@ class Fluid:
                 expected="kg/m3 from 500 to 14000",
                 do="give grams per litre, not grams per cubic centimetre",
             )
+        if not 0 <= self.density_half_width <= 0.1:
+            raise CalibrationError(
+                "doubt of the liquid's density out of range",
+                seen=self.density_half_width,
+                expected="0 to 0.1",
+            )
         if not 0 <= self.expansion_per_k <= 0.01:
             raise CalibrationError(
                 "expansion of the liquid out of range", seen=self.expansion_per_k, expected="0 to 0.01 per K"

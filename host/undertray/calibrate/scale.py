@@ -83,23 +83,32 @@ def nominal_suction_pa(
             seen=counts.shape[-1] if counts.ndim else None,
             expected=f"{len(columns)} pressure columns",
         )
-    suction = np.empty(counts.shape)
-    out_of_range = np.zeros(counts.shape, bool)
+    # one row a column: zero, signed Pa per count, lowest and highest valid count
+    linear = np.tile([[0.0], [1.0], [-np.inf], [np.inf]], len(columns))
+    compensated = []
     for i, column in enumerate(columns):
-        where = f"scale of {column.name}"
-        values = counts[:, i]
-        if "kind" in column.scale and np.isnan(values).all():
-            pa = values  # it never answered, so the board could not read its coefficients either
-        elif "kind" in column.scale:
-            convert = _host_compensation(column.scale["kind"], where)
-            second = _second_word(notes, i, len(counts), where)
-            pa, out_of_range[:, i] = convert(values, second, column.scale, where)
-        else:
-            zero, pa_per_count, low, high = _linear(column.scale, where)
-            pa = (values - zero) * pa_per_count
-            out_of_range[:, i] = (values < low) | (values > high)
-        suction[:, i] = pa if column.port == "low" else -pa
+        if "kind" in column.scale:
+            compensated.append(i)
+            continue
+        zero, pa_per_count, low, high = _linear(column.scale, f"scale of {column.name}")
+        linear[:, i] = zero, _sign(column) * pa_per_count, low, high
+    suction = counts - linear[0]
+    suction *= linear[1]
+    out_of_range = counts < linear[2]
+    out_of_range |= counts > linear[3]
+    for i in compensated:
+        column, where = columns[i], f"scale of {columns[i].name}"
+        if np.isnan(counts[:, i]).all():
+            continue  # it never answered, so the board could not read its coefficients either
+        convert = _host_compensation(column.scale["kind"], where)
+        second = _second_word(notes, i, len(counts), where)
+        pa, out_of_range[:, i] = convert(counts[:, i], second, column.scale, where)
+        suction[:, i] = _sign(column) * pa
     return NominalSuction(suction, out_of_range)
+
+
+def _sign(column: Column) -> float:
+    return 1.0 if column.port == "low" else -1.0
 
 
 def _linear(scale: Mapping[str, Any], where: str) -> tuple[float, float, float, float]:

@@ -115,7 +115,8 @@ class BoardReadings:
         return rows
 
     def _remember(self, note: WireNote) -> None:
-        if note.kind == "status":
+        second = note.data.get("second")
+        if note.kind == "status" and isinstance(second, list) and any(word is not None for word in second):
             self._second = [Note(0, "status", note.data, 0)]
 
     def _check_device(self, note: WireNote) -> None:

@@ -10,11 +10,15 @@ import typer
 if TYPE_CHECKING:
     from undertray.calibrate.budget import Budget
     from undertray.calibrate.column import Conditions, Tube
+    from undertray.calibrate.fluid import Fluid
 
 __all__ = [
+    "USUAL_EXPANSION",
     "Bench",
     "BoreMm",
     "Density",
+    "DensityPercent",
+    "Expansion",
     "Gravity",
     "HeightM",
     "Incline",
@@ -38,6 +42,11 @@ Gravity = Annotated[float | None, typer.Option(help="Local gravity, m/s2, where 
 Density = Annotated[
     float | None, typer.Option(help="Density of a liquid other than water, kg/m3 at 20 degC.")
 ]
+DensityPercent = Annotated[
+    float | None,
+    typer.Option(help="Half width of that density, %; 0.05 for water, 0.5 for another liquid if left out."),
+]
+Expansion = Annotated[float, typer.Option(help="Loss of that liquid's density per K, relative.")]
 Limbs = Annotated[int, typer.Option(help="2: both menisci read. 1: only one, from its zero mark.")]
 Incline = Annotated[float, typer.Option(help="Angle of the tube to the horizontal, degrees.")]
 BoreMm = Annotated[float | None, typer.Option(help="Bore of the tube that is read, mm (one limb).")]
@@ -46,6 +55,8 @@ ReadingMm = Annotated[float, typer.Option(help="Half width of one reading of a m
 ZeroMm = Annotated[float, typer.Option(help="Half width of the column's zero mark, mm.")]
 RulerPercent = Annotated[float, typer.Option(help="Half width of the ruler's length, %.")]
 
+USUAL_EXPANSION = 1e-3
+"""Of light oils and alcohols, 1/K (common practice, no source)."""
 # what an input that was not given is taken to lie within
 _UNMEASURED_K = 5.0
 _MEASURED_K = 1.0
@@ -59,9 +70,9 @@ class Bench:
 
     Attributes
     ----------
-    water_c, latitude, gravity, density, bore_mm, well_mm : float or None
+    water_c, latitude, gravity, density, density_percent, bore_mm, well_mm : float or None
         None where the option was left out.
-    height_m, incline, reading_mm, zero_mm, ruler_percent : float
+    height_m, expansion, incline, reading_mm, zero_mm, ruler_percent : float
         As given, or the option's default.
     limbs : int
         1 or 2.
@@ -72,6 +83,8 @@ class Bench:
     height_m: float = 0.0
     gravity: float | None = None
     density: float | None = None
+    density_percent: float | None = None
+    expansion: float = USUAL_EXPANSION
     limbs: int = 2
     incline: float = 90.0
     bore_mm: float | None = None
@@ -84,15 +97,24 @@ class Bench:
     def conditions(self) -> Conditions:
         """Liquid and surroundings."""
         from undertray.calibrate.column import Conditions
-        from undertray.calibrate.fluid import WATER, Fluid
 
         return Conditions(
             fluid_c=20.0 if self.water_c is None else self.water_c,
             latitude_deg=45.0 if self.latitude is None else self.latitude,
             height_m=self.height_m,
-            fluid=WATER if self.density is None else Fluid("liquid", self.density),
+            fluid=self._fluid,
             gravity_m_s2=self.gravity,
         )
+
+    @property
+    def _fluid(self) -> Fluid:
+        from undertray.calibrate.fluid import Fluid
+
+        if self.density is None:
+            percent = 0.05 if self.density_percent is None else self.density_percent
+            return Fluid(density_half_width=percent / 100)
+        percent = 0.5 if self.density_percent is None else self.density_percent
+        return Fluid("liquid", self.density, 20.0, self.expansion, percent / 100)
 
     @property
     def tube(self) -> Tube:

@@ -8,9 +8,12 @@ from typing import Annotated
 import typer
 
 from undertray.cli.bench import (
+    USUAL_EXPANSION,
     Bench,
     BoreMm,
     Density,
+    DensityPercent,
+    Expansion,
     Gravity,
     HeightM,
     Incline,
@@ -60,6 +63,8 @@ def _calibrate(
     height_m: HeightM = 0.0,
     gravity: Gravity = None,
     density: Density = None,
+    density_percent: DensityPercent = None,
+    expansion: Expansion = USUAL_EXPANSION,
     limbs: Limbs = 2,
     incline: Incline = 90.0,
     bore_mm: BoreMm = None,
@@ -108,6 +113,8 @@ def _calibrate(
         height_m=height_m,
         gravity=gravity,
         density=density,
+        density_percent=density_percent,
+        expansion=expansion,
         limbs=limbs,
         incline=incline,
         bore_mm=bore_mm,

@@ -8,9 +8,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from undertray.cli.bench import (
+    USUAL_EXPANSION,
     Bench,
     BoreMm,
     Density,
+    DensityPercent,
+    Expansion,
     Gravity,
     HeightM,
     Incline,
@@ -48,6 +51,8 @@ def _column(
     height_m: HeightM = 0.0,
     gravity: Gravity = None,
     density: Density = None,
+    density_percent: DensityPercent = None,
+    expansion: Expansion = USUAL_EXPANSION,
     limbs: Limbs = 2,
     incline: Incline = 90.0,
     bore_mm: BoreMm = None,
@@ -71,6 +76,8 @@ def _column(
         height_m=height_m,
         gravity=gravity,
         density=density,
+        density_percent=density_percent,
+        expansion=expansion,
         limbs=limbs,
         incline=incline,
         bore_mm=bore_mm,

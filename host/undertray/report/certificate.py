@@ -22,7 +22,10 @@ __all__ = ["certificate_page", "write_certificate"]
 
 _A4_IN = (8.27, 11.69)
 _DPI = 150
-_MOST_ROWS = 24
+_MOST_ROWS = 23
+_MOST_LINES = 26
+_ROW = 0.0132  # of the page's height
+_TOP = 0.368
 _UP, _DOWN = SERIES[0], SERIES[1]
 _DRAWN = frozenset({"height_mm", "direction", "nominal_pa", "column_pa", "residual_pa"})
 _NOTE = (
@@ -182,7 +185,9 @@ def _write_words(figure: Figure, column: ColumnCalibration) -> None:
     for line in column_findings(column):
         lines += textwrap.wrap(_safe(line, 400), 62, subsequent_indent="   ") or [""]
     figure.text(0.08, 0.385, "Findings", weight="bold", va="top")
-    figure.text(0.08, 0.368, "\n".join(lines[:26]), size=7, va="top", linespacing=1.35)
+    if len(lines) > _MOST_LINES:
+        lines[_MOST_LINES - 1 :] = ["and more in the calibration file"]
+    figure.text(0.08, _TOP, "\n".join(lines), size=7, va="top", linespacing=1.35)
 
 
 def _draw_table(figure: Figure, kept: list[Mapping[str, Any]]) -> None:
@@ -201,11 +206,14 @@ def _draw_table(figure: Figure, kept: list[Mapping[str, Any]]) -> None:
         for place, text in zip(places, row, strict=True):
             figure.text(
                 place,
-                0.368 - 0.0132 * k,
+                _TOP - _ROW * k,
                 _safe(text),
                 size=7,
                 va="top",
                 ha="left" if place == places[1] else "right",
             )
     if len(kept) > _MOST_ROWS:
-        figure.text(0.57, 0.04, f"and {len(kept) - _MOST_ROWS} more in the calibration file", size=7)
+        below = _TOP - _ROW * (_MOST_ROWS + 1)
+        figure.text(
+            0.57, below, f"and {len(kept) - _MOST_ROWS} more in the calibration file", size=7, va="top"
+        )
