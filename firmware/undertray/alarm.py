@@ -52,13 +52,20 @@ def plan(columns):
 
 
 @micropython.viper
-def _refresh(counts, status, steps, last, age, n: int):
-    """Bring the last readings up to date; ``age`` counts the slots since each was read."""
+def _total(counts, status, steps, work, age, n: int) -> int:
+    """Sum of the columns read lately, in sixteenths of a pascal.
+
+    ``work`` holds 0: how many slots "lately" is, 1: how many columns are in the sum (written), 2: place in
+    the past, 3 and on: the last reading of each column, lifted. ``age`` counts the slots since it was read.
+    """
     halves = ptr16(counts)
     states = ptr8(status)
     step = ptr16(steps)
-    to = ptr32(last)
+    space = ptr32(work)
     ages = ptr8(age)
+    lately = int(space[0])
+    used = 0
+    total = 0
     i = 0
     while i < n:
         # By halves, with the sign put back: a 32-bit load has none on a 64-bit interpreter.
@@ -75,24 +82,39 @@ def _refresh(counts, status, steps, last, age, n: int):
             if high & 0x8000:
                 high -= 0x10000
             count = (high << 16) | int(halves[2 * i])
-            to[i] = (((count - zero) >> int(step[8 * i + 2])) * factor) >> int(step[8 * i + 6])
+            value = (((count - zero) >> int(step[8 * i + 2])) * factor) >> int(step[8 * i + 6])
+            space[3 + i] = value + 0x10000000
             ages[i] = 0
         elif ages[i] < 255:
             ages[i] += 1
+        if int(ages[i]) <= lately:
+            total += int(space[3 + i]) - 0x10000000
+            used += 1
         i += 1
+    space[1] = used
+    return total
 
 
 @micropython.viper
-def _highest(past, n: int) -> int:
+def _highest(past, work, mean: int) -> int:
+    """Highest of the last 100 ms, this one included, which takes the oldest one's place."""
     values = ptr32(past)
-    highest = 0
+    space = ptr32(work)
+    n = int(space[0])
+    highest = mean + 0x10000000
+    at = int(space[2])
+    values[at] = highest
+    at += 1
+    if at >= n:
+        at = 0
+    space[2] = at
     i = 0
     while i < n:
         value = int(values[i])
         if value > highest:
             highest = value
         i += 1
-    return highest
+    return highest - 0x10000000
 
 
 class Alarm:
@@ -111,10 +133,9 @@ class Alarm:
         self._pins = [Pin(pin, Pin.OUT, value=0) for pin in pins if pin is not None]
         self._n = len(columns)
         self._plan = plan(columns)
-        self._last = array("i", [0] * self._n)
+        self._work = array("i", [1, 0, 0] + [_LIFT] * self._n)
         self._age = bytearray([255] * self._n)
         self._past = array("i", [_LIFT])
-        self._at = 0
         self._used = 0
         self._up = False
         self._armed = False
@@ -123,48 +144,19 @@ class Alarm:
 
     def set_rate(self, rate_hz):
         """The slots of the last 100 ms are looked back on (one at least)."""
-        self._past = array("i", [_LIFT] * max(1, min(rate_hz // 10, 250)))
-        self._at = 0
+        slots = max(1, min(rate_hz // 10, 250))
+        self._past = array("i", [_LIFT] * slots)
+        self._work[0] = slots
+        self._work[2] = 0
         self._used = 0
 
-    @micropython.native
-    def _mean(self):
-        """Mean of the columns read within 100 ms; None when there are none."""
-        total = 0
-        used = 0
-        i = 0
-        limit = len(self._past)
-        while i < self._n:
-            if self._age[i] <= limit:
-                total += self._last[i]
-                used += 1
-            i += 1
-        if used == 0:
-            self._used = 0
-            return None
-        mean = total // used
-        if used != self._used:
-            # Another set of taps has another mean: that is no fall of the suction.
-            self._used = used
-            i = 0
-            while i < limit:
-                self._past[i] = mean + _LIFT
-                i += 1
-        return mean
+    def _forget(self, mean):
+        """Another set of taps has another mean: that is no fall of the suction."""
+        self._used = self._work[1]
+        for i in range(len(self._past)):
+            self._past[i] = mean + _LIFT
 
     @micropython.native
-    def _fell(self, mean):
-        """Whether the mean is too far below its highest of the last 100 ms."""
-        past = self._past
-        limit = len(past)
-        mean += _LIFT
-        highest = _highest(past, limit)
-        past[self._at] = mean
-        self._at += 1
-        if self._at >= limit:
-            self._at = 0
-        return highest - mean > self._drop
-
     def _follow_throttle(self, width, now):
         """Up or down. A lost signal is not a lowered throttle: it leaves the alarm as it is."""
         up = self._up
@@ -180,13 +172,17 @@ class Alarm:
     @micropython.native
     def update(self, counts, status, width, now):
         """Take a slot's counts; gives whether the output is on."""
-        _refresh(counts, status, self._plan, self._last, self._age, self._n)
+        total = _total(counts, status, self._plan, self._work, self._age, self._n)
         self._follow_throttle(width, now)
-        mean = self._mean()
-        if mean is None:
+        used = self._work[1]
+        if used == 0:
+            self._used = 0
             bad = True
         else:
-            fell = self._fell(mean)
+            mean = total // used
+            if used != self._used:
+                self._forget(mean)
+            fell = _highest(self._past, self._work, mean) - mean > self._drop
             if mean >= self._fine:
                 self._armed = True
             elif self._wired and not self._armed:

@@ -103,6 +103,8 @@ class App:
     def rate(self, words):
         if len(words) != 1 or not words[0].isdigit() or not 1 <= int(words[0][:5]) <= _RATE_LIMIT:
             raise ValueError("rate HZ, a whole number from 1 to {}".format(_RATE_LIMIT))
+        if self.store.busy():
+            raise ValueError("a run is being kept: 'store off' first")
         rate_hz = int(words[0])
         self.sampler.set_rate(rate_hz)
         self.pacer.set_rate(rate_hz)

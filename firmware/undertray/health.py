@@ -18,6 +18,7 @@ _SECOND_US = const(1_000_000)
 _TIMED_OUT = const(110)
 _ASLEEP = const(1)
 _WAKING = const(2)
+_FREED = (b"bus hung, clocked free", b"bus hung, clocked free, multiplexers reset")
 
 
 class Health:
@@ -27,8 +28,9 @@ class Health:
         n = len(rig.columns)
         self.errors = array("i", [0] * n)
         self.state = bytearray(n)  # 0: read in every slot
-        self.failures = bytearray(n)
-        self.told = True  # False: nobody listens, no fault notes
+        self.failures = bytearray(n)  # in a row
+        self.failing = False  # whether any of them may be above zero
+        self.told = False  # whether somebody listens to fault notes
         self.spent = 0  # exceptions since the last collection, about 100 bytes each
         self.recovered = False
         self._rig = rig
@@ -43,7 +45,7 @@ class Health:
         if errno == _TIMED_OUT:
             bus = self._rig.columns[i].bus
             freed = bus is not None and bus.free()
-            self._tell(i, NACK, now, b"bus hung, clocked free" if freed else b"bus hung")
+            self._tell(i, NACK, now, _FREED[bool(bus.muxes)] if freed else b"bus hung")
             if not freed:
                 self._rest_bus(bus, now)
         return NACK
@@ -61,6 +63,7 @@ class Health:
             self._tell(i, code, now, b"asked once a second")
             return
         self.failures[i] += 1
+        self.failing = True
         if self.failures[i] < _FAILURES:
             self._tell(i, code, now, b"")
             return
@@ -90,6 +93,7 @@ class Health:
         return code
 
     def once_a_second(self):
+        self.failing = max(self.failures) > 0
         i = 0
         while i < len(self._quiet):
             if self._quiet[i]:

@@ -46,6 +46,11 @@ class Runs:
             answer.update({"ok": False, "why": str(error)[:300]})
         self._console.reply(answer)
 
+    def _refuse_on_bench(self):
+        """While the board drives the fans its loop must not wait for anything."""
+        if self._bench.width_us:
+            raise ValueError("the bench is armed: 'stop' first")
+
     def list(self, _words):
         found = []
         for number in self._store.numbers()[-40:]:
@@ -56,6 +61,7 @@ class Runs:
         """Send the lines of a run as they are, between two replies."""
         if len(words) != 1:
             raise ValueError("fetch N: the number of a run, see 'runs'")
+        self._refuse_on_bench()
         path = self._store.path(words[0])
         if self._sampler.streaming:
             raise ValueError("rows are being sent: 'stop' first")
@@ -89,5 +95,6 @@ class Runs:
     def erase(self, words):
         if len(words) != 1:
             raise ValueError("erase N: the number of a run, see 'runs'")
+        self._refuse_on_bench()
         os.remove(self._store.path(words[0]))
         return {"run": int(words[0])}

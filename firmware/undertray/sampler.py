@@ -45,6 +45,7 @@ class Sampler:
         self.status = bytearray([WAIT] * n)
         self.head = array("i", [0, 0, 0, 0, n])
         self._readers = [column.sensor.read_into for column in rig.columns]
+        self._throttle = rig.throttle
         self._row = bytearray(ROW_LIMIT)
         self._seq = 0
         self._gap = 0
@@ -86,6 +87,7 @@ class Sampler:
         readers = self._readers
         health = self.health
         states = health.state
+        failing = health.failing
         head = self.head
         flags = 0
         n = head[4]
@@ -102,9 +104,10 @@ class Sampler:
             if code > STALE:
                 health.odd(i, code, now)
             else:
-                health.failures[i] = 0
                 if code:
                     flags |= 256 << i
+                if failing:
+                    health.failures[i] = 0
             i += 1
         head[1] = now
         self._finish(now, passed, flags)
@@ -116,14 +119,14 @@ class Sampler:
         if width:
             flags |= DRIVEN
         else:
-            width = self.rig.throttle.read(now)
+            width = self._throttle.read(now)
         head[2] = width
         if self.alarm is not None and self.alarm.update(self.counts, self.status, width, now):
             flags |= ALARM
         if passed:
             self.skipped += passed
             self._gap = SKIPPED
-        storing = self.store is not None and self.store.watch(width, now)
+        storing = self.store is not None and self.store.state and self.store.watch(width, now)
         if self.streaming or storing:
             seq = (self._seq + passed) & 0xFFFF
             self._seq = (seq + 1) & 0xFFFF

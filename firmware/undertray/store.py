@@ -42,7 +42,7 @@ class Store:
         self._size = record_bytes(self._n)
         self._wired = rig.throttle.wired
         self._up_us = throttle_up_us
-        self._state = _OFF
+        self.state = _OFF  # 0 as long as nothing is to be kept
         self._buf = bytearray()
         self._used = 0
         self._last_up = 0
@@ -70,7 +70,7 @@ class Store:
         """Take memory and wait for a run; gives what the user wants to know."""
         if self.fault:
             raise ValueError(self.fault)
-        if self._state != _OFF:
+        if self.state != _OFF:
             raise ValueError("is on already")
         self._buf = bytearray()
         gc.collect()
@@ -80,39 +80,39 @@ class Store:
             raise ValueError("no room for even one second: erase runs, or fewer columns")
         self._buf = bytearray(rows * self._size)
         self._used = 0
-        self._state = _WAITING if self._wired else _RECORDING
+        self.state = _WAITING if self._wired else _RECORDING
         begins = "when the throttle goes up" if self._wired else "now"
         return {"rows": rows, "seconds": rows // rate_hz, "begins": begins}
 
     def off(self):
         """End the run; True when there is something to write."""
         if self._used:
-            self._state = _CLOSING
+            self.state = _CLOSING
             return True
-        self._state = _OFF
+        self.state = _OFF
         self._buf = bytearray()
         return False
 
     def busy(self):
-        return self._state != _OFF
+        return self.state != _OFF
 
     def due(self):
         """Whether a run waits to be written; the loop does that between two slots."""
-        return self._state == _CLOSING
+        return self.state == _CLOSING
 
     @micropython.native
     def watch(self, width, now):
         """Follow the throttle; True while rows are to be kept."""
-        state = self._state
+        state = self.state
         if state == _OFF or state == _CLOSING:
             return False
         if self._wired:
             if width >= self._up_us:
                 self._last_up = now
                 if state == _WAITING:
-                    self._state = state = _RECORDING
+                    self.state = state = _RECORDING
             elif state != _WAITING and time.ticks_diff(now, self._last_up) > _SETTLE_US:
-                self._state = _CLOSING
+                self.state = _CLOSING
                 return False
         return state == _RECORDING
 
@@ -120,14 +120,14 @@ class Store:
     def add(self, head, counts, status):
         """Keep a row; when the memory is full the rest of the run is lost, but not what is kept."""
         if self._used + self._size > len(self._buf):
-            self._state = _FULL
+            self.state = _FULL
             return
         pack(self._buf, self._used, head, counts, status)
         self._used += self._size
 
     def second(self, now):
         """Keep what a status note says of the sensors: temperature, or a host's second word."""
-        if self._state != _RECORDING:
+        if self.state != _RECORDING:
             return
         self._note_head[0] = self._pack.millivolts() if self._pack is not None else 0
         self._note_head[1] = now
@@ -158,10 +158,10 @@ class Store:
                         feed()
             os.rename(name + ".tmp", name + ".csv")
         except OSError as error:
-            self._state = _FULL
+            self.state = _FULL
             raise ValueError("the run was not written ({}), it is still in memory: erase runs".format(error))
         self._used = 0
-        self._state = _WAITING if self._wired else _OFF
+        self.state = _WAITING if self._wired else _OFF
         return {"run": number, "rows": rows}
 
     def _put(self, file, at):

@@ -2,6 +2,7 @@
 
 import time
 
+import micropython
 import rp2
 from machine import Pin
 from micropython import const
@@ -38,6 +39,7 @@ class _Reader:
         """The last width since it was asked for, 0 when there is none."""
         return 0
 
+    @micropython.native
     def read(self, now):
         """Width of the last pulse in microseconds, 0 when none came in the last 100 ms."""
         width = self._latest()
@@ -58,9 +60,12 @@ class PioReader(_Reader):
         self._machine = rp2.StateMachine(0, pulse_width, freq=CLOCK_HZ, in_base=line, jmp_pin=line)
         self._machine.active(1)
 
+    @micropython.native
     def _latest(self):
         # A full queue drops new words, so it is emptied every time and the last one kept.
         machine = self._machine
+        if not machine.rx_fifo():
+            return 0
         found = 0
         left = _FIFO
         while left and machine.rx_fifo():

@@ -129,21 +129,22 @@ def test_whole_numbers_give_the_suction(
 ) -> None:
     code = f"""
 from array import array
-from undertray.alarm import _refresh, plan
+from undertray.alarm import _total, plan
 class Sensor:
     def describe(self):
         return {{"scale": {{"zero": {zero}, "pa_per_count": {per_count}, "min": {low}, "max": {high}}}}}
 class Column:
     def __init__(self, port): self.sensor = Sensor(); self.section = {{"port": port}}
 steps = plan([Column("low"), Column("high")])
-last, age = array("i", [0, 0]), bytearray(2)
+work, age = array("i", [9] + [0] * 4), bytearray(2)
 for i in range(21):
     count = {low} + ({high} - {low}) * i // 20
-    _refresh(array("i", [count, count]), bytes(2), steps, last, age, 2)
-    print(count, last[0], last[1])
+    total = _total(array("i", [count, count]), bytes(2), steps, work, age, 2)
+    print(count, work[3] - (1 << 28), work[4] - (1 << 28), total, work[1])
 """
     for line in run_code(tmp_path, code, engine):
-        count, direct, turned = (int(word) for word in line.split())
+        count, direct, turned, total, used = (int(word) for word in line.split())
+        assert (total, used) == (direct + turned, 2)
         pa = (count - round(zero)) * per_count
         # derived: factor of 14 bits (6e-5 of the reading), one part in 16 Pa, and the bits shifted out
         allowed = 1.2e-4 * abs(pa) + 2 / 16 + 512 * per_count * (zero > 1e6)

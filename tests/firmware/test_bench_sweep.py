@@ -183,3 +183,13 @@ def test_arming_and_keeping_a_run_exclude_each_other(tmp_path: Path, engine: str
     lines, widths = _run(tmp_path / "b", engine, [[200_000, "store on"], [300_000, "arm"]], end_us=600_000)
     assert _replies(lines, "arm")[0]["ok"] is False
     assert widths == []
+
+
+@engines
+def test_nothing_that_waits_is_done_while_the_fans_are_driven(tmp_path: Path, engine: str) -> None:
+    (tmp_path / "runs").mkdir(parents=True)
+    (tmp_path / "runs" / "00001.csv").write_text("#device,{},0000\n", encoding="utf-8")
+    script = [[100_000, "stop"], [200_000, "arm"], [300_000, "fetch 1"], [400_000, "erase 1"]]
+    lines, _ = _run(tmp_path, engine, script, end_us=800_000)
+    for to in ("fetch", "erase"):
+        assert [reply["why"] for reply in _replies(lines, to)] == ["the bench is armed: 'stop' first"]

@@ -121,7 +121,7 @@ def test_a_part_that_holds_its_channel_is_cut_off_by_the_reset_pin(tmp_path: Pat
         assert np.abs(nominal.suction_pa[held, i] - suction[i]).max() <= 0.62
     faults = notes(lines, "fault")
     assert {fault["column"] for fault in faults} == {"p2"}
-    assert faults[0]["detail"] == "bus hung, clocked free"
+    assert faults[0]["detail"] == "bus hung, clocked free, multiplexers reset"
 
 
 def test_without_a_reset_pin_the_other_bus_goes_on(tmp_path: Path) -> None:
