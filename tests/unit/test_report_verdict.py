@@ -12,7 +12,7 @@ from undertray.report.verdict import judge, work_rows
 
 def test_a_firm_hold_holds() -> None:
     verdict = judge(invented_reduction(fold_at_s=None))
-    assert (verdict.word, verdict.good) == ("holds", True)
+    assert (verdict.word, verdict.good) == ("held", True)
     assert verdict.below_s == 0
     # derived: throttle is up from 2 to 11 s, and the fans need some tenths of a second to hold
     assert verdict.held_s == pytest.approx(8.9, abs=0.1)
@@ -45,13 +45,13 @@ def test_too_little_suction_never_holds() -> None:
 def test_a_margin_within_its_uncertainty_is_no_clean_hold() -> None:
     for changes in ({"calibrated": False}, {"suction_pa": 680.0}):
         verdict = judge(invented_reduction(fold_at_s=None, **changes))
-        assert verdict.word == "holds within the uncertainty", changes
+        assert verdict.word == "held, but not surely", changes
         assert not verdict.good
 
 
 def test_spinning_up_and_running_down_do_not_count() -> None:
     verdict = judge(invented_reduction(seconds=6.0, fold_at_s=None))
-    assert verdict.word == "holds"
+    assert verdict.word == "held"
     assert verdict.at_s is not None
     assert 3.0 < verdict.at_s < 5.0
 
@@ -73,7 +73,7 @@ def test_missing_rows_are_not_time_below() -> None:
     for series in (reduction.series.front_n, reduction.series.rear_n, reduction.series.downforce_n):
         series[1000:1200] = np.nan
     verdict = judge(reduction)
-    assert verdict.word == "holds"
+    assert verdict.word == "held"
     assert verdict.held_s == pytest.approx(7.9, abs=0.1)
 
 

@@ -48,6 +48,7 @@ def _register() -> None:
         record,
         reduce,
         report,
+        sessions,
         tare,
         virtual,
     )
@@ -62,6 +63,7 @@ def _register() -> None:
         reduce,
         report,
         compare,
+        sessions,
         board,
         virtual,
         demo,

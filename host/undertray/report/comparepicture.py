@@ -42,8 +42,8 @@ def comparison_picture(found: Comparison, units: Display = SI) -> Picture:
     with settings():
         figure = Figure(figsize=(7.6, height_in))
         upper = ((bottom_in + runs_in + between_in) / height_in, rows_in / height_in)
-        left = figure.add_axes((0.24, upper[0], 0.32, upper[1]))
-        right = figure.add_axes((0.66, upper[0], 0.32, upper[1]))
+        left = figure.add_axes((0.29, upper[0], 0.31, upper[1]))
+        right = figure.add_axes((0.67, upper[0], 0.31, upper[1]))
         lower = figure.add_axes((0.10, bottom_in / height_in, 0.88, runs_in / height_in))
         for place, group in enumerate(groups):
             _bar(left, place, group.suction_pa, units.pressure_pa, place)

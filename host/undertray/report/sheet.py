@@ -126,7 +126,7 @@ def make_sheet(
     Sheet
     """
     verdict = judge(reduction, units)
-    unsure = verdict.word in ("holds within the uncertainty", "cannot be told")
+    unsure = verdict.word in ("held, but not surely", "cannot be told")
     tone, sign = _SIGNS[None if unsure else verdict.good]
     close_ups, left = gravest(reduction, car, units)
     return Sheet(

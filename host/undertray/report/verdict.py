@@ -31,10 +31,9 @@ class Verdict:
     Attributes
     ----------
     word : str
-        ``holds``, ``holds within the uncertainty``, ``let go``, ``never held`` or
-        ``cannot be told``.
+        ``held``, ``held, but not surely``, ``let go``, ``never held`` or ``cannot be told``.
     good : bool
-        Only ``holds`` is.
+        Only ``held`` is.
     headline : str
         The answer in one sentence.
     reasons : tuple of str
@@ -163,8 +162,8 @@ def judge(reduction: Reduction, units: Display = SI) -> Verdict:
             else "but not by more than the measurement is uncertain"
         )
         headline = f"It held, {why}. {least}"
-        return Verdict("holds within the uncertainty", False, headline, base, least_n, *facts)
-    return Verdict("holds", True, f"It held. {least}", base, least_n, *facts)
+        return Verdict("held, but not surely", False, headline, base, least_n, *facts)
+    return Verdict("held", True, f"It held. {least}", base, least_n, *facts)
 
 
 def _margins(reduction: Reduction) -> tuple[tuple[str, ...], Array]:

@@ -1,0 +1,259 @@
+"""A folder of runs as a list: facts and headline numbers, each run reduced once and remembered."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from undertray.errors import ReductionError, UndertrayError
+from undertray.report.digest import fact_of
+from undertray.report.remember import Memory
+
+__all__ = ["SORTS", "Session", "find_runs", "headline", "list_sessions", "sort_sessions"]
+
+_FIRST = b"#undertray-run"
+_MOST_RUNS = 20000
+_FACT_LENGTH = 80
+_MOST_FACTS = 30
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """One run of a folder.
+
+    Attributes
+    ----------
+    file : str
+        Its place in the folder.
+    started : str
+        When it was recorded, as the log says.
+    facts : mapping of str to str
+        What the log says was run.
+    duration_s : float or None
+        Length.
+    verdict : str
+        As in the report; what is wrong where it cannot be reduced.
+    least_margin_n : float or None
+        Least margin of an axle while it should have held.
+    axle : str or None
+        Which had it.
+    suction_pa, downforce_n : float or None
+        Medians with the fans up.
+    losses : int or None
+        Seal losses.
+    warning_s : float or None
+        Warning before the first of them.
+    calibrated : bool
+        Whether a calibration was used.
+    lost_rows, bad_lines : int or None
+        Rows lost on the way, lines that were no good.
+    """
+
+    file: str
+    started: str
+    facts: Mapping[str, str]
+    duration_s: float | None
+    verdict: str
+    least_margin_n: float | None
+    axle: str | None
+    suction_pa: float | None
+    downforce_n: float | None
+    losses: int | None
+    warning_s: float | None
+    calibrated: bool
+    lost_rows: int | None
+    bad_lines: int | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """The run as JSON holds it.
+
+        Returns
+        -------
+        dict
+            Numbers, texts, None and one mapping of texts.
+        """
+        return asdict(self)
+
+
+SORTS = ("file", "started", "length", "verdict", "margin", "suction", "downforce", "losses", "warning")
+"""What a list can be sorted by, besides the name of any fact."""
+_SORT_FIELD = {
+    "length": "duration_s",
+    "margin": "least_margin_n",
+    "suction": "suction_pa",
+    "downforce": "downforce_n",
+    "warning": "warning_s",
+}
+
+
+def find_runs(folder: str | Path) -> list[Path]:
+    """Find the run logs of a folder and the folders in it.
+
+    Parameters
+    ----------
+    folder : str or Path
+        The folder; links to other folders are not followed.
+
+    Returns
+    -------
+    list of Path
+        Files whose first line is that of a run log, in order of their names.
+
+    Raises
+    ------
+    ReductionError
+        When it is no folder, or has more than 20000 CSV files.
+    """
+    root = Path(folder)
+    if not root.is_dir():
+        raise ReductionError("no such folder", where=str(folder), expected="a folder with run logs")
+    found = []
+    for here, folders, files in os.walk(root):
+        folders.sort()
+        found += [Path(here) / name for name in sorted(files) if name.lower().endswith(".csv")]
+        if len(found) > _MOST_RUNS:
+            raise ReductionError("too many files", where=str(folder), expected=f"at most {_MOST_RUNS}")
+    return found
+
+
+def list_sessions(
+    folder: str | Path, reduce: Callable[[Path], Mapping[str, Any]], memory: Memory
+) -> Iterator[Session]:
+    """List the runs of a folder.
+
+    Parameters
+    ----------
+    folder : str or Path
+        The folder.
+    reduce : callable
+        Makes the fields of :class:`Session` (but ``file``) from the path of a log; called only for
+        a log whose content is not remembered.
+    memory : Memory
+        What was found before.
+
+    Yields
+    ------
+    Session
+        One a run log, in order of the files; CSV files that are no run logs are passed over.
+    """
+    root = Path(folder)
+    for path in find_runs(root):
+        name = path.relative_to(root).as_posix()
+        try:
+            known = memory.look_up(name, path)
+            if known is None:
+                with path.open("rb") as file:
+                    if file.read(len(_FIRST)) != _FIRST:
+                        continue
+                known = memory.keep(name, path, _attempt(reduce, path))
+        except OSError as error:
+            known = _broken(f"cannot be read: {error.strerror}")
+        yield Session(file=name, **known)
+
+
+def sort_sessions(sessions: Sequence[Session], by: str, reverse: bool = False) -> list[Session]:
+    """Sort a list of runs.
+
+    Parameters
+    ----------
+    sessions : sequence of Session
+        The runs.
+    by : str
+        One of :data:`SORTS`, or the name of a fact.
+    reverse : bool
+        Greatest first.
+
+    Returns
+    -------
+    list of Session
+        Runs without that value stand at the end either way.
+
+    Raises
+    ------
+    ReductionError
+        When no run has such a fact.
+    """
+    field = _SORT_FIELD.get(by, by)
+
+    def value(one: Session) -> Any:
+        return one.facts.get(by) if by not in SORTS else getattr(one, field)
+
+    known = [one for one in sessions if value(one) not in (None, "")]
+    if sessions and by not in SORTS and not known:
+        raise ReductionError("no run has such a fact", seen=by, expected="one of " + ", ".join(SORTS))
+    rest = [one for one in sessions if value(one) in (None, "")]
+    return sorted(known, key=value, reverse=reverse) + rest
+
+
+def headline(reduction: Any, facts: Mapping[str, Any]) -> dict[str, Any]:
+    """Keep of a run what a list shows.
+
+    Parameters
+    ----------
+    reduction : Reduction
+        The reduced run.
+    facts : mapping
+        What its log says.
+
+    Returns
+    -------
+    dict
+        The fields of :class:`Session` but ``file``.
+    """
+    import numpy as np
+
+    from undertray.report.verdict import judge, work_rows
+
+    verdict = judge(reduction)
+    series = reduction.series
+    work = work_rows(series.throttle_us)
+    rows = np.isfinite(series.downforce_n) & (True if work is None else work)
+    losses = [event for event in reduction.events if event.kind == "seal-loss"]
+    medians = [
+        float(np.median(v[rows])) if rows.any() else None
+        for v in (series.mean_suction_pa, series.downforce_n)
+    ]
+    notes = facts.get("notes")
+    names = [*facts, *(notes if isinstance(notes, Mapping) else ())]
+    texts = {str(n)[:_FACT_LENGTH]: fact_of(facts, str(n)) for n in names[:_MOST_FACTS]}
+    return {
+        "started": str(facts.get("started_utc", ""))[:40],
+        "facts": {name: text for name, text in texts.items() if text is not None and name != "started_utc"},
+        "duration_s": _rounded(reduction.duration_s),
+        "verdict": verdict.word,
+        "least_margin_n": _rounded(verdict.least_margin_n),
+        "axle": verdict.axle,
+        "suction_pa": _rounded(medians[0]),
+        "downforce_n": _rounded(medians[1]),
+        "losses": len(losses),
+        "warning_s": _rounded(losses[0].warning_s) if losses else None,
+        "calibrated": reduction.calibrated,
+        "lost_rows": reduction.lost_rows,
+        "bad_lines": reduction.bad_lines,
+    }
+
+
+def _attempt(reduce: Callable[[Path], Mapping[str, Any]], path: Path) -> Mapping[str, Any]:
+    try:
+        return reduce(path)
+    except UndertrayError as error:
+        return _broken(error.what)
+
+
+def _broken(why: str) -> dict[str, Any]:
+    numbers = ("duration_s", "least_margin_n", "axle", "suction_pa", "downforce_n", "losses", "warning_s")
+    return {
+        "started": "",
+        "facts": {},
+        "verdict": f"not reduced: {why}"[:200],
+        "calibrated": False,
+        **dict.fromkeys((*numbers, "lost_rows", "bad_lines")),
+    }
+
+
+def _rounded(value: float | None) -> float | None:
+    return float(f"{value:.6g}") if value is not None and math.isfinite(value) else None
