@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -55,6 +54,10 @@ class Recorder:
     ----------
     intake : Intake
         What has come so far.
+    now_us : int
+        Time since the log was opened, µs.
+    link_state, disk_state : str
+        How the link and the disk are, in a word or two.
 
     Notes
     -----
@@ -91,6 +94,24 @@ class Recorder:
         self._why = "failed"
         self._opened_us = self._ended_us = self._linked_us = self._asked_us = 0
         self._lost: tuple[int, str, LinkError] | None = None
+
+    @property
+    def now_us(self) -> int:
+        """See the class."""
+        return self._clock_us() - self._opened_us if self._opened_us else 0
+
+    @property
+    def link_state(self) -> str:
+        """See the class."""
+        if self._lost is not None:
+            return f"LOST: {self._lost[1]}"
+        return "waiting" if self.intake.last_good_us is None else "ok"
+
+    @property
+    def disk_state(self) -> str:
+        """See the class."""
+        unwritten = self._writer.unwritten_rows if hasattr(self, "_writer") else 0
+        return f"{unwritten} ROWS NOT WRITTEN" if unwritten else "ok"
 
     def run(self, stop: Callable[[], bool]) -> Recording:
         """Record until told to stop, the time is up or the link is lost for good.
@@ -133,7 +154,7 @@ class Recorder:
         finally:
             self._link.close()
         if self._writer.failure is not None:
-            raise self._disk_error(self._writer.failure)
+            raise self._writer.error(self._writer.failure)
         if self.intake.last_good_us is None:
             raise LinkError("stopped before the board had sent anything", where=self._link.name)
         return self._outcome(self._writer.rows, self._writer.unwritten_rows)
@@ -172,7 +193,7 @@ class Recorder:
         self._try_to_ask(0)
         while not stop():
             if self._writer.failure is not None:
-                raise self._disk_error(self._writer.failure)
+                raise self._writer.error(self._writer.failure)
             try:
                 piece = self._link.read(_READ_S)
             except LinkEnded:
@@ -265,14 +286,3 @@ class Recorder:
         if self._lost is not None:
             _, self._why, error = self._lost
             raise error
-
-    def _disk_error(self, failure: OSError) -> RunLogError:
-        full = failure.errno in (errno.ENOSPC, errno.EDQUOT)
-        return RunLogError(
-            "the disk is full"
-            if full
-            else f"the log cannot be written further ({failure.strerror or failure})",
-            where=str(self._path),
-            do=f"make room; the {self._writer.rows} rows before stay readable, "
-            f"{self._writer.unwritten_rows} were given up",
-        )

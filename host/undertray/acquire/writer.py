@@ -149,6 +149,28 @@ class LogWriter:
         finally:
             self._file.close()
 
+    def error(self, failure: OSError) -> RunLogError:
+        """Put a failure of the disk into words.
+
+        Parameters
+        ----------
+        failure : OSError
+            What the system said.
+
+        Returns
+        -------
+        RunLogError
+            To be raised by the caller.
+        """
+        full = failure.errno in (errno.ENOSPC, errno.EDQUOT)
+        return RunLogError(
+            "the disk is full"
+            if full
+            else f"the log cannot be written further ({failure.strerror or failure})",
+            where=str(self.path),
+            do=f"make room; the {self.rows} rows before stay readable, {self.unwritten_rows} were given up",
+        )
+
     def discard(self) -> None:
         """Close and remove a log that holds nothing of any board."""
         self.close(lambda *_: b"")

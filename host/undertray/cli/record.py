@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import signal
 import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -11,6 +13,9 @@ import typer
 
 if TYPE_CHECKING:
     from undertray.acquire.recording import Recording
+    from undertray.calibrate.certificate import Calibration
+    from undertray.live.terminal import View
+    from undertray.reduce.car import Car
 
 __all__ = ["register"]
 
@@ -23,66 +28,147 @@ def register(app: typer.Typer) -> None:
     app : typer.Typer
         The program.
     """
-    app.command()(record)
+    app.command("record")(_record)
 
 
-def record(
-    out: Annotated[Path, typer.Option(help="The log to write; it must not exist.")],
+def _record(
+    out: Annotated[Path, typer.Option(help="The log to write, which must not exist; or a folder for it.")],
     port: Annotated[
         str | None,
         typer.Option(
-            help="Serial port, socket://HOST:PORT, rfc2217://HOST:PORT or a capture; looked for if left out."
+            help="Serial port, socket://HOST:PORT, rfc2217://HOST:PORT or a capture; else looked for."
         ),
     ] = None,
     seconds: Annotated[
         float | None,
         typer.Option(min=0.001, help="Stop so long after the first row, by this computer's clock."),
     ] = None,
-    car: Annotated[str | None, typer.Option(help="Which car: kept in the log.")] = None,
-    skirt: Annotated[str | None, typer.Option(help="Which skirt: kept in the log.")] = None,
+    car: Annotated[
+        Path | None,
+        typer.Option(metavar="CAR.toml", help="The car: the live view then shows newtons and margins."),
+    ] = None,
+    calibration: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="The board's calibration.json.")
+    ] = None,
+    skirt: Annotated[str | None, typer.Option(help="Which skirt: kept in the log, as the next four.")] = None,
+    gap: Annotated[str | None, typer.Option(help="Skirt gap.")] = None,
+    springs: Annotated[str | None, typer.Option(help="Springs.")] = None,
+    pack: Annotated[str | None, typer.Option(help="Battery pack.")] = None,
+    surface: Annotated[str | None, typer.Option(help="What it runs on.")] = None,
     note: Annotated[
-        list[str] | None,
-        typer.Option(metavar="KEY=VALUE", help="A fact for the log, such as gap=1.5mm; repeatable."),
+        list[str] | None, typer.Option(metavar="KEY=VALUE", help="Any other fact for the log; repeatable.")
     ] = None,
     baud: Annotated[int, typer.Option(min=1, help="Speed of a UART; USB takes any.")] = 115_200,
-    wait: Annotated[
-        float, typer.Option(min=0, help="How many s to wait for an unplugged board to come back.")
-    ] = 5.0,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Say nothing but errors.")] = False,
+    wait: Annotated[float, typer.Option(min=0, help="How many s to wait for an unplugged board.")] = 5.0,
+    plot: Annotated[bool, typer.Option("--plot", help="Open a strip chart in a window.")] = False,
+    page: Annotated[
+        bool, typer.Option("--page", help="Serve the live view to browsers on this computer.")
+    ] = False,
+    page_address: Annotated[
+        str | None,
+        typer.Option(metavar="HOST:PORT", help="Serve it on this address instead, behind a random token."),
+    ] = None,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Show nothing, say nothing but errors.")] = False,
 ) -> None:
     """Record a run from the board: until Ctrl-C, SIGTERM, or --seconds are over.
 
     The board is asked to stream when the recording starts, and left streaming when it ends.
     """
+    from undertray.acquire.facts import free_path, gather
     from undertray.acquire.link import open_link
     from undertray.acquire.record import Recorder
     from undertray.acquire.recording import Patience
 
+    notes = _pairs(note or [])
+    the_car, certificate = _car(car, calibration)
     port = port or _found(baud)
-    facts = {"car": car, "skirt": skirt, "notes": _notes(note or []), "host": _host(port)}
+    given = {"skirt": skirt, "gap": gap, "springs": springs, "pack": pack, "surface": surface}
+    known = gather(given, None if quiet or not sys.stdin.isatty() else _asked)
+    facts: dict[str, Any] = {"car": the_car.name} if the_car else {}
+    if "skirt" in known:
+        facts["skirt"] = known.pop("skirt")
+    facts |= {"notes": known | notes, "host": _host(port)}
+    path = free_path(out, skirt)
 
     def say(sentence: str) -> None:
         if not quiet:
             print(f"undertray: {sentence}", file=sys.stderr)
 
+    monitor, views = None, list(_views(say, quiet, plot, page, page_address))
+    if views:
+        from undertray.live.monitor import Monitor
+
+        monitor = Monitor(the_car, certificate)
     recorder = Recorder(
         lambda: open_link(port, baud),
-        out,
-        {key: value for key, value in facts.items() if value is not None},
+        path,
+        facts,
         seconds=seconds,
         patience=Patience(return_s=wait),
         say=say,
+        watch=monitor.take if monitor else None,
     )
+    say(f"recording from {port} to {path}; Ctrl-C ends it")
+    with _told_to_stop() as stop:
+        if monitor is None:
+            done = recorder.run(stop)
+        else:
+            from undertray.live.watch import watch
+
+            done = watch(recorder, monitor, views, stop)
+    say(_summed(done))
+
+
+@contextmanager
+def _told_to_stop() -> Iterator[Callable[[], bool]]:
+    """Ctrl-C and SIGTERM end the recording instead of the program."""
     told: list[int] = []
     before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
     for number in before:
         signal.signal(number, lambda number, _: told.append(number))
     try:
-        say(f"recording from {port} to {out}; Ctrl-C ends it")
-        say(_told(recorder.run(lambda: bool(told))))
+        yield lambda: bool(told)
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def _views(
+    say: Callable[[str], None], quiet: bool, plot: bool, page: bool, page_address: str | None
+) -> Iterator[View]:
+    if not quiet and sys.stderr.isatty():
+        from rich.console import Console
+
+        from undertray.live.terminal import ScreenView
+
+        yield ScreenView(Console(stderr=True))
+    elif not quiet:
+        from undertray.live.terminal import PlainView
+
+        yield PlainView(say)
+    if page or page_address:
+        from undertray.live.page import PageView
+
+        view = PageView(page_address)
+        print(f"undertray: live page at {view.url}", file=sys.stderr)
+        yield view
+    if plot:
+        from undertray.live.plot import PlotView
+
+        yield PlotView()
+
+
+def _car(car: Path | None, calibration: Path | None) -> tuple[Car | None, Calibration | None]:
+    the_car = certificate = None
+    if car is not None:
+        from undertray.reduce.car import Car
+
+        the_car = Car.from_toml(car)
+    if calibration is not None:
+        from undertray.calibrate.certificate import Calibration
+
+        certificate = Calibration.from_json(calibration)
+    return the_car, certificate
 
 
 def _found(baud: int) -> str:
@@ -90,10 +176,20 @@ def _found(baud: int) -> str:
     from undertray.acquire.link import open_link
     from undertray.acquire.ports import ask, find_board, serial_ports
 
-    return find_board([ask(lambda p=port: open_link(p, baud), port, what) for port, what in serial_ports()])  # type: ignore[misc]
+    return find_board(
+        [ask(lambda port=port: open_link(port, baud), port, what) for port, what in serial_ports()]  # type: ignore[misc]
+    )
 
 
-def _notes(pairs: list[str]) -> dict[str, str]:
+def _asked(key: str, default: str) -> str:
+    return str(
+        typer.prompt(
+            f"{key} (kept in the log; Enter for none)", default=default, show_default=False, err=True
+        )
+    )
+
+
+def _pairs(pairs: list[str]) -> dict[str, str]:
     notes = {}
     for pair in pairs:
         key, equals, value = pair.partition("=")
@@ -111,7 +207,7 @@ def _host(port: str) -> dict[str, Any]:
     return {"program": f"undertray {__version__}", "system": platform.system(), "port": port}
 
 
-def _told(recording: Recording) -> str:
+def _summed(recording: Recording) -> str:
     parts = [
         f"{recording.rows} rows in {recording.seconds:.1f} s",
         f"{recording.lost} lost",

@@ -1,0 +1,184 @@
+"""Rows as they come, queued by whoever records, judged by whoever shows."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import replace
+
+import numpy as np
+
+from undertray.acquire.device import Device
+from undertray.acquire.runlog import Note
+from undertray.acquire.wire import Row, WireNote
+from undertray.calibrate.certificate import Calibration
+from undertray.errors import UndertrayError
+from undertray.live.judge import Judge, Rows
+from undertray.live.snapshot import Snapshot
+from undertray.reduce.car import Car
+
+__all__ = ["Monitor"]
+
+_RATE_S = 2.0
+_LATE_S = 2.0
+_QUEUE = 100_000
+
+
+class Monitor:
+    """Judges a run while it is recorded.
+
+    Parameters
+    ----------
+    car : Car or None
+        Without one there are pressures, and no newtons.
+    calibration : Calibration or None
+        Of the board.
+
+    Notes
+    -----
+    :meth:`take` only queues, so that recording never waits. :meth:`update` does the work, with
+    the same detector that judges the log later.
+    """
+
+    def __init__(self, car: Car | None = None, calibration: Calibration | None = None) -> None:
+        self._car, self._calibration = car, calibration
+        self._queue: deque[tuple[int, list[Row | WireNote]]] = deque(maxlen=_QUEUE)
+        self._status: deque[Note] = deque(maxlen=2)
+        self._device: Device | None = None
+        self._judge: Judge | None = None
+        self._trouble = ""
+        self._clock = _Clock()
+        self._first_us: int | None = None
+        self._arrivals: deque[tuple[int, int]] = deque()
+        self._throttle_us: float | None = None
+
+    def take(self, now_us: int, good: list[Row | WireNote]) -> None:
+        """Queue what one read brought.
+
+        Parameters
+        ----------
+        now_us : int
+            Host time of the read, µs.
+        good : list of Row or WireNote
+            What it brought.
+        """
+        self._queue.append((now_us, good))
+
+    def update(self, now_us: int) -> Snapshot:
+        """Judge what has come since the last call.
+
+        Parameters
+        ----------
+        now_us : int
+            Host time, µs.
+
+        Returns
+        -------
+        Snapshot
+            What the recorder alone knows (counts, link, disk) is left for the caller to add.
+        """
+        rows: list[Row] = []
+        times: list[float] = []
+        while self._queue:
+            at_us, good = self._queue.popleft()
+            for item in good:
+                if isinstance(item, WireNote):
+                    self._judge_rows(rows, times)
+                    rows, times = [], []
+                    self._note(at_us, item)
+                else:
+                    rows.append(item)
+                    times.append(self._clock.at(item.t_us, at_us, self._device))
+                    self._arrivals.append((at_us, 1))
+                    self._first_us = at_us if self._first_us is None else self._first_us
+        self._judge_rows(rows, times)
+        while self._arrivals and self._arrivals[0][0] < now_us - _RATE_S * 1e6:
+            self._arrivals.popleft()
+        return self._seen(now_us)
+
+    def _note(self, at_us: int, note: WireNote) -> None:
+        if note.kind == "status":
+            self._status.append(Note(at_us, "status", note.data, -1))
+        if note.kind != "device":
+            return
+        try:
+            device = Device.from_note(note.data)
+            if self._device is None or device.columns != self._device.columns:
+                self._judge = Judge(device, self._car, self._calibration)
+            elif device.boot != self._device.boot:
+                self._clock.restart()
+            self._device, self._trouble = device, ""
+        except UndertrayError as error:
+            self._judge, self._trouble = None, str(error)
+
+    def _judge_rows(self, rows: list[Row], times: list[float]) -> None:
+        if not rows:
+            return
+        last = rows[-1].throttle_us
+        self._throttle_us = None if last is None else float(last)
+        device = self._device
+        if self._judge is None or device is None or len(rows[0].counts) != len(device.columns):
+            return
+        piece = Rows(
+            t_s=np.array(times),
+            throttle_us=np.array(
+                [np.nan if row.throttle_us is None else row.throttle_us for row in rows], float
+            ),
+            counts=np.array([[np.nan if c is None else c for c in row.counts] for row in rows], float),
+            flags=rows[-1].flags,
+        )
+        try:
+            self._judge.feed(piece, self._status)
+        except UndertrayError as error:
+            self._judge, self._trouble = None, str(error)
+
+    def _seen(self, now_us: int) -> Snapshot:
+        first_us = self._first_us
+        shown = Snapshot(
+            elapsed_s=0.0 if first_us is None else (now_us - first_us) / 1e6,
+            rows_per_s=len(self._arrivals) / min(_RATE_S, max(0.1, (now_us - (first_us or 0)) / 1e6)),
+            throttle_us=self._throttle_us,
+            notice=self._trouble
+            or ("the board has not described itself yet" if self._device is None else ""),
+        )
+        judge = self._judge
+        if judge is None:
+            return shown
+        force = judge.downforce_n()
+        notices = ["no car given: no newtons"] if self._car is None else []
+        notices += ["uncalibrated"] if self._calibration is None else []
+        return replace(
+            shown,
+            taps=judge.taps(),
+            axles=judge.axles(),
+            suction_pa=judge.suction_pa(),
+            downforce_n=force[0] if force else None,
+            required_n=force[1] if force else None,
+            seal_index=judge.seal_index(),
+            alarm=judge.alarm.words,
+            alarms=judge.alarm.count,
+            notice=", ".join(notices),
+        )
+
+
+class _Clock:
+    """Board time row by row; across a reset it goes on by the host's clock."""
+
+    def __init__(self) -> None:
+        self._last: tuple[int, int] | None = None
+        self._t_s = 0.0
+        self._restarted = False
+
+    def restart(self) -> None:
+        self._restarted = True
+
+    def at(self, t_us: int, host_us: int, device: Device | None) -> float:
+        if self._last is not None:
+            ticks, host = self._last
+            wrap = 1 << (device.tick_bits if device else 30)
+            step_s = (t_us - ticks) % wrap / (device.tick_hz if device else 1_000_000)
+            host_s = (host_us - host) / 1e6
+            if self._restarted or step_s > host_s + _LATE_S:
+                step_s = max(host_s, 0.0)
+            self._t_s += step_s
+        self._last, self._restarted = (t_us, host_us), False
+        return self._t_s

@@ -1,0 +1,229 @@
+"""The live view in a browser: one page, fed by server-sent events, from this program alone."""
+
+from __future__ import annotations
+
+import json
+import secrets
+import threading
+import time
+from collections.abc import Callable
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from importlib.resources import files
+from ipaddress import ip_address
+from typing import Any
+from urllib.parse import urlsplit
+
+from undertray.errors import LinkError
+from undertray.live.snapshot import Snapshot
+
+__all__ = ["PageView"]
+
+_SEND_S = 0.1
+_ALIVE_S = 5.0
+_WRITE_S = 5.0
+_MOST_CLIENTS = 8
+_POLL_S = 0.05
+_POLICY = (
+    "default-src 'none'; script-src 'nonce-{nonce}'; style-src 'nonce-{nonce}'; connect-src 'self'; "
+    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+)
+
+
+class PageView:
+    """Serves the page and feeds it.
+
+    Parameters
+    ----------
+    address : str or None
+        ``HOST:PORT`` to listen on; a free port of the loopback if None. On any address that is
+        not the loopback a random token stands in the path, and nothing answers without it.
+    clock : callable
+        Monotonic time, s.
+
+    Attributes
+    ----------
+    url : str
+        Where the page is.
+
+    Raises
+    ------
+    LinkError
+        When the address is none, or cannot be listened on.
+
+    Notes
+    -----
+    Read only: nothing a browser sends changes anything. A browser that is slow misses
+    snapshots, it never holds up the others or the recording.
+    """
+
+    def __init__(self, address: str | None = None, clock: Callable[[], float] = time.monotonic) -> None:
+        host, port = _parsed(address) if address else ("127.0.0.1", 0)
+        self._clock = clock
+        self._sent_s, self._alarm = float("-inf"), ""
+        self._feed = _Feed()
+        local = _is_loopback(host)
+        self._token = "" if local else secrets.token_urlsafe(16)
+        try:
+            self._server = _Server((host, port), self._feed, f"/{self._token}", local)
+        except (OSError, UnicodeError, OverflowError) as error:
+            raise LinkError(
+                f"cannot serve the page ({getattr(error, 'strerror', None) or error})",
+                where=f"{host}:{port}",
+                do="choose another --page-address",
+            ) from error
+        shown = f"[{host}]" if ":" in host else host
+        self.url = f"http://{shown}:{self._server.server_address[1]}/{self._token}"
+        threading.Thread(
+            target=self._server.serve_forever, args=(_POLL_S,), name="live page", daemon=True
+        ).start()
+
+    def show(self, snapshot: Snapshot) -> None:
+        """Send it to every browser; at once when the alarm changes, else ten times a second.
+
+        Parameters
+        ----------
+        snapshot : Snapshot
+            The run as it stands.
+        """
+        if snapshot.alarm == self._alarm and self._clock() - self._sent_s < _SEND_S:
+            return
+        self._sent_s, self._alarm = self._clock(), snapshot.alarm
+        self._feed.publish(json.dumps(snapshot.as_dict(), allow_nan=False))
+
+    def close(self) -> None:
+        """Say that the recording is over, and serve no more."""
+        self._feed.end()
+        self._server.shutdown()
+        self._server.server_close()
+
+
+class _Feed:
+    """The latest snapshot; whoever is slow gets the latest when it is ready."""
+
+    def __init__(self) -> None:
+        self._fresh = threading.Condition()
+        self._text, self._number, self.over = "", 0, False
+        self.clients = threading.BoundedSemaphore(_MOST_CLIENTS)
+
+    def publish(self, text: str) -> None:
+        with self._fresh:
+            self._text, self._number = text, self._number + 1
+            self._fresh.notify_all()
+
+    def end(self) -> None:
+        with self._fresh:
+            self.over = True
+            self._fresh.notify_all()
+
+    def after(self, number: int) -> tuple[str | None, int]:
+        """Wait for a newer one; None when none came in time."""
+        with self._fresh:
+            self._fresh.wait_for(lambda: self._number > number or self.over, _ALIVE_S)
+            return (self._text if self._number > number else None), self._number
+
+
+class _Server(ThreadingHTTPServer):
+    daemon_threads = True
+    block_on_close = False
+
+    def __init__(self, address: tuple[str, int], feed: _Feed, root: str, local: bool) -> None:
+        if ":" in address[0]:
+            import socket
+
+            self.address_family = socket.AF_INET6
+        self.feed, self.root, self.local = feed, root, local
+        self.page = files("undertray.live").joinpath("page.html").read_text(encoding="utf-8")
+        super().__init__(address, _Handler)
+
+    def handle_error(self, request: Any, client_address: Any) -> None:
+        """A browser that went away is nothing to print."""
+
+
+class _Handler(BaseHTTPRequestHandler):
+    server: _Server
+    timeout = _WRITE_S
+    server_version, sys_version = "undertray", ""
+
+    def do_GET(self) -> None:
+        root = self.server.root
+        path = urlsplit(self.path).path
+        # a page of another site must not read this one by pointing its own name at the loopback
+        strange = self.server.local and not _is_loopback(
+            urlsplit(f"//{self.headers.get('Host', '')}").hostname
+        )
+        if strange:
+            self._answer(403, "text/plain", b"not from here\n")
+        elif secrets.compare_digest(path.encode(), root.encode()):
+            self._page()
+        elif secrets.compare_digest(path.encode(), f"{root.rstrip('/')}/events".encode()):
+            self._events()
+        else:
+            self._answer(404, "text/plain", b"nothing here\n")
+
+    def _page(self) -> None:
+        nonce = secrets.token_urlsafe(12)
+        page = self.server.page.replace("{nonce}", nonce).replace(
+            "{events}", f"{self.server.root.rstrip('/')}/events"
+        )
+        self._answer(200, "text/html; charset=utf-8", page.encode(), _POLICY.format(nonce=nonce))
+
+    def _answer(self, status: int, kind: str, body: bytes, policy: str = "default-src 'none'") -> None:
+        self.send_response(status)
+        for key, value in (
+            ("Content-Type", kind),
+            ("Content-Length", str(len(body))),
+            ("Content-Security-Policy", policy),
+            ("X-Content-Type-Options", "nosniff"),
+            ("Referrer-Policy", "no-referrer"),
+            ("Cache-Control", "no-store"),
+        ):
+            self.send_header(key, value)
+        self.end_headers()
+        self.wfile.write(body)
+
+    def _events(self) -> None:
+        feed = self.server.feed
+        if not feed.clients.acquire(blocking=False):
+            self._answer(503, "text/plain", b"too many browsers\n")
+            return
+        try:
+            self.send_response(200)
+            self.send_header("Content-Type", "text/event-stream")
+            self.send_header("Cache-Control", "no-store")
+            self.end_headers()
+            number = 0
+            while not feed.over:
+                text, number = feed.after(number)
+                self.wfile.write(b": alive\n\n" if text is None else f"data: {text}\n\n".encode())
+            self.wfile.write(b"event: over\ndata: {}\n\n")
+        finally:
+            feed.clients.release()
+
+    def log_message(self, format: str, *args: Any) -> None:
+        """Say nothing: the terminal belongs to the run."""
+
+
+def _parsed(address: str) -> tuple[str, int]:
+    parts = urlsplit(f"//{address}")
+    try:
+        if parts.hostname and parts.port is not None:
+            return parts.hostname, parts.port
+    except ValueError:
+        pass
+    raise LinkError("not an address", seen=address, expected="HOST:PORT", do="give --page-address HOST:PORT")
+
+
+def _hostname(host: str) -> str | None:
+    try:
+        return urlsplit(f"//{host}").hostname
+    except ValueError:
+        return None
+
+
+def _is_loopback(host: str | None) -> bool:
+    if host == "localhost":
+        return True
+    try:
+        return ip_address(host or "").is_loopback
+    except ValueError:
+        return False

@@ -1,0 +1,114 @@
+"""What the live view shows at one moment."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+__all__ = ["AxleNow", "Snapshot", "TapNow"]
+
+
+@dataclass(frozen=True, slots=True)
+class TapNow:
+    """One tap, or one pressure column where no car is given.
+
+    Attributes
+    ----------
+    name : str
+        Its name.
+    suction_pa : float or None
+        Mean of the last quarter second; None where there is no reading.
+    fault : str
+        ``""``, ``missing``, ``out of range`` or ``faulty``.
+    """
+
+    name: str
+    suction_pa: float | None
+    fault: str
+
+
+@dataclass(frozen=True, slots=True)
+class AxleNow:
+    """Load on one axle against what it needs.
+
+    Attributes
+    ----------
+    name : str
+        ``front`` or ``rear``.
+    downforce_n, required_n, margin_n : float
+        Suction load, what the axle needs, and the difference, N.
+    """
+
+    name: str
+    downforce_n: float
+    required_n: float
+    margin_n: float
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """The run as it stands.
+
+    Attributes
+    ----------
+    elapsed_s : float
+        Host time since the first row.
+    rows_per_s : float
+        Over the last two seconds.
+    rows, lost, bad, segments : int
+        As the recording counts them.
+    link, disk : str
+        State in words.
+    taps : tuple of TapNow
+        In the car's order.
+    axles : tuple of AxleNow
+        Front and rear; empty without a car or a reading.
+    suction_pa, downforce_n, required_n : float or None
+        Mean suction, downforce, and what is needed.
+    throttle_us : float or None
+        Last pulse.
+    seal_index : float or None
+        Suction over what the best seal of this run gave at this throttle; None before it is
+        known.
+    alarm : str
+        What is wrong, in words; empty while nothing is.
+    alarms : int
+        How often an alarm began: a bell rings on every rise.
+    notice : str
+        Why something is not shown, or "uncalibrated"; empty when there is nothing to say.
+    """
+
+    elapsed_s: float = 0.0
+    rows_per_s: float = 0.0
+    rows: int = 0
+    lost: int = 0
+    bad: int = 0
+    segments: int = 1
+    link: str = "waiting"
+    disk: str = "ok"
+    taps: tuple[TapNow, ...] = ()
+    axles: tuple[AxleNow, ...] = ()
+    suction_pa: float | None = None
+    downforce_n: float | None = None
+    required_n: float | None = None
+    throttle_us: float | None = None
+    seal_index: float | None = None
+    alarm: str = ""
+    alarms: int = 0
+    notice: str = ""
+
+    @property
+    def limiting(self) -> AxleNow | None:
+        """The axle that lets go first."""
+        return min(self.axles, key=lambda axle: axle.margin_n, default=None)
+
+    def as_dict(self) -> Mapping[str, Any]:
+        """Turn it into what JSON can hold.
+
+        Returns
+        -------
+        mapping
+            Numbers, texts, lists and None; never NaN.
+        """
+        return asdict(self)

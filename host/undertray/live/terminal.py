@@ -1,0 +1,212 @@
+"""The live view on a terminal: readable from two metres, on 80 x 24, without colour."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Protocol
+
+from undertray.errors import quoted
+from undertray.live.snapshot import AxleNow, Snapshot
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.text import Text
+
+__all__ = ["PlainView", "ScreenView", "View", "screen"]
+
+_WIDTH, _HEIGHT = 80, 23
+_DRAW_S = 0.125
+_LINE_S = 5.0
+_MOST_TAPS = 8
+_BAR = 30
+
+# 3 x 5 cells a sign, doubled in width: six signs fill half a line
+_BIG = {
+    "0": ("###", "# #", "# #", "# #", "###"), "1": ("  #", "  #", "  #", "  #", "  #"),
+    "2": ("###", "  #", "###", "#  ", "###"), "3": ("###", "  #", "###", "  #", "###"),
+    "4": ("# #", "# #", "###", "  #", "  #"), "5": ("###", "#  ", "###", "  #", "###"),
+    "6": ("###", "#  ", "###", "# #", "###"), "7": ("###", "  #", "  #", "  #", "  #"),
+    "8": ("###", "# #", "###", "# #", "###"), "9": ("###", "# #", "###", "  #", "###"),
+    "-": ("   ", "   ", "###", "   ", "   "), "+": ("   ", " # ", "###", " # ", "   "),
+    ".": ("   ", "   ", "   ", "   ", " # "), "?": ("###", "  #", " ##", "   ", " # "),
+}  # fmt: skip
+
+
+class View(Protocol):
+    """Something that shows snapshots."""
+
+    def show(self, snapshot: Snapshot) -> None:
+        """Show it, or leave it out when the last one is too fresh.
+
+        Parameters
+        ----------
+        snapshot : Snapshot
+            The run as it stands.
+        """
+
+    def close(self) -> None:
+        """Show no more."""
+
+
+def _plain(text: str, limit: int = 60) -> str:
+    """Text of a stranger, fit for a terminal: no escapes, no line breaks, bounded."""
+    return quoted(text, limit)[1:-1]
+
+
+def _big(text: str) -> list[str]:
+    return ["  ".join("".join(c * 2 for c in _BIG[sign][row]) for sign in text) for row in range(5)]
+
+
+def _bar(axle: AxleNow) -> str:
+    """Load against need: ``|`` stands where the need is met, half way."""
+    half = _BAR // 2
+    share = axle.downforce_n / axle.required_n if axle.required_n > 0 else 2.0
+    filled = max(0, min(_BAR, round(share * half)))
+    bar = "#" * filled + "." * (_BAR - filled)
+    return f"[{bar[:half]}|{bar[half:]}]"
+
+
+def _number(value: float | None, form: str, unit: str) -> str:
+    return "?" if value is None else f"{value:{form}} {unit}"
+
+
+def screen(snapshot: Snapshot) -> Text:
+    """Draw one screen.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+        The run as it stands.
+
+    Returns
+    -------
+    rich.text.Text
+        At most 23 lines of at most 80 characters.
+    """
+    from rich.text import Text
+
+    s, limiting = snapshot, snapshot.limiting
+    lines: list[tuple[str, str]] = []
+    clock = f"{int(s.elapsed_s) // 60:02d}:{s.elapsed_s % 60:04.1f}"
+    counts = f"lost {s.lost}   bad {s.bad}   segment {s.segments}"
+    lines.append((f"{clock}   {s.rows_per_s:.0f} rows/s   {counts}", ""))
+    lines.append((f"link {_plain(s.link)}   disk {_plain(s.disk)}   {s.rows} rows", ""))
+    alarm = ("ALARM  " + _plain(s.alarm, 70), "bold white on red") if s.alarm else ("no alarm", "")
+    lines.append(alarm)
+    lines.append(("", ""))
+    if limiting is not None:
+        style = "bold red" if limiting.margin_n < 0 else "bold green"
+        word = "DOES NOT HOLD" if limiting.margin_n < 0 else "holds"
+        lines.append((f"margin of the {limiting.name} axle, N: {word}", style))
+        lines += [(row, style) for row in _big(f"{max(-999, min(999, limiting.margin_n)):+.1f}")]
+    else:
+        big = "?" if s.suction_pa is None else f"{max(-9999, min(9999, s.suction_pa)):.0f}"
+        lines += [("mean suction, Pa", "bold"), *((row, "bold") for row in _big(big))]
+    lines.append(("", ""))
+    lines += [
+        (
+            f"{a.name:5s} {_bar(a)} {a.margin_n:+7.1f} N  ({a.downforce_n:.1f} of {a.required_n:.1f})",
+            "red" if a.margin_n < 0 else "",
+        )
+        for a in s.axles
+    ]
+    force = f"{_number(s.downforce_n, '.1f', 'N')} of {_number(s.required_n, '.1f', 'N')}"
+    lines.append((f"downforce {force}   mean suction {_number(s.suction_pa, '.0f', 'Pa')}", ""))
+    seal = "?" if s.seal_index is None else f"{s.seal_index:.2f}"
+    lines.append((f"throttle {_number(s.throttle_us, '.0f', 'us')}   seal index {seal}", ""))
+    taps = [
+        f"{_plain(t.name, 14):14s} {_number(t.suction_pa, '7.0f', 'Pa')} {t.fault}"
+        for t in s.taps[:_MOST_TAPS]
+    ]
+    for i in range(0, len(taps), 2):
+        lines.append((f"{taps[i]:38.38s}  {''.join(taps[i + 1 : i + 2]):38.38s}", ""))
+    if len(s.taps) > _MOST_TAPS:
+        lines.append((f"and {len(s.taps) - _MOST_TAPS} more", ""))
+    if s.notice:
+        lines.append((_plain(s.notice, _WIDTH - 2), "yellow"))
+    text = Text(no_wrap=True, overflow="crop", end="")
+    for line, style in lines[:_HEIGHT]:
+        text.append(line[:_WIDTH] + "\n", style=style or None)
+    return text
+
+
+class ScreenView:
+    """Draws in place, on a terminal that can.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+        Where to.
+    clock : callable
+        Monotonic time, s.
+    """
+
+    def __init__(self, console: Console, clock: Callable[[], float] = time.monotonic) -> None:
+        from rich.live import Live
+
+        self._console, self._clock = console, clock
+        self._live = Live(console=console, auto_refresh=False, screen=False, transient=False)
+        self._drawn_s = float("-inf")
+        self._alarms = 0
+        self._live.start()
+
+    def show(self, snapshot: Snapshot) -> None:
+        """See :class:`View`; a new alarm is drawn at once and rings.
+
+        Parameters
+        ----------
+        snapshot : Snapshot
+            The run as it stands.
+        """
+        rings = snapshot.alarms > self._alarms
+        if not rings and self._clock() - self._drawn_s < _DRAW_S:
+            return
+        self._drawn_s, self._alarms = self._clock(), snapshot.alarms
+        self._live.update(screen(snapshot), refresh=True)
+        if rings:
+            self._console.bell()
+
+    def close(self) -> None:
+        """See :class:`View`."""
+        self._live.stop()
+
+
+class PlainView:
+    """A line every few seconds and at every alarm, for a log or a pipe.
+
+    Parameters
+    ----------
+    say : callable
+        Takes a line.
+    clock : callable
+        Monotonic time, s.
+    """
+
+    def __init__(self, say: Callable[[str], None], clock: Callable[[], float] = time.monotonic) -> None:
+        self._say, self._clock = say, clock
+        self._said_s = clock()
+        self._alarm = ""
+
+    def show(self, snapshot: Snapshot) -> None:
+        """See :class:`View`.
+
+        Parameters
+        ----------
+        snapshot : Snapshot
+            The run as it stands.
+        """
+        s = snapshot
+        changed = s.alarm != self._alarm
+        if not changed and self._clock() - self._said_s < _LINE_S:
+            return
+        self._said_s, self._alarm = self._clock(), s.alarm
+        parts = [f"{s.elapsed_s:.1f} s", f"{s.rows} rows", f"{s.rows_per_s:.0f}/s", f"{s.lost} lost"]
+        if s.suction_pa is not None:
+            parts.append(f"suction {s.suction_pa:.0f} Pa")
+        parts += [f"{a.name} {a.margin_n:+.1f} N" for a in s.axles]
+        parts.append(f"ALARM: {_plain(s.alarm)}" if s.alarm else "alarm over" if changed else "no alarm")
+        self._say(", ".join(parts))
+
+    def close(self) -> None:
+        """See :class:`View`."""
