@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -48,3 +49,42 @@ def _check(
     print(f"{faults} faults, {warnings} warnings")
     if faults:
         raise typer.Exit(1)
+
+
+@_group.command("install")
+def _install(
+    port: Annotated[str | None, typer.Option(help="Serial port; the first board found if left out.")] = None,
+    board: Annotated[
+        Path | None, typer.Option(help="A board.json to put there; else the one on the board stays.")
+    ] = None,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Only list what would be copied.")] = False,
+) -> None:
+    """Put the firmware on a board that runs MicroPython, checked by hash.
+
+    Not tried on a board by its authors: only against MicroPython on a computer. Take the propellers
+    or fans off their supply first: the board restarts, and its pins with it.
+    """
+    from undertray.board.check import check_board
+    from undertray.board.finding import Weight
+    from undertray.board.install import file_plan, install
+    from undertray.errors import BoardError
+    from undertray.places import bundled
+
+    if board is not None and any(finding.weight is Weight.FAULT for finding in check_board(board)):
+        raise BoardError(
+            "this description cannot work", where=str(board), do=f"see: undertray board check {board}"
+        )
+    plan = file_plan(bundled("firmware"), board)
+    if dry_run:
+        for item in plan:
+            print(f"{item.sha256[:12]}  {item.size:6}  {item.path}")
+        return
+    done = install(
+        plan, port, keep_board=board is None, say=lambda text: print(f"undertray: {text}", file=sys.stderr)
+    )
+    for path in done.written:
+        print(f"written: {path}")
+    for path in done.removed:
+        print(f"removed: {path}")
+    kept = "; the board's own board.json was kept" if done.kept_board else ""
+    print(f"{len(done.written)} files written, {done.unchanged} unchanged{kept}")

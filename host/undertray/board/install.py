@@ -1,0 +1,294 @@
+"""Puts the firmware on a board: to temporary names, checked by hash there, then renamed.
+
+The transfer itself is MicroPython's own ``mpremote``, run as a program: it knows the boards'
+protocol and its many corners, and keeping up with them is not this project's job.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import importlib.util
+import json
+import subprocess
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from undertray.errors import BoardError
+
+__all__ = ["Installed", "Outcome", "Planned", "file_plan", "install", "run_mpremote"]
+
+_LEAST_VERSION = (1, 24)
+_TIMEOUT_S = 300
+_MARK = "undertray:"
+_FOLDERS = ["undertray", "undertray/sensors"]
+_ROOT = ["main.py", "board.json", "main.py.new", "board.json.new"]
+_SPARE_BYTES = 16_384
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """One file for the board.
+
+    Attributes
+    ----------
+    path : str
+        Where it goes, from the root of the board's flash.
+    source : Path
+        Where it comes from.
+    size : int
+        Bytes.
+    sha256 : str
+        Of its content.
+    """
+
+    path: str
+    source: Path
+    size: int
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a run of the transfer program came to: exit status, standard output, standard error."""
+
+    status: int
+    output: str
+    errors: str
+
+
+@dataclass(frozen=True, slots=True)
+class Installed:
+    """What an installation did.
+
+    Attributes
+    ----------
+    written : tuple of str
+        Files put in place; their hashes were read back.
+    unchanged : int
+        Files that were there already.
+    removed : tuple of str
+        Files of an earlier version.
+    kept_board : bool
+        The board's own ``board.json`` was left as it is.
+    version : tuple of int
+        MicroPython on the board.
+    """
+
+    written: tuple[str, ...]
+    unchanged: int
+    removed: tuple[str, ...]
+    kept_board: bool
+    version: tuple[int, ...]
+
+
+def file_plan(firmware: Path, board: Path | None = None) -> list[Planned]:
+    """List what belongs on the board, in the order in which it is put in place.
+
+    Parameters
+    ----------
+    firmware : Path
+        Folder of the firmware.
+    board : Path or None
+        A board description in place of the firmware's own example.
+
+    Returns
+    -------
+    list of Planned
+        ``main.py`` comes last: until then the board starts what it started before.
+
+    Raises
+    ------
+    BoardError
+        When a file cannot be read, or there is no firmware.
+    """
+    paths = [path for path in sorted(firmware.rglob("*.py")) if path.name != "main.py"]
+    named = [(path.relative_to(firmware).as_posix(), path) for path in paths]
+    named.append(("board.json", board or firmware / "board.json"))
+    named.append(("main.py", firmware / "main.py"))
+    plan = []
+    for name, path in named:
+        try:
+            content = path.read_bytes()
+        except OSError as error:
+            raise BoardError(f"cannot be read: {error.strerror}", where=str(path)) from error
+        plan.append(Planned(name, path, len(content), hashlib.sha256(content).hexdigest()))
+    return plan
+
+
+def run_mpremote(arguments: Sequence[str]) -> Outcome:
+    """Run the transfer program.
+
+    Parameters
+    ----------
+    arguments : sequence of str
+        Its arguments.
+
+    Returns
+    -------
+    Outcome
+
+    Raises
+    ------
+    BoardError
+        When it is not installed, or does not come to an end.
+    """
+    if importlib.util.find_spec("mpremote") is None:
+        raise BoardError(
+            "mpremote is not installed",
+            expected="MicroPython's program for talking to boards",
+            do="run: python -m pip install 'undertray[install]'",
+        )
+    argv = [sys.executable, "-m", "mpremote", *arguments]
+    try:
+        done = subprocess.run(argv, capture_output=True, timeout=_TIMEOUT_S, check=False)
+    except subprocess.TimeoutExpired as error:
+        raise BoardError(
+            f"the board did not answer for {_TIMEOUT_S} s", do="unplug it, plug it in, try again"
+        ) from error
+    return Outcome(
+        done.returncode, done.stdout.decode("utf-8", "replace"), done.stderr.decode("utf-8", "replace")
+    )
+
+
+def install(
+    plan: Sequence[Planned],
+    port: str | None = None,
+    *,
+    keep_board: bool = True,
+    run: Callable[[Sequence[str]], Outcome] = run_mpremote,
+    say: Callable[[str], None] = lambda _: None,
+) -> Installed:
+    """Put the files of a plan on a board and restart it.
+
+    Parameters
+    ----------
+    plan : sequence of Planned
+        From :func:`file_plan`.
+    port : str or None
+        Serial port; the first board found if None.
+    keep_board : bool
+        Leave a ``board.json`` that the board has.
+    run : callable
+        Runs the transfer program.
+    say : callable
+        Takes a sentence for the person at the screen.
+
+    Returns
+    -------
+    Installed
+
+    Raises
+    ------
+    BoardError
+        When there is no board, it runs something unfit, it has too little room, or a file
+        arrived damaged. The files that were on it are then still in their places.
+
+    Notes
+    -----
+    Four runs: look, copy what differs to names with ``.new``, swap, restart. Power lost in the
+    first two leaves the old firmware; power lost in the swap may leave a mixture, and running
+    this again completes it.
+    """
+    connect = ["connect", port or "auto"]
+    told = _ask(run, connect, f"inventory({_ROOT!r})")
+    version = _fit_board(told)
+    there: Mapping[str, str] = told["files"]
+    kept = keep_board and "board.json" in there
+    wanted = [item for item in plan if not (kept and item.path == "board.json")]
+    changed = [item for item in wanted if there.get(item.path) != item.sha256]
+    stale = sorted(set(there) - {item.path for item in plan} - {"board.json", "main.py"})
+    needed = sum(item.size for item in changed) + _SPARE_BYTES
+    free = told.get("free_bytes")
+    if isinstance(free, int) and free < needed:
+        raise BoardError(
+            "too little room on the board",
+            seen=f"{free} bytes",
+            expected=f"{needed} bytes",
+            do="fetch the runs on it, then erase them",
+        )
+    if changed or stale:
+        say(f"copying {len(changed)} files, {sum(item.size for item in changed)} bytes")
+        _ask(run, connect, f"make_folders({_FOLDERS!r})")
+        if changed:
+            _do(run, [*connect, *_copies(changed)])
+        told = _ask(run, connect, f"swap({[[i.path, i.sha256] for i in changed]!r}, {stale!r})")
+        _whole(told, changed)
+    _do(run, [*connect, "reset"])
+    return Installed(
+        written=tuple(item.path for item in changed),
+        unchanged=len(wanted) - len(changed),
+        removed=tuple(stale),
+        kept_board=kept,
+        version=version,
+    )
+
+
+def _copies(changed: Sequence[Planned]) -> list[str]:
+    arguments: list[str] = []
+    for item in changed:
+        if arguments:
+            arguments.append("+")
+        arguments += ["fs", "cp", str(item.source), f":{item.path}.new"]
+    return arguments
+
+
+def _ask(run: Callable[[Sequence[str]], Outcome], connect: Sequence[str], call: str) -> Mapping[str, Any]:
+    """Run one of the functions of ``onboard.py`` there; give what it tells."""
+    program = Path(__file__).with_name("onboard.py").read_text(encoding="utf-8")
+    outcome = _do(run, [*connect, "exec", f"{program}\n{call}\n"])
+    for line in outcome.output.splitlines():
+        if line.startswith(_MARK):
+            try:
+                told = json.loads(line[len(_MARK) :])
+            except ValueError:
+                break
+            if isinstance(told, dict):
+                return told
+    raise BoardError("the board's answer is not understood", seen=outcome.output, do="try again")
+
+
+def _do(run: Callable[[Sequence[str]], Outcome], arguments: Sequence[str]) -> Outcome:
+    outcome = run(arguments)
+    if outcome.status:
+        lines = (outcome.errors.strip() or outcome.output.strip()).splitlines()
+        raise BoardError(
+            "mpremote could not do it",
+            where=arguments[1],
+            seen=lines[-1] if lines else f"exit status {outcome.status}",
+            do="check cable and port ('undertray ports'), close other programs on it",
+        )
+    return outcome
+
+
+def _fit_board(told: Mapping[str, Any]) -> tuple[int, ...]:
+    version = tuple(told["version"])
+    if told["platform"] != "rp2":
+        raise BoardError(
+            "this firmware is for another board",
+            seen=told["platform"],
+            expected="MicroPython for RP2040 (rp2)",
+        )
+    if version < _LEAST_VERSION:
+        raise BoardError(
+            "MicroPython on the board is too old",
+            seen=".".join(str(part) for part in version),
+            expected=".".join(str(part) for part in _LEAST_VERSION) + " or newer",
+            do="put a newer MicroPython on it first",
+        )
+    return version
+
+
+def _whole(told: Mapping[str, Any], changed: Sequence[Planned]) -> None:
+    bad = told.get("bad")
+    read_back = told.get("files", {})
+    if not bad:
+        bad = [item.path for item in changed if read_back.get(item.path) != item.sha256]
+    if bad:
+        raise BoardError(
+            "files arrived damaged and were not put in place",
+            seen=", ".join(bad),
+            do="try again, with a shorter cable or without a hub",
+        )
