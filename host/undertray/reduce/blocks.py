@@ -25,6 +25,7 @@ class Rows:
         self.first = 0
         self.t_s: Array = np.empty(0)
         self.suction_pa: Array = np.empty((0, taps))
+        self.throttle_us: Array = np.empty(0)
         self._keep = keep
 
     @property
@@ -32,7 +33,7 @@ class Rows:
         """Number of the row after the last."""
         return self.first + len(self.t_s)
 
-    def append(self, t_s: Array, suction_pa: Array) -> None:
+    def append(self, t_s: Array, suction_pa: Array, throttle_us: Array) -> None:
         """Add rows and let go of old ones.
 
         Parameters
@@ -41,11 +42,14 @@ class Rows:
             Time, s.
         suction_pa : ndarray, shape (k, taps)
             Suction, Pa.
+        throttle_us : ndarray, shape (k,)
+            Throttle, µs.
         """
         drop = max(0, len(self.t_s) - self._keep)
         self.first += drop
         self.t_s = np.concatenate([self.t_s[drop:], t_s])
         self.suction_pa = np.concatenate([self.suction_pa[drop:], suction_pa])
+        self.throttle_us = np.concatenate([self.throttle_us[drop:], throttle_us])
 
     def between(self, row0: int, row1: int) -> tuple[Array, Array]:
         """Rows by number, as far as they are still held.
@@ -60,8 +64,27 @@ class Rows:
         t_s : ndarray, shape (k,)
         suction_pa : ndarray, shape (k, taps)
         """
-        part = slice(max(0, row0 - self.first), max(0, row1 - self.first))
+        part = self._part(row0, row1)
         return self.t_s[part], self.suction_pa[part]
+
+    def throttle(self, row0: int, row1: int) -> tuple[Array, Array]:
+        """Throttle of rows by number, as far as they are still held.
+
+        Parameters
+        ----------
+        row0, row1 : int
+            First row, and the row after the last.
+
+        Returns
+        -------
+        t_s : ndarray, shape (k,)
+        throttle_us : ndarray, shape (k,)
+        """
+        part = self._part(row0, row1)
+        return self.t_s[part], self.throttle_us[part]
+
+    def _part(self, row0: int, row1: int) -> slice:
+        return slice(max(0, row0 - self.first), max(0, row1 - self.first))
 
 
 class Blocks:
@@ -99,7 +122,7 @@ class Blocks:
             "known": np.empty(0, bool),
             "speed_us": np.empty((0, lags)),
         }
-        self._last_pa = np.full(taps, np.nan)
+        self._last_pa = np.zeros(taps)  # a tap that has not read yet holds 0
         self._last_us = np.nan
 
     @property

@@ -66,7 +66,7 @@ class CloseUp:
             t, suction = t[there], suction[there]
         else:
             t = self._blocks.floats("t_s", ref0, last + 1) + self._block_s / 2
-            suction = np.nan_to_num(self._blocks.floats("tap_pa", ref0, last + 1)[:, taps])
+            suction = self._blocks.floats("tap_pa", ref0, last + 1)[:, taps]
             period = self._block_s
         if speed is not None:
             at = self._blocks.floats("t_s", ref0, last + 1) + self._block_s / 2
@@ -74,6 +74,34 @@ class CloseUp:
             suction = suction / np.maximum(np.interp(t, at, ratio), _LEAST_RATIO)[:, None]
         fall = measure_fall(t, suction, weights[taps], self._blocks.time(begun), period)
         return replace(fall, order=tuple(int(taps[i]) for i in fall.order))
+
+    def dated_by_throttle(self, fall: Fall, ref0: int, last: int) -> Fall:
+        """Date a fall that the throttle explains by the throttle.
+
+        Parameters
+        ----------
+        fall : Fall
+            The fall, dated by the suction.
+        ref0, last : int
+            First and last block that were looked at.
+
+        Returns
+        -------
+        Fall
+            A fan begins to slow down when the pulse gets shorter, long before that shows in
+            the suction. The onset is the first row with a clearly shorter pulse, where that lies
+            within 0.2 s before.
+        """
+        t, throttle = self._rows.throttle(self._blocks.row(ref0), self._blocks.row(last) + self._blocks.rows)
+        near = (t > fall.onset_s - 0.25) & (t < fall.onset_s + 0.05) & np.isfinite(throttle)
+        t, throttle = t[near], throttle[near]
+        if not len(t):
+            return fall
+        level = float(np.median(throttle[: max(1, len(throttle) // 4)]))
+        short = np.flatnonzero(throttle < level - max(6.0, 0.05 * (level - float(throttle.min()))))
+        if not short.size or t[short[0]] > fall.onset_s:
+            return fall
+        return replace(fall, onset_s=float(t[short[0]]))
 
     def creeping(self, creep: Creep, weights: Array) -> Fall:
         """Put a slow leak in the terms of a fall.
@@ -95,7 +123,7 @@ class CloseUp:
         first, last = max(self._blocks.first, creep.begun - span), min(creep.bottom + span, self._blocks.end)
         before = self._blocks.floats("tap_pa", first, max(first + 1, creep.begun)).mean(axis=0)
         after = self._blocks.floats("tap_pa", creep.bottom, max(last, creep.bottom + 1)).mean(axis=0)
-        level = float(np.nan_to_num(before) @ weights)
+        level = float(before @ weights)
         lost = np.where((weights > 0) & (before > 0), 1 - after / np.where(before > 0, before, 1.0), -np.inf)
         taps = [int(i) for i in np.argsort(-lost, kind="stable") if weights[i] > 0]
         onset, bottom = self._blocks.time(creep.begun), self._blocks.time(creep.bottom)

@@ -40,14 +40,14 @@ class FanBank:
     """
 
     def __init__(self, block_s: float) -> None:
-        gain = 1.0 - np.exp(-block_s / np.array(_LAGS_S))
-        self._up = np.repeat(gain, len(_LAGS_S))
-        self._down = np.tile(gain, len(_LAGS_S))
+        stay = np.exp(-block_s / np.array(_LAGS_S))
+        self._stay_up = np.repeat(stay, len(_LAGS_S))
+        self._stay_down = np.tile(stay, len(_LAGS_S))
         self._p = np.repeat(_EXPONENTS, len(_DEAD_BANDS_US))[:, None]
         self._u0 = np.tile(_DEAD_BANDS_US, len(_EXPONENTS))[:, None]
         self._speed: Array | None = None
         self._asked = 0.0
-        shape = (len(self._p), len(self._up))
+        shape = (len(self._p), len(self._stay_up))
         self._cc, self._cx, self._xx = 0.0, np.zeros(shape), np.zeros(shape)
         self._top, self._lessons = 0.0, 0
         self._calm: list[float] = []
@@ -59,7 +59,7 @@ class FanBank:
     @property
     def lags(self) -> int:
         """How many speeds the bank follows."""
-        return len(self._up)
+        return len(self._stay_up)
 
     @property
     def error(self) -> float:
@@ -99,18 +99,31 @@ class FanBank:
             self._speed, self._asked = np.full(self.lags, throttle_us[first[0]]), float(throttle_us[first[0]])
         if self._speed is None or not len(throttle_us):
             return out
-        speed, asked = self._speed, self._asked
-        still = bool(np.abs(speed - asked).max() < _JITTER_US)
-        for k, u in enumerate(throttle_us.tolist()):
-            if abs(u - asked) > _JITTER_US:
-                asked, still = u, False
-            if not still:
-                away = asked - speed
-                speed = speed + np.where(away > 0, self._up, self._down) * away
-                still = bool(np.abs(away).max() < _JITTER_US)
-            out[k] = speed
-        self._speed, self._asked = speed, asked
+        known = np.where(np.isfinite(throttle_us), throttle_us, self._asked).tolist()
+        k, end, n = 0, 0, len(known)
+        while k < n:
+            if abs(known[k] - self._asked) > _JITTER_US:
+                self._asked = known[k]
+            end = k + 1
+            while end < n and abs(known[end] - self._asked) <= _JITTER_US:
+                end += 1
+            self._speed = self._approach(self._speed, out[k:end])
+            k = end
         return out
+
+    def _approach(self, speed: Array, out: Array) -> Array:
+        """Speeds while the throttle rests: each goes its own way to it, and never past it."""
+        away = self._asked - speed
+        if np.abs(away).max() < _JITTER_US:
+            out[:] = speed
+            return speed
+        stay = np.where(away > 0, self._stay_up, self._stay_down)
+        if len(out) == 1:
+            out[0] = self._asked - away * stay
+        else:
+            out[:] = self._asked - away * stay ** np.arange(1, len(out) + 1)[:, None]
+        last: Array = out[-1]
+        return last
 
     def learn(self, suction_pa: Array, speed_us: Array) -> None:
         """Compare the laws with what the taps read over one frame on a good seal.

@@ -54,6 +54,17 @@ class TapWatch:
         self._habit = np.zeros(taps)
         self._frames = 0
 
+    @property
+    def running(self) -> bool:
+        """Is a run of bad blocks going on?"""
+        return any(bool(run.any()) for run in self._run.values())
+
+    def pass_over(self) -> None:
+        """Take in a frame in which nothing was flagged."""
+        n = min(self._frames, 20)
+        self._habit = self._habit * (n / (n + 1))
+        self._frames += 1
+
     def scan(self, k0: int, flags: dict[str, Bools], alive: Bools) -> list[TapFault]:
         """Take in the next blocks.
 

@@ -61,7 +61,7 @@ class Health:
         self._quarantine = quarantine
         self._back: dict[tuple[int, str], int] = {}
         self.weights = self._all / self._all.sum()
-        self._before = self.weights
+        self._before = self._seen = self.weights
 
     def change(self) -> float:
         """How the usual mean changed with the weights since last asked.
@@ -122,7 +122,7 @@ class Health:
         rest = np.where(gone, 0.0, weights)
         if not 0 < gone.sum() <= np.count_nonzero(weights) / 2:
             return ()
-        held = float(rest @ np.nan_to_num(last)) / max(float(rest @ np.nan_to_num(before)), 1e-9)
+        held = float(rest @ last) / max(float(rest @ before), 1e-9)
         touched = 1 - held / explained if explained > 0 else 1.0
         return tuple(np.flatnonzero(gone).tolist()) if touched < self._p.alone_share + slack else ()
 
@@ -149,7 +149,7 @@ class Health:
         self._faults[tap].add("off")
         self._reweigh()
 
-    def scan(self, k0: int, k1: int, floor_pa: float) -> bool:
+    def scan(self, k0: int, k1: int, floor_pa: float, flagged: bool) -> bool:
         """Look for taps that are stuck, missing or out of range, and for such that are good again.
 
         Parameters
@@ -158,17 +158,24 @@ class Health:
             First block, and the block after the last.
         floor_pa : float
             Mean suction above which the fans run, Pa.
+        flagged : bool
+            Whether any block is missing, frozen or out of range; if none is, only the ends of
+            faults are looked for.
 
         Returns
         -------
         bool
             Whether the set of good taps changed.
         """
+        if not (flagged or self._watch.running or self._back):
+            self._watch.pass_over()
+            self._remember(self._blocks.floats("tap_pa", k1 - 1, k1), floor_pa)
+            return False
         flags = {
             name: np.asarray(self._blocks.take(name, k0, k1), bool)
             for name in ("missing", "beyond", "frozen")
         }
-        taps = np.nan_to_num(self._blocks.floats("tap_pa", k0, k1))
+        taps = self._blocks.floats("tap_pa", k0, k1)
         alive = taps @ self.weights > floor_pa
         before = [bool(f) for f in self._faults]
         for fault in self._watch.scan(k0, flags, alive):
@@ -189,10 +196,26 @@ class Health:
         changed = before != [bool(f) for f in self._faults]
         if changed:
             self._reweigh()
-        elif alive.any():
-            mean = taps[alive].mean(axis=0)
-            self._usual = np.where(self._usual > 0, 0.9 * self._usual + 0.1 * mean, mean)
+        else:
+            self._remember(taps, floor_pa)
         return changed
+
+    def renewed(self) -> bool:
+        """Did the weights change since last asked?
+
+        Returns
+        -------
+        bool
+        """
+        new = self.weights is not self._seen
+        self._seen = self.weights
+        return new
+
+    def _remember(self, taps: Array, floor_pa: float) -> None:
+        """Keep what the taps usually read while the fans run."""
+        mean = taps.mean(axis=0)
+        if float(mean @ self.weights) > floor_pa:
+            self._usual = np.where(self._usual > 0, 0.9 * self._usual + 0.1 * mean, mean)
 
     def _reweigh(self) -> None:
         weights = np.where([bool(f) for f in self._faults], 0.0, self._all)

@@ -66,8 +66,8 @@ def find_creep(k0: int, mean_pa: Array, drive: Array, error: float, p: LossParam
 
     Notes
     -----
-    The seal index is suction over expectation. Medians over 16 blocks are compared: the
-    last four against the best four in a row before. A fall counts above ``leak_drop`` plus twice the
+    The seal index is suction over expectation. Means over 16 blocks are compared: the
+    median of the last four against the best four in a row before. A fall counts above ``leak_drop`` plus twice the
     error of the expectation, so a fan law that fits badly makes it blunt and not wrong.
     """
     whole = len(mean_pa) // _GROUP * _GROUP
@@ -79,7 +79,7 @@ def find_creep(k0: int, mean_pa: Array, drive: Array, error: float, p: LossParam
     calm = x.max(axis=1) - x.min(axis=1) < _CALM * x.max(axis=1)
     index = np.where(
         loaded.all(axis=1) & calm,
-        np.median(mean_pa[skip:].reshape(-1, _GROUP) / np.maximum(x, 1e-12), axis=1),
+        mean_pa[skip:].reshape(-1, _GROUP).mean(axis=1) / np.maximum(x.mean(axis=1), 1e-12),
         np.nan,
     )
     good = np.flatnonzero(np.isfinite(index))

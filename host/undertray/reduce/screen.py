@@ -160,41 +160,75 @@ class Screen:
         ndarray, shape (k1 - k0,)
             Pa.
         """
-        return np.nan_to_num(self._blocks.floats("tap_pa", k0, k1)[:, weights > 0]) @ weights[weights > 0]
+        return self._blocks.floats("tap_pa", k0, k1) @ weights
 
-    def least_ratio(self, k0: int, k1: int, view: View, first: Ints) -> Array:
-        """Lowest suction that the throttle explains in each block, over that before.
+    def survey(self, k0: int, k1: int, weights: Array, start: int, least_pa: float) -> Bools:
+        """Which blocks are worth a look: a fall shows, whatever explains it.
 
         Parameters
         ----------
         k0, k1 : int
             First block, and the block after the last.
+        weights : ndarray, shape (taps,)
+            Weights of the taps in the mean.
+        start : int
+            First block after the last data gap.
+        least_pa : float
+            Suction that is surely too low to be judged, Pa.
+
+        Returns
+        -------
+        ndarray of bool, shape (k1 - k0,)
+            What :meth:`look` finds lies within these.
+        """
+        lo = max(start, k0 - self.slow_back, self._blocks.first)
+        total = np.concatenate([[0.0], np.cumsum(self.mean(lo, k1, weights))])
+        end = np.arange(k0 - lo + 1, k1 - lo + 1)
+        worth = np.zeros(k1 - k0, bool)
+        for width, back in ((2, self.fast_back), (4, self.slow_back)):
+            first = np.maximum(end - back, 0)
+            before = (total[first + self.reference] - total[first]) / self.reference
+            value = (total[end] - total[np.maximum(end - width, 0)]) / width
+            worth |= (
+                (end >= back) & (value < (1 - self._p.screen_drop) * before) & (before > self._p.min_level_pa)
+            )
+        return worth | self._tap_gone(k0, k1, k0 - self.fast_back + 1, weights, least_pa)
+
+    def least_ratio(self, at: Ints, view: View, first: Ints) -> Array:
+        """Lowest suction that the throttle explains in some blocks, over that before.
+
+        Parameters
+        ----------
+        at : ndarray of int, shape (k,)
+            Numbers of the blocks.
         view : View
             Mean suction.
-        first : ndarray of int, shape (k1 - k0,) or (1,)
+        first : ndarray of int, shape (k,) or (1,)
             First block of the stretch that "before" is read from.
 
         Returns
         -------
-        ndarray, shape (k1 - k0,)
+        ndarray, shape (k,)
             1 where the throttle is unknown: it explains nothing.
         """
-        known = np.asarray(self._blocks.take("known", k0, k1), bool)
+        base, end = self._blocks.first, int(at[-1]) + 1
+        known = np.asarray(self._blocks.take("known", base, end), bool)[at - base]
         if not known.any():
-            return np.ones(k1 - k0)
-        first = np.broadcast_to(first, (k1 - k0,))
-        ratio = self._bank.least_ratio(self._blocks.floats("speed_us", k0, k1), self._speeds(k1, first))
+            return np.ones(len(at))
+        first = np.broadcast_to(first, at.shape)
+        speeds = self._blocks.floats("speed_us", base, end)
+        middle = np.minimum(first + self.reference // 2, end - 1)
+        ratio = self._bank.least_ratio(speeds[at - base], speeds[middle - base])
         # throttle and suction both at rest: so is the fan, whatever a law with a long lag says
         earlier = np.maximum(first - self._earlier, view.lo)
         seen = view.level(first, self.reference) / np.maximum(view.level(earlier, self.reference), 1e-9)
-        base = self._blocks.first
-        throttle = self._blocks.floats("throttle_us", base, k1)
         rest = np.abs(seen - 1) < _REST
-        for i in np.flatnonzero(rest).tolist():
-            part = throttle[max(earlier[i] - base, 0) : k0 + i + 1 - base]
-            rest[i] = part.max() - part.min() <= _REST_US
-        known = known & ~rest
-        return np.where(known, ratio, 1.0)
+        if rest.any():
+            window = self._blocks.floats("throttle_us", base, end)[
+                np.maximum(at[:, None] - np.arange(int((at - earlier).max()) + 1), earlier[:, None]) - base
+            ]
+            rest &= window.max(axis=1) - window.min(axis=1) <= _REST_US
+        return np.where(known & ~rest, ratio, 1.0)
 
     def look(
         self,
@@ -243,40 +277,37 @@ class Screen:
             value = (total[at + 1] - total[np.maximum(at + 1 - width, 0)]) / width
             down = can & (before > floor_pa) & (before - value > self._p.noise_factor * sd)
             down &= value < (1 - self._p.screen_drop) * before
-            gone = (
-                can & self._tap_gone(k0, k1, first + lo, weights, floor_pa)
-                if width == 2
-                else np.zeros_like(can)
-            )
+            gone = np.zeros_like(can)
+            if width == 2:
+                gone = can & self._tap_gone(k0, k1, k0 + 1 - self.fast_back, weights, floor_pa)
             hit = np.flatnonzero(down | gone)
             if not hit.size:
                 continue
-            explained = self.least_ratio(k0, k1, view, first + lo)[hit]
+            explained = self.least_ratio(hit + k0, view, first[hit] + lo)
             limit = (1 - self._p.screen_drop) * before[hit] * explained
             lost = (down[hit] & (value[hit] < limit)) | (gone[hit] & (explained > 0.5))
             fell[hit] |= lost & (first[hit] + lo >= since[1])
             if width == 2:
                 shut = value[hit] < (1 - _SHUT * self._p.cut_drop) * before[hit]
-                shut &= self._likely(hit, k0, k1, first + lo) < 1 - self._p.screen_drop
+                shut &= self._likely(hit + k0, first[hit] + lo) < 1 - self._p.screen_drop
                 cut[hit] |= shut & (first[hit] + lo >= since[2])
         return replace(view, fell=np.flatnonzero(fell) + k0, cut=np.flatnonzero(cut & ~fell) + k0)
 
-    def _tap_gone(self, k0: int, k1: int, first: NDArray[np.int64], weights: Array, floor_pa: float) -> Bools:
+    def _tap_gone(self, k0: int, k1: int, before0: int, weights: Array, floor_pa: float) -> Bools:
         """Blocks in which a tap reads next to nothing and did not before."""
-        tap = self._blocks.floats("tap_pa", k0, k1)
-        base = self._blocks.first
-        held = self._blocks.floats("tap_pa", base, k1)
-        before = held[np.maximum(first - base, 0)]
-        gone = (tap < self._p.off_share * before) & (before > 2 * floor_pa) & (weights > 0)
-        return np.asarray(gone.any(axis=1))
+        skip = max(0, self._blocks.first - before0)
+        gone = np.zeros(k1 - k0, bool)
+        if skip < len(gone):
+            tap = self._blocks.floats("tap_pa", k0 + skip, k1)
+            before = self._blocks.floats("tap_pa", before0 + skip, before0 + k1 - k0)
+            lost = (tap < self._p.off_share * before) & (before > 2 * floor_pa) & (weights > 0)
+            gone[skip:] = lost.any(axis=1)
+        return gone
 
-    def _likely(self, hit: Ints, k0: int, k1: int, first: Ints) -> Array:
+    def _likely(self, at: Ints, first: Ints) -> Array:
         """What the best law expects."""
-        known = np.asarray(self._blocks.take("known", k0, k1), bool)
-        ratio = self._bank.ratio(self._blocks.floats("speed_us", k0, k1), self._speeds(k1, first))
-        return np.where(known, ratio, 1.0)[hit]
-
-    def _speeds(self, k1: int, first: Ints) -> Array:
-        """Fan speeds half way through the stretches that "before" is read from."""
         base = self._blocks.first
-        return self._blocks.floats("speed_us", base, k1)[np.clip(first + self.reference // 2 - base, 0, None)]
+        speeds = self._blocks.floats("speed_us", base, int(at[-1]) + 1)
+        known = np.asarray(self._blocks.take("known", base, int(at[-1]) + 1), bool)[at - base]
+        ratio = self._bank.ratio(speeds[at - base], speeds[first + self.reference // 2 - base])
+        return np.where(known, ratio, 1.0)

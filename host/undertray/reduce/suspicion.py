@@ -226,7 +226,7 @@ def suspect(view: View, k: int, since: int, screen: Screen, blocks: Blocks, p: L
     begun = k
     for first in (max(early, k + 1 - screen.fast_back), early):
         level, _ = _before(view, blocks, first, first + count)
-        asked = level * screen.least_ratio(first, k + 1, view, np.array([first]))
+        asked = level * screen.least_ratio(np.arange(first, k + 1), view, np.array([first]))
         missing = 1 - view.mean[first - view.lo : k + 1 - view.lo] / np.maximum(asked, 1e-9)
         if missing[-1] >= p.screen_drop / 2:
             held = np.flatnonzero(missing < 0.25 * missing[-1])

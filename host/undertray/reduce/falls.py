@@ -1,0 +1,185 @@
+"""Sudden falls, followed block by block until it is clear what they were."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.reduce.blocks import Blocks
+from undertray.reduce.closeup import CloseUp
+from undertray.reduce.expectation import FanBank
+from undertray.reduce.health import Health
+from undertray.reduce.ledger import Ledger, Pending
+from undertray.reduce.losses import Loss, LossParameters
+from undertray.reduce.marks import Marks
+from undertray.reduce.screen import Screen, View
+from undertray.reduce.suspicion import Cut, Suspicion, Verdict, suspect, suspect_cut
+
+__all__ = ["FallWatch"]
+
+Array = NDArray[np.float64]
+
+
+class FallWatch:
+    """Raises suspicions, judges them and tells what they were.
+
+    Parameters
+    ----------
+    parameters : LossParameters
+        Thresholds.
+    block_s : float
+        Length of a block, s.
+    marks : Marks
+        How far back may be compared.
+    blocks, bank, screen, closeup, ledger, health
+        The other parts of the detector.
+    """
+
+    def __init__(
+        self,
+        parameters: LossParameters,
+        block_s: float,
+        marks: Marks,
+        blocks: Blocks,
+        bank: FanBank,
+        screen: Screen,
+        closeup: CloseUp,
+        ledger: Ledger,
+        health: Health,
+    ) -> None:
+        self._p, self._block_s, self._marks = parameters, block_s, marks
+        self._blocks, self._bank, self._screen = blocks, bank, screen
+        self._closeup, self._ledger, self._health = closeup, ledger, health
+        self._suspect: Suspicion | None = None
+        self._cut: Cut | None = None
+        self.alarms: list[Loss] = []
+
+    @property
+    def busy(self) -> bool:
+        """Is a fall being followed?"""
+        return self._suspect is not None or self._cut is not None
+
+    @property
+    def suspecting(self) -> bool:
+        """Is a loss suspected?"""
+        return self._suspect is not None
+
+    def drop_suspicion(self) -> None:
+        """What was suspected has been told by another part."""
+        self._suspect = None
+
+    def walk(self, k: int, k1: int) -> None:
+        """Judge blocks one after the other.
+
+        Parameters
+        ----------
+        k, k1 : int
+            First block, and the block after the last.
+        """
+        while k < k1:
+            m = self._marks
+            since = (m.start, max(m.start, m.after_fall), max(m.start, m.after_cut))
+            view = self._screen.look(k, k1, self._health.weights, m.noise, m.floor_pa(self._p), since)
+            k = self._judge(view, k, k1)
+
+    def break_off(self) -> None:
+        """The rows end, or a gap begins: decide on what is under way."""
+        suspicion, k = self._suspect, self._blocks.end - 1
+        if suspicion is not None and (suspicion.accepted or suspicion.alarmed):
+            self._conclude(suspicion, k)
+        if self._cut is not None and len(self._cut.lowest) > 1:
+            self._end_cut(k)
+        self._suspect, self._cut = None, None
+
+    def _judge(self, view: View, k: int, k1: int) -> int:
+        """Go through the blocks of a view; stops early where the set of good taps changes."""
+        explained, seen = np.empty(0), k
+        fell, cut = set(view.fell.tolist()), set(view.cut.tolist())
+        while k < k1:
+            if self._suspect is None and k in fell and k >= self._marks.quiet:
+                since = max(self._marks.start, self._marks.after_fall)
+                self._suspect = suspect(view, k, since, self._screen, self._blocks, self._p)
+                self._suspect.noise_pa, self._suspect.block_s = self._marks.noise.long_pa, self._block_s
+                explained = np.empty(0)
+            if self._cut is None and k in cut and k >= self._marks.after_cut:
+                self._cut = suspect_cut(view, k, self._screen, self._block_s)
+            if not self.busy:
+                k = min((i for i in fell | cut if i > k), default=k1)
+                continue
+            now = float(view.now[k - view.lo])
+            if self._suspect is not None:
+                if not explained.size:
+                    reference = np.array([self._suspect.ref0])
+                    seen, explained = k, self._screen.least_ratio(np.arange(k, k1), view, reference)
+                if self._try(self._suspect, k, now, float(explained[k - seen])):
+                    return k + 1
+            if self._cut is not None and self._cut.over(now):
+                self._end_cut(k)
+            k += 1
+        return k1
+
+    def _try(self, suspicion: Suspicion, k: int, now: float, explained: float) -> bool:
+        """Judge the suspicion by one block; True when the good taps changed."""
+        if suspicion.accepted:
+            # how deep it gets is judged by what the fans most likely give, not by the least they promise
+            known = bool(self._blocks.take("known", k, k + 1)[0])
+            speed = self._blocks.floats("speed_us", k, k + 1)
+            explained = float(self._bank.ratio(speed, suspicion.speed)[0]) if known else 1.0
+        elif self._lone(suspicion, k, explained):
+            return self._suspect is None
+        verdict = suspicion.judge(k, now, explained, self._p)
+        if verdict == Verdict.ALARM:
+            onset, drop = self._blocks.time(suspicion.begun), 1 - now / suspicion.level_pa
+            reached = self._blocks.time(k) + self._block_s
+            self.alarms.append(
+                Loss("seal-loss", onset, reached, from_pa=suspicion.level_pa, to_pa=now, drop=drop)
+            )
+        elif verdict == Verdict.DROPPED:
+            self._suspect = None
+        elif verdict == Verdict.SETTLED:
+            self._conclude(suspicion, k)
+        return False
+
+    def _lone(self, suspicion: Suspicion, k: int, explained: float) -> bool:
+        """Is it one tap's trouble? Once that has stood long enough it is told."""
+        slack = 3 * self._marks.noise.short_pa / max(suspicion.level_pa, 1e-9)
+        lone = self._health.lone(k, suspicion, explained, slack, self._marks.floor_pa(self._p))
+        if lone and (k + 1 - suspicion.begun) * self._block_s >= self._p.bump_s - 1e-9:
+            for tap in lone:
+                self._health.tell_off(tap, k, suspicion, self._closeup)
+            self._suspect = None
+            self._marks.after_leak = max(self._marks.after_leak, k + 1)
+            self._bank.rescale(self._health.change())
+        return bool(lone)
+
+    def _conclude(self, suspicion: Suspicion, k: int) -> None:
+        self._suspect, self._marks.quiet = None, k + self._screen.fast_back
+        weights, begun = self._health.weights, suspicion.begun
+        known = bool(self._blocks.take("known", begun, begun + 1)[0])
+        speed = suspicion.speed if known else None
+        creep = suspicion.creep(self._p)
+        if creep is None:
+            fall = self._closeup.measure(suspicion.ref0, k, begun, weights, speed)
+        else:
+            fall = self._closeup.creeping(creep, weights)
+        sudden = fall.fall_s <= (self._p.sudden_s if known else self._p.coast_s)
+        if not fall.drop >= self._p.min_drop or not (sudden or known):
+            return
+        self._marks.after_leak = self._marks.after_fall = k
+        confidence = min(1.0, fall.drop / (2 * self._p.min_drop))
+        confidence *= (1.0 if known else 0.6) * (1.0 if np.count_nonzero(weights) > 1 else 0.85)
+        throttle = float(self._blocks.floats("throttle_us", begun, begun + 1)[0])
+        pending = Pending(0, k, fall.from_pa, fall.to_pa, speed)
+        self._ledger.tell("seal-loss" if sudden else "slow-leak", fall, throttle, confidence, pending)
+
+    def _end_cut(self, k: int) -> None:
+        cut, self._cut, self._marks.after_cut = self._cut, None, k
+        assert cut is not None
+        fall = self._closeup.measure(cut.ref0, k, cut.begun, self._health.weights)
+        fall = self._closeup.dated_by_throttle(fall, cut.ref0, k)
+        told = self._ledger.near(fall.onset_s, 0.2)
+        if not fall.drop >= self._p.cut_drop or fall.fall_s > self._p.sudden_s or told:
+            return
+        throttle = float(self._blocks.floats("throttle_us", cut.begun, cut.begun + 1)[0])
+        pending = Pending(0, k, fall.from_pa, fall.to_pa, None)
+        self._ledger.tell("throttle-cut", fall, throttle, 1.0, pending)

@@ -1,0 +1,183 @@
+"""Once a frame: what has ended, which taps are good, how loud it is, how the seal index stands."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.reduce.blocks import Blocks
+from undertray.reduce.closeup import CloseUp
+from undertray.reduce.expectation import FanBank
+from undertray.reduce.falls import FallWatch
+from undertray.reduce.health import Health
+from undertray.reduce.leak import Creep, find_creep
+from undertray.reduce.ledger import Ledger, Pending
+from undertray.reduce.losses import LossParameters
+from undertray.reduce.marks import Marks
+from undertray.reduce.screen import Noise, Screen
+
+__all__ = ["SealWatch"]
+
+Array = NDArray[np.float64]
+
+_CREEP_S = 15.0  # a pack that sags takes longer for the same fall
+_BACK_S = 0.15  # suction that is back for this long is back
+_NOISE_FRAMES = 4
+_RESTING_FRAMES = 4  # while the throttle rests there is little to learn
+
+
+class SealWatch:
+    """Learns the fans' law and watches the suction against it.
+
+    Parameters
+    ----------
+    parameters : LossParameters
+        Thresholds.
+    block_s : float
+        Length of a block, s.
+    marks : Marks
+        How far back may be compared.
+    blocks, bank, screen, closeup, ledger, health, falls
+        The other parts of the detector.
+    """
+
+    def __init__(
+        self,
+        parameters: LossParameters,
+        block_s: float,
+        marks: Marks,
+        blocks: Blocks,
+        bank: FanBank,
+        screen: Screen,
+        closeup: CloseUp,
+        ledger: Ledger,
+        health: Health,
+        falls: FallWatch,
+    ) -> None:
+        self._p, self._block_s, self._marks = parameters, block_s, marks
+        self._blocks, self._bank, self._screen, self._closeup = blocks, bank, screen, closeup
+        self._ledger, self._health, self._falls = ledger, health, falls
+        self._taught = self._frame = 0
+        self._index: list[tuple[int, float, Array]] = []
+
+    def frame(self, k1: int, flagged: bool, last: bool = False) -> bool:
+        """Take in the blocks since the last frame.
+
+        Parameters
+        ----------
+        k1 : int
+            Block after the last.
+        flagged : bool
+            Whether any tap was missing, frozen or out of range in them.
+        last : bool
+            Whether the run ends here.
+
+        Returns
+        -------
+        bool
+            Whether the set of good taps changed.
+        """
+        k0, self._taught = self._taught, k1
+        self._frame += 1
+        if k1 <= k0:
+            return False
+        m = self._marks
+        leaking, floor = self._ledger.leaking, m.floor_pa(self._p)
+        changed = self._health.scan(k0, k1, floor, flagged)
+        if changed:
+            m.after_leak = max(m.after_leak, k1)
+            self._bank.rescale(self._health.change())
+        weights = self._health.weights
+        if self._ledger.pending:
+            self._find_ends(max(k0, m.start), k1, weights, floor)
+        k0 = max(k0, m.start)
+        if k1 - k0 < 8:
+            return changed
+        frame = self._screen.mean(k0, k1, weights)
+        m.top_pa = max(m.top_pa * 0.998, float(np.sort(frame)[len(frame) // 2]))
+        if self._frame % _NOISE_FRAMES == 0 or not np.isfinite(m.noise.long_pa):
+            self._listen(k1, weights)
+        if leaking or self._ledger.leaking:
+            m.after_leak = max(m.after_leak, k1) if self._ledger.leaking else m.after_leak
+        elif self._blocks.take("known", k0, k1).all():
+            self._learn(k0, k1, frame, weights, last)
+        return changed
+
+    def _listen(self, k1: int, weights: Array) -> None:
+        held = max(self._marks.start, self._blocks.first, k1 - self._screen.noise_blocks)
+        drive = self._bank.drive(self._blocks.floats("speed_us", held, k1))
+        measured = Noise.of(self._screen.mean(held, k1, weights), drive, self._screen.reference)
+        if np.isfinite(measured.long_pa):
+            self._marks.noise = measured
+
+    def _learn(self, k0: int, k1: int, frame: Array, weights: Array, last: bool) -> None:
+        speeds = self._blocks.floats("speed_us", k0, k1)
+        self._index = [*self._index[-15:], (k0, float(frame.mean()), speeds.mean(axis=0))]
+        creeping = self._creeping(k1, weights, last)
+        throttle = self._blocks.floats("throttle_us", k0, k1)
+        resting = throttle.max() - throttle.min() < 15.0 and self._frame % _RESTING_FRAMES
+        if creeping or self._falls.suspecting or resting or frame.max() <= 2 * self._marks.floor_pa(self._p):
+            return
+        self._bank.learn(frame, speeds)
+
+    def _find_ends(self, k0: int, k1: int, weights: Array, floor_pa: float) -> None:
+        need = max(2, round(_BACK_S / self._block_s))
+        for pending in list(self._ledger.pending):
+            first = max(k0, pending.since)
+            if first >= k1:
+                continue
+            ratio = None
+            if pending.speed is not None and self._blocks.take("known", first, k1).all():
+                ratio = self._bank.ratio(self._blocks.floats("speed_us", first, k1), pending.speed)
+            if pending.tap is None:
+                reading = self._screen.mean(first, k1, weights)
+            else:
+                reading = self._blocks.floats("tap_pa", first, k1)[:, pending.tap]
+            at = pending.back_for(reading, ratio, need, floor_pa)
+            if at is not None:
+                back = max(first + at, self._blocks.first)
+                self._ledger.end(pending.event, self._blocks.time(back))
+                self._ledger.pending.remove(pending)
+                if pending.tap is not None:
+                    self._health.restore(pending.tap, "off", back)
+
+    def _fallen(self) -> bool:
+        """A first look at the seal index, by whole frames: is it worth a closer one?"""
+        held = [(c, s) for k, c, s in self._index if k >= self._marks.after_leak]
+        if len(held) < 2:
+            return False
+        drive = self._bank.drive(np.array([s for _, s in held]))
+        level = np.array([c for c, _ in held]) / np.maximum(drive, 1e-9)
+        level = level[drive > 0.1 * drive.max()]
+        return level.size > 1 and bool(level[-2:].min() < (1 - 0.5 * self._p.leak_drop) * level.max())
+
+    def _creeping(self, k1: int, weights: Array, last: bool) -> bool:
+        """Watch the seal index for a slow leak; True while there may be one."""
+        error = self._bank.calm_error
+        if error > 0.2 or not self._fallen():
+            return False
+        held = k1 - round(_CREEP_S / self._block_s)
+        k0 = max(self._marks.start, self._marks.after_leak, self._blocks.first, held)
+        drive = self._bank.drive(self._blocks.floats("speed_us", k0, k1))
+        creep = find_creep(k0, self._screen.mean(k0, k1, weights), drive, error, self._p)
+        if creep is None or not (creep.still or last):
+            return creep is not None
+        self._marks.after_leak = k1
+        self._falls.drop_suspicion()
+        self._tell(creep, k0, k1, weights)
+        return True
+
+    def _tell(self, creep: Creep, k0: int, k1: int, weights: Array) -> None:
+        speed = self._blocks.floats("speed_us", creep.begun, creep.begun + 1)[0]
+        if creep.sudden:
+            # a loss that moving throttle hid: it has to be twice as clear
+            ref0 = max(k0, creep.begun - 2 * self._screen.reference)
+            fall = self._closeup.measure(ref0, min(creep.bottom + 50, k1 - 1), creep.begun, weights, speed)
+            if not fall.drop >= 2 * self._p.min_drop or fall.fall_s > self._p.sudden_s:
+                return
+        else:
+            fall = self._closeup.creeping(creep, weights)
+        throttle = float(self._blocks.floats("throttle_us", creep.begun, creep.begun + 1)[0])
+        pending = Pending(0, k1, fall.from_pa, fall.to_pa, speed)
+        confidence = min(1.0, creep.drop / (2 * self._p.leak_drop))
+        self._ledger.tell("seal-loss" if creep.sudden else "slow-leak", fall, throttle, confidence, pending)
