@@ -77,6 +77,11 @@ class PageView:
             target=self._server.serve_forever, args=(_POLL_S,), name="live page", daemon=True
         ).start()
 
+    @property
+    def browsers(self) -> int:
+        """How many browsers are connected."""
+        return self._feed.clients
+
     def show(self, snapshot: Snapshot) -> None:
         """Send it to every browser; at once when the alarm changes, else ten times a second.
 
@@ -103,7 +108,22 @@ class _Feed:
     def __init__(self) -> None:
         self._fresh = threading.Condition()
         self._text, self._number, self.over = "", 0, False
-        self.clients = threading.BoundedSemaphore(_MOST_CLIENTS)
+        self._clients, self._counting = 0, threading.Lock()
+
+    @property
+    def clients(self) -> int:
+        return self._clients
+
+    def enter(self) -> bool:
+        with self._counting:
+            if self._clients >= _MOST_CLIENTS:
+                return False
+            self._clients += 1
+            return True
+
+    def leave(self) -> None:
+        with self._counting:
+            self._clients -= 1
 
     def publish(self, text: str) -> None:
         with self._fresh:
@@ -148,10 +168,7 @@ class _Handler(BaseHTTPRequestHandler):
         root = self.server.root
         path = urlsplit(self.path).path
         # a page of another site must not read this one by pointing its own name at the loopback
-        strange = self.server.local and not _is_loopback(
-            urlsplit(f"//{self.headers.get('Host', '')}").hostname
-        )
-        if strange:
+        if self.server.local and not _is_loopback(_hostname(self.headers.get("Host", ""))):
             self._answer(403, "text/plain", b"not from here\n")
         elif secrets.compare_digest(path.encode(), root.encode()):
             self._page()
@@ -183,7 +200,7 @@ class _Handler(BaseHTTPRequestHandler):
 
     def _events(self) -> None:
         feed = self.server.feed
-        if not feed.clients.acquire(blocking=False):
+        if not feed.enter():
             self._answer(503, "text/plain", b"too many browsers\n")
             return
         try:
@@ -192,20 +209,22 @@ class _Handler(BaseHTTPRequestHandler):
             self.send_header("Cache-Control", "no-store")
             self.end_headers()
             number = 0
-            while not feed.over:
+            while True:
                 text, number = feed.after(number)
+                if text is None and feed.over:
+                    break
                 self.wfile.write(b": alive\n\n" if text is None else f"data: {text}\n\n".encode())
             self.wfile.write(b"event: over\ndata: {}\n\n")
         finally:
-            feed.clients.release()
+            feed.leave()
 
     def log_message(self, format: str, *args: Any) -> None:
         """Say nothing: the terminal belongs to the run."""
 
 
 def _parsed(address: str) -> tuple[str, int]:
-    parts = urlsplit(f"//{address}")
     try:
+        parts = urlsplit(f"//{address}")
         if parts.hostname and parts.port is not None:
             return parts.hostname, parts.port
     except ValueError:
