@@ -58,7 +58,9 @@ def _compare(
     the_car = Car.from_toml(car)
     certificate = Calibration.from_json(calibration) if calibration is not None else None
     digests = []
-    with typer.progressbar(runs, label="reducing", file=sys.stderr, hidden=len(runs) < 8) as shown:
+    with typer.progressbar(
+        runs, label="reducing", file=sys.stderr, hidden=len(runs) < 8 or not sys.stderr.isatty()
+    ) as shown:
         for path in shown:
             run = read_run(path)
             digests.append(digest(reduce_run(run, the_car, certificate), run.facts, by))

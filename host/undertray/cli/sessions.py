@@ -79,7 +79,7 @@ def _sessions(
             length=count,
             label="reading",
             file=sys.stderr,
-            hidden=count < 20,
+            hidden=count < 20 or not sys.stderr.isatty(),
         ) as shown:
             found.extend(shown)
     finally:

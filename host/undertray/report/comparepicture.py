@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from undertray.report.display import SI, Display
-from undertray.report.ink import GRID, INK, LIMIT, MARKERS, SERIES, printable, settings, svg_text
+from undertray.report.ink import GRID, INK, LIMIT, MARKERS, SERIES, settings, short, svg_text
 from undertray.report.picture import Picture
 
 if TYPE_CHECKING:
@@ -75,7 +75,7 @@ def comparison_picture(found: Comparison, units: Display = SI) -> Picture:
             panel.set_ylim(len(groups) - 0.5, -0.5)
             panel.grid(visible=True, axis="x", color=GRID, linewidth=0.6)
             panel.set_axisbelow(True)
-        left.set_yticks(range(len(groups)), [_short(g.value) for g in groups])
+        left.set_yticks(range(len(groups)), [short(g.value, _NAME) for g in groups])
         right.set_yticks(range(len(groups)), [""] * len(groups))
         left.set_xlabel(f"suction at the same throttle / {units.pressure}")
         right.set_xlabel(f"margin / {units.force}")
@@ -118,7 +118,7 @@ def _runs(panel: Axes, found: Comparison) -> None:
                 color=SERIES[place % len(SERIES)],
                 linewidth=0.9,
                 markersize=5,
-                label=_short(name),
+                label=short(name, _NAME),
             )
     panel.axhline(1.0, color=LIMIT, linewidth=1.0, linestyle=(0, (5, 2)))
     panel.set_xlabel("run, in order of recording")
@@ -127,8 +127,3 @@ def _runs(panel: Axes, found: Comparison) -> None:
     panel.xaxis.get_major_locator().set_params(integer=True)  # type: ignore[call-arg]
     panel.grid(visible=True, color=GRID, linewidth=0.6)
     panel.set_axisbelow(True)
-
-
-def _short(name: str) -> str:
-    name = printable(name)  # labels of ticks are made anew at drawing
-    return name if len(name) <= _NAME else name[: _NAME - 1] + "…"

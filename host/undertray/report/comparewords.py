@@ -105,13 +105,14 @@ def text_table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[
     Yields
     ------
     str
-        Lines; the first column to the left, the others to the right.
+        Lines; columns of numbers to the right, the others to the left.
     """
     cells = [[_clean(c, 64) for c in row] for row in (heads, *rows)]
     widths = [max(len(row[i]) for row in cells) for i in range(len(heads))]
+    numeric = [all(row[i][:1] in ("", *"0123456789+−") for row in cells[1:]) for i in range(len(heads))]
     for row in cells:
         yield "  ".join(
-            c.ljust(w) if i == 0 else c.rjust(w) for i, (c, w) in enumerate(zip(row, widths, strict=True))
+            c.rjust(w) if right else c.ljust(w) for c, w, right in zip(row, widths, numeric, strict=True)
         ).rstrip()
 
 

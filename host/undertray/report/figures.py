@@ -42,14 +42,15 @@ def run_picture(reduction: Reduction, car: Car, path: str | Path, units: Display
     """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-    from undertray.report.ink import drawing
+    from undertray.report.ink import drawing, short
 
     state = "calibrated" if reduction.calibrated else "UNCALIBRATED"
-    title = f"{car.name}: {reduction.run} ({state}, surface at {reduction.hold.surface_angle:g}°)"
+    angle = f"surface at {reduction.hold.surface_angle:g}°"
+    title = f"{short(car.name, 60)}: {short(reduction.run, 60)} ({state}, {angle})"
     figure = draw_timeline(reduction, units, title)
     FigureCanvasAgg(figure)
     try:
-        with drawing(figure):
+        with drawing():
             figure.savefig(path, dpi=130, format="png", metadata={"Software": None})
     except OSError as error:
         raise ReductionError(f"cannot write the picture: {error.strerror}", where=str(path)) from error

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from undertray.reduce.polygon import clip
 from undertray.report.display import SI, Display, number
-from undertray.report.ink import INK, LIMIT, settings, svg_text
+from undertray.report.ink import INK, LIMIT, settings, short, svg_text
 from undertray.report.picture import Picture
 
 if TYPE_CHECKING:
@@ -93,7 +93,7 @@ def floor_picture(
             value = value_of.get(tap.name, np.nan)
             light = np.isfinite(value) and sum(colours(scale(value))[:3]) > 1.35
             ink = "#000000" if light else "#ffffff"
-            words = f"{_short(tap.name)}\n{number(value) if np.isfinite(value) else 'no reading'}"
+            words = f"{short(tap.name, _NAME)}\n{number(value) if np.isfinite(value) else 'no reading'}"
             panel.plot(tap.y_mm, tap.x_mm, "o", markersize=3.5, color=ink if np.isfinite(value) else INK)
             panel.annotate(
                 words,
@@ -240,7 +240,3 @@ def _scale_bar(bar: Axes, colours: Colormap, top: float, units: Display) -> None
     bar.set_yticks([])
     bar.spines[:].set_visible(False)
     bar.set_xlabel(f"suction / {units.pressure}")
-
-
-def _short(name: str) -> str:
-    return name if len(name) <= _NAME else name[: _NAME - 1] + "…"

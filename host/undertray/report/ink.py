@@ -30,6 +30,7 @@ __all__ = [
     "plain_svg",
     "printable",
     "settings",
+    "short",
     "svg_text",
 ]
 
@@ -118,29 +119,19 @@ def svg_text(figure: Figure) -> str:
 
     stream = io.StringIO()
     FigureCanvasSVG(figure)
-    with drawing(figure):
+    with drawing():
         figure.savefig(stream, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
     return stream.getvalue()
 
 
 @contextlib.contextmanager
-def drawing(figure: Figure) -> Iterator[None]:
+def drawing() -> Iterator[None]:
     """Everything that has to be so while a figure is written to a file.
-
-    Parameters
-    ----------
-    figure : Figure
-        Its texts are made printable: names come from logs, and SVG knows no control characters.
 
     Yields
     ------
     None
     """
-    from matplotlib.text import Text
-
-    for text in figure.findobj(Text):
-        if isinstance(text, Text):
-            text.set_text(printable(text.get_text(), keep="\n"))
     with settings(), warnings.catch_warnings():
         # a name in a script the measuring font lacks: the reader's own font shows it
         warnings.filterwarnings("ignore", message="Glyph .* missing", category=UserWarning)
@@ -150,22 +141,39 @@ def drawing(figure: Figure) -> Iterator[None]:
         yield
 
 
-def printable(text: str, keep: str = "") -> str:
+def printable(text: str) -> str:
     """Make a foreign text safe to stand in a picture or a page.
 
     Parameters
     ----------
     text : str
         Any text.
-    keep : str
-        Characters that stay though they are not printable.
 
     Returns
     -------
     str
         With U+FFFD for every control character and every half of a broken one.
     """
-    return "".join(c if c.isprintable() or c in keep else "\ufffd" for c in text)
+    return "".join(c if c.isprintable() else "\ufffd" for c in text)
+
+
+def short(text: str, limit: int = 24) -> str:
+    """Make a foreign name fit to stand in a picture.
+
+    Parameters
+    ----------
+    text : str
+        Any text.
+    limit : int
+        Longest text returned (24 if left out).
+
+    Returns
+    -------
+    str
+        Printable, with an ellipsis where it was cut.
+    """
+    text = printable(text[: limit + 1])
+    return text if len(text) <= limit else text[: limit - 1] + "…"
 
 
 def settings() -> Any:

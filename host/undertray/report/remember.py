@@ -157,7 +157,7 @@ class Memory:
         return dict(fields)
 
     def save(self) -> None:
-        """Write what is remembered of the runs that are still there; where that fails, nothing is remembered."""
+        """Write what is remembered of the runs that are still there; if that fails, nothing is."""
         if self._path is None or not (self._new or len(self._seen) != len(self._places)):
             return
         wanted = {state[4] for state in self._seen.values()}

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.report.display import SI, Display
-from undertray.report.ink import DASHES, EVENT, GRID, INK, LIMIT, MARKERS, SERIES, settings, svg_text
+from undertray.report.ink import DASHES, EVENT, GRID, INK, LIMIT, MARKERS, SERIES, settings, short, svg_text
 from undertray.report.layout import LEGEND_ROW_IN, stacked
 from undertray.report.picture import Picture
 from undertray.report.thin import Thinner
@@ -273,7 +273,7 @@ def _plot(
         marker=MARKERS[place] if marker is None else marker,
         markevery=(place * every // 8, every),
         markersize=4,
-        label=label if len(label) <= 24 else label[:23] + "…",
+        label=short(label),
     )
 
 
