@@ -96,7 +96,8 @@ def board_time(run: Run) -> BoardTime:
     step_s = np.diff(run.t_us) % wrap / tick_hz
     near = step_s[slots == 1] if np.any(slots == 1) else step_s
     period_s = float(np.median(near)) if rows > 1 else float("nan")
-    host_s = run.host_us / 1e6 if np.all(run.host_us >= 0) else None
+    heard = "stored_run" not in run.facts  # a run that no host heard has board time in that place
+    host_s = run.host_us / 1e6 if heard and np.all(run.host_us >= 0) else None
     breaks = _breaks(step_s, slots, host_s, period_s, wrap / tick_hz)
     _add_boots(breaks, run)
 

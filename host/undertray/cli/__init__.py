@@ -43,6 +43,7 @@ def _register() -> None:
         column,
         compare,
         demo,
+        fetch,
         inspect,
         ports,
         record,
@@ -56,6 +57,7 @@ def _register() -> None:
     for group in (
         ports,
         record,
+        fetch,
         inspect,
         calibrate,
         column,
