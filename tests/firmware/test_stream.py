@@ -21,13 +21,14 @@ def _times(lines: list[bytes]) -> list[int]:
 @engines
 @pytest.mark.parametrize("rate_hz", [7, 60, 200, 300, 1000])
 def test_no_drift_at_any_rate(tmp_path: Path, engine: str, rate_hz: int) -> None:
-    lines = simulate(tmp_path, engine, board(rate_hz=rate_hz), end_us=10_200_000)
+    seconds = 10 if rate_hz < 500 else 3
+    lines = simulate(tmp_path, engine, board(rate_hz=rate_hz), end_us=seconds * 1_000_000 + 200_000)
     at = _times(lines)
     first = at[0]
     # derived: slot k is due at first + k / rate. Late by at most one turn of the loop that was under way: a
     # 200 us idle at low rates, a status note and the reads of the pass before at high ones.
     late = [t - first - k * 1_000_000 / rate_hz for k, t in enumerate(at)]
-    assert len(at) >= 10 * rate_hz
+    assert len(at) >= seconds * rate_hz
     assert min(late) >= -250
     assert max(late) <= 1_000_000 / rate_hz
     assert abs(sum(late[-20:]) / 20 - sum(late[:20]) / 20) < 150
@@ -142,7 +143,9 @@ OUTRIGHT = ("info", "scan", "beat")  # commands that take no words and pay no he
 
 @engines
 def test_ten_thousand_lines_of_garbage(tmp_path: Path, engine: str) -> None:
-    lines = simulate(tmp_path, engine, end_us=8_000_000, script=[[7_500_000, "selftest"]], garbage=GARBAGE)
+    # the twin, slower, is given less: it is there for the same code on another interpreter
+    garbage = GARBAGE if engine == "micropython" else {**GARBAGE, "lines": 1_500}
+    lines = simulate(tmp_path, engine, end_us=8_000_000, script=[[7_500_000, "selftest"]], garbage=garbage)
     parsed = [parse_line(line) for line in lines[:-1]]
     assert not [item for item in parsed if isinstance(item, Bad)]
     seqs = [int(row[0]) for row in rows(lines)]
@@ -155,7 +158,7 @@ def test_ten_thousand_lines_of_garbage(tmp_path: Path, engine: str) -> None:
     replies = notes(lines, "reply")
     assert (replies[-1]["to"], replies[-1]["good"]) == ("selftest", True)
     assert not any(reply["ok"] for reply in replies[:-1] if reply["to"] not in OUTRIGHT)
-    assert len(replies) + status["dropped"] > 10_000
+    assert len(replies) + status["dropped"] > garbage["lines"]
 
 
 @engines

@@ -6,9 +6,10 @@ and idling each move it on by a modelled cost, and nothing else does.
 
 import utime
 
-# Modelled costs on an RP2040 at 125 MHz, in microseconds. One 4-byte read takes 145 of which the
-# bus has 118 (emulated measurement), so 27 are left for the call.
-TICKS_US = 5
+# Modelled costs on an RP2040 at 125 MHz, in microseconds. The loop looks at the clock once a turn, and
+# a turn with nothing to do takes some dozens of them (an estimate, not measured). One 4-byte read takes
+# 145 of which the bus has 118 (by an emulated board), so 27 are left for the call.
+TICKS_US = 20
 CALL_US = 27
 IDLE_US = 200
 # Real time: what one look at the clock yields to other processes, so that a loop that spins on a
