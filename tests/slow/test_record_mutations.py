@@ -165,13 +165,16 @@ def take_board(path: Path, text: bytes) -> None:
 
 @functools.cache
 def _firmware_board() -> types.ModuleType:
-    spec = importlib.util.spec_from_file_location(
-        "firmware_board", ROOT / "firmware" / "undertray" / "board.py"
-    )
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
+    """The firmware's package has the name of the host's, so its two files are loaded by hand."""
+    with pytest.MonkeyPatch.context() as patch:
+        for name in ("wiring", "board"):
+            path = ROOT / "firmware" / "undertray" / f"{name}.py"
+            spec = importlib.util.spec_from_file_location(f"undertray.{name}", path)
+            assert spec is not None
+            assert spec.loader is not None
+            module = importlib.util.module_from_spec(spec)
+            patch.setitem(sys.modules, f"undertray.{name}", module)
+            spec.loader.exec_module(module)
     return module
 
 
