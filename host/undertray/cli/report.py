@@ -33,6 +33,10 @@ def _report(
         Path | None,
         typer.Option("--pictures", help="Folder for every picture as SVG and its numbers as CSV."),
     ] = None,
+    reference: Annotated[
+        Path | None,
+        typer.Option("--reference", help="A good run on the reference skirt, for the seal index."),
+    ] = None,
     title: Annotated[str | None, typer.Option("--title", help="Heading of the page.")] = None,
 ) -> None:
     """Write a page that says whether the car holds, and why.
@@ -47,15 +51,19 @@ def _report(
     from undertray.report.display import display
     from undertray.report.page import render_page, write_page
     from undertray.report.picture import write_pictures
+    from undertray.report.reference import reference_curve
     from undertray.report.sheet import make_sheet
 
     the_car = Car.from_toml(car)
     certificate = Calibration.from_json(calibration) if calibration is not None else None
+    curve = None
+    if reference is not None:
+        curve = reference_curve(reduce_run(read_run(reference), the_car, certificate))
     sheets = []
     for path in runs:
         run = read_run(path)
         reduction = reduce_run(run, the_car, certificate)
-        sheets.append(make_sheet(reduction, the_car, run, certificate, display(units)))
+        sheets.append(make_sheet(reduction, the_car, run, certificate, display(units), curve))
     write_page(render_page(sheets, title or the_car.name), out)
     typer.echo(str(out))
     if pictures is not None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from undertray.report.display import SI, Display
-from undertray.report.ink import GRID, INK, LIMIT, MARKERS, SERIES, settings, short, svg_text
+from undertray.report.ink import GRID, INK, LIMIT, MARKERS, SERIES, settings, short
 from undertray.report.picture import Picture
+from undertray.report.vector import svg_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

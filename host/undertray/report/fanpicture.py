@@ -9,11 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.report.display import SI, Display
-from undertray.report.ink import GRID, LIMIT, SERIES, settings, svg_text
+from undertray.report.ink import GRID, LIMIT, SERIES, settings
 from undertray.report.layout import stacked
 from undertray.report.picture import Picture
 from undertray.report.thin import Thinner
 from undertray.report.timeline import mark_events
+from undertray.report.vector import svg_text
 
 if TYPE_CHECKING:
     from undertray.reduce.run import Reduction
@@ -28,6 +29,7 @@ Reference = Callable[[Array], Array]
 BIN_US = 20.0
 _LEAST_BLOCKS = 10
 _MOST_DOTS = 1500
+_LEAST_PA = 50.0
 
 
 def throttle_bins(blocks: Blocks) -> dict[int, Array]:
@@ -62,7 +64,7 @@ def own_index(blocks: Blocks) -> Array:
     -------
     ndarray of float64, shape (k,)
         Suction over the run's own median steady suction at that throttle; NaN where the run
-        was never steady at it.
+        was never steady at it, and while the throttle moves and the fans follow it.
 
     Notes
     -----
@@ -70,7 +72,7 @@ def own_index(blocks: Blocks) -> Array:
     so no law needs to be known for this index.
     """
     index = np.full(len(blocks.t_s), np.nan)
-    known = np.isfinite(blocks.throttle_us)
+    known = np.isfinite(blocks.throttle_us) & blocks.still
     bins = np.full(len(blocks.t_s), np.iinfo(np.int64).min)
     bins[known] = np.round(blocks.throttle_us[known] / BIN_US).astype(np.int64)
     for number, rows in throttle_bins(blocks).items():
@@ -101,7 +103,7 @@ def fan_picture(blocks: Blocks, reference: Reference | None = None, units: Displ
     with settings():
         figure, (panel,) = stacked(5.0, (2.7,), (0.12,))
         kinds = (
-            (~blocks.steady, "moving", ".", SERIES[7], 0.35),
+            (~blocks.steady, "not steady", ".", SERIES[7], 0.35),
             (blocks.steady, "steady", "o", SERIES[0], 0.9),
         )
         for mask, name, marker, colour, alpha in kinds:
@@ -164,10 +166,8 @@ def index_picture(reduction: Reduction, blocks: Blocks, reference: Reference | N
         index = own_index(blocks)
         against = "what this run usually gave at that throttle (the car has no reference curve)"
     else:
-        expected = reference(blocks.throttle_us)
-        index = np.where(
-            expected > 50.0, blocks.suction_pa / np.where(expected > 50.0, expected, 1.0), np.nan
-        )
+        expected = np.where(blocks.still, reference(blocks.throttle_us), np.nan)
+        index = blocks.suction_pa / np.where(expected > _LEAST_PA, expected, np.nan)
         against = "what the reference skirt gives at that throttle"
     thinner = Thinner(blocks.t_s)
     with settings():

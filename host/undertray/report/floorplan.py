@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from undertray.reduce.polygon import clip
 from undertray.report.display import SI, Display, number
-from undertray.report.ink import INK, LIMIT, settings, short, svg_text
+from undertray.report.ink import INK, LIMIT, settings, short
 from undertray.report.picture import Picture
+from undertray.report.vector import svg_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

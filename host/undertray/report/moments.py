@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from undertray.report.display import Display
-from undertray.report.fanpicture import fan_picture, index_picture
+from undertray.report.fanpicture import Reference, fan_picture, index_picture
 from undertray.report.floorplan import at_moment_pa, floor_picture, steady_pa
 from undertray.report.picture import Picture
 from undertray.report.steady import BLOCK_S, run_blocks
@@ -114,7 +114,9 @@ def _steady_values(reduction: Reduction) -> Any:
     return steady_pa(reduction, rows if rows.any() else np.ones(len(rows), bool))
 
 
-def steady_pictures(reduction: Reduction, car: Car, units: Display) -> list[Picture]:
+def steady_pictures(
+    reduction: Reduction, car: Car, units: Display, reference: Reference | None = None
+) -> list[Picture]:
     """Draw what a run is like when nothing happens.
 
     Parameters
@@ -125,6 +127,8 @@ def steady_pictures(reduction: Reduction, car: Car, units: Display) -> list[Pict
         The car it was reduced with.
     units : Display
         Units of the numbers.
+    reference : callable or None
+        What the reference skirt gives, where that is known.
 
     Returns
     -------
@@ -145,7 +149,7 @@ def steady_pictures(reduction: Reduction, car: Car, units: Display) -> list[Pict
         )
     ]
     if np.isfinite(blocks.throttle_us).any():
-        pictures.append(fan_picture(blocks, None, units))
+        pictures.append(fan_picture(blocks, reference, units))
         if blocks.steady.sum() * BLOCK_S >= 1.0:
-            pictures.append(index_picture(reduction, blocks))
+            pictures.append(index_picture(reduction, blocks, reference))
     return pictures

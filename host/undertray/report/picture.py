@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from undertray.errors import ReductionError
-from undertray.report.ink import inline_svg, plain_svg
+from undertray.report.vector import inline_svg, plain_svg
 
 __all__ = ["Picture", "write_pictures"]
 

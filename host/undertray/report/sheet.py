@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from undertray.calibrate.certificate import Calibration
     from undertray.reduce.car import Car
     from undertray.reduce.run import Reduction
+    from undertray.report.fanpicture import Reference
 
 __all__ = ["Grid", "Sheet", "make_sheet"]
 
@@ -105,6 +106,7 @@ def make_sheet(
     run: Run | None = None,
     calibration: Calibration | None = None,
     units: Display = SI,
+    reference: Reference | None = None,
 ) -> Sheet:
     """Prepare everything a page says of one run.
 
@@ -120,6 +122,8 @@ def make_sheet(
         The one that was used.
     units : Display
         Units of the numbers.
+    reference : callable or None
+        What the reference skirt gives at a throttle, where that is known.
 
     Returns
     -------
@@ -152,7 +156,7 @@ def make_sheet(
         events=[_event_row(place, e, units) for place, e in enumerate(reduction.events[:MOST_ROWS])],
         events_left=left,
         close_ups=close_ups,
-        steady=steady_pictures(reduction, car, units),
+        steady=steady_pictures(reduction, car, units, reference),
         axles=_axles(reduction, units),
         taps=_taps(reduction, units),
         quality=Grid(

@@ -37,8 +37,8 @@ class Blocks:
         Means; NaN where there is none.
     steady : ndarray of bool, shape (k,)
         Throttle up and still for 0.8 s, and no event then or half a second before.
-    clear : ndarray of bool, shape (k,)
-        No event then or half a second before.
+    still : ndarray of bool, shape (k,)
+        Throttle up and still for 0.8 s, whatever happened.
     """
 
     t_s: Array
@@ -47,7 +47,7 @@ class Blocks:
     front_n: Array
     rear_n: Array
     steady: Mask
-    clear: Mask
+    still: Mask
 
 
 def run_blocks(reduction: Reduction) -> Blocks:
@@ -84,14 +84,15 @@ def run_blocks(reduction: Reduction) -> Blocks:
             end_s = np.inf if event.end_s is None else event.end_s
             clear &= (t_s + BLOCK_S <= event.onset_s) | (t_s >= end_s + _AFTER_EVENT_S)
     suction_pa = _mean(series.mean_suction_pa, starts)
+    still = _still(series.throttle_us, starts, number[starts], suction_pa)
     return Blocks(
         t_s=t_s,
         throttle_us=throttle_us,
         suction_pa=suction_pa,
         front_n=_mean(series.front_n, starts),
         rear_n=_mean(series.rear_n, starts),
-        steady=clear & _still(series.throttle_us, starts, number[starts], suction_pa),
-        clear=clear,
+        steady=still & clear,
+        still=still,
     )
 
 

@@ -9,10 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.report.display import SI, Display
-from undertray.report.ink import DASHES, EVENT, GRID, INK, LIMIT, MARKERS, SERIES, settings, short, svg_text
+from undertray.report.ink import DASHES, EVENT, GRID, INK, LIMIT, MARKERS, SERIES, settings, short
 from undertray.report.layout import LEGEND_ROW_IN, stacked
 from undertray.report.picture import Picture
 from undertray.report.thin import Thinner
+from undertray.report.vector import svg_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
