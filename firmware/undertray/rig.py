@@ -94,18 +94,19 @@ class Rig:
         self.columns.append(Column(name, sensor, bus, channel, section))
 
     def device_note(self, rate_hz):
-        """The ``device`` note as the bytes of its line."""
-        return note(
-            "device",
-            {
-                "wire": 1,
-                "firmware": VERSION,
-                "board": self.board["name"],
-                "uid": "".join(["{:02x}".format(byte) for byte in machine.unique_id()]),
-                "boot": self.boot,
-                "rate_hz": rate_hz,
-                "tick_hz": 1000000,
-                "tick_bits": 30,
-                "columns": [column.describe() for column in self.columns],
-            },
-        )
+        """The ``device`` note as the bytes of its line; ValueError when the columns do not fit into it."""
+        told = {
+            "wire": 1,
+            "firmware": VERSION,
+            "board": self.board["name"],
+            "uid": "".join(["{:02x}".format(byte) for byte in machine.unique_id()]),
+            "boot": self.boot,
+            "rate_hz": rate_hz,
+            "tick_hz": 1000000,
+            "tick_bits": 30,
+            "columns": [column.describe() for column in self.columns],
+        }
+        try:
+            return note("device", told)
+        except ValueError as error:
+            raise ValueError("too many columns: device {}".format(error))

@@ -243,3 +243,18 @@ print(go(100), bus.i2c.writes - before)
     out = run_code(tmp_path, code)
     assert out[0].startswith("[8224, 8224, 8224, 8224]")
     assert out[1] == "[8224, 8224, 8224, 8224] 600"
+
+
+def sixteen() -> dict[str, Any]:
+    """As many columns as a board may have, and more than its description in the stream can hold."""
+    places = [(bus, "0x70", channel) for bus in (0, 1) for channel in range(8)]
+    return board_of(_behind(places), muxes=_muxes((0, "0x70", None), (1, "0x70", None)), rate_hz=50)
+
+
+@engines
+def test_more_columns_than_the_stream_can_describe_are_told(tmp_path: Path, engine: str) -> None:
+    lines = simulate(tmp_path, engine, sixteen(), end_us=500_000, script=[[300_000, "info"]])
+    for reply in notes(lines, "reply"):
+        assert reply["ok"] is False
+        assert "too many columns: device note of" in reply["why"]
+    assert len(notes(lines, "reply")) == 2

@@ -12,6 +12,7 @@ from typer.testing import CliRunner
 from fakes.parts import FAMILIES, all_families, board_of
 from firmware.runs import BOARD, FIRMWARE
 from firmware.test_board_json import CASES
+from firmware.test_mux import sixteen
 from undertray.board.check import check_board
 from undertray.board.finding import Finding, Weight
 from undertray.board.rehearsal import rehearse
@@ -246,6 +247,13 @@ def test_alarm_and_taps_against_a_car(tmp_path: Path) -> None:
     assert about(found, "no tap is read from column p1").weight is Weight.WARNING
     never = check(tmp_path, {**BOARD, "alarm": {**BOARD["alarm"], "alarm_pa": 4500}})
     assert about(never, "never off").weight is Weight.FAULT
+
+
+def test_more_columns_than_the_stream_can_describe(tmp_path: Path) -> None:
+    assert about(check(tmp_path, sixteen()), "too many columns: device note of").weight is Weight.FAULT
+    eleven = sixteen()
+    eleven["columns"] = eleven["columns"][:11]
+    assert faults(check(tmp_path, eleven)) == []
 
 
 def test_the_command(tmp_path: Path) -> None:
