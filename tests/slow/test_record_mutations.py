@@ -215,7 +215,7 @@ def run(tmp_path: Path, target: str, count: int, seed: int) -> None:
 
 @pytest.mark.parametrize("target", TARGETS)
 def test_a_few_mutations(tmp_path: Path, target: str) -> None:
-    run(tmp_path, target, 1500, seed=1)
+    run(tmp_path, target, 700, seed=1)
 
 
 def test_the_memory_of_mutations_is_bounded(tmp_path: Path) -> None:

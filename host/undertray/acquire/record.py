@@ -217,9 +217,12 @@ class Recorder:
         return self._seconds is not None and first_us is not None and now_us - first_us >= self._seconds * 1e6
 
     def _take(self, piece: bytes, now_us: int) -> None:
+        segments = self.intake.segments
         text, rows, good = self.intake.take(piece, now_us)
         if text:
             self._writer.put(text, rows)
+        if self.intake.segments > segments:  # reset: it may wait to be started again
+            self._try_to_ask(now_us)
         if good:
             self._lost = None
             if self._watch is not None:
