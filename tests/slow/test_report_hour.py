@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 import time
-from typing import Any
 
 import numpy as np
 import pytest
 
 from fakes.reductions import invented_car
-from undertray.acquire.device import Column, Device
+from fakes.runs import run_of
 from undertray.acquire.runlog import Run
 from undertray.reduce.car import Car, Tap
 from undertray.reduce.run import reduce_run
@@ -41,31 +40,8 @@ def _run() -> Run:
     level = np.convolve(level, kernel / kernel.sum())[:_ROWS]
     folded = (t_s % 180.0 > 100.0) & (t_s % 180.0 < 101.5)
     level = np.where(folded, 0.3 * level, level)
-    counts = np.round(
-        8192 + (level[:, None] * np.linspace(1.05, 0.95, 8) + rng.normal(0, 5, (_ROWS, 8))) / 0.61
-    )
-    scale = {"zero": 8192, "pa_per_count": 0.61, "min": 1638, "max": 14746}
-    columns = tuple(Column(f"p{i + 1}", "HSC", "040MD", 0, 40 + i, None, "low", scale) for i in range(8))
-    ticks = (np.arange(_ROWS) * 5000) % 2**30
-    fields: dict[str, Any] = {
-        "name": "hour",
-        "facts": {"skirt": "brush"},
-        "device": Device("0.1.0", "test", "00", 1, _RATE_HZ, 1_000_000, 30, columns),
-        "columns": tuple(c.name for c in columns),
-        "host_us": np.arange(_ROWS) * 5000,
-        "seq": np.arange(_ROWS) % 65536,
-        "t_us": ticks,
-        "throttle_us": throttle_us,
-        "flags": np.zeros(_ROWS, np.int64),
-        "counts": counts,
-        "notes": (),
-        "bad_lines": 0,
-        "cut_off": False,
-        "end": {},
-    }
-    known = {f.name for f in dataclasses.fields(Run)}
-    assert set(fields) <= known
-    return Run(**fields)
+    tap_pa = level[:, None] * np.linspace(1.05, 0.95, 8) + rng.normal(0, 5, (_ROWS, 8))
+    return run_of(t_s, tap_pa, throttle_us, {"skirt": "brush"}, "hour")
 
 
 def test_page_of_an_hour_is_quick_and_small() -> None:
