@@ -8,10 +8,10 @@ import machine
 import micropython
 from micropython import const
 
-from undertray import VERSION
 from undertray.alarm import Alarm
 from undertray.bench import Bench
 from undertray.board import read_board
+from undertray.commands import Commands
 from undertray.console import Console
 from undertray.link import IN, OUT, Port, Ring
 from undertray.pacer import Pacer
@@ -26,8 +26,8 @@ __all__ = ["App", "run"]
 _IDLE_ABOVE_US = const(1200)
 # About 100 bytes an exception (from memory): 256 of them are 25 kB between two collections.
 _COLLECT_AFTER = const(256)
-_RATE_LIMIT = const(2000)
 _REPEAT_US = const(10_000_000)
+_AGAIN_US = const(1_000_000)
 # The slowest part needs about 25 ms from its supply to its first answer (from memory).
 _POWER_UP_MS = const(50)
 _THROTTLE_UP_US = const(1200)
@@ -45,15 +45,21 @@ class App:
         self.ring = Ring(port)
         self.pacer = Pacer()
         self.rig = self.sampler = self.bench = self.runs = None
-        self.console = Console(self.ring, {"info": self.info})
+        self.commands = Commands(self)
+        self.console = Console(self.ring, {"info": self.commands.info})
         if not faults:
-            self.rig = Rig(board, boot)
-            self.faults = self.rig.faults
-        if not self.faults:
-            self._make()
+            try:
+                self._make(boot)
+            except Exception as error:
+                # Pins or buses that the port refuses: the console must come up all the same.
+                self.faults = [_sentence(error)]
 
-    def _make(self):
-        board, rig = self.board, self.rig
+    def _make(self, boot):
+        board = self.board
+        self.rig = rig = Rig(board, boot)
+        self.faults = rig.faults
+        if self.faults:
+            return
         time.sleep_ms(_POWER_UP_MS)
         for column in rig.columns:
             column.probe()
@@ -68,71 +74,12 @@ class App:
         self.sampler.set_rate(board["rate_hz"])
         self.bench = Bench(board["throttle"], self.console)
         self.runs = Runs(self.store, self.sampler, self.console, self.bench, self.feed)
-        for name in ("start", "stop", "rate", "scan", "selftest", "beat", "arm"):
-            self.console.commands[name] = getattr(self, name)
-        self.console.commands["sweep"] = self.bench.sweep
+        self.console.commands.update(self.commands.all())
         self.console.commands.update(self.runs.commands())
 
     def feed(self):
         if self.bench.watchdog is not None:
             self.bench.watchdog.feed()
-
-    def info(self, _words):
-        if self.faults:
-            raise ValueError("board.json: " + "; ".join(self.faults))
-        self.ring.put(self.sampler.device, len(self.sampler.device))
-        return {"firmware": VERSION, "reset_cause": machine.reset_cause()}
-
-    def start(self, _words):
-        self.sampler.start()
-        return {"rate_hz": self.sampler.rate_hz}
-
-    def stop(self, _words):
-        """Ends a sweep as well as the rows."""
-        self.bench.stop()
-        self.sampler.stop()
-
-    def beat(self, _words):
-        """Says that the host is there: while a sweep runs, at least once a second."""
-
-    def arm(self, words):
-        if self.store.busy():
-            raise ValueError("a run is being kept: 'store off' first")
-        return self.bench.arm(words)
-
-    def rate(self, words):
-        if len(words) != 1 or not words[0].isdigit() or not 1 <= int(words[0][:5]) <= _RATE_LIMIT:
-            raise ValueError("rate HZ, a whole number from 1 to {}".format(_RATE_LIMIT))
-        if self.store.busy():
-            raise ValueError("a run is being kept: 'store off' first")
-        rate_hz = int(words[0])
-        self.sampler.set_rate(rate_hz)
-        self.pacer.set_rate(rate_hz)
-        self.pacer.begin(time.ticks_us())
-        return {"rate_hz": rate_hz}
-
-    def scan(self, _words):
-        """Addresses that answer on each bus, and behind each channel in use."""
-        buses = self.rig.buses
-        found = [{"bus": number, "found": buses[number].i2c.scan()} for number in sorted(buses)]
-        for column in self.rig.columns:
-            if column.channel is not None:
-                place = column.section["mux"]
-                found.append({"bus": column.section["bus"], "mux": place, "found": column.channel.scan()})
-        return {"buses": found}
-
-    def selftest(self, _words):
-        """Ask every column, and look at the rest of the board."""
-        columns = [{"column": column.name, "fault": column.probe()} for column in self.rig.columns]
-        pack = self.rig.pack
-        return {
-            "columns": columns,
-            "good": self.store.fault is None and all([column["fault"] is None for column in columns]),
-            "flash": self.store.fault,
-            "throttle_us": self.rig.throttle.read(time.ticks_us()) or None,
-            "pack_mv": pack.millivolts() if pack is not None else None,
-            "free_bytes": gc.mem_free(),
-        }
 
     @micropython.native
     def serve(self, left, now):
@@ -165,12 +112,19 @@ class App:
         sampler.driven_us = bench.width_us
         self.serve(left, now)
 
-    def keep_time(self):
-        """Sample at every deadline, serve the host between them; never comes back by itself."""
+    def begin(self):
+        """What board.json says of the start, and the first deadline."""
+        if self.board["autostart"]:
+            self.sampler.start()
+        if self.board["store"] is not None and self.board["store"]["at_boot"]:
+            self.console.execute(["store", "on"])
         self.pacer.set_rate(self.sampler.rate_hz)
         gc.collect()
         gc.disable()
         self.pacer.begin(time.ticks_us())
+
+    def keep_time(self):
+        """Sample at every deadline, serve the host between them; never comes back by itself."""
         while True:
             self.turn()
             if self.sampler.health.spent > _COLLECT_AFTER:
@@ -191,6 +145,33 @@ class App:
                 now = time.ticks_us()
 
 
+def _sentence(error):
+    return "{}: {}".format(type(error).__name__, error)
+
+
+def _go_on(app):
+    """Keep time through what should not have happened: once is told and survived, twice a second is not.
+
+    Without the loop there is no alarm, so a fault nobody thought of must not end it; the fans, if the board
+    drives them, are off in any case.
+    """
+    failed = None
+    while True:
+        try:
+            app.keep_time()
+        except KeyboardInterrupt:
+            # A Ctrl-C in a flood of garbage is garbage; a clean one leads to the prompt.
+            if not app.console.in_garbage():
+                raise
+        except Exception as error:
+            app.bench.off()
+            now = time.ticks_us()
+            if failed is not None and time.ticks_diff(now, failed) < _AGAIN_US:
+                raise
+            failed = now
+            app.console.reply({"to": "board", "ok": False, "why": _sentence(error)[:300]})
+
+
 def run(port=None, boot=None, path="board.json"):
     """Start the board. ``port`` and ``boot`` are handed in by tests."""
     board, faults = read_board(path)
@@ -199,18 +180,9 @@ def run(port=None, boot=None, path="board.json"):
     app = App(board, faults, port or Port(), boot)
     if app.faults:
         app.only_console()
-    if board["autostart"]:
-        app.sampler.start()
-    if board["store"] is not None and board["store"]["at_boot"]:
-        app.runs.switch(["on"])
     try:
-        while True:
-            try:
-                app.keep_time()
-            except KeyboardInterrupt:
-                # A Ctrl-C in a flood of garbage is garbage; a clean one leads to the prompt.
-                if not app.console.in_garbage():
-                    raise
+        app.begin()
+        _go_on(app)
     finally:
         app.bench.off()
         gc.enable()

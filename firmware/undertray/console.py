@@ -60,10 +60,10 @@ class Console:
             return
         # Letter by letter: what is no ASCII must not come as far as a decoder that could raise.
         text = "".join([chr(byte) if 32 <= byte < 127 else "?" for byte in memoryview(self._line)[:n]])
-        self._run(text.split(" "))
+        self.execute([word for word in text.split(" ") if word])
 
-    def _run(self, words):
-        words = [word for word in words if word]
+    def execute(self, words):
+        """Run a command and its words, and reply."""
         name = words[0] if words else ""
         command = self.commands.get(name)
         if command is None:

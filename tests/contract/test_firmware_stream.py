@@ -102,3 +102,11 @@ def test_twin_and_micropython_send_the_same_bytes(tmp_path: Path, case: str) -> 
     assert [_without_free_bytes(line) for line in both[0][:whole]] == [
         _without_free_bytes(line) for line in both[1][:whole]
     ]
+
+
+@engines
+@pytest.mark.parametrize("words", ["", "0", "2001", "000012345", "99999999999", "-1", "1.5", "10 20", "x"])
+def test_rates_that_are_none_are_refused(tmp_path: Path, engine: str, words: str) -> None:
+    lines = simulate(tmp_path, engine, end_us=250_000, script=[[100_000, f"rate {words}"]])
+    assert [reply["ok"] for reply in notes(lines, "reply")] == [False]
+    assert "from 1 to 2000" in notes(lines, "reply")[0]["why"]

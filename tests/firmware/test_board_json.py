@@ -56,6 +56,7 @@ CASES = [
     (board(name="caf\u00e9"), "plain characters"),
     (board(speed=3), "unknown key 'speed', known: alarm"),
     (board(buses=[{"bus": 0, "sda_pin": 4}]), "buses[0]: 'scl_pin' is missing"),
+    (board(buses=[{"bus": 0, "sda_pin": 6, "scl_pin": 7}]), "sda_pin 6 is no pin of bus 0"),
     (_column(address="0x99"), "columns[1]: 'address' is 0x99"),
     (_column(address="zz"), "columns[1]: 'address' is zz"),
     (_column(address=None), "columns[1]: needs 'bus' and 'address'"),

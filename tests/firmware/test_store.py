@@ -180,6 +180,14 @@ def test_a_flash_that_cannot_be_read_does_not_stop_the_start(tmp_path: Path, eng
 
 
 @engines
+def test_nor_does_it_where_board_json_wants_runs_kept_from_the_start(tmp_path: Path, engine: str) -> None:
+    (tmp_path / "runs").write_text("not a folder", encoding="utf-8")
+    lines = simulate(tmp_path, engine, board(store={"at_boot": True}), end_us=1_000_000)
+    assert len(rows(lines)) > 150
+    assert [note["ok"] for note in notes(lines, "reply")] == [False]
+
+
+@engines
 def test_fetch_is_refused_while_rows_flow_and_gives_up_on_a_deaf_host(tmp_path: Path, engine: str) -> None:
     script = [[500_000, "store on"], [5_500_000, "fetch 1"], [5_600_000, "stop"], [5_700_000, "fetch 1"]]
     lines = _run(tmp_path, engine, script, deaf_us=[[5_700_000, 8_500_000]], end_us=9_000_000)

@@ -88,7 +88,7 @@ simclock.CLOCK.simulate(400000)
 STAGE.set({"suction_pa": [0] * 4}, load("board.json"))
 app = App(*read_board("board.json"), ScriptedPort(simclock.CLOCK, [], []), 1)
 app.sampler._seq = 65530
-app.sampler.start()
+app.begin()
 app.keep_time()
 """
     lines = [line.encode() for line in run_code(tmp_path, code, engine)]
@@ -175,6 +175,39 @@ def test_a_deaf_host_costs_rows_and_never_a_slot(tmp_path: Path, engine: str) ->
     assert lost <= status["dropped"] <= lost + 4
     # the row after a gap that the host made says nothing of a skipped slot: none was
     assert {row[3] for row in rows(lines)[1:]} == {b"0"}
+
+
+@engines
+def test_one_fault_nobody_thought_of_is_told_and_survived_a_second_at_once_is_not(
+    tmp_path: Path, engine: str
+) -> None:
+    code = """
+import simclock
+from stage import STAGE, load
+from hostport import ScriptedPort
+import undertray.app as app
+simclock.CLOCK.simulate(3000000)
+STAGE.set({"suction_pa": [0] * 4}, load("board.json"))
+class Port(ScriptedPort):
+    at = [500000, 2000000, 2400000]
+    def write(self, buf, start, n):
+        if self.clock.now_us() > self.at[0]:
+            self.at.pop(0)
+            raise ValueError("gremlin")
+        return ScriptedPort.write(self, buf, start, n)
+try:
+    app.run(Port(simclock.CLOCK, [], []), 1)
+except ValueError:
+    print()
+    print("ended", simclock.CLOCK.now_us() // 100000)
+"""
+    lines = [line.encode() for line in run_code(tmp_path, code, engine)]
+    assert lines[-1] == b"ended 24"
+    told = [note["why"] for note in notes(lines, "reply")]
+    assert told == ["ValueError: gremlin"] * 2
+    seqs = [int(row[0]) for row in rows(lines[:-1])]
+    assert seqs == list(range(len(seqs)))
+    assert len(seqs) > 440
 
 
 @engines

@@ -79,6 +79,10 @@ class I2C:
     _made = {}
 
     def __new__(cls, number, sda=None, scl=None, freq=400000, timeout=50000):
+        # Which pins belong to which controller: RP2040 datasheet, table of GPIO functions.
+        for pin, offset, name in ((sda, 0, "SDA"), (scl, 1, "SCL")):
+            if pin is not None and pin.number % 4 != 2 * number + offset:
+                raise ValueError("bad {} pin".format(name))
         # The port keeps one object a controller; making it again sets it up anew.
         if number not in cls._made:
             cls._made[number] = object.__new__(cls)

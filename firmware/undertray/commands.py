@@ -1,0 +1,85 @@
+"""The commands that are not about kept runs: what a host can ask of a board, and tell it."""
+
+import gc
+import time
+
+import machine
+from micropython import const
+
+from undertray import VERSION
+
+__all__ = ["Commands"]
+
+_RATE_LIMIT = const(2000)
+
+
+class Commands:
+    """Commands on an ``App``. Each the words behind its name; ``console`` says what it may give or raise."""
+
+    def __init__(self, app):
+        self.app = app
+
+    def all(self):
+        names = ("start", "stop", "rate", "scan", "selftest", "beat", "arm", "sweep")
+        return {name: getattr(self, name) for name in names}
+
+    def info(self, _words):
+        if self.app.faults:
+            raise ValueError("board.json: " + "; ".join(self.app.faults))
+        self.app.ring.put(self.app.sampler.device, len(self.app.sampler.device))
+        return {"firmware": VERSION, "reset_cause": machine.reset_cause()}
+
+    def start(self, _words):
+        self.app.sampler.start()
+        return {"rate_hz": self.app.sampler.rate_hz}
+
+    def stop(self, _words):
+        """Ends a sweep as well as the rows."""
+        self.app.bench.stop()
+        self.app.sampler.stop()
+
+    def beat(self, _words):
+        """Says that the host is there: while a sweep runs, at least once a second."""
+
+    def arm(self, words):
+        if self.app.store.busy():
+            raise ValueError("a run is being kept: 'store off' first")
+        return self.app.bench.arm(words)
+
+    def sweep(self, words):
+        return self.app.bench.sweep(words)
+
+    def rate(self, words):
+        good = len(words) == 1 and words[0].isdigit() and len(words[0]) <= 4
+        if not good or not 1 <= int(words[0]) <= _RATE_LIMIT:
+            raise ValueError("rate HZ, a whole number from 1 to {}".format(_RATE_LIMIT))
+        if self.app.store.busy():
+            raise ValueError("a run is being kept: 'store off' first")
+        rate_hz = int(words[0])
+        self.app.sampler.set_rate(rate_hz)
+        self.app.pacer.set_rate(rate_hz)
+        self.app.pacer.begin(time.ticks_us())
+        return {"rate_hz": rate_hz}
+
+    def scan(self, _words):
+        """Addresses that answer on each bus, and behind each channel in use."""
+        buses = self.app.rig.buses
+        found = [{"bus": number, "found": buses[number].i2c.scan()} for number in sorted(buses)]
+        for column in self.app.rig.columns:
+            if column.channel is not None:
+                place = column.section["mux"]
+                found.append({"bus": column.section["bus"], "mux": place, "found": column.channel.scan()})
+        return {"buses": found}
+
+    def selftest(self, _words):
+        """Ask every column, and look at the rest of the board."""
+        columns = [{"column": column.name, "fault": column.probe()} for column in self.app.rig.columns]
+        pack = self.app.rig.pack
+        return {
+            "columns": columns,
+            "good": self.app.store.fault is None and all([column["fault"] is None for column in columns]),
+            "flash": self.app.store.fault,
+            "throttle_us": self.app.rig.throttle.read(time.ticks_us()) or None,
+            "pack_mv": pack.millivolts() if pack is not None else None,
+            "free_bytes": gc.mem_free(),
+        }
