@@ -10,7 +10,7 @@ from typing import Any
 
 from undertray.errors import CarError
 from undertray.reduce.carfile import Table, load_toml, pair, refuse_unknown, table
-from undertray.reduce.polygon import first_crossing, holds_point, signed_area
+from undertray.reduce.polygon import first_crossing, holds_point, on_one_line
 from undertray.units import G_N_M_S2
 
 __all__ = ["FORMAT", "Car", "Tap"]
@@ -192,8 +192,7 @@ def _floor(value: object, where: str) -> tuple[tuple[float, float], ...]:
             where=where,
             expected="each corner once, the first not repeated at the end",
         )
-    size = max(max(c) for c in zip(*corners, strict=True)) - min(min(c) for c in zip(*corners, strict=True))
-    if abs(signed_area(corners)) <= 1e-9 * size * size:
+    if on_one_line(corners):
         raise CarError(
             "the floor has no area", where=where, seen=list(corners), expected="corners round an area"
         )

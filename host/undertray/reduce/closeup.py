@@ -89,8 +89,8 @@ class CloseUp:
         -------
         Fall
             A fan begins to slow down when the pulse gets shorter, long before that shows in
-            the suction. The onset is the first row with a clearly shorter pulse, where that lies
-            within 0.2 s before.
+            the suction. The onset is the first row with a clearly shorter pulse, where there is one
+            from 0.25 s before the onset read off the suction.
         """
         t, throttle = self._rows.throttle(self._blocks.row(ref0), self._blocks.row(last) + self._blocks.rows)
         near = (t > fall.onset_s - 0.25) & (t < fall.onset_s + 0.05) & np.isfinite(throttle)
@@ -99,7 +99,7 @@ class CloseUp:
             return fall
         level = float(np.median(throttle[: max(1, len(throttle) // 4)]))
         short = np.flatnonzero(throttle < level - max(6.0, 0.05 * (level - float(throttle.min()))))
-        if not short.size or t[short[0]] > fall.onset_s:
+        if not short.size or t[short[0]] > fall.onset_s + 0.03:
             return fall
         return replace(fall, onset_s=float(t[short[0]]))
 

@@ -5,16 +5,18 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.middle import middle
+
 __all__ = ["FanBank"]
 
 Array = NDArray[np.float64]
 
-_LAGS_S = (0.02, 0.06, 0.15, 0.35, 0.8)
+_LAGS_S = (0.02, 0.05, 0.1, 0.2, 0.4, 0.8)
 _EXPONENTS = (1.0, 1.5, 2.0, 2.5, 3.0)
 _DEAD_BANDS_US = (1000.0, 1100.0, 1200.0, 1500.0)
 _SPAN_US = 1000.0
 _MEMORY_S = 90.0
-_JITTER_US = 3.0
+_JITTER_US, _ARRIVED_US = 3.0, 1e-6
 _CALM_FRAMES = 60
 _SCHOOL = 6  # lessons before a frame may be mistrusted
 _EXCUSED = 2.0  # a law stays in while its squared error is below this many times the best one's
@@ -34,7 +36,7 @@ class FanBank:
     Each law says suction = K x, x = (max(0, N - u0) / 1000 µs)^p, where the fan's "speed" N follows the
     throttle pulse with one lag while it spins up and another while it slows down. By the fan
     laws p = 2 with dp ~ N^2 on a fixed leak; speed controllers bend that, so p runs from 1 to 3,
-    with four dead bands u0 and five lags either way: 500 laws, each with its own K by discounted
+    with four dead bands u0 and six lags either way: 720 laws, each with its own K by discounted
     least squares. A law is in while its error is within twice the best one's. Before the throttle
     has moved all are in, and the bank then promises least: it is never surer than the run.
     """
@@ -53,8 +55,8 @@ class FanBank:
         self._calm: list[float] = []
         self._block_s = block_s
         self._in = np.ones(shape, bool)
-        self._best = (2 * len(_DEAD_BANDS_US), 12)
-        self._laws = self._promising()
+        self._best = (2 * len(_DEAD_BANDS_US), 3 * len(_LAGS_S) + 3)
+        self._laws = np.nonzero(self._in)
 
     @property
     def lags(self) -> int:
@@ -114,13 +116,12 @@ class FanBank:
     def _approach(self, speed: Array, out: Array) -> Array:
         """Speeds while the throttle rests: each goes its own way to it, and never past it."""
         away = self._asked - speed
-        if np.abs(away).max() < _JITTER_US:
-            out[:] = speed
-            return speed
-        stay = np.where(away > 0, self._stay_up, self._stay_down)
-        if len(out) == 1:
-            out[0] = self._asked - away * stay
+        if np.abs(away).max() < _ARRIVED_US:
+            out[:] = self._asked
+        elif len(out) == 1:
+            out[0] = self._asked - away * np.where(away > 0, self._stay_up, self._stay_down)
         else:
+            stay = np.where(away > 0, self._stay_up, self._stay_down)
             out[:] = self._asked - away * stay ** np.arange(1, len(out) + 1)[:, None]
         last: Array = out[-1]
         return last
@@ -151,7 +152,7 @@ class FanBank:
         best = int(np.argmin(errors))
         self._best = (best // self.lags, best % self.lags)
         self._in = errors <= _EXCUSED * errors[self._best] + _EXCUSED_FLOOR * self._cc
-        self._laws = self._promising()
+        self._laws = np.nonzero(self._in)
 
     def least_ratio(self, speed_us: Array, before_us: Array) -> Array:
         """Lowest suction that the throttle explains, as a share of the suction before.
@@ -170,16 +171,32 @@ class FanBank:
 
         Notes
         -----
-        The least of all laws that are in, and of the same laws with lags up to two steps of the grid (six
-        times) shorter: how fast a fan is shows only once the throttle was worked hard, and the
-        promise has to hold the first time too.
+        The least of all laws that are in. Each may have been slower before and be faster now than its
+        lag says, by up to one and two steps of the grid: how fast a fan is shows only once the
+        throttle was worked hard, and the promise has to hold the first time too.
         """
         law, lag = self._laws
-        p, u0 = self._p[law, 0], self._u0[law, 0]
-        above = np.maximum(before_us[:, lag] - u0, 0.0)
-        ratio = np.maximum(speed_us[:, lag] - u0, 0.0) / np.where(above > 1.0, above, np.inf)
-        ratio = np.minimum(ratio, 1.0) ** p
+        u0 = self._u0[law, 0]
+        now, before = (
+            self._lagged(speed_us, np.minimum, -2)[:, lag],
+            self._lagged(before_us, np.maximum, 1)[:, lag],
+        )
+        above = before - u0
+        ratio = np.maximum(now - u0, 0.0) / np.where(above > 1.0, above, np.inf)
+        ratio = np.minimum(ratio, 1.0) ** self._p[law, 0]
         return np.asarray(np.where(above > 1.0, ratio, 1.0).min(axis=1))
+
+    def _lagged(self, speed_us: Array, extreme: np.ufunc, steps: int) -> Array:
+        """Least or highest speed among the neighbours of each lag, up to some steps away."""
+        n = len(_LAGS_S)
+        grid = speed_us.reshape(len(speed_us), n, n)
+        for axis in (1, 2):
+            out = grid
+            for step in range(1, abs(steps) + 1):
+                index = np.clip(np.arange(n) + (step if steps > 0 else -step), 0, n - 1)
+                out = extreme(out, np.take(grid, index, axis=axis))
+            grid = out
+        return grid.reshape(speed_us.shape)
 
     def ratio(self, speed_us: Array, before_us: Array) -> Array:
         """Suction over the suction before, by the best law, on an unchanged seal.
@@ -211,20 +228,11 @@ class FanBank:
         x: Array = (np.maximum(speed_us[..., j] - self._u0[i, 0], 0.0) / _SPAN_US) ** self._p[i, 0]
         return x
 
-    def _promising(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """Laws and lags that are in, and those with shorter lags."""
-        wide = self._in.reshape(len(self._p), len(_LAGS_S), len(_LAGS_S)).copy()
-        for _ in range(2):
-            wide[:, :, :-1] |= wide[:, :, 1:]
-            wide[:, :-1, :] |= wide[:, 1:, :]
-        law, lag = np.nonzero(wide.reshape(self._in.shape))
-        return law, lag
-
     def _note_calm(self, c: Array, speed_us: Array) -> None:
         """Keep the misfit of frames in which the drive hardly changes: that of the law without its lag."""
         expected = self.expected(speed_us)
         if expected.min() > 0.9 * expected.max() and expected.max() > 0.15 * self._top:
-            off = float(np.median(c)) / max(float(np.median(expected)), 1e-9) - 1.0
+            off = middle(c) / max(middle(expected), 1e-9) - 1.0
             self._calm += [off]
             del self._calm[:-_CALM_FRAMES]
 

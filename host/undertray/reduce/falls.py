@@ -19,6 +19,9 @@ __all__ = ["FallWatch"]
 
 Array = NDArray[np.float64]
 
+_MOVED_US = 15.0
+_CLEAR = 0.4  # a drop beyond any doubt about the fan law
+
 
 class FallWatch:
     """Raises suspicions, judges them and tells what they were.
@@ -52,6 +55,7 @@ class FallWatch:
         self._closeup, self._ledger, self._health = closeup, ledger, health
         self._suspect: Suspicion | None = None
         self._cut: Cut | None = None
+        self._dropped = -1
         self.alarms: list[Loss] = []
 
     @property
@@ -99,6 +103,8 @@ class FallWatch:
             if self._suspect is None and k in fell and k >= self._marks.quiet:
                 since = max(self._marks.start, self._marks.after_fall)
                 self._suspect = suspect(view, k, since, self._screen, self._blocks, self._p)
+                # the tail of a bump is no new fall of longer standing
+                self._suspect.begun = max(self._suspect.begun, min(self._dropped + 1, k))
                 self._suspect.noise_pa, self._suspect.block_s = self._marks.noise.long_pa, self._block_s
                 explained = np.empty(0)
             if self._cut is None and k in cut and k >= self._marks.after_cut:
@@ -135,7 +141,7 @@ class FallWatch:
                 Loss("seal-loss", onset, reached, from_pa=suspicion.level_pa, to_pa=now, drop=drop)
             )
         elif verdict == Verdict.DROPPED:
-            self._suspect = None
+            self._suspect, self._dropped = None, k
         elif verdict == Verdict.SETTLED:
             self._conclude(suspicion, k)
         return False
@@ -163,7 +169,11 @@ class FallWatch:
         else:
             fall = self._closeup.creeping(creep, weights)
         sudden = fall.fall_s <= (self._p.sudden_s if known else self._p.coast_s)
-        if not fall.drop >= self._p.min_drop or not (sudden or known):
+        least = self._p.min_drop if sudden else self._p.leak_drop
+        if known and self._moved(suspicion.ref0, k):
+            # the fan law had a part in this: it may be off by its error
+            least = min(least + (1.0 if sudden else 2.0) * self._bank.error, max(least, _CLEAR))
+        if not fall.drop >= least or not (sudden or known):
             return
         self._marks.after_leak = self._marks.after_fall = k
         confidence = min(1.0, fall.drop / (2 * self._p.min_drop))
@@ -171,6 +181,11 @@ class FallWatch:
         throttle = float(self._blocks.floats("throttle_us", begun, begun + 1)[0])
         pending = Pending(0, k, fall.from_pa, fall.to_pa, speed)
         self._ledger.tell("seal-loss" if sudden else "slow-leak", fall, throttle, confidence, pending)
+
+    def _moved(self, k0: int, k1: int) -> bool:
+        """Did the throttle move in these blocks?"""
+        throttle = self._blocks.floats("throttle_us", max(k0, self._blocks.first), k1 + 1)
+        return bool(throttle.max() - throttle.min() > _MOVED_US)
 
     def _end_cut(self, k: int) -> None:
         cut, self._cut, self._marks.after_cut = self._cut, None, k

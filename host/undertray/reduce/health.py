@@ -116,6 +116,8 @@ class Health:
             return ()
         first = max(min(k, suspicion.begun), k - 1)
         last = self._blocks.floats("tap_pa", first, k + 1).mean(axis=0)
+        if not np.any(last < self._p.off_share * 1.5 * suspicion.level_pa):
+            return ()
         before = np.median(self._blocks.floats("tap_pa", suspicion.ref0, suspicion.ref1), axis=0)
         share = np.divide(last, before, out=np.ones_like(last), where=before > floor_pa)
         gone = (share < self._p.off_share * explained) & (weights > 0)

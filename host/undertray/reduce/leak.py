@@ -66,9 +66,9 @@ def find_creep(k0: int, mean_pa: Array, drive: Array, error: float, p: LossParam
 
     Notes
     -----
-    The seal index is suction over expectation. Means over 16 blocks are compared: the
-    median of the last four against the best four in a row before. A fall counts above ``leak_drop`` plus twice the
-    error of the expectation, so a fan law that fits badly makes it blunt and not wrong.
+    The seal index is suction over expectation. Means over 16 blocks are compared: the median of the
+    last four against the best four in a row before. A fall counts above ``leak_drop`` plus twice
+    the error of the expectation, so a fan law that fits badly makes it blunt and not wrong.
     """
     whole = len(mean_pa) // _GROUP * _GROUP
     if whole < 3 * _NOW * _GROUP:

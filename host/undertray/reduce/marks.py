@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from undertray.reduce.losses import LossParameters
-from undertray.reduce.screen import Noise
+from undertray.reduce.noise import Noise
 
 __all__ = ["Marks"]
 

@@ -7,12 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.middle import middle
+
 __all__ = ["Fall", "broken_stick", "level_split", "measure_fall"]
 
 Array = NDArray[np.float64]
 
 _KNEE = 0.4  # the onset is read off the first part of a fall, up to this share of it
 _PLATEAU_S = 0.15  # the level after a fall is read over this long
+_TO_SD = 1.482602 / 6**0.5  # median absolute second difference to standard deviation
 _LATER = 0.5  # of a standard error
 _MOST = 400  # candidates and samples of one fit
 
@@ -139,14 +142,14 @@ def measure_fall(t_s: Array, taps_pa: Array, weights: Array, begun_s: float, per
     """
     mean = taps_pa @ weights
     before = _ahead(t_s, begun_s - period_s)
-    level = float(np.median(mean[before]))
+    level = middle(mean[before])
     noise = _noise(mean[before])
     smooth = _smooth(mean, _width(noise, level - float(mean.min()), period_s))
     low = _floor_level(smooth[~before])
     t90, t10 = _transition(t_s, smooth, level, low, begun_s)
     settled = (t_s >= t10) & (t_s <= t10 + _PLATEAU_S)
     if settled.sum() >= 3:
-        low = float(np.median(mean[settled]))
+        low = middle(mean[settled])
         t90, t10 = _transition(t_s, smooth, level, low, begun_s)
     # a straight fall began an eighth of its 90-10 % time before the first crossing
     earliest_s = t90 - 0.25 * (t10 - t90) - 0.05
@@ -175,7 +178,7 @@ def _onset(
     t_s: Array, y: Array, before: NDArray[np.bool_], earliest_s: float, period_s: float
 ) -> tuple[float, float, float]:
     """Onset, its standard error and the share that fell, of one signal."""
-    level, noise = float(np.median(y[before])), _noise(y[before])
+    level, noise = middle(y[before]), _noise(y[before])
     smooth = _smooth(y, _width(noise, level - float(y[~before].min(initial=level)), period_s))
     depth = level - _floor_level(smooth[~before])
     drop = depth / level if level > 0 else 0.0
@@ -219,7 +222,7 @@ def _noise(y: Array) -> float:
     if len(y) < 4:
         return 0.0
     second = y[2:] - 2 * y[1:-1] + y[:-2]
-    return float(1.482602 * np.median(np.abs(second)) / np.sqrt(6.0))
+    return _TO_SD * middle(np.abs(second))
 
 
 def _width(noise: float, depth: float, period_s: float) -> int:
@@ -241,4 +244,4 @@ def _floor_level(y: Array) -> float:
     if not len(y):
         return np.nan
     count = max(1, len(y) // 3)
-    return float(np.median(np.partition(y, count - 1)[:count]))
+    return middle(np.partition(y, count - 1)[:count])

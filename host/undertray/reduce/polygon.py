@@ -8,7 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-__all__ = ["Corners", "area_and_centroid", "clip", "first_crossing", "holds_point", "moment", "signed_area"]
+__all__ = [
+    "Corners",
+    "area_and_centroid",
+    "clip",
+    "first_crossing",
+    "holds_point",
+    "moment",
+    "on_one_line",
+    "signed_area",
+]
 
 Point = tuple[float, float]
 Corners = Sequence[Point]
@@ -154,6 +163,25 @@ def first_crossing(corners: Corners) -> tuple[int, int] | None:
             if bad:
                 return i, j
     return None
+
+
+def on_one_line(corners: Corners) -> bool:
+    """Do all corners lie on one line?
+
+    Parameters
+    ----------
+    corners : sequence of (float, float)
+        Corners, at least two.
+
+    Returns
+    -------
+    bool
+        To within a billionth of the size of the outline.
+    """
+    first = corners[0]
+    far = max(corners, key=lambda c: (c[0] - first[0]) ** 2 + (c[1] - first[1]) ** 2)
+    size = (far[0] - first[0]) ** 2 + (far[1] - first[1]) ** 2
+    return all(abs(_turn(first, far, corner)) <= 1e-9 * size for corner in corners)
 
 
 def holds_point(corners: Corners, point: Point) -> bool:

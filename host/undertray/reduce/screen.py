@@ -10,68 +10,18 @@ from numpy.typing import NDArray
 from undertray.reduce.blocks import Blocks
 from undertray.reduce.expectation import FanBank
 from undertray.reduce.losses import LossParameters
+from undertray.reduce.noise import Noise
 
-__all__ = ["Noise", "Screen", "View"]
+__all__ = ["Screen", "View"]
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
 _NOISE_S = 20.0
-_CALM = 0.03
 _EARLIER_S = 0.4
 _REST, _REST_US = 0.06, 10.0
 _SHUT = 0.7  # a cut is looked at from this share of its least drop on
-
-
-@dataclass(frozen=True, slots=True)
-class Noise:
-    """Standard deviation of the mean suction over "now" and over "before", Pa.
-
-    Attributes
-    ----------
-    short_pa, long_pa : float
-        Of a mean over two blocks, and over the length of the reference.
-    """
-
-    short_pa: float = np.inf
-    long_pa: float = np.inf
-
-    @classmethod
-    def of(cls, mean_pa: Array, drive: Array, length: int) -> Noise:
-        """Measure it.
-
-        Parameters
-        ----------
-        mean_pa : ndarray, shape (k,)
-            Mean suction of blocks that follow each other.
-        drive : ndarray, shape (k,)
-            What the fans should give, in any unit; stretches in which it moves are left out.
-        length : int
-            Blocks in a reference.
-
-        Returns
-        -------
-        Noise
-            Infinite where there are too few blocks.
-
-        Notes
-        -----
-        From second differences of means of just the length that is judged later, by the median
-        absolute deviation: throttle ramps and bumps drop out, and noise that is correlated from
-        sample to sample counts for what it does at that length, which its scatter would hide.
-        """
-        return cls(_second(mean_pa, drive, 2), _second(mean_pa, drive, length))
-
-
-def _second(y: Array, drive: Array, length: int) -> float:
-    m, x = (v[len(v) % length :].reshape(-1, length).mean(axis=1) for v in (y, drive))
-    if len(m) < 8:
-        return np.inf
-    size = np.abs(m[2:] - 2 * m[1:-1] + m[:-2])
-    near = np.stack([x[2:], x[1:-1], x[:-2]])
-    calm = near.max(axis=0) - near.min(axis=0) <= _CALM * near.max(axis=0)
-    return float(1.482602 / np.sqrt(6) * np.median(size[calm] if calm.sum() >= 8 else size))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -187,7 +137,8 @@ class Screen:
         worth = np.zeros(k1 - k0, bool)
         for width, back in ((2, self.fast_back), (4, self.slow_back)):
             first = np.maximum(end - back, 0)
-            before = (total[first + self.reference] - total[first]) / self.reference
+            until = np.minimum(first + self.reference, k1 - lo)  # too few blocks yet: masked out below
+            before = (total[until] - total[first]) / self.reference
             value = (total[end] - total[np.maximum(end - width, 0)]) / width
             worth |= (
                 (end >= back) & (value < (1 - self._p.screen_drop) * before) & (before > self._p.min_level_pa)
@@ -217,8 +168,7 @@ class Screen:
             return np.ones(len(at))
         first = np.broadcast_to(first, at.shape)
         speeds = self._blocks.floats("speed_us", base, end)
-        middle = np.minimum(first + self.reference // 2, end - 1)
-        ratio = self._bank.least_ratio(speeds[at - base], speeds[middle - base])
+        half = np.minimum(first + self.reference // 2, end - 1)
         # throttle and suction both at rest: so is the fan, whatever a law with a long lag says
         earlier = np.maximum(first - self._earlier, view.lo)
         seen = view.level(first, self.reference) / np.maximum(view.level(earlier, self.reference), 1e-9)
@@ -228,7 +178,12 @@ class Screen:
                 np.maximum(at[:, None] - np.arange(int((at - earlier).max()) + 1), earlier[:, None]) - base
             ]
             rest &= window.max(axis=1) - window.min(axis=1) <= _REST_US
-        return np.where(known & ~rest, ratio, 1.0)
+        moving = np.flatnonzero(known & ~rest)
+        ratio = np.ones(len(at))
+        if moving.size:
+            now, before = speeds[at[moving] - base], speeds[half[moving] - base]
+            ratio[moving] = self._bank.least_ratio(now, before)
+        return ratio
 
     def look(
         self,
@@ -273,7 +228,8 @@ class Screen:
             if not can.any():
                 continue
             first = np.where(can, at + 1 - back, 0)
-            before = (total[first + self.reference] - total[first]) / self.reference
+            until = np.minimum(first + self.reference, k1 - lo)  # too few blocks yet: masked out below
+            before = (total[until] - total[first]) / self.reference
             value = (total[at + 1] - total[np.maximum(at + 1 - width, 0)]) / width
             down = can & (before > floor_pa) & (before - value > self._p.noise_factor * sd)
             down &= value < (1 - self._p.screen_drop) * before

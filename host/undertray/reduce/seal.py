@@ -14,7 +14,8 @@ from undertray.reduce.leak import Creep, find_creep
 from undertray.reduce.ledger import Ledger, Pending
 from undertray.reduce.losses import LossParameters
 from undertray.reduce.marks import Marks
-from undertray.reduce.screen import Noise, Screen
+from undertray.reduce.noise import Noise
+from undertray.reduce.screen import Screen
 
 __all__ = ["SealWatch"]
 

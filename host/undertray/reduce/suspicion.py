@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from undertray.reduce.blocks import Blocks
 from undertray.reduce.leak import Creep
 from undertray.reduce.losses import LossParameters
+from undertray.reduce.middle import middle
 from undertray.reduce.screen import Screen, View
 
 __all__ = ["Cut", "Suspicion", "Verdict", "suspect", "suspect_cut"]
@@ -260,12 +261,12 @@ def suspect_cut(view: View, k: int, screen: Screen, block_s: float) -> Cut:
     Cut
     """
     first = k + 1 - screen.fast_back - view.lo
-    level = float(np.median(view.mean[first : first + screen.reference]))
+    level = middle(view.mean[first : first + screen.reference])
     above = np.flatnonzero(view.mean[first : k + 1 - view.lo] >= 0.95 * level)
     begun = min(k, view.lo + first + (int(above[-1]) + 1 if above.size else 0))
     return Cut(view.lo + first, begun, level, block_s)
 
 
 def _before(view: View, blocks: Blocks, first: int, end: int) -> tuple[float, Array]:
-    level = float(np.median(view.mean[first - view.lo : end - view.lo]))
+    level = middle(view.mean[first - view.lo : end - view.lo])
     return level, blocks.floats("speed_us", first, end).mean(axis=0)

@@ -1,0 +1,67 @@
+"""How loud a run is, at just the lengths that are judged."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.reduce.middle import middle
+
+__all__ = ["Noise"]
+
+Array = NDArray[np.float64]
+
+_TO_SD = 1.482602 / 6**0.5  # median absolute second difference to standard deviation
+_CALM = 0.03
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """Standard deviation of the mean suction over "now" and over "before", Pa.
+
+    Attributes
+    ----------
+    short_pa, long_pa : float
+        Of a mean over two blocks, and over the length of the reference.
+    """
+
+    short_pa: float = np.inf
+    long_pa: float = np.inf
+
+    @classmethod
+    def of(cls, mean_pa: Array, drive: Array, length: int) -> Noise:
+        """Measure it.
+
+        Parameters
+        ----------
+        mean_pa : ndarray, shape (k,)
+            Mean suction of blocks that follow each other.
+        drive : ndarray, shape (k,)
+            What the fans should give, in any unit; stretches in which it moves are left out.
+        length : int
+            Blocks in a reference.
+
+        Returns
+        -------
+        Noise
+            Infinite where there are too few blocks.
+
+        Notes
+        -----
+        From second differences of means of just the length that is judged later, by the median
+        absolute deviation: throttle ramps and bumps drop out, and noise that is correlated from
+        sample to sample counts for what it does at that length, which its scatter would hide.
+        """
+        return cls(_second(mean_pa, drive, 2), _second(mean_pa, drive, length))
+
+
+def _second(y: Array, drive: Array, length: int) -> float:
+    m, x = (v[len(v) % length :].reshape(-1, length).mean(axis=1) for v in (y, drive))
+    if len(m) < 8:
+        return np.inf
+    size = np.abs(m[2:] - 2 * m[1:-1] + m[:-2])
+    near = np.stack([x[2:], x[1:-1], x[:-2]])
+    calm = near.max(axis=0) - near.min(axis=0) <= _CALM * near.max(axis=0)
+    return _TO_SD * middle(size[calm] if calm.sum() >= 8 else size)

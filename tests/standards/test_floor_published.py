@@ -1,0 +1,127 @@
+"""Integration over the floor against classical results and an independent geometry library."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+import shapely
+
+from fakes.cars import bare_car, grid
+from undertray.reduce.floor import load_matrix
+from undertray.reduce.polygon import area_and_centroid, moment
+
+
+@pytest.mark.parametrize(("p", "q"), [(0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2)])
+def test_moments_of_the_unit_triangle(p, q):
+    # published: integral of x^p y^q over the unit right triangle is p! q! / (p + q + 2)! (Dirichlet)
+    expected = math.factorial(p) * math.factorial(q) / math.factorial(p + q + 2)
+    assert moment([(0, 0), (1, 0), (0, 1)], p, q) == pytest.approx(expected, rel=1e-14)
+
+
+def test_moments_of_an_l_shape():
+    # derived: two rectangles of 3 x 1 and 1 x 1 added by hand
+    corners = [(0, 0), (3, 0), (3, 1), (1, 1), (1, 2), (0, 2)]
+    values = [moment(corners, *pq) for pq in ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2))]
+    assert values == pytest.approx([4, 5, 3, 28 / 3, 3, 10 / 3], rel=1e-14)
+    assert area_and_centroid(corners)[1] == pytest.approx((1.25, 0.75), rel=1e-14)
+
+
+def test_moments_far_from_the_origin_keep_their_digits():
+    # 1e6 times its own size away a naive sum has lost 12 of 16 digits
+    area, centre = area_and_centroid([(1e6 + x, y - 1e6) for x, y in ((0, 0), (1, 0), (1, 1), (0, 1))])
+    assert area == pytest.approx(1.0, rel=1e-9)
+    assert centre == pytest.approx((1e6 + 0.5, 0.5 - 1e6), rel=1e-15)
+
+
+def test_five_taps_on_the_unit_square():
+    # derived: the cell in the middle is the square |x| + |y| <= 1/4 about it, 1/8; symmetry does the rest
+    taps = [(0.25, 0.25), (0.25, 0.75), (0.75, 0.25), (0.75, 0.75), (0.5, 0.5)]
+    load = load_matrix(bare_car([(0, 0), (1, 0), (1, 1), (0, 1)], taps))
+    assert load.area_m2 * 1e6 == pytest.approx([0.21875] * 4 + [0.125], rel=1e-12)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_cells_against_shapely(seed):
+    # published: Thiessen cells; shapely (GEOS) makes them another way, from a Delaunay triangulation
+    rng = np.random.default_rng(seed)
+    outline = [(0, 0), (390, 0), (390, 80), (300, 95), (300, 190), (120, 150), (0, 190)]
+    floor = shapely.Polygon(outline)
+    taps: list[tuple[float, float]] = []
+    while len(taps) < 6:
+        x, y = rng.uniform((0, 0), (390, 190)).tolist()
+        if floor.contains(shapely.Point(x, y)):
+            taps.append((x, y))
+    load = load_matrix(bare_car(outline, taps))
+    cells = shapely.voronoi_polygons(shapely.MultiPoint(taps), extend_to=floor.buffer(500))
+    for tap, area, centre in zip(taps, load.area_m2, load.centre_mm, strict=True):
+        cell = next(c for c in cells.geoms if c.contains(shapely.Point(tap))).intersection(floor)
+        assert area * 1e6 == pytest.approx(cell.area, rel=1e-9)
+        assert centre == pytest.approx((cell.centroid.x, cell.centroid.y), rel=1e-9)
+
+
+def franke(x, y):
+    """R. Franke, A critical comparison of some methods for interpolation, NPS-53-79-003 (1979)."""
+    return (
+        0.75 * np.exp(-((9 * x - 2) ** 2 + (9 * y - 2) ** 2) / 4)
+        + 0.75 * np.exp(-((9 * x + 1) ** 2) / 49 - (9 * y + 1) / 10)
+        + 0.5 * np.exp(-((9 * x - 7) ** 2 + (9 * y - 3) ** 2) / 4)
+        - 0.2 * np.exp(-((9 * x - 4) ** 2) - (9 * y - 7) ** 2)
+    )
+
+
+def test_franke_integral():
+    # published function, its integral from the closed form in erf; cells at their centres are the
+    # midpoint rule, second order
+    errors = []
+    for n in (8, 16):
+        taps = grid(1, 1, n, n)
+        load = load_matrix(bare_car([(0, 0), (1, 0), (1, 1), (0, 1)], taps))
+        force = load.matrix[0] @ franke(*np.array(taps).T) * 1e6
+        errors.append(abs(force - 0.40696958949155604))
+    assert errors[0] < 2e-3
+    assert errors[1] < errors[0] / 3.5  # a quarter, but for higher orders
+
+
+@pytest.mark.parametrize(
+    ("corners", "ratio"),
+    [
+        ([(0, 0), (1, 0), (1, 1), (0, 1)], 2 / 3),
+        ([(0.5, 0), (1, 1), (0, 1)], 3 / 4),
+        ([(0, 0), (1, 0), (0.5, 1)], 1 / 2),
+    ],
+    ids=["rectangle", "apex up", "base up"],
+)
+def test_hydrostatic_centre_of_pressure(corners, ratio):
+    """Handbook values for a plate below the water's surface, pressure growing with depth y."""
+    # derived tolerance: with n strips at their centroids the error is sum of h^2/12 over the depth squared
+    n = 40
+    taps = [(0.5, (j + 0.5) / n) for j in range(n)]
+    load = load_matrix(bare_car(corners, taps))
+    suction = load.centre_mm[:, 1]
+    force, roll_nm = load.matrix[0] @ suction, load.matrix[4] @ suction
+    assert 1e3 * roll_nm / force == pytest.approx(ratio, abs=1 / (4 * n * n))
+
+
+def test_ten_pounds_on_120_square_inches():
+    # common practice, no source: 10 lbf on 120 in2 is 0.083 psi or 2.3 inH2O (574.56 Pa)
+    inch = 25.4
+    floor = [(0, 0), (12 * inch, 0), (12 * inch, 10 * inch), (0, 10 * inch)]
+    load = load_matrix(bare_car(floor, [(100, 100)]))
+    psi = 10 / 120
+    pascal = psi * 0.45359237 * 9.80665 / 0.0254**2
+    assert pascal == pytest.approx(574.56, abs=0.01)
+    assert pascal / 249.08891 == pytest.approx(2.3, abs=0.01)
+    assert load.matrix[0, 0] * pascal == pytest.approx(44.482, abs=0.001)  # N: 10 lbf
+
+
+@pytest.mark.parametrize("inches", [5, 6])
+def test_five_to_six_inches_hold_three_times_a_light_car(inches):
+    # common practice, no source: 5 to 6 inH2O on 120 in2 is more than three times the weight of a
+    # 7.25 lbf car; at 5 in that is rounded up
+    force_n = inches * 249.08891 * 120 * 0.0254**2
+    assert force_n > 2.9 * 7.25 * 4.4482216152605
+    assert (force_n > 3 * 7.25 * 4.4482216152605) is (inches == 6) or force_n / (
+        7.25 * 4.4482216152605
+    ) > 2.98

@@ -1,0 +1,98 @@
+"""The load matrix: what must hold for any floor and any taps."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fakes.cars import bare_car
+from undertray.errors import ReductionError
+from undertray.reduce.floor import load_matrix
+from undertray.reduce.polygon import area_and_centroid, clip, first_crossing, holds_point
+
+RECTANGLE = ((-60.0, -95.0), (330.0, -95.0), (330.0, 95.0), (-60.0, 95.0))
+L_SHAPE = ((0.0, 0.0), (3.0, 0.0), (3.0, 1.0), (1.0, 1.0), (1.0, 2.0), (0.0, 2.0))
+places = st.tuples(st.floats(-50, 320), st.floats(-90, 90))
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(places, min_size=1, max_size=9, unique_by=lambda p: (round(p[0]), round(p[1]))))
+def test_uniform_suction_is_exact(taps):
+    # derived: cells cover the floor once, so force and centre are those of the whole floor
+    load = load_matrix(bare_car(RECTANGLE, taps, wheelbase_mm=320.0))
+    force, front, rear, pitch, roll = load.matrix @ np.full(len(taps), 1000.0)
+    assert force == pytest.approx(1000 * 0.39 * 0.19, rel=1e-9)
+    assert pitch / force == pytest.approx(0.135, rel=1e-9)
+    assert roll / force == pytest.approx(0.0, abs=1e-9)
+    assert front + rear == pytest.approx(force, rel=1e-9)
+    assert rear == pytest.approx(force * 135 / 320, rel=1e-9)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.floats(0.05, 2.95), st.floats(0.05, 0.95), st.floats(0.05, 0.95), st.floats(1.05, 1.95))
+def test_a_floor_that_is_not_convex_is_covered_once(x1, y1, x2, y2):
+    load = load_matrix(bare_car(L_SHAPE, [(x1, y1), (x2, y2)]))
+    assert load.area_m2.sum() == pytest.approx(4e-6, rel=1e-9)
+    centre = load.area_m2 @ load.centre_mm / load.area_m2.sum()
+    assert centre == pytest.approx([1.25, 0.75], rel=1e-9)
+
+
+def test_a_missing_tap_leaves_its_cell_to_its_neighbours():
+    car = bare_car(RECTANGLE, [(20, -60), (20, 60), (260, -60), (260, 60)])
+    load = load_matrix(car, {"t0", "t2", "t3"})
+    assert load.taps == ("t0", "t2", "t3")
+    assert load.area_m2.sum() == pytest.approx(load.floor_m2)
+    assert load.area_m2[0] == pytest.approx(load_matrix(car).area_m2[[0, 1]].sum(), rel=0.2)
+    with pytest.raises(ReductionError, match="no tap"):
+        load_matrix(car, set())
+
+
+def test_a_given_area_overrides_the_cell_and_acts_at_the_tap():
+    car = bare_car(RECTANGLE, [(20, 0), (260, 0)])
+    given_area = replace(car, taps=(replace(car.taps[0], area_mm2=9500.0), car.taps[1]))
+    load = load_matrix(given_area)
+    assert load.area_m2[0] == pytest.approx(0.0095)
+    assert load.centre_mm[0] == pytest.approx([20.0, 0.0])
+    assert load.area_m2[1] == pytest.approx(load_matrix(car).area_m2[1])
+
+
+def test_overhang_beyond_an_axle_lifts_the_other():
+    load = load_matrix(bare_car(((0.0, -1.0), (2000.0, -1.0), (2000.0, 1.0), (0.0, 1.0)), [(1500.0, 0.0)]))
+    _, front, rear, *_ = load.matrix @ np.array([1.0])
+    assert front == pytest.approx(0.0, abs=1e-12)  # centre right over the rear axle
+    assert rear == pytest.approx(load.floor_m2)
+
+
+@pytest.mark.parametrize(
+    ("corners", "crosses"),
+    [
+        (RECTANGLE, False),
+        (L_SHAPE, False),
+        (((0, 0), (2, 2), (2, 0), (0, 2)), True),  # bow tie
+        (((0, 0), (4, 0), (4, 4), (2, 0), (0, 4)), True),  # a corner touches an edge
+        (((0, 0), (4, 0), (2, 0), (2, 3)), True),  # an edge folds back on its neighbour
+        (((0, 0), (1, 0), (2, 0), (2, 1), (0, 1)), False),  # a corner that is none
+    ],
+)
+def test_crossing(corners, crosses):
+    assert (first_crossing(corners) is not None) is crosses
+
+
+def test_inside_counts_the_outline():
+    assert holds_point(L_SHAPE, (1.0, 1.0))
+    assert holds_point(L_SHAPE, (0.0, 1.5))
+    assert holds_point(L_SHAPE, (2.9, 0.5))
+    assert not holds_point(L_SHAPE, (1.5, 1.5))
+    assert not holds_point(L_SHAPE, (-0.01, 0.5))
+
+
+def test_clip_of_a_floor_that_falls_apart():
+    u = ((0, 0), (3, 0), (3, 2), (2, 2), (2, 1), (1, 1), (1, 2), (0, 2))
+    # derived: above y = 1.5 two squares of 1 x 0.5 are left
+    area, centre = area_and_centroid(clip(u, 0.0, -1.0, -1.5))
+    assert area == pytest.approx(1.0)
+    assert centre == pytest.approx((1.5, 1.75))
