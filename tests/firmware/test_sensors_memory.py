@@ -50,7 +50,8 @@ def test_a_good_reading_allocates_nothing(tmp_path: Path, family: str) -> None:
 section = {section!r}
 bus = Adc() if section["part"] == "MPXV7002DP" else Bus(FRAMES[section["part"]])
 part = open_sensor(bus, 0x28, section)
-part._c = (36402, 39473, 40393, 29523, 29854, 21917)
+part._c = [36402, 39473, 40393, 29523, 29854, 21917]
+part.describe()
 counts = array("i", [0])
 def go(read, n):
     good = 0
@@ -120,6 +121,7 @@ for name in ("_frame", "_short", "_long"):
     if hasattr(part, name): setattr(part, name, List(getattr(part, name)))
 part._c = tuple(W(65535) for _ in range(6))
 part._q = tuple(W(q) for q in (15, 17, 7, 5, 7, 21))
+part._told = True
 counts = [0]
 for n in range(6):
     part.want_temperature = n in (0, 3)

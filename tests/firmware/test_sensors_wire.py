@@ -124,3 +124,19 @@ def test_all_families_on_one_board_and_the_twin_sends_the_same(tmp_path: Path) -
     told = notes(both[0], "device")[0]["columns"]
     for i, pa in enumerate(suction):
         assert np.abs(nominal.suction_pa[20:, i] - pa).max() <= lsb_pa(told[i]), told[i]["part"]
+
+
+def test_a_compensated_part_that_came_late_is_missing_and_spoils_nothing(tmp_path: Path) -> None:
+    """Its coefficients are not in the board's description, so its words must not be in the rows."""
+    lines = simulate(
+        tmp_path,
+        board=board_of(FAMILIES["MS5525DSO"]),
+        suction_pa=[300, 400],
+        end_us=3_000_000,
+        faults=[{"at_us": 0, "column": 0, "fault": "absent"}, {"at_us": 900_000, "column": 0, "fault": None}],
+    )
+    _, rows, nominal = decoded(lines)
+    assert len(rows) > 400
+    assert np.isnan(nominal.suction_pa[:, 0]).all()
+    assert np.abs(nominal.suction_pa[20:, 1] - 400).max() < 0.1
+    assert {fault["column"] for fault in notes(lines, "fault")} == {"p1"}

@@ -4,7 +4,8 @@ Commands, exponents Q and the check of the PROM as in PX4's driver ms5525dso (th
 maker's note AN520). D1 is converted in every slot, D2 when the temperature is asked for: that slot
 repeats its last D1, marked so. An ADC read that comes too early or twice gives 0 and spoils the
 next result as well (PX4, ArduPilot): so there is a clock in front of every read, and after a 0 the
-next word is dropped too.
+next word is dropped too. Words without coefficients are worth nothing to the host, and these go out
+with the board's description: a part whose PROM was not read before that stays a fault.
 """
 
 import time
@@ -62,6 +63,7 @@ class Driver:
         self._wait_us = longest_us + _SPARE_US
         self._q, self._range_pa = _RANGES[self._range]
         self._c = [0] * 6  # unknown
+        self._told = False  # the coefficients stood in the description
         self._frame = bytearray(3)
         self._pending = _NONE
         self._due = time.ticks_us()
@@ -112,8 +114,8 @@ class Driver:
         self._pending = _NONE
         self._spoilt = False
         self._known = False
-        if not any(self._c) and self._read_prom():
-            raise OSError(_EIO, "PROM")
+        if not self._told:
+            raise OSError(_EIO, "coefficients")
         self._convert(_D2)
         return self._wait_us // 1000 + 1
 
@@ -146,6 +148,8 @@ class Driver:
 
     @micropython.native
     def read_into(self, counts, index):
+        if not self._told:
+            return PART
         what = self._pending
         code = WAIT
         if what != _NONE:
@@ -173,12 +177,13 @@ class Driver:
     def describe(self):
         c = self._c
         q = self._q
+        self._told = any(c)
         out = {
             "part": self._part,
             "range": self._range,
             "scale": {"kind": "ms5525dso", "c": list(c), "q": list(q), "range_pa": self._range_pa},
         }
-        if any(c):
+        if self._told:
             # P in 1e-4 psi = (D1 * SENS / 2**21 - OFF) / 2**15; at 20 degC SENS = C1 * 2**Q1 and
             # OFF = C2 * 2**Q2.
             pa_per_count = c[0] * 2.0 ** (q[0] - 36) * 0.6894757
