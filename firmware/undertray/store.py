@@ -22,6 +22,7 @@ from undertray.wire import ROW_LIMIT, note, row
 __all__ = ["Store"]
 
 FOLDER = "runs"
+_PIECE = const(2048)
 _RESERVE = const(48_000)  # left to the rest of the program
 _SETTLE_US = const(2_000_000)
 _OFF = const(0)
@@ -29,6 +30,7 @@ _WAITING = const(1)
 _RECORDING = const(2)
 _FULL = const(3)
 _CLOSING = const(4)
+_KEPT = const(5)  # writing failed: it is tried again at "store off"
 
 
 class Store:
@@ -43,7 +45,8 @@ class Store:
         self._wired = rig.throttle.wired
         self._up_us = throttle_up_us
         self.state = _OFF  # 0 as long as nothing is to be kept
-        self._buf = bytearray()
+        self._per = max(1, _PIECE // self._size)
+        self._pieces = []
         self._used = 0
         self._last_up = 0
         self._sensors = [column.sensor for column in rig.columns]
@@ -72,13 +75,18 @@ class Store:
             raise ValueError(self.fault)
         if self.state != _OFF:
             raise ValueError("is on already")
-        self._buf = bytearray()
+        most = min(self.largest // self._size, self._flash_free() // (40 + 11 * self._n))
         gc.collect()
-        rows = min(gc.mem_free() - _RESERVE, self.largest) // self._size
-        rows = min(rows, self._flash_free() // (40 + 11 * self._n))
+        # In pieces: what is free is seldom free in one.
+        try:
+            while len(self._pieces) * self._per < most and gc.mem_free() > _RESERVE:
+                self._pieces.append(bytearray(self._per * self._size))
+        except MemoryError:
+            pass
+        rows = len(self._pieces) * self._per
         if rows < rate_hz:
+            self._pieces = []
             raise ValueError("no room for even one second: erase runs, or fewer columns")
-        self._buf = bytearray(rows * self._size)
         self._used = 0
         self.state = _WAITING if self._wired else _RECORDING
         begins = "when the throttle goes up" if self._wired else "now"
@@ -90,7 +98,7 @@ class Store:
             self.state = _CLOSING
             return True
         self.state = _OFF
-        self._buf = bytearray()
+        self._pieces = []
         return False
 
     def busy(self):
@@ -104,7 +112,7 @@ class Store:
     def watch(self, width, now):
         """Follow the throttle; True while rows are to be kept."""
         state = self.state
-        if state == _OFF or state == _CLOSING:
+        if state == _OFF or state >= _CLOSING:
             return False
         if self._wired:
             if width >= self._up_us:
@@ -119,11 +127,13 @@ class Store:
     @micropython.native
     def add(self, head, counts, status):
         """Keep a row; when the memory is full the rest of the run is lost, but not what is kept."""
-        if self._used + self._size > len(self._buf):
+        used = self._used
+        piece = used // self._per
+        if piece >= len(self._pieces):
             self.state = _FULL
             return
-        pack(self._buf, self._used, head, counts, status)
-        self._used += self._size
+        pack(self._pieces[piece], (used - piece * self._per) * self._size, head, counts, status)
+        self._used = used + 1
 
     def second(self, now):
         """Keep what a status note says of the sensors: temperature, or a host's second word."""
@@ -150,26 +160,31 @@ class Store:
         try:
             with open(name + ".tmp", "wb") as file:
                 file.write(self.sampler.device)
-                while records * self._size < self._used:
-                    rows += self._put(file, records * self._size)
+                while records < self._used:
+                    rows += self._put(file, records)
                     records += 1
                     if records % 256 == 0:
                         gc.collect()
                         feed()
             os.rename(name + ".tmp", name + ".csv")
         except OSError as error:
-            self.state = _FULL
-            raise ValueError("the run was not written ({}), it is still in memory: erase runs".format(error))
+            self.state = _KEPT
+            raise ValueError(
+                "the run was not written ({}), it is still in memory: erase runs, then 'store off'".format(
+                    error
+                )
+            )
         self._used = 0
         self.state = _WAITING if self._wired else _OFF
         return {"run": number, "rows": rows}
 
-    def _put(self, file, at):
+    def _put(self, file, record):
         """Write one record as its line; 1 for a row, 0 for a note."""
         head = array("i", [0, 0, 0, 0, self._n])
         counts = array("i", [0] * self._n)
         status = bytearray(self._n)
-        unpack(self._buf, at, head, counts, status)
+        at = record % self._per * self._size
+        unpack(self._pieces[record // self._per], at, head, counts, status)
         if head[2] != MARK:
             line = bytearray(ROW_LIMIT)
             file.write(memoryview(line)[: row(line, head, counts, status)])

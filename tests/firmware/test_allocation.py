@@ -92,7 +92,7 @@ def test_keeping_a_run_does_not_allocate(tmp_path: Path) -> None:
 app = make(200)
 app.turn()
 app.store.on(200)
-print(locked(app, 20000), app.store._used // app.store._size > 300)
+print(locked(app, 20000), app.store._used > 300)
 """
     )
     assert run_code(tmp_path, code) == ["none True"]

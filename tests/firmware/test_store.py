@@ -105,10 +105,38 @@ app.run(ScriptedPort(simclock.CLOCK, [[500000, "store on"]], []), 1)
 """
     lines = [line.encode() for line in run_code(tmp_path, code, engine)] + [b""]
     told = [note for note in notes(lines, "reply") if note["to"] == "store"]
-    kept = 8000 // 30
+    kept = 4 * 68  # records of 30 bytes, 68 in a piece of 2 kB; four pieces are the first to hold 8000 // 30
     assert told[0]["rows"] == kept
     assert kept - 2 <= told[1]["rows"] <= kept  # one record a second is a note
     assert len(rows(lines)) > 1500
+
+
+@engines
+def test_a_full_flash_is_told_once_and_the_run_is_kept_for_another_try(tmp_path: Path, engine: str) -> None:
+    code = """
+import simclock
+from stage import STAGE, load
+from hostport import ScriptedPort
+import undertray.app as app, undertray.store as store
+simclock.CLOCK.simulate(8000000)
+STAGE.set({"suction_pa": [0] * 4, "throttle_us": 1000,
+           "changes": [[1000000, {"throttle_us": 1500}], [2000000, {"throttle_us": 1000}]]},
+          load("board.json"))
+real = open
+def full(name, mode="r"):
+    if mode == "wb" and simclock.CLOCK.now_us() < 6000000:
+        raise OSError(28, "ENOSPC")
+    return real(name, mode)
+store.open = full
+script = [[500000, "store on"], [5000000, "store off"], [6500000, "store off"]]
+app.run(ScriptedPort(simclock.CLOCK, script, []), 1)
+"""
+    lines = [line.encode() for line in run_code(tmp_path, code, engine)] + [b""]
+    told = [note for note in notes(lines, "reply") if note["to"] == "store"]
+    # on; the drive's end fails; off is answered and fails; off is answered and works
+    assert [note["ok"] for note in told] == [True, False, True, False, True, True]
+    assert "still in memory" in told[1]["why"]
+    assert told[-1]["rows"] == pytest.approx(600, abs=8)
 
 
 @engines
