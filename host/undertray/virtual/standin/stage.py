@@ -30,7 +30,7 @@ from simclock import CLOCK
 
 FRAME_US = 20000
 # The firmware samples with the collector off, and does not allocate; a car in floats does.
-COLLECT_AFTER = 200
+COLLECT_AFTER = 50
 
 
 class StillCar:
