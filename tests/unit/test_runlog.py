@@ -184,6 +184,13 @@ def test_a_plain_capture_is_read_without_host_times(tmp_path: Path) -> None:
     assert (run.bad_lines, run.cut_off) == (1, False)
 
 
+def test_rows_are_found_however_much_noise_stands_before_them(tmp_path: Path) -> None:
+    head = b"#undertray-run 1\n#run {}\n" + b"#bad 5 " + b"%00" * 2000 + b"\n"
+    noise = (b"#bad 5 " + b"%00" * 2000 + b"\n") * 400  # more than two blocks of the reader
+    run = read(tmp_path, head + noise + HEADER + b"".join(b"9," + ScriptedBoard().line() for _ in range(3)))
+    assert (len(run.seq), run.bad_lines) == (3, 401)
+
+
 def test_a_line_without_end_is_bounded(tmp_path: Path) -> None:
     text = (
         log_of(ScriptedBoard(), 3, end=False)

@@ -10,7 +10,7 @@ from typing import Any, BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.acquire.rows import parse_block
+from undertray.acquire.rows import parse_block, parse_log_row
 from undertray.acquire.wire import WireNote, parse_json, parse_line
 
 __all__ = ["HEADER", "MAGIC", "LogScan", "Note", "blocks_of_lines", "header_line"]
@@ -97,6 +97,12 @@ def _object(text: bytes) -> Mapping[str, Any] | None:
         return None
 
 
+def _columns(line: bytes, stamped: bool) -> int:
+    """How many pressure columns a row has; 0 for anything that is no good row."""
+    parsed = parse_log_row(line, None, stamped)
+    return len(parsed[1].counts) if parsed else 0
+
+
 class LogScan:
     """What has been read of a log, or of a plain capture, so far.
 
@@ -104,11 +110,11 @@ class LogScan:
     ----------
     stamped : bool
         A run log, whose rows carry host_us; False for a capture.
-    columns : int
-        Number of pressure columns that a row has; 0 when no good row was seen.
 
     Attributes
     ----------
+    columns : int
+        Number of pressure columns that a row has, by the first good row; 0 before it.
     facts, end : mapping or None
         What the ``#run`` and the ``#end`` line say.
     header : bytes or None
@@ -121,9 +127,9 @@ class LogScan:
         Good rows, all lines, and lines that are no line of the format.
     """
 
-    def __init__(self, stamped: bool, columns: int) -> None:
+    def __init__(self, stamped: bool) -> None:
         self.stamped = stamped
-        self.columns = columns
+        self.columns = 0
         self.facts: Mapping[str, Any] | None = None
         self.header: bytes | None = None
         self.end: Mapping[str, Any] | None = None
@@ -143,6 +149,9 @@ class LogScan:
         """
         remark = (np.frombuffer(block, dtype=np.uint8)[starts] == ord("#")) & (ends > starts)
         plain = np.flatnonzero(~remark)
+        if not self.columns:
+            lines = (block[starts[i] : ends[i]] for i in plain.tolist())
+            self.columns = next(filter(None, (_columns(line, self.stamped) for line in lines)), 0)
         parsed = parse_block(block, starts[plain], ends[plain], self.columns, self.stamped)
         before = plain[parsed.line]
         for i in np.flatnonzero(remark).tolist():

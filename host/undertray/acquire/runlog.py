@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from undertray.acquire.device import Device
 from undertray.acquire.logscan import HEADER, MAGIC, LogScan, Note, blocks_of_lines, header_line
-from undertray.acquire.rows import MISSING, parse_log_row
+from undertray.acquire.rows import MISSING
 from undertray.acquire.wire import Row, WireNote, parse_line
 from undertray.errors import RunLogError
 
@@ -99,9 +99,7 @@ def read_run(path: str | Path) -> Run:
     try:
         with path.open("rb") as file:
             head = file.read(_HEAD).split(b"\n")[:-1]
-            stamped = _is_log(path, head)
-            columns = next(filter(None, (_row_columns(line, stamped) for line in head)), 0)
-            reader = LogScan(stamped, columns)
+            reader = LogScan(stamped=_is_log(path, head))
             file.seek(0)
             for block, starts, ends in blocks_of_lines(file):
                 reader.take(block, starts, ends)
@@ -134,12 +132,6 @@ def _is_log(path: Path, head: list[bytes]) -> bool:
         seen=b"\n".join(head[:2]),
         expected="'#undertray-run 1' on the first line, or lines as the board sends them",
     )
-
-
-def _row_columns(line: bytes, stamped: bool) -> int:
-    """How many pressure columns a row has; 0 for anything that is no good row."""
-    parsed = parse_log_row(line, None, stamped)
-    return len(parsed[1].counts) if parsed else 0
 
 
 def _run(path: Path, reader: LogScan) -> Run:
