@@ -29,7 +29,6 @@ CAR: Mapping[str, Any] = MappingProxyType(
         "spin_up_s": 0.14,
         "spin_down_s": 0.32,
         "plenum_s": 0.006,
-        "leak_cm2": 3.2,
         "noise_pa": 4.0,
         "ripple": 0.008,
         "ripple_hz": 23.0,
@@ -68,13 +67,20 @@ class Story:
     spec: Mapping[str, Any]
 
 
+_SKIRT_LEAK_CM2 = {
+    "closed-cell foam, 0.3 mm gap": 2.6,
+    "brush strip, 0.5 mm gap": 3.2,
+}
+
+
 def _story(summary: str, seconds: float, skirt: str, seed: int, **spec: Any) -> Story:
     facts = {
         "car": "Moorhen 10 (invented)",
         "skirt": skirt,
         "notes": {"surface": "painted board", "invented": "yes"},
     }
-    return Story(summary, seconds, facts, {"seed": seed, "uid": UID, "car": dict(CAR), **spec})
+    car = {**CAR, "leak_cm2": _SKIRT_LEAK_CM2[skirt]}
+    return Story(summary, seconds, facts, {"seed": seed, "uid": UID, "car": car, **spec})
 
 
 _HOLD = [[0.0, 1000], [2.0, 1000], [2.6, 1700]]
@@ -184,7 +190,7 @@ STORIES: Mapping[str, Story] = MappingProxyType(
         "slow-leak": _story(
             "a corner of the skirt peels off over four seconds; the throttle never moves until the cut",
             20.0,
-            "brush strip, 0.5 mm gap, worn",
+            "brush strip, 0.5 mm gap",
             41,
             throttle=[*_HOLD, [17.0, 1700], [17.05, 1000]],
             happenings=[{"kind": "slow-leak", "at_s": 8.0, "over_s": 4.0, "leak_cm2": 3.0}],
