@@ -126,14 +126,12 @@ class FallWatch:
 
     def _try(self, suspicion: Suspicion, k: int, now: float, explained: float) -> bool:
         """Judge the suspicion by one block; True when the good taps changed."""
-        if suspicion.accepted:
-            # how deep it gets is judged by what the fans most likely give, not by the least they promise
-            known = bool(self._blocks.take("known", k, k + 1)[0])
-            speed = self._blocks.floats("speed_us", k, k + 1)
-            explained = float(self._bank.ratio(speed, suspicion.speed)[0]) if known else 1.0
-        elif self._lone(suspicion, k, explained):
+        if not suspicion.accepted and self._lone(suspicion, k, explained):
             return self._suspect is None
-        verdict = suspicion.judge(k, now, explained, self._p)
+        known = bool(self._blocks.take("known", k, k + 1)[0])
+        speed = self._blocks.floats("speed_us", k, k + 1)
+        likely = float(self._bank.ratio(speed, suspicion.speed)[0]) if known else 1.0
+        verdict = suspicion.judge(k, now, explained, likely, self._p)
         if verdict == Verdict.ALARM:
             onset, drop = self._blocks.time(suspicion.begun), 1 - now / suspicion.level_pa
             reached = self._blocks.time(k) + self._block_s
@@ -176,6 +174,8 @@ class FallWatch:
         if not fall.drop >= least or not (sudden or known):
             return
         self._marks.after_leak = self._marks.after_fall = k
+        if self._ledger.went_on(fall, self._p):
+            return
         confidence = min(1.0, fall.drop / (2 * self._p.min_drop))
         confidence *= (1.0 if known else 0.6) * (1.0 if np.count_nonzero(weights) > 1 else 0.85)
         throttle = float(self._blocks.floats("throttle_us", begun, begun + 1)[0])

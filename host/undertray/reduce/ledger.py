@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.losses import Loss
+from undertray.reduce.losses import Loss, LossParameters
 from undertray.reduce.onset import Fall
 
 __all__ = ["Ledger", "Pending"]
@@ -199,6 +199,42 @@ class Ledger:
             confidence=round(confidence, 3),
         )
         return self.add(event, pending)
+
+    def went_on(self, fall: Fall, p: LossParameters) -> bool:
+        """Is a fall the going on of a leak that is still open? Then put it down as that.
+
+        Parameters
+        ----------
+        fall : Fall
+            The fall.
+        p : LossParameters
+            Thresholds.
+
+        Returns
+        -------
+        bool
+            False where no leak is open, or the fall is as sudden as a second loss.
+        """
+        for pending in reversed(self.pending):
+            event = self._events[pending.event]
+            if event.kind not in ("seal-loss", "slow-leak") or fall.fall_s <= p.second_s or not event.drop:
+                continue
+            if not event.onset_s < fall.onset_s < fall.bottom_s:
+                return False
+            drop = 1 - (1 - event.drop) * (1 - fall.drop)
+            long_s = 0.8 * (fall.bottom_s - event.onset_s)
+            slow = event.kind == "slow-leak" or (event.drop < 0.6 * drop and long_s > p.sudden_s)
+            pending.low_pa = pending.level_pa * (1 - drop)
+            self._events[pending.event] = replace(
+                event,
+                kind="slow-leak" if slow else "seal-loss",
+                bottom_s=fall.bottom_s if slow else event.bottom_s,
+                fall_s=long_s if slow else event.fall_s,
+                to_pa=pending.low_pa,
+                drop=drop,
+            )
+            return True
+        return False
 
     def end(self, place: int, end_s: float) -> None:
         """Put down when an event was over.

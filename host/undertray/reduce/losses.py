@@ -89,6 +89,9 @@ class LossParameters:
         Longest 90-10 % duration of a sudden fall, s: 0.8 of the 1 s for a whole straight ramp.
     coast_s : float
         The same where the throttle is unknown, s: a fan that coasts down takes longer.
+    second_s : float
+        While a leak is open a further fall that took longer than this is its going on, and no second
+        loss, s.
     noise_factor : float
         How many standard deviations of the noise a fall must stand out.
     min_level_pa : float
@@ -118,6 +121,7 @@ class LossParameters:
     leak_drop: float = 0.15
     sudden_s: float = 0.8
     coast_s: float = 0.25
+    second_s: float = 0.15
     noise_factor: float = 5.5
     min_level_pa: float = 8.0
     level_share: float = 0.08

@@ -178,6 +178,8 @@ class SealWatch:
                 return
         else:
             fall = self._closeup.creeping(creep, weights)
+        if self._ledger.went_on(fall, self._p):
+            return
         throttle = float(self._blocks.floats("throttle_us", creep.begun, creep.begun + 1)[0])
         pending = Pending(0, k1, fall.from_pa, fall.to_pa, speed)
         confidence = min(1.0, creep.drop / (2 * self._p.leak_drop))

@@ -70,7 +70,7 @@ class Suspicion:
     depth: list[float] = field(default_factory=list)
     accepted_at: int = 0
 
-    def judge(self, k: int, now_pa: float, explained: float, p: LossParameters) -> int:
+    def judge(self, k: int, now_pa: float, least: float, likely: float, p: LossParameters) -> int:
         """Take in one block.
 
         Parameters
@@ -79,9 +79,8 @@ class Suspicion:
             Its number.
         now_pa : float
             Mean suction of it and the one before, Pa.
-        explained : float
-            Lowest share of the level that the throttle explains; once the fall is accepted, the
-            most likely one.
+        least, likely : float
+            Lowest share of the level that the throttle explains, and what it most likely asks for.
         p : LossParameters
             Thresholds.
 
@@ -89,28 +88,30 @@ class Suspicion:
         -------
         int
             One of the :class:`Verdict` values.
+
+        Notes
+        -----
+        Only what falls below the least counts as lost. Whether it still stands is judged by the
+        likely one too: throttle that is opened lifts the suction, and mends no seal.
         """
-        asked = self.level_pa * explained
-        missing = 1.0 - now_pa / asked if asked > 1e-9 else 0.0
+        missing, lack = (1.0 - now_pa / max(self.level_pa * share, 1e-9) for share in (least, likely))
+        if self.accepted:
+            self.depth.append(lack)
+            self.deepest = max(self.deepest, lack)
+            return self._settled(k, lack, likely)
+        stands = max(missing, lack)
         self.depth.append(missing)
         self.deepest = max(self.deepest, missing)
-        if self.accepted:
-            return self._settled(k, missing, explained)
         elapsed = (k + 1 - self.begun) * self.block_s
-        if missing < _BACK * self.deepest or missing < p.screen_drop / 2 or elapsed > 2.0:
+        if stands < _BACK * self.deepest or stands < p.screen_drop / 2 or elapsed > 2.0:
             return Verdict.DROPPED
         recent = self.depth[-max(1, round(0.1 / self.block_s)) :]
-        plateau = sum(recent) / len(recent)
-        clear = missing >= p.min_drop and missing * asked > p.noise_factor * self.noise_pa
-        if (
-            elapsed >= p.bump_s - 1e-9
-            and clear
-            and plateau >= p.min_drop
-            and missing >= _STANDS * self.deepest
-        ):
+        clear = missing >= p.min_drop and missing * self.level_pa * least > p.noise_factor * self.noise_pa
+        firm = stands >= _STANDS * self.deepest or elapsed >= 2 * p.bump_s
+        if elapsed >= p.bump_s - 1e-9 and clear and firm and sum(recent) / len(recent) >= p.min_drop:
             self.accepted, self.accepted_at = True, k
             return Verdict.ACCEPTED
-        if not self.alarmed and elapsed >= p.alarm_s - 1e-9 and clear and missing >= _STANDS * self.deepest:
+        if not self.alarmed and elapsed >= p.alarm_s - 1e-9 and clear and firm:
             self.alarmed = True
             return Verdict.ALARM
         return Verdict.WAIT
