@@ -43,23 +43,22 @@ def test_no_window_says_so() -> None:
 
 def test_it_draws_both_margins_of_the_last_half_minute(chart: tuple[PlotView, Seconds]) -> None:
     view, clock = chart
-    for tenth in range(450):
-        clock.now = tenth / 10
-        view.show(replace(NOW, elapsed_s=tenth / 10, alarm="SEAL LOST $x" if tenth == 449 else ""))
+    for second in range(46):
+        clock.now = float(second)
+        view.show(replace(NOW, elapsed_s=clock.now, alarm="SEAL LOST $x" if second == 45 else ""))
     axes = view._axes
     lines = {line.get_label(): line for line in axes.get_lines()}
     assert lines["rear margin, N"].get_ydata()[-1] == -2.0
-    # half a minute back from 44.9 s, to one drawing
-    assert 14.8 < min(lines["front margin, N"].get_xdata()) < 15.1
+    assert min(lines["front margin, N"].get_xdata()) == 15.0
     assert axes.get_title() == "ALARM: SEAL LOST $x"
 
 
 def test_ten_times_a_second_and_suction_where_there_is_no_car(chart: tuple[PlotView, Seconds]) -> None:
     view, clock = chart
-    for hundredth in range(100):
+    for hundredth in range(50):
         clock.now = hundredth / 100
         view.show(Snapshot(elapsed_s=clock.now, suction_pa=500.0))
-    assert 9 <= len(view._points["mean suction, Pa"]) <= 11
+    assert 4 <= len(view._points["mean suction, Pa"]) <= 6
 
 
 def test_a_chart_closed_by_hand_is_left_alone(chart: tuple[PlotView, Seconds]) -> None:

@@ -19,6 +19,11 @@ if TYPE_CHECKING:
 
 __all__ = ["register"]
 
+_CAUTION = (
+    "caution: a computed margin is no guarantee. Nobody under an inverted car; net or strap on; eyes and ears "
+    "protected near spinning fans. Local rules and licensed practice come first"
+)
+
 
 def register(app: typer.Typer) -> None:
     """Add this file's commands to the program.
@@ -109,6 +114,8 @@ def _record(
         watch=monitor.take if monitor else None,
     )
     say(f"recording from {port} to {path}; Ctrl-C ends it")
+    if the_car:
+        say(_CAUTION)
     with _told_to_stop() as stop:
         if monitor is None:
             done = recorder.run(stop)
