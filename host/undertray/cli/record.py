@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 __all__ = ["register"]
 
 _CAUTION = (
-    "caution: a computed margin is no guarantee. Nobody under an inverted car; net or strap on; eyes and ears "
-    "protected near spinning fans. Local rules and licensed practice come first"
+    "caution: a computed margin is no guarantee. Nobody under an inverted car; net or strap on; eyes and "
+    "ears protected near spinning fans. Local rules and licensed practice come first"
 )
 
 
