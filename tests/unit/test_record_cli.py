@@ -69,7 +69,7 @@ def test_over_tcp_for_a_time(tmp_path: Path) -> None:
 
 
 @posix
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, getattr(signal, "SIGHUP", None)])
 def test_on_a_pseudo_terminal_until_a_signal(tmp_path: Path, number: signal.Signals) -> None:
     out = tmp_path / "run.csv"
     with pty_board(streaming(ScriptedBoard(rate_hz=500))) as port:

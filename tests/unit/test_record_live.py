@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import math
+import tempfile
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +12,7 @@ import pytest
 
 from fakes.board import ScriptedBoard
 from undertray.acquire.wire import Row, WireNote
+from undertray.calibrate.certificate import Calibration
 from undertray.live.monitor import Monitor
 from undertray.live.seal import SealIndex
 from undertray.live.snapshot import Snapshot
@@ -170,6 +173,40 @@ def test_a_board_without_the_car_s_columns_says_so(car: Car) -> None:
     board = ScriptedBoard(1)
     monitor.take(0, [WireNote("device", board.device), board.row()])
     assert "no such column" in monitor.update(1).notice
+
+
+def test_a_calibration_that_does_not_fit_says_so(car: Car) -> None:
+    column = {
+        "part": "hsc",
+        "coefficients": [0.0, 2.0],
+        "covariance": [[0.01, 0.0], [0.0, 1e-8]],
+        "range_pa": [0.0, 2000.0],
+        "residual_sd_pa": 1.0,
+        "hysteresis_pa": 0.0,
+        "repeatability_pa": 0.0,
+        "linearity_pa": 0.0,
+        "points": [],
+    }
+    both = {
+        "format": 1,
+        "made_utc": "2026-05-02T10:15:00Z",
+        "fluid": {},
+        "gravity_m_s2": 9.80665,
+        "uid": "00",
+        "columns": {"p1": column, "p2": column},
+    }
+    shown = Drive(Monitor(car, calibration(both))).steady(1, 300, 200)
+    assert shown.suction_pa == pytest.approx(500, abs=3)  # twice the nominal, as the calibration says
+    assert shown.notice == "the calibration is of another board"
+    one = Monitor(car, calibration(both | {"columns": {"p1": column}}))
+    assert "the calibration has no such column, got 'p2'" in Drive(one).steady(0.1, 300, 200).notice
+
+
+def calibration(data: dict[str, object]) -> Calibration:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "calibration.json"
+        path.write_text(json.dumps(data))
+        return Calibration.from_json(path)
 
 
 def test_rows_before_the_board_described_itself_do_no_harm(car: Car) -> None:

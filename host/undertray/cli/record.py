@@ -128,9 +128,12 @@ def _record(
 
 @contextmanager
 def _told_to_stop() -> Iterator[Callable[[], bool]]:
-    """Ctrl-C and SIGTERM end the recording instead of the program."""
+    """Ctrl-C, SIGTERM and a terminal that is closed end the recording instead of the program."""
     told: list[int] = []
-    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
+    numbers = [signal.SIGINT, signal.SIGTERM]
+    if hasattr(signal, "SIGHUP") and signal.getsignal(signal.SIGHUP) != signal.SIG_IGN:  # as nohup has it
+        numbers.append(signal.SIGHUP)
+    before = {number: signal.getsignal(number) for number in numbers}
     for number in before:
         signal.signal(number, lambda number, _: told.append(number))
     try:

@@ -72,7 +72,7 @@ class Judge:
     Raises
     ------
     ReductionError
-        When the board lacks a column that the car names.
+        When the board, or the calibration, lacks a column that the car names.
     """
 
     def __init__(self, device: Device, car: Car | None, calibration: Calibration | None) -> None:
@@ -83,6 +83,9 @@ class Judge:
             raise ReductionError(
                 "the board has no such column", seen=absent[0], expected="one of " + ", ".join(names)
             )
+        uncalibrated = [column for column in wanted if calibration and column not in calibration.columns]
+        if uncalibrated:
+            raise ReductionError("the calibration has no such column", seen=uncalibrated[0])
         self._picked = [names.index(column) for column in wanted]
         self._columns = [device.columns[i] for i in self._picked]
         self._car, self._calibration, self._wanted = car, calibration, wanted

@@ -145,7 +145,10 @@ class Monitor:
             return shown
         force = judge.downforce_n()
         notices = ["no car given: no newtons"] if self._car is None else []
-        notices += ["uncalibrated"] if self._calibration is None else []
+        if self._calibration is None:
+            notices.append("uncalibrated")
+        elif self._calibration.uid and self._device and self._calibration.uid != self._device.uid:
+            notices.append("the calibration is of another board")
         return replace(
             shown,
             taps=judge.taps(),
