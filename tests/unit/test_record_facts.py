@@ -12,7 +12,7 @@ from undertray.acquire.facts import ASKED, free_path, gather, recall, remember
 NOW = datetime(2026, 5, 2, 10, 15, tzinfo=UTC)
 
 
-class Helper:
+class Person:
     def __init__(self, answer: str = "as built") -> None:
         self.asked: list[str] = []
         self.answer = answer
@@ -23,11 +23,11 @@ class Helper:
 
 
 def test_asked_once_and_remembered(tmp_path: Path) -> None:
-    memory, helper = tmp_path / "deep" / "facts.json", Helper()
-    first = gather({"skirt": "soft", "gap": None}, helper, memory)
-    assert helper.asked == ["gap", "springs", "pack", "surface"]
+    memory, person = tmp_path / "deep" / "facts.json", Person()
+    first = gather({"skirt": "soft", "gap": None}, person, memory)
+    assert person.asked == ["gap", "springs", "pack", "surface"]
     assert first == {"skirt": "soft", **dict.fromkeys(("gap", "springs", "pack", "surface"), "as built")}
-    again = Helper()
+    again = Person()
     assert gather({"skirt": "hard"}, again, memory) == first | {"skirt": "hard"}
     assert again.asked == []
     assert recall(memory)["skirt"] == "hard"
@@ -35,8 +35,8 @@ def test_asked_once_and_remembered(tmp_path: Path) -> None:
 
 def test_a_blank_answer_is_an_answer(tmp_path: Path) -> None:
     memory = tmp_path / "facts.json"
-    assert gather({}, Helper("  "), memory) == {}
-    again = Helper()
+    assert gather({}, Person("  "), memory) == {}
+    again = Person()
     gather({}, again, memory)
     assert again.asked == []
 
@@ -59,7 +59,7 @@ def test_a_damaged_memory_does_no_harm(tmp_path: Path, text: bytes) -> None:
 
 def test_a_memory_that_cannot_be_kept_is_no_reason_to_stop(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
-    assert gather({}, Helper("x"), tmp_path / "file" / "facts.json")["gap"] == "x"
+    assert gather({}, Person("x"), tmp_path / "file" / "facts.json")["gap"] == "x"
 
 
 @pytest.mark.parametrize(

@@ -143,7 +143,7 @@ def test_no_alarm_when_the_fans_are_told_to_rest(car: Car) -> None:
 
 def test_an_axle_that_lets_go_is_an_alarm_only_after_it_held(car: Car) -> None:
     drive = Drive(Monitor(car))
-    assert drive.steady(3, 200, 200).alarm == ""  # has not held yet: the helper is still setting up
+    assert drive.steady(3, 200, 200).alarm == ""  # has not held yet: it is still being set up
     drive.steady(3, 800, 800)
     for pa in range(800, 150, -1):  # slow enough to be no sudden loss
         drive.row(pa, pa)
