@@ -65,8 +65,10 @@ class FanBank:
 
     @property
     def error(self) -> float:
-        """Relative rms error of the best law over the run so far; 1 before any was learned."""
-        return float(np.sqrt(self._errors()[self._best] / self._cc)) if self._cc > 0 else 1.0
+        """Relative rms error of the best law over the run so far; 1 before enough was learned."""
+        if self._cc <= 0 or self._lessons < _SCHOOL:
+            return 1.0
+        return float(np.sqrt(self._errors()[self._best] / self._cc))
 
     @property
     def calm_error(self) -> float:

@@ -101,12 +101,7 @@ class FallWatch:
         fell, cut = set(view.fell.tolist()), set(view.cut.tolist())
         while k < k1:
             if self._suspect is None and k in fell and k >= self._marks.quiet:
-                since = max(self._marks.start, self._marks.after_fall)
-                self._suspect = suspect(view, k, since, self._screen, self._blocks, self._p)
-                # the tail of a bump is no new fall of longer standing
-                self._suspect.begun = max(self._suspect.begun, min(self._dropped + 1, k))
-                self._suspect.noise_pa, self._suspect.block_s = self._marks.noise.long_pa, self._block_s
-                explained = np.empty(0)
+                self._suspect, explained = self._suspicion(view, k), np.empty(0)
             if self._cut is None and k in cut and k >= self._marks.after_cut:
                 self._cut = suspect_cut(view, k, self._screen, self._block_s)
             if not self.busy:
@@ -123,6 +118,15 @@ class FallWatch:
                 self._end_cut(k)
             k += 1
         return k1
+
+    def _suspicion(self, view: View, k: int) -> Suspicion | None:
+        since = max(self._marks.start, self._marks.after_fall)
+        found = suspect(view, k, since, self._screen, self._blocks, self._p)
+        # the tail of a bump is no new fall of longer standing
+        found.begun = max(found.begun, min(self._dropped + 1, k))
+        found.noise_pa, found.block_s = self._marks.noise.long_pa, self._block_s
+        found.law_error = self._bank.error
+        return found if found.level_pa > self._marks.floor_pa(self._p) else None
 
     def _try(self, suspicion: Suspicion, k: int, now: float, explained: float) -> bool:
         """Judge the suspicion by one block; True when the good taps changed."""

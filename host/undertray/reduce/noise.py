@@ -63,5 +63,6 @@ def _second(y: Array, drive: Array, length: int) -> float:
         return np.inf
     size = np.abs(m[2:] - 2 * m[1:-1] + m[:-2])
     near = np.stack([x[2:], x[1:-1], x[:-2]])
-    calm = near.max(axis=0) - near.min(axis=0) <= _CALM * near.max(axis=0)
-    return _TO_SD * middle(size[calm] if calm.sum() >= 8 else size)
+    stir = (near.max(axis=0) - near.min(axis=0)) / np.maximum(near.max(axis=0), 1e-12)
+    calm = stir <= max(_CALM, float(np.partition(stir, 5)[5]))
+    return _TO_SD * middle(size[calm])

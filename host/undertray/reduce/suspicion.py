@@ -21,6 +21,9 @@ _BACK = 0.5  # a fall that has come back by more than this share is over
 _STANDS = 0.6  # ... and stands while it is still this deep
 _LOST_SIGHT = 0.35  # throttle closed this far: what the leak does can no longer be told apart
 _LONGEST_S = 12.0
+_UNEXPLAINED_SD = 3.0  # the fall has to stand out of the noise; its unexplained part by this much
+_TWICE = 2.0
+_MOVED_US = 15.0
 
 
 class Verdict:
@@ -53,6 +56,8 @@ class Suspicion:
         Fan speeds before.
     found : int
         Block in which the screen saw it.
+    law_error : float
+        Relative error of the most likely fan law.
     """
 
     ref0: int
@@ -63,6 +68,7 @@ class Suspicion:
     block_s: float
     speed: Array
     found: int
+    law_error: float = 1.0
     deepest: float = 0.0
     alarmed: bool = False
     accepted: bool = False
@@ -92,7 +98,8 @@ class Suspicion:
         Notes
         -----
         Only what falls below the least counts as lost. Whether it still stands is judged by the
-        likely one too: throttle that is opened lifts the suction, and mends no seal.
+        likely one too: throttle that is opened lifts the suction, and mends no seal. Twice the
+        least drop missing by the likely one counts as lost too, once the law is known to 10 %.
         """
         missing, lack = (1.0 - now_pa / max(self.level_pa * share, 1e-9) for share in (least, likely))
         if self.accepted:
@@ -103,12 +110,21 @@ class Suspicion:
         self.depth.append(missing)
         self.deepest = max(self.deepest, missing)
         elapsed = (k + 1 - self.begun) * self.block_s
-        if stands < _BACK * self.deepest or stands < p.screen_drop / 2 or elapsed > 2.0:
+        over = stands < _BACK * self.deepest or stands < p.screen_drop / 2
+        if over or elapsed > 2.0 or (missing < 0 and self.deepest < p.screen_drop):
             return Verdict.DROPPED
         recent = self.depth[-max(1, round(0.1 / self.block_s)) :]
-        clear = missing >= p.min_drop and missing * self.level_pa * least > p.noise_factor * self.noise_pa
+        fallen_pa = self.level_pa - now_pa
+        clear = missing >= p.min_drop and fallen_pa > p.noise_factor * self.noise_pa
+        clear &= missing * self.level_pa * least > _UNEXPLAINED_SD * self.noise_pa
         firm = stands >= _STANDS * self.deepest or elapsed >= 2 * p.bump_s
-        if elapsed >= p.bump_s - 1e-9 and clear and firm and sum(recent) / len(recent) >= p.min_drop:
+        opened = lack >= _TWICE * p.min_drop and self.deepest >= p.min_drop and self.law_error < 0.1
+        opened &= elapsed >= 2 * p.bump_s
+        if (
+            elapsed >= p.bump_s - 1e-9
+            and firm
+            and ((clear and sum(recent) / len(recent) >= p.min_drop) or opened)
+        ):
             self.accepted, self.accepted_at = True, k
             return Verdict.ACCEPTED
         if not self.alarmed and elapsed >= p.alarm_s - 1e-9 and clear and firm:
@@ -236,6 +252,9 @@ def suspect(view: View, k: int, since: int, screen: Screen, blocks: Blocks, p: L
             break
     begun = min(begun, k)
     ref1 = max(view.lo + 1, begun - 1)
+    throttle = blocks.floats("throttle_us", max(view.lo, ref1 - count), ref1)
+    if throttle.max() - throttle.min() > _MOVED_US:
+        count = max(2, count // 4)  # "before" moves: read it close by
     ref0 = max(view.lo, since, ref1 - count)
     if ref0 >= ref1:
         ref0 = ref1 - 1
