@@ -76,7 +76,7 @@ def run_code(folder: Path, code: str, engine: str = "micropython") -> list[str]:
             firmware=str(FIRMWARE),
             code=str(script),
         )
-        argv = [sys.executable, "-I", "-c", begin]
+        argv = [sys.executable, "-I", "-B", "-c", begin]
     else:
         argv = [argv[0], "-X", "heapsize=2M", str(script)]
     done = subprocess.run(

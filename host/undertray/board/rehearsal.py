@@ -92,7 +92,7 @@ def rehearse(path: str | Path) -> Rehearsal:
     except OSError as error:
         raise BoardError(f"cannot be read: {error.strerror}", where=str(path)) from error
     program = Path(launch.__file__).parent / "rehearse.py"
-    argv = [sys.executable, "-I", str(program), str(Path(path).resolve()), str(bundled("firmware"))]
+    argv = [sys.executable, "-I", "-B", str(program), str(Path(path).resolve()), str(bundled("firmware"))]
     try:
         done = subprocess.run(argv, capture_output=True, timeout=_TIMEOUT_S, check=False)
     except subprocess.TimeoutExpired as error:

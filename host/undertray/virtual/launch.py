@@ -9,7 +9,7 @@ MicroPython finds the stand-ins ahead of its own modules through ``MICROPYPATH``
 
     MICROPYPATH=virtual/standin:virtual:firmware:.frozen micropython virtual/standin/boot_board.py SCENARIO
 
-The twin is ``python -I virtual/twin.py SCENARIO FIRMWARE``. The scenario is a JSON file; its keys
+The twin is ``python -I -B virtual/twin.py SCENARIO FIRMWARE``. The scenario is a JSON file; its keys
 are listed in ``virtual/standin/stage.py``.
 """
 
@@ -91,6 +91,6 @@ def command(
             raise BoardError(
                 "MicroPython is not installed here", do="use the twin, or install undertray[test]"
             )
-        return [sys.executable, "-I", str(_HERE / "twin.py"), scenario, str(firmware)], env
+        return [sys.executable, "-I", "-B", str(_HERE / "twin.py"), scenario, str(firmware)], env
     env["MICROPYPATH"] = ":".join([str(_HERE / "standin"), str(_HERE), str(firmware), ".frozen"])
     return [interpreter, "-X", f"heapsize={HEAP}", str(_HERE / "standin" / "boot_board.py"), scenario], env

@@ -1,9 +1,11 @@
 """The board's own firmware under CPython, where there is no MicroPython.
 
-Run as a program (``python -I twin.py SCENARIO``) with ``board.json`` in the working directory: it starts
-the same files of ``firmware/`` on the same stand-in modules; only what CPython lacks is put in their
-way. A contract test holds its bytes equal to those of MicroPython on the same readings. It is never
-imported by the host program: there, ``undertray`` is another package.
+Run as a program (``python -I -B twin.py SCENARIO FIRMWARE``) with ``board.json`` in the working
+directory: it starts the same files of ``firmware/`` on the same stand-in modules; only what
+CPython lacks is put in their way. A contract test holds its bytes equal to those of MicroPython
+on the same readings, but for the free memory, which has no meaning here. It is never imported by
+the host program: there, ``undertray`` is another package. ``-B`` keeps compiled files out of the
+firmware's folder, which is copied to boards.
 
 See :mod:`undertray.virtual.launch` for how it is started.
 """
