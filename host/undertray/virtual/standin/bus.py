@@ -92,7 +92,5 @@ class VirtualBus:
         if self.held():
             return []
         return [
-            address
-            for address in range(0x08, 0x78)
-            if any([part.present() for part in self._find(address)])
+            address for address in range(0x08, 0x78) if any([part.present() for part in self._find(address)])
         ]
