@@ -18,6 +18,7 @@ _SPAN_US = 1000.0
 _MEMORY_S = 90.0
 _JITTER_US, _ARRIVED_US = 3.0, 1e-6
 _CALM_FRAMES = 60
+_HARD_US, _WORKED = 150.0, 3
 _SCHOOL = 6  # lessons before a frame may be mistrusted
 _EXCUSED = 2.0  # a law stays in while its squared error is below this many times the best one's
 _EXCUSED_FLOOR = 4e-4  # ... plus 2 % of the suction, the step of the grid itself
@@ -51,7 +52,7 @@ class FanBank:
         self._asked = 0.0
         shape = (len(self._p), len(self._stay_up))
         self._cc, self._cx, self._xx = 0.0, np.zeros(shape), np.zeros(shape)
-        self._top, self._lessons = 0.0, 0
+        self._top, self._lessons, self._worked = 0.0, 0, 0
         self._calm: list[float] = []
         self._block_s = block_s
         self._in = np.ones(shape, bool)
@@ -146,6 +147,8 @@ class FanBank:
         c, x = suction_pa[pick], self._drive(speed_us[pick])
         w = self._trust(c, speed_us[pick]) / (c * c + (0.2 * self._top) ** 2)
         self._lessons += 1
+        # the fastest law shows the pulse itself: did it fall hard in this frame?
+        self._worked += int(speed_us[0, 0] - speed_us[:, 0].min() > _HARD_US)
         self._note_calm(c, speed_us[pick])
         self._cc = keep * self._cc + float((w * c) @ c)
         self._cx = keep * self._cx + np.tensordot(w * c, x, 1)
@@ -174,15 +177,15 @@ class FanBank:
         Notes
         -----
         The least of all laws that are in. Each may have been slower before and be faster now than its
-        lag says, by up to one and two steps of the grid: how fast a fan is shows only once the
-        throttle was worked hard, and the promise has to hold the first time too.
+        lag says, by one and two steps of the grid: how fast a fan is shows only once the throttle
+        was worked hard, and the promise has to hold the first time too. After three hard closings
+        that were learned from, one step faster is enough.
         """
         law, lag = self._laws
         u0 = self._u0[law, 0]
-        now, before = (
-            self._lagged(speed_us, np.minimum, -2)[:, lag],
-            self._lagged(before_us, np.maximum, 1)[:, lag],
-        )
+        slower, faster = (0, -1) if self._worked >= _WORKED else (1, -2)
+        now = self._lagged(speed_us, np.minimum, faster)[:, lag]
+        before = self._lagged(before_us, np.maximum, slower)[:, lag]
         above = before - u0
         ratio = np.maximum(now - u0, 0.0) / np.where(above > 1.0, above, np.inf)
         ratio = np.minimum(ratio, 1.0) ** self._p[law, 0]

@@ -114,7 +114,7 @@ class LossParameters:
     gap_s: float = 0.1
     slow_gap_s: float = 1.0
     alarm_s: float = 0.08
-    bump_s: float = 0.2
+    bump_s: float = 0.25
     screen_drop: float = 0.12
     min_drop: float = 0.15
     cut_drop: float = 0.3

@@ -106,12 +106,12 @@ class Suspicion:
             self.depth.append(lack)
             self.deepest = max(self.deepest, lack)
             return self._settled(k, lack, likely)
-        stands = max(missing, lack)
+        stands = max(missing, lack) if self.law_error < 0.1 else missing
         self.depth.append(missing)
         self.deepest = max(self.deepest, missing)
         elapsed = (k + 1 - self.begun) * self.block_s
         over = stands < _BACK * self.deepest or stands < p.screen_drop / 2
-        if over or elapsed > 2.0 or (missing < 0 and self.deepest < p.screen_drop):
+        if over or elapsed > 2.0 or (missing < 0 and self.deepest < p.min_drop):
             return Verdict.DROPPED
         recent = self.depth[-max(1, round(0.1 / self.block_s)) :]
         fallen_pa = self.level_pa - now_pa
