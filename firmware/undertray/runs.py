@@ -34,6 +34,7 @@ class Runs:
                 raise ValueError("the bench was armed: its watchdog allows no writing of flash until a reset")
             return self._store.on(self._sampler.rate_hz)
         if words == ["off"]:
+            self._refuse_to_wait()
             return {"writing": self._store.off()}
         raise ValueError("store on, or store off")
 
@@ -46,10 +47,12 @@ class Runs:
             answer.update({"ok": False, "why": str(error)[:300]})
         self._console.reply(answer)
 
-    def _refuse_on_bench(self):
-        """While the board drives the fans its loop must not wait for anything."""
+    def _refuse_to_wait(self):
+        """Flash and a slow host hold up the loop, and with it the alarm and the limits of the bench."""
         if self._bench.width_us:
             raise ValueError("the bench is armed: 'stop' first")
+        if self._store.driving(self._sampler.head[2]):
+            raise ValueError("the throttle is up: not while driving")
 
     def list(self, _words):
         found = []
@@ -61,7 +64,7 @@ class Runs:
         """Send the lines of a run as they are, between two replies."""
         if len(words) != 1:
             raise ValueError("fetch N: the number of a run, see 'runs'")
-        self._refuse_on_bench()
+        self._refuse_to_wait()
         path = self._store.path(words[0])
         if self._sampler.streaming:
             raise ValueError("rows are being sent: 'stop' first")
@@ -95,6 +98,6 @@ class Runs:
     def erase(self, words):
         if len(words) != 1:
             raise ValueError("erase N: the number of a run, see 'runs'")
-        self._refuse_on_bench()
+        self._refuse_to_wait()
         os.remove(self._store.path(words[0]))
         return {"run": int(words[0])}

@@ -101,6 +101,10 @@ class Store:
         self._pieces = []
         return False
 
+    def driving(self, width):
+        """Whether a receiver has the throttle up: then nothing may wait, for the alarm would too."""
+        return self._wired and width >= self._up_us
+
     def busy(self):
         return self.state != _OFF
 

@@ -225,6 +225,22 @@ def test_fetch_is_refused_while_rows_flow_and_gives_up_on_a_deaf_host(tmp_path: 
 
 
 @engines
+def test_nothing_holds_up_the_loop_while_driving(tmp_path: Path, engine: str) -> None:
+    (tmp_path / "runs").mkdir()
+    (tmp_path / "runs" / "00007.csv").write_text("#device,{},0000\n", encoding="utf-8")
+    script = [
+        [500_000, "store on"],
+        [1_500_000, "store off"],
+        [1_600_000, "stop"],
+        [1_700_000, "fetch 7"],
+        [1_800_000, "erase 7"],
+    ]
+    lines = _run(tmp_path, engine, script, end_us=2_000_000)
+    refused = [note["why"] for note in notes(lines, "reply") if not note["ok"]]
+    assert refused == ["the throttle is up: not while driving"] * 3
+
+
+@engines
 def test_kept_from_power_up_where_board_json_says_so(tmp_path: Path, engine: str) -> None:
     given = board(store={"at_boot": True}, autostart=False)
     simulate(tmp_path, engine, given, end_us=6_000_000, throttle_us=1000, changes=DRIVE)
