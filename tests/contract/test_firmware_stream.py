@@ -85,7 +85,6 @@ def test_twin_and_micropython_send_the_same_bytes(tmp_path: Path, case: str) -> 
         from undertray.virtual.stories import STORIES
 
         scenario |= {"suction_pa": None, **json.loads(json.dumps(dict(next(iter(STORIES.values())).spec)))}
-        del scenario["suction_pa"]
     if case == "mixed":
         given["columns"][1] = {"part": "SDP3x", "range": "1500Pa", "bus": 0, "address": "0x21"}
     if case == "faults":

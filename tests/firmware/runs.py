@@ -48,6 +48,8 @@ def simulate(
     """What a board sends in simulated time, as lines without their ends (the last may be cut)."""
     folder.mkdir(parents=True, exist_ok=True)
     scenario = {"clock": "simulated", "suction_pa": [1000, 500, 250, 2000], "boot": 7, **scenario}
+    if scenario["suction_pa"] is None:  # a car that lives, not a still one
+        del scenario["suction_pa"]
     (folder / "scenario.json").write_text(json.dumps(scenario), encoding="utf-8")
     given = folder / "given.json"
     given.write_text(board if isinstance(board, str) else json.dumps(board or BOARD), encoding="utf-8")

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from firmware.runs import board, engines, rows, run_code, simulate
+from firmware.runs import board, engines, needs_micropython, rows, run_code, simulate
+from undertray.virtual.stories import STORIES
 
 LED, BUZZER = 25, 18
 SLOT_US = 5000
@@ -150,3 +152,18 @@ for i in range(21):
         allowed = 1.2e-4 * abs(pa) + 2 / 16 + 512 * per_count * (zero > 1e6)
         assert direct / 16 == pytest.approx(pa, abs=allowed)
         assert turned / 16 == pytest.approx(-pa, abs=allowed)
+
+
+@needs_micropython
+@pytest.mark.parametrize("name", ["front-fold", "short-fold", "clean-hold"])
+def test_on_the_virtual_car_it_sounds_at_the_fold_and_only_there(tmp_path: Path, name: str) -> None:
+    story = STORIES[name]
+    spec = json.loads(json.dumps(dict(story.spec)))
+    lines = simulate(tmp_path, end_us=int(story.seconds * 1e6), suction_pa=None, **spec)
+    on = [int(row[1]) / 1e6 for row in rows(lines) if int(row[3], 16) & 2]
+    folds = [event["at_s"] for event in spec["happenings"] if event["kind"] == "skirt-fold"]
+    if not folds:
+        assert on == []
+        return
+    # the fold itself takes some tens of milliseconds; warned within a tenth of a second of its first sign
+    assert folds[0] <= on[0] <= folds[0] + 0.1
