@@ -55,6 +55,8 @@ class FanBank:
         self._top, self._lessons, self._worked = 0.0, 0, 0
         self._calm: list[float] = []
         self._block_s = block_s
+        # what the run cannot tell apart is decided here, and not by the last digit of a sum
+        self._prior = 1e-5 * np.abs(self._p - 2.0) + 1e-8 * np.arange(np.prod(shape)).reshape(shape)
         self._in = np.ones(shape, bool)
         self._best = (2 * len(_DEAD_BANDS_US), 3 * len(_LAGS_S) + 3)
         self._laws = np.nonzero(self._in)
@@ -154,7 +156,7 @@ class FanBank:
         self._cx = keep * self._cx + np.tensordot(w * c, x, 1)
         self._xx = keep * self._xx + np.tensordot(w, x * x, 1)
         errors = self._errors()
-        best = int(np.argmin(errors))
+        best = int(np.argmin(errors + self._prior * self._cc))
         self._best = (best // self.lags, best % self.lags)
         self._in = errors <= _EXCUSED * errors[self._best] + _EXCUSED_FLOOR * self._cc
         self._laws = np.nonzero(self._in)

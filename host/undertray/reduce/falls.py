@@ -96,7 +96,7 @@ class FallWatch:
         self._suspect, self._cut = None, None
 
     def _judge(self, view: View, k: int, k1: int) -> int:
-        """Go through the blocks of a view; stops early where the set of good taps changes."""
+        """Go through the blocks of a view; stops where the good taps, or what may be compared, change."""
         explained, seen = np.empty(0), k
         fell, cut = set(view.fell.tolist()), set(view.cut.tolist())
         while k < k1:
@@ -107,7 +107,7 @@ class FallWatch:
             if not self.busy:
                 k = min((i for i in fell | cut if i > k), default=k1)
                 continue
-            now = float(view.now[k - view.lo])
+            now, stood = float(view.now[k - view.lo]), (self._marks.after_fall, self._marks.after_cut)
             if self._suspect is not None:
                 if not explained.size:
                     reference = np.array([self._suspect.ref0])
@@ -117,6 +117,8 @@ class FallWatch:
             if self._cut is not None and self._cut.over(now):
                 self._end_cut(k)
             k += 1
+            if stood != (self._marks.after_fall, self._marks.after_cut):
+                return k
         return k1
 
     def _suspicion(self, view: View, k: int) -> Suspicion | None:

@@ -1,0 +1,83 @@
+"""One detector for live and after: the size of the pieces does not matter, and the alarm comes in time."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fakes.signals import ramp, steady, times
+from undertray.reduce.detector import Detector
+from undertray.virtual.scenarios import make_recording
+
+
+def fed(recording, sizes):
+    detector = Detector(1 / recording.facts["rate_hz"], recording.suction_pa.shape[1])
+    at = 0
+    while at < len(recording.t_s):
+        part = slice(at, at + next(sizes))
+        detector.feed(
+            recording.t_s[part],
+            recording.suction_pa[part],
+            recording.throttle_us[part],
+            recording.out_of_range[part],
+        )
+        at = part.stop
+    return detector.finish()
+
+
+def forever(rng, most):
+    while True:
+        yield int(rng.integers(1, most + 1))
+
+
+def same(a, b):
+    """Equal but for the last digits of sums that were added up in another order."""
+    assert [(e.kind, e.end_s, e.first_tap, e.order, e.throttle_us) for e in a] == [
+        (e.kind, e.end_s, e.first_tap, e.order, e.throttle_us) for e in b
+    ]
+    for name in ("onset_s", "bottom_s", "from_pa", "to_pa", "drop", "fall_s"):
+        pairs = [(getattr(x, name), getattr(y, name)) for x, y in zip(a, b, strict=True)]
+        assert all((x is None) is (y is None) for x, y in pairs)
+        assert [x for x, _ in pairs if x is not None] == pytest.approx(
+            [y for _, y in pairs if y is not None], rel=1e-6, abs=1e-6
+        )
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.integers(0, 10_000), st.sampled_from([3, 17, 100, 3000]))
+def test_pieces_of_any_size_give_the_events_of_the_whole(seed, most):
+    recording = make_recording(seed, seconds=20, rate_hz=100 if most < 10 else None)
+    whole = fed(recording, iter([len(recording.t_s)]))
+    same(fed(recording, forever(np.random.default_rng(seed), most)), whole)
+
+
+def test_row_by_row():
+    recording = make_recording(12, seconds=15, rate_hz=50)
+    same(fed(recording, iter(lambda: 1, 0)), fed(recording, iter([len(recording.t_s)])))
+
+
+@pytest.mark.parametrize("rate_hz", [50.0, 200.0, 1000.0])
+@pytest.mark.parametrize("fall_s", [0.0, 0.03, 0.06])
+@pytest.mark.parametrize("drop", [0.3, 0.8])
+def test_the_live_alarm_comes_within_100_ms(rate_hz, fall_s, drop):
+    t = times(12, rate_hz)
+    suction = steady(t, shape=lambda t: 1 - drop * ramp(t, 8.0, fall_s))
+    detector = Detector(1 / rate_hz, 4)
+    raised = []
+    for i in range(len(t)):
+        alarms = detector.feed(t[i : i + 1], suction[i : i + 1], [1700.0])
+        raised += [(t[i], alarm) for alarm in alarms]
+    ((at, alarm),) = raised
+    assert alarm.kind == "seal-loss"
+    assert 8.0 < at <= 8.1
+    assert alarm.onset_s == pytest.approx(8.0, abs=0.03)
+
+
+def test_no_alarm_for_short_bumps():
+    t = times(60)
+    dip = sum(np.clip(1 - np.abs(t - c) / 0.03, 0, 1) for c in np.arange(5.0, 58.0, 0.9))
+    detector = Detector(1 / 200, 4)
+    assert detector.feed(t, steady(t, shape=lambda t: 1 - 0.5 * dip), np.full(len(t), 1700.0)) == ()
+    assert detector.finish() == ()
