@@ -85,6 +85,18 @@ def test_a_fold_takes_the_taps_in_order() -> None:
     assert first[2] == pytest.approx(3.0, abs=0.01)  # 1 % down of a fall of 60 % over 30 ms
 
 
+def test_the_board_can_drive_the_fans() -> None:
+    car = make_car({"car": QUIET, "throttle": [[0, 1000]]})
+    car.drive(2000)
+    for t_us in range(0, 5_000_000, 5000):
+        car.advance(t_us)
+    assert car.suction_pa == pytest.approx(_after({"car": QUIET, "throttle": [[0, 2000]]}, 5).suction_pa)
+    car.drive(None)
+    for t_us in range(5_000_000, 15_000_000, 5000):
+        car.advance(t_us)
+    assert car.suction_pa == pytest.approx(0, abs=1e-6)  # ten seconds are thirty lags
+
+
 def test_a_hose_that_is_off_feels_still_air() -> None:
     hose = {"kind": "hose-off", "at_s": 1.0, "tap": 1}
     car = _after({"car": QUIET, "throttle": [[0, 2000]], "happenings": [hose]}, 2)

@@ -118,6 +118,7 @@ class VirtualCar:
         self.noise = Noise(spec.get("seed", 1))
         self.t_us = 0
         self.last_us = 0
+        self.driven_us: "int | None" = None
         self.speed = 0.0
         self.suction_pa = 0.0
         self.throttle_us = self._throttle_at(0.0)
@@ -143,20 +144,25 @@ class VirtualCar:
             steps += 1
         self.t_us += ahead_us
 
-    def story_s(self) -> float:
-        """Tell how far into the scenario the world is.
-
-        Returns
-        -------
-        float
-            Seconds; they start over after ``repeat_s`` where that is given.
-        """
+    def _story_s(self) -> float:
         t_s = self.t_us / 1000000.0
         if self.repeat_s > 0:
             t_s -= int(t_s / self.repeat_s) * self.repeat_s
         return t_s
 
+    def drive(self, width_us: "int | None") -> None:
+        """Let the board drive the fan controllers.
+
+        Parameters
+        ----------
+        width_us : int or None
+            Pulse width it sends, µs; None hands them back to the scripted throttle.
+        """
+        self.driven_us = width_us
+
     def _throttle_at(self, t_s: float) -> "int | None":
+        if self.driven_us is not None:
+            return self.driven_us
         for event in self.happenings:
             if event["kind"] == "signal-lost" and _active(event, t_s):
                 return None
@@ -164,7 +170,7 @@ class VirtualCar:
 
     def _step(self, step_us: int) -> None:
         self.t_us += step_us
-        t_s = self.story_s()
+        t_s = self._story_s()
         dt_s = step_us / 1000000.0
         self.throttle_us = self._throttle_at(t_s)
         command = 0.0 if self.throttle_us is None else (self.throttle_us - 1000) / 1000.0
@@ -191,19 +197,8 @@ class VirtualCar:
                 leak_cm2 += event["leak_cm2"] * _share(event, t_s)
         return leak_cm2
 
-    def hose_off(self, tap: int) -> bool:
-        """Tell whether the hose of a tap has come off (its sensor then feels the still air).
-
-        Parameters
-        ----------
-        tap : int
-            Number of the tap, from 0.
-
-        Returns
-        -------
-        bool
-        """
-        t_s = self.story_s()
+    def _hose_off(self, tap: int) -> bool:
+        t_s = self._story_s()
         return any(e["kind"] == "hose-off" and e["tap"] == tap and _active(e, t_s) for e in self.happenings)
 
     def tap_suction_pa(self, tap: int) -> float:
@@ -220,7 +215,7 @@ class VirtualCar:
             Pa, positive below ambient.
         """
         felt_pa = self.noise.normal() * self.noise_pa
-        if not self.hose_off(tap):
+        if not self._hose_off(tap):
             felt_pa += self.true_tap_pa(tap)
         return float(self.sensor_offset_pa[tap] + self.sensor_gain[tap] * felt_pa)
 
@@ -237,7 +232,7 @@ class VirtualCar:
         float
             Pa, positive below ambient.
         """
-        t_s = self.story_s()
+        t_s = self._story_s()
         left = 1.0
         for event in self.happenings:
             if event["kind"] == "skirt-fold":
