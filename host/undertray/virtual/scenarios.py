@@ -13,11 +13,21 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.virtual.scenario_world import (
+    STEP_S,
+    edge,
+    floor_noise,
+    plenum,
+    pulses,
+    rotor,
+    sample_times,
+    seal,
+    sensor,
+)
+
 __all__ = ["Recording", "TruthEvent", "make_recording"]
 
 Array = NDArray[np.float64]
-
-_STEP_S = 0.001  # the world is worked out at 1 kHz and then sampled
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,8 +119,8 @@ def make_recording(
     rng = np.random.default_rng([seed, 20260502])
     rate = float(rng.choice([50, 100, 200, 200, 250, 333, 500, 1000])) if rate_hz is None else rate_hz
     count = int(rng.integers(1, 9)) if taps is None else taps
-    n = round(seconds / _STEP_S)
-    t = np.arange(n) * _STEP_S
+    n = round(seconds / STEP_S)
+    t = np.asarray(np.arange(n) * STEP_S, np.float64)
     throttle, style = _drive(rng, t)
     truth: list[TruthEvent] = []
     plan = _Plan(rng, seconds) if happenings else None
@@ -118,14 +128,14 @@ def make_recording(
     if plan is not None:
         truth += _leaks(plan, t, opening, local)
         truth += _hard_cuts(plan, t, throttle)
-    speed = _rotor(rng, throttle)
+    speed = rotor(rng, throttle)
     level = rng.uniform(400.0, 2500.0)
-    suction = _plenum(rng, level * speed**2 * _seal(rng, opening))
+    suction = plenum(rng, level * speed**2 * seal(rng, opening))
     world = suction[:, None] * rng.uniform(0.8, 1.2, count) * local
-    world *= _floor_noise(rng, t, count)
-    rows, times = _sample_times(rng, t, rate)
-    sensed = world[rows] + _sensor(rng, times, level, count, rate)
-    pulses = _pulses(rng, throttle[rows])
+    world *= floor_noise(rng, t, count)
+    rows, times = sample_times(rng, t, rate)
+    sensed = world[rows] + sensor(rng, times, level, count, rate)
+    read_us = pulses(rng, throttle[rows])
     if plan is not None:
         truth += _tap_faults(plan, times, sensed, count)
     limit = rng.uniform(1.3, 3.0) * level
@@ -140,7 +150,7 @@ def make_recording(
     return Recording(
         times[keep],
         sensed[keep],
-        pulses[keep],
+        read_us[keep],
         beyond[keep],
         tuple(truth),
         {"style": style, "seed": seed, "rate_hz": rate, "taps": count, "level_pa": level},
@@ -181,7 +191,8 @@ def _drive(rng: np.random.Generator, t: Array) -> tuple[Array, str]:
 
 def _leaks(plan: _Plan, t: Array, opening: Array, local: Array) -> list[TruthEvent]:
     """Seals that let go and come back or not, and leaks that creep."""
-    rng, out = plan.rng, []
+    rng = plan.rng
+    out: list[TruthEvent] = []
     count = local.shape[1]
     kinds = ["seal-loss"] * int(rng.integers(1, 4)) + ["slow-leak"] * int(rng.random() < 0.35)
     for kind in kinds:
@@ -192,7 +203,7 @@ def _leaks(plan: _Plan, t: Array, opening: Array, local: Array) -> list[TruthEve
         if start is None:
             continue
         drop = float(rng.uniform(0.25, 0.9))
-        shape = _edge(
+        shape = edge(
             (t - start) / fall, rng, ("straight", "discharge", "tear") if sudden else ("straight", "smooth")
         )
         back = float(rng.uniform(0.05, 0.6))
@@ -203,33 +214,20 @@ def _leaks(plan: _Plan, t: Array, opening: Array, local: Array) -> list[TruthEve
         order = rng.permutation(count)
         reach = float(rng.uniform(0.0, 0.02)) if sudden else 0.0
         for place, tap in enumerate(order.tolist()):
-            late = np.roll(shape, round(place * reach / _STEP_S))
+            late = np.roll(shape, round(place * reach / STEP_S))
             local[:, tap] *= 1.0 - rng.uniform(0.0, 0.35) * (count - place) / count * late
         out.append(TruthEvent(kind, start, start + fall + stay + back, tuple(order.tolist()), drop))
     return out
 
 
-def _edge(s: Array, rng: np.random.Generator, shapes: tuple[str, ...]) -> Array:
-    """How a fall goes from 0 at s = 0 to 1 at s = 1: straight, like a discharge, tearing or creeping."""
-    x = np.clip(s, 0.0, 1.0)
-    shape = str(rng.choice(shapes))
-    if shape == "smooth":
-        return np.asarray(x * x * (3 - 2 * x))
-    if shape == "straight":
-        return np.asarray(x)
-    if shape == "discharge":
-        return np.asarray(np.where(s > 0, (1 - np.exp(-3.0 * np.maximum(s, 0.0))), 0.0))
-    return np.asarray(np.sqrt(x))
-
-
 def _hard_cuts(plan: _Plan, t: Array, throttle: Array) -> list[TruthEvent]:
-    out = []
+    out: list[TruthEvent] = []
     for _ in range(int(plan.rng.integers(0, 3))):
         start = plan.slot(3.0)
         if start is None:
             continue
         hold, to = float(plan.rng.uniform(0.8, 2.0)), float(plan.rng.uniform(1000, 1150))
-        i = int(start / _STEP_S)
+        i = int(start / STEP_S)
         if throttle[i] < 1400:
             continue
         inside = (t >= start) & (t < start + hold)
@@ -238,92 +236,9 @@ def _hard_cuts(plan: _Plan, t: Array, throttle: Array) -> list[TruthEvent]:
     return out
 
 
-def _rotor(rng: np.random.Generator, throttle: Array) -> Array:
-    """Speed of the fans: inertia, drag of the wheel, a brake in some controllers, a sagging pack."""
-    asked = np.clip((throttle - rng.uniform(1000, 1090)) / 900.0, 0, 1) ** rng.uniform(0.8, 1.25)
-    drag, inertia = 1.0, rng.uniform(0.08, 0.35)
-    brake = rng.choice([0.0, 1.0, 2.0])
-    sag, resistance = rng.uniform(0.0, 0.12) / 60.0, rng.uniform(0.0, 0.08)
-    step = 0.002
-    coarse = asked[:: round(step / _STEP_S)]
-    speed, charge, s = np.empty(len(coarse)), 0.0, 0.0
-    for i, a in enumerate(coarse.tolist()):
-        volts = 1.0 - sag * charge - resistance * a * a * s
-        torque = drag * (a * volts) ** 2 + brake * max(0.0, a * volts - s) - brake * 0.5 * max(0.0, s - a)
-        s = max(0.0, s + step / inertia * (torque - drag * s * s))
-        charge += step * a**3
-        speed[i] = s
-    return np.interp(np.arange(len(asked)), np.arange(len(coarse)) * round(step / _STEP_S), speed)
-
-
-def _seal(rng: np.random.Generator, opening: Array) -> Array:
-    """Share of the suction left with the leak opened by ``opening`` (0: as built)."""
-    if rng.random() < 0.7:
-        return 1.0 / (1.0 + opening)
-    power = rng.uniform(0.9, 1.1)  # between a sharp edge and a crack
-    return np.asarray(1.0 / (1.0 + opening) ** power)
-
-
-def _plenum(rng: np.random.Generator, suction: Array) -> Array:
-    """The space under the floor fills within milliseconds."""
-    width = max(1, round(rng.uniform(0.001, 0.006) / _STEP_S))
-    kernel = np.exp(-np.arange(6 * width) / width)
-    padded = np.concatenate([np.full(6 * width - 1, suction[0]), suction])
-    return np.convolve(padded, kernel / kernel.sum(), "valid")
-
-
-def _floor_noise(rng: np.random.Generator, t: Array, count: int) -> Array:
-    """Bumps, flutter of the skirt and vibration, as factors."""
-    n = len(t)
-    factor = np.ones(n)
-    for _ in range(rng.poisson(t[-1] * rng.choice([0.05, 0.3, 1.0]))):
-        # none in the last half second: a bump cut off half way cannot be told from a loss
-        centre, width = rng.uniform(0, t[-1] - 0.5), rng.uniform(0.015, 0.07)
-        near = np.abs(t - centre) < 3 * width
-        x = (t[near] - centre) / width
-        depth = rng.uniform(0.05, 0.45)
-        hump = np.cos(np.pi / 2 * np.clip(x, -1, 1)) ** 2
-        rebound = 0.3 * np.cos(np.pi / 2 * np.clip(x - 1.8, -1, 1)) ** 2
-        factor[near] *= 1 - depth * (hump - rebound)
-    wander = _coloured(rng, n, rng.choice([0.2, 1.0, 4.0])) * rng.uniform(0.0, 0.02)
-    lines = sum(
-        rng.uniform(0.0, 0.03) * np.sin(2 * np.pi * rng.uniform(15, 240) * t + rng.uniform(0, 6))
-        for _ in range(2)
-    )
-    each = np.stack([_coloured(rng, n, 8.0) * rng.uniform(0, 0.015) for _ in range(count)], axis=1)
-    return np.asarray((factor * (1 + wander + lines))[:, None] * (1 + each))
-
-
-def _coloured(rng: np.random.Generator, n: int, corner_hz: float) -> Array:
-    """Noise of unit sd below a corner frequency."""
-    block = max(1, round(0.25 / corner_hz / _STEP_S))
-    knots = rng.standard_normal(n // block + 4)
-    smooth = np.convolve(knots, [0.25, 0.5, 0.25], "same") / np.sqrt(0.375)
-    return np.interp(np.arange(n) / block, np.arange(len(smooth)), smooth)
-
-
-def _sample_times(rng: np.random.Generator, t: Array, rate: float) -> tuple[NDArray[np.int64], Array]:
-    times = np.arange(0.0, t[-1], 1.0 / rate)
-    jitter = rng.uniform(0, 0.05) / rate
-    times = times + rng.uniform(-jitter, jitter, len(times))
-    times = np.maximum(times - times[0], 0.0)
-    return np.minimum(np.round(times / _STEP_S).astype(np.int64), len(t) - 1), times
-
-
-def _sensor(rng: np.random.Generator, times: Array, level: float, count: int, rate: float) -> Array:
-    """Noise and drift of the sensors, Pa."""
-    white = rng.uniform(0.002, 0.03) * level * min(1.0, np.sqrt(rate / 200.0))
-    drift = rng.uniform(-0.02, 0.02, count) * level / 60.0
-    return rng.standard_normal((len(times), count)) * white + drift * times[:, None]
-
-
-def _pulses(rng: np.random.Generator, throttle: Array) -> Array:
-    """What the pulse reader gives: whole microseconds with a little jitter."""
-    return np.round(throttle + rng.normal(0, rng.choice([0.0, 0.5, 1.0]), len(throttle)))
-
-
 def _tap_faults(plan: _Plan, times: Array, sensed: Array, count: int) -> list[TruthEvent]:
-    rng, out = plan.rng, []
+    rng = plan.rng
+    out: list[TruthEvent] = []
     if count < 2 or rng.random() > 0.6:
         return out
     kind = str(rng.choice(["off", "stuck", "missing"]))
@@ -346,7 +261,7 @@ def _tap_faults(plan: _Plan, times: Array, sensed: Array, count: int) -> list[Tr
 
 
 def _gaps(plan: _Plan, times: Array, keep: NDArray[np.bool_]) -> list[TruthEvent]:
-    out = []
+    out: list[TruthEvent] = []
     for _ in range(int(plan.rng.integers(0, 2))):
         length = float(plan.rng.uniform(0.2, 2.0))
         start = plan.slot(length)

@@ -1,0 +1,141 @@
+"""``undertray score``."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from undertray.reduce.car import Car
+    from undertray.reduce.losses import Loss
+    from undertray.reduce.score import Score, Truth
+
+__all__ = ["register"]
+
+_TRUTH_BYTES = 1 << 20
+_MOST_EVENTS = 10_000
+
+
+def register(app: typer.Typer) -> None:
+    """Add this file's commands to the program.
+
+    Parameters
+    ----------
+    app : typer.Typer
+        The program.
+    """
+    app.command("score")(_score)
+
+
+def _score(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Run logs, each RUN.csv with its RUN.truth.json.")
+    ],
+    car: Annotated[
+        Path | None, typer.Option("--car", metavar="CAR.toml", help="The car; FOLDER/car.toml if left out.")
+    ] = None,
+    make: Annotated[
+        int, typer.Option("--make", min=0, max=5000, help="First write this many invented runs there.")
+    ] = 0,
+    seconds: Annotated[
+        float, typer.Option("--seconds", min=15, max=3600, help="Length of an invented run, s.")
+    ] = 60.0,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the first invented run.")] = 0,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
+) -> None:
+    """Score the loss detector on recordings whose truth is known."""
+    from undertray.errors import ReductionError
+    from undertray.reduce.car import Car
+    from undertray.reduce.score import score
+
+    if make:
+        from undertray.virtual.scenario_log import write_recordings
+
+        write_recordings(folder, range(seed, seed + make), seconds)
+    the_car = Car.from_toml(car) if car is not None else None
+    truths = sorted(folder.glob("*.truth.json"))
+    if not truths:
+        raise ReductionError(
+            "no recording with its truth",
+            where=str(folder),
+            expected="RUN.csv and RUN.truth.json",
+            do="name another folder, or have runs made by --make 20",
+        )
+    result = score(_runs(truths, folder, the_car))
+    print(json.dumps(_plain(result)) if as_json else _table(result))
+
+
+def _runs(
+    truths: list[Path], folder: Path, car: Car | None
+) -> Iterator[tuple[list[Truth], tuple[Loss, ...], float]]:
+    from undertray.acquire.runlog import read_run
+    from undertray.reduce.car import Car
+    from undertray.reduce.run import reduce_run
+
+    for number, path in enumerate(truths):
+        stem = path.name.removesuffix(".truth.json")
+        own = path.with_name(stem + ".car.toml")
+        the_car = car or Car.from_toml(own if own.is_file() else folder / "car.toml")
+        result = reduce_run(read_run(path.with_name(stem + ".csv")), the_car)
+        if number % 20 == 19:
+            print(f"{number + 1} of {len(truths)} runs", file=sys.stderr)
+        yield _read_truth(path), result.events, 1.0 / result.rate_hz
+
+
+def _read_truth(path: Path) -> list[Truth]:
+    from undertray.errors import ReductionError
+    from undertray.reduce.losses import KINDS
+    from undertray.reduce.score import Truth
+
+    try:
+        with path.open("rb") as file:
+            data: Any = json.loads(file.read(_TRUTH_BYTES))
+        events = data["events"][:_MOST_EVENTS]
+        truth = [Truth(str(e["kind"]), float(e["onset_s"]), e.get("first_tap")) for e in events]
+    except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
+        raise ReductionError(
+            "not a truth file", where=path.name, expected='{"events": [{"kind": ..., "onset_s": ...}]}'
+        ) from error
+    unknown = next((t.kind for t in truth if t.kind not in KINDS), None)
+    if unknown is not None:
+        raise ReductionError(
+            "unknown kind of event", where=path.name, seen=unknown, expected=", ".join(KINDS)
+        )
+    return truth
+
+
+def _plain(result: Score) -> dict[str, Any]:
+    import dataclasses
+
+    out = {f.name: getattr(result, f.name) for f in dataclasses.fields(result)}
+    confusion = [{"true": a, "told": b, "count": n} for (a, b), n in result.confusion.items()]
+    return out | {"confusion": confusion, "unmatched": dict(result.unmatched)}
+
+
+def _table(result: Score) -> str:
+    def percent(value: float | None) -> str:
+        return "-" if value is None else f"{value:.1%}"
+
+    def ms(value: float | None) -> str:
+        return "-" if value is None else f"{value * 1e3:.1f} ms"
+
+    lines = [
+        f"{result.runs} runs",
+        f"seal losses found          {percent(result.recall)}",
+        f"told seal losses true      {percent(result.precision)}",
+        f"kind right, all events     {percent(result.kind_right)}",
+        f"onset off by, median       {ms(result.onset_median_s)}",
+        f"onset off by, 95 %         {ms(result.onset_p95_s)}",
+        f"onset in 2 samples/10 ms   {percent(result.within)}",
+        f"first tap right            {percent(result.first_tap_right)}",
+        "",
+        f"{'true':14}{'told':14}{'count':>6}",
+    ]
+    lines += [f"{a:14}{b or '-':14}{n:6}" for (a, b), n in result.confusion.items()]
+    lines += [f"{'-':14}{kind:14}{n:6}" for kind, n in result.unmatched.items()]
+    return "\n".join(lines)
