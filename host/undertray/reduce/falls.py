@@ -19,7 +19,6 @@ __all__ = ["FallWatch"]
 
 Array = NDArray[np.float64]
 
-_MOVED_US = 15.0
 _CLEAR = 0.4  # a drop beyond any doubt about the fan law
 
 
@@ -174,9 +173,8 @@ class FallWatch:
             fall = self._closeup.creeping(creep, weights)
         sudden = fall.fall_s <= (self._p.sudden_s if known else self._p.coast_s)
         least = self._p.min_drop if sudden else self._p.leak_drop
-        if known and self._moved(suspicion.ref0, k):
-            # the fan law had a part in this: it may be off by its error
-            least = min(least + (1.0 if sudden else 2.0) * self._bank.error, max(least, _CLEAR))
+        if known:
+            least = min(least + (1.0 if sudden else 2.0) * self._doubt(suspicion, k), max(least, _CLEAR))
         if not fall.drop >= least or not (sudden or known):
             return
         self._marks.after_leak = self._marks.after_fall = k
@@ -188,10 +186,11 @@ class FallWatch:
         pending = Pending(0, k, fall.from_pa, fall.to_pa, speed)
         self._ledger.tell("seal-loss" if sudden else "slow-leak", fall, throttle, confidence, pending)
 
-    def _moved(self, k0: int, k1: int) -> bool:
-        """Did the throttle move in these blocks?"""
-        throttle = self._blocks.floats("throttle_us", max(k0, self._blocks.first), k1 + 1)
-        return bool(throttle.max() - throttle.min() > _MOVED_US)
+    def _doubt(self, suspicion: Suspicion, k: int) -> float:
+        """Share of the fall that a wrong fan law may have made: nothing while the throttle rests."""
+        first = max(suspicion.ref0, self._blocks.first)
+        ratio = self._bank.ratio(self._blocks.floats("speed_us", first, k + 1), suspicion.speed)
+        return min(self._bank.error, float(np.abs(ratio - 1.0).max()))
 
     def _end_cut(self, k: int) -> None:
         cut, self._cut, self._marks.after_cut = self._cut, None, k

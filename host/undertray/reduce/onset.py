@@ -196,7 +196,7 @@ def _onset(
 
 def _transition(t_s: Array, y: Array, level: float, low: float, begun_s: float) -> tuple[float, float]:
     high, bottom = low + 0.9 * (level - low), low + 0.1 * (level - low)
-    from_here = int(np.searchsorted(t_s, begun_s - 0.15))
+    from_here = int(np.searchsorted(t_s, begun_s - 0.04))
     under = np.flatnonzero(y[from_here:] <= bottom) + from_here
     i10 = int(under[0]) if under.size else len(y) - 1
     over = np.flatnonzero(y[:i10] >= high)
