@@ -143,6 +143,7 @@ class Recorder:
         try:
             self._writer = self._make_writer(self._path)
             self._opened_us = self._clock_us()
+            self._say(f"recording from {self._link.name} to {self._path}; Ctrl-C ends it")
             try:
                 self._writer.put(first_lines(self._facts))
                 self._why = self._record(stop)

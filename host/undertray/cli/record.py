@@ -113,7 +113,6 @@ def _record(
         say=say,
         watch=monitor.take if monitor else None,
     )
-    say(f"recording from {port} to {path}; Ctrl-C ends it")
     if the_car:
         say(_CAUTION)
     with _told_to_stop() as stop:
