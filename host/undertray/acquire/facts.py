@@ -1,4 +1,4 @@
-"""Run facts: what the person at the track knows and the board does not; given, or asked once and remembered."""
+"""Run facts: what only the person at the track knows; given, or asked once and remembered."""
 
 from __future__ import annotations
 
