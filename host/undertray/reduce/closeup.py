@@ -9,13 +9,15 @@ from numpy.typing import NDArray
 
 from undertray.reduce.blocks import Blocks, Rows
 from undertray.reduce.expectation import FanBank
-from undertray.reduce.leak import Creep
+from undertray.reduce.leak import Creep, find_creep
+from undertray.reduce.losses import LossParameters
 from undertray.reduce.onset import Fall, measure_fall
 
 __all__ = ["CloseUp"]
 
 Array = NDArray[np.float64]
 
+_CREEP_S = 15.0  # a pack that sags takes longer for the same fall
 _LEAST_RATIO = 0.3  # below this the throttle leaves too little to refer a reading to the level before
 
 
@@ -102,6 +104,29 @@ class CloseUp:
         if not short.size or t[short[0]] > fall.onset_s + 0.03:
             return fall
         return replace(fall, onset_s=float(t[short[0]]))
+
+    def seek_creep(self, k0: int, k1: int, weights: Array, p: LossParameters) -> Creep | None:
+        """Look for a slow leak in the seal index of some blocks.
+
+        Parameters
+        ----------
+        k0, k1 : int
+            First block that may be compared with, and the block after the last.
+        weights : ndarray, shape (taps,)
+            Weights of the taps, 0 for one that is left out, their sum 1.
+        p : LossParameters
+            Thresholds.
+
+        Returns
+        -------
+        Creep or None
+        """
+        k0 = max(k0, self._blocks.first, k1 - round(_CREEP_S / self._block_s))
+        if k0 >= k1 or not self._blocks.take("known", k0, k1).all():
+            return None
+        mean = self._blocks.floats("tap_pa", k0, k1) @ weights
+        drive = self._bank.drive(self._blocks.floats("speed_us", k0, k1))
+        return find_creep(k0, mean, drive, self._bank.calm_error, p)
 
     def creeping(self, creep: Creep, weights: Array) -> Fall:
         """Put a slow leak in the terms of a fall.

@@ -170,12 +170,18 @@ class FallWatch:
         if creep is None:
             fall = self._closeup.measure(suspicion.ref0, k, begun, weights, speed)
         else:
+            # the seal index may show that it began before it was noticed
+            since = max(self._marks.start, self._marks.after_leak)
+            whole = self._closeup.seek_creep(since, k + 1, weights, self._p)
+            if whole is not None and not whole.sudden and whole.begun < creep.begun:
+                creep = whole
             fall = self._closeup.creeping(creep, weights)
         sudden = fall.fall_s <= (self._p.sudden_s if known else self._p.coast_s)
         least = self._p.min_drop if sudden else self._p.leak_drop
         if known:
             least = min(least + (1.0 if sudden else 2.0) * self._doubt(suspicion, k), max(least, _CLEAR))
-        if not fall.drop >= least or not (sudden or known):
+        loaded = fall.from_pa > 0.5 * self._marks.floor_pa(self._p)
+        if not (loaded and fall.drop >= least and (sudden or known)):
             return
         self._marks.after_leak = self._marks.after_fall = k
         if self._ledger.went_on(fall, self._p):

@@ -16,6 +16,7 @@ __all__ = ["Ledger", "Pending"]
 Array = NDArray[np.float64]
 
 _MOST_PENDING = 16
+_GOES_ON_S = 5.0  # a leak that rested this long has come to its end
 _LEFT = 0.3  # suction is back when less than this share of the fall is left
 
 
@@ -219,7 +220,7 @@ class Ledger:
             event = self._events[pending.event]
             if event.kind not in ("seal-loss", "slow-leak") or fall.fall_s <= p.second_s or not event.drop:
                 continue
-            if not event.onset_s < fall.onset_s < fall.bottom_s:
+            if not event.onset_s < fall.onset_s < event.bottom_s + _GOES_ON_S:
                 return False
             drop = 1 - (1 - event.drop) * (1 - fall.drop)
             long_s = 0.8 * (fall.bottom_s - event.onset_s)

@@ -147,7 +147,9 @@ def measure_fall(t_s: Array, taps_pa: Array, weights: Array, begun_s: float, per
     smooth = _smooth(mean, _width(noise, level - float(mean.min()), period_s))
     low = _floor_level(smooth[~before])
     t90, t10 = _transition(t_s, smooth, level, low, begun_s)
-    settled = (t_s >= t10) & (t_s <= t10 + _PLATEAU_S)
+    # an exponential fall has gone on by then to a hundredth
+    rest_s = t10 + (t10 - t90)
+    settled = (t_s >= rest_s) & (t_s <= rest_s + _PLATEAU_S)
     if settled.sum() >= 3:
         low = middle(mean[settled])
         t90, t10 = _transition(t_s, smooth, level, low, begun_s)

@@ -10,7 +10,7 @@ from undertray.reduce.closeup import CloseUp
 from undertray.reduce.expectation import FanBank
 from undertray.reduce.falls import FallWatch
 from undertray.reduce.health import Health
-from undertray.reduce.leak import Creep, find_creep
+from undertray.reduce.leak import Creep
 from undertray.reduce.ledger import Ledger, Pending
 from undertray.reduce.losses import LossParameters
 from undertray.reduce.marks import Marks
@@ -21,7 +21,6 @@ __all__ = ["SealWatch"]
 
 Array = NDArray[np.float64]
 
-_CREEP_S = 15.0  # a pack that sags takes longer for the same fall
 _BACK_S = 0.15  # suction that is back for this long is back
 _NOISE_FRAMES = 4
 _RESTING_FRAMES = 4  # while the throttle rests there is little to learn
@@ -157,10 +156,8 @@ class SealWatch:
         error = self._bank.calm_error
         if error > 0.2 or not self._fallen():
             return False
-        held = k1 - round(_CREEP_S / self._block_s)
-        k0 = max(self._marks.start, self._marks.after_leak, self._blocks.first, held)
-        drive = self._bank.drive(self._blocks.floats("speed_us", k0, k1))
-        creep = find_creep(k0, self._screen.mean(k0, k1, weights), drive, error, self._p)
+        k0 = max(self._marks.start, self._marks.after_leak, self._blocks.first)
+        creep = self._closeup.seek_creep(k0, k1, weights, self._p)
         if creep is None or not (creep.still or last):
             return creep is not None
         self._marks.after_leak = k1
