@@ -18,13 +18,13 @@ from fakes.reductions import invented_car, invented_event, invented_reduction
 from undertray.errors import ReductionError
 from undertray.reduce.floor import load_matrix
 from undertray.reduce.polygon import area_and_centroid
+from undertray.reduce.steady import run_blocks
 from undertray.report.display import SI, US
 from undertray.report.fanpicture import fan_picture, index_picture, own_index
 from undertray.report.figures import run_picture
 from undertray.report.floorplan import at_moment_pa, cells, floor_picture
 from undertray.report.moments import gravest
 from undertray.report.picture import Picture, write_pictures
-from undertray.report.steady import run_blocks
 from undertray.report.thin import Thinner
 from undertray.report.timeline import close_up, timeline
 
@@ -117,7 +117,8 @@ def test_moments_take_the_rows_asked_for() -> None:
 
 
 def test_own_index_is_one_when_sealed_and_falls_with_the_leak() -> None:
-    blocks = run_blocks(invented_reduction(fold_at_s=8.0))
+    reduction = invented_reduction(fold_at_s=8.0)
+    blocks = run_blocks(reduction.series, reduction.events)
     index = own_index(blocks)
     assert np.nanmedian(index[(blocks.t_s > 4) & (blocks.t_s < 7.5)]) == pytest.approx(1.0, abs=0.01)
     # derived: the invented fold leaves 0.27 of the suction
@@ -126,7 +127,7 @@ def test_own_index_is_one_when_sealed_and_falls_with_the_leak() -> None:
 
 def test_index_against_a_reference_curve() -> None:
     reduction = invented_reduction(fold_at_s=None)
-    blocks = run_blocks(reduction)
+    blocks = run_blocks(reduction.series, reduction.events)
 
     def reference(throttle_us: Any) -> Any:
         return 3000.0 * (throttle_us - 1000.0) / 700.0

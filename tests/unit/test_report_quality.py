@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from fakes.reductions import invented_car, invented_reduction
+from undertray.reduce.steady import run_blocks
 from undertray.report.display import SI
 from undertray.report.quality import calibration_age_days, quality_rows, zero_drift_pa
-from undertray.report.steady import run_blocks
 
 
 def _said(rows: list[tuple[str, str, str]]) -> dict[str, str]:
@@ -83,7 +83,7 @@ def test_tubes_of_the_car_file_are_shown() -> None:
 
 def test_blocks_are_means_and_steady_ones_are_settled_and_clear() -> None:
     reduction = invented_reduction(fold_at_s=None)
-    blocks = run_blocks(reduction)
+    blocks = run_blocks(reduction.series, reduction.events)
     assert len(blocks.t_s) == 120
     rows = slice(600, 620)
     assert blocks.suction_pa[30] == pytest.approx(reduction.series.mean_suction_pa[rows].mean(), rel=1e-12)
@@ -95,7 +95,7 @@ def test_blocks_are_means_and_steady_ones_are_settled_and_clear() -> None:
 def test_an_event_and_half_a_second_after_it_are_not_steady() -> None:
     reduction = invented_reduction(fold_at_s=6.0)
     reduction.events[0].end_s = 7.0
-    blocks = run_blocks(reduction)
+    blocks = run_blocks(reduction.series, reduction.events)
     inside = (blocks.t_s > 5.9) & (blocks.t_s < 7.5)
     assert not blocks.steady[inside].any()
     assert blocks.steady[(blocks.t_s >= 7.5) & (blocks.t_s < 10.9)].all()
@@ -107,17 +107,18 @@ def test_a_gap_breaks_a_stretch_and_a_moving_throttle_is_not_steady() -> None:
     keep = (series.t_s < 5.0) | (series.t_s >= 6.0)
     for name, values in vars(series).items():
         setattr(series, name, values[keep])
-    blocks = run_blocks(reduction)
+    blocks = run_blocks(reduction.series, reduction.events)
     assert not blocks.steady[(blocks.t_s >= 6.0) & (blocks.t_s < 6.75)].any()
     series.throttle_us[(series.t_s > 8.0) & (series.t_s < 8.02)] += 30.0
-    blocks = run_blocks(reduction)
+    blocks = run_blocks(reduction.series, reduction.events)
     assert not blocks.steady[(blocks.t_s >= 8.0) & (blocks.t_s < 8.75)].any()
 
 
 def test_a_throttle_that_never_moves_is_steady_and_none_falls_back_to_suction() -> None:
     reduction = invented_reduction(fold_at_s=None)
     reduction.series.throttle_us[:] = 1700.0
-    assert run_blocks(reduction).steady[10:].all()
-    blocks = run_blocks(invented_reduction(fold_at_s=None, throttle=False))
+    assert run_blocks(reduction.series, reduction.events).steady[10:].all()
+    reduction = invented_reduction(fold_at_s=None, throttle=False)
+    blocks = run_blocks(reduction.series, reduction.events)
     assert blocks.steady.sum() == pytest.approx(88, abs=2)
     assert np.isnan(blocks.throttle_us).all()

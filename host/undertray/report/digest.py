@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.errors import ReductionError
-from undertray.report.steady import run_blocks
+from undertray.reduce.steady import run_blocks
 from undertray.report.verdict import work_rows
 
 if TYPE_CHECKING:
@@ -120,7 +120,7 @@ def digest(reduction: Reduction, facts: Mapping[str, Any], by: str) -> Digest:
             expected="one of " + ", ".join(str(n)[:20] for n in names[:20] if n not in ("notes", "host")),
             do="choose another fact, or note it when recording",
         )
-    blocks = run_blocks(reduction)
+    blocks = run_blocks(reduction.series, reduction.events)
     throttle_us = reduction.series.throttle_us
     work = work_rows(throttle_us)
     share = 1.0 if work is None else float(work.mean())

@@ -18,7 +18,7 @@ from undertray.report.vector import svg_text
 
 if TYPE_CHECKING:
     from undertray.reduce.run import Reduction
-    from undertray.report.steady import Blocks
+    from undertray.reduce.steady import Blocks
 
 __all__ = ["BIN_US", "Reference", "fan_picture", "index_picture", "own_index", "throttle_bins"]
 

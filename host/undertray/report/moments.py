@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from undertray.reduce.steady import BLOCK_S, run_blocks
 from undertray.report.display import Display
 from undertray.report.fanpicture import Reference, fan_picture, index_picture
 from undertray.report.floorplan import at_moment_pa, floor_picture, steady_pa
 from undertray.report.picture import Picture
-from undertray.report.steady import BLOCK_S, run_blocks
 from undertray.report.timeline import close_up
 from undertray.report.verdict import work_rows
 
@@ -135,7 +135,7 @@ def steady_pictures(
     list of Picture
         Map of the floor; suction against throttle and seal index where a throttle was logged.
     """
-    blocks = run_blocks(reduction)
+    blocks = run_blocks(reduction.series, reduction.events)
     pictures = [
         floor_picture(
             car,

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.errors import ReductionError
+from undertray.reduce.steady import run_blocks
 from undertray.report.fanpicture import BIN_US, Reference, throttle_bins
-from undertray.report.steady import run_blocks
 
 if TYPE_CHECKING:
     from undertray.reduce.run import Reduction
@@ -44,7 +44,7 @@ def reference_curve(reduction: Reduction) -> Reference:
     on beyond the last one with its last slope. Pack voltage is not taken into account: compare runs
     on packs that are equally full.
     """
-    blocks = run_blocks(reduction)
+    blocks = run_blocks(reduction.series, reduction.events)
     bins = throttle_bins(blocks)
     throttle_us = reduction.series.throttle_us
     if not bins or not np.isfinite(throttle_us).any():

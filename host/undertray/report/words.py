@@ -70,13 +70,13 @@ def run_words(reduction: Reduction) -> Iterator[str]:
     """
     import numpy as np
 
-    from undertray.report.steady import run_blocks
+    from undertray.reduce.steady import run_blocks
     from undertray.report.verdict import judge
 
     state = "calibrated" if reduction.calibrated else "UNCALIBRATED"
     yield f"{reduction.run}: {reduction.duration_s:.1f} s, {reduction.rows} rows, {state}"
     yield f"  {judge(reduction).headline}"
-    blocks, hold = run_blocks(reduction), reduction.hold
+    blocks, hold = run_blocks(reduction.series, reduction.events), reduction.hold
     if blocks.steady.any():
         loads_n = {
             "front": float(np.median(blocks.front_n[blocks.steady])),

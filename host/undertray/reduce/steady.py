@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -9,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from undertray.reduce.run import Reduction
+    from undertray.reduce.losses import Loss
+    from undertray.reduce.summary import Series
 
 __all__ = ["BLOCK_S", "SETTLE_S", "Blocks", "run_blocks"]
 
@@ -50,13 +52,15 @@ class Blocks:
     still: Mask
 
 
-def run_blocks(reduction: Reduction) -> Blocks:
+def run_blocks(series: Series, events: Sequence[Loss]) -> Blocks:
     """Cut a run into blocks.
 
     Parameters
     ----------
-    reduction : Reduction
-        The reduced run.
+    series : Series
+        The run over time.
+    events : sequence of Loss
+        What happened in it.
 
     Returns
     -------
@@ -70,7 +74,6 @@ def run_blocks(reduction: Reduction) -> Blocks:
     least half of the run's highest suction are taken instead; :attr:`Blocks.throttle_us` is
     then NaN.
     """
-    series = reduction.series
     if len(series.t_s) == 0:
         none = np.empty(0)
         return Blocks(none, none, none, none, none, np.empty(0, bool), np.empty(0, bool))
@@ -79,7 +82,7 @@ def run_blocks(reduction: Reduction) -> Blocks:
     t_s = series.t_s[0] + number[starts] * BLOCK_S
     throttle_us = _mean(series.throttle_us, starts)
     clear = np.ones(len(t_s), bool)
-    for event in reduction.events:
+    for event in events:
         if event.kind != "throttle-cut":
             end_s = np.inf if event.end_s is None else event.end_s
             clear &= (t_s + BLOCK_S <= event.onset_s) | (t_s >= end_s + _AFTER_EVENT_S)
