@@ -7,10 +7,14 @@ import math
 import numpy as np
 import pytest
 import shapely
+import shapely.ops
+from scipy.interpolate import LinearNDInterpolator
+from scipy.spatial import Delaunay
 
 from fakes.cars import bare_car, grid
 from undertray.reduce.floor import load_matrix
 from undertray.reduce.polygon import area_and_centroid, moment
+from undertray.reduce.triangles import delaunay
 
 
 @pytest.mark.parametrize(("p", "q"), [(0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2)])
@@ -61,6 +65,34 @@ def test_cells_against_shapely(seed):
         assert centre == pytest.approx((cell.centroid.x, cell.centroid.y), rel=1e-9)
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_triangles_against_scipy(seed):
+    """Delaunay triangles by qhull (scipy), which makes them by lifting to a paraboloid."""
+    points = np.random.default_rng(seed).uniform(0, 300, (9, 2))
+    ours = {frozenset(t) for t in delaunay([tuple(p) for p in points.tolist()])}
+    assert ours == {frozenset(t.tolist()) for t in Delaunay(points).simplices}
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_linear_load_against_scipy(seed):
+    """A fine sum over scipy's linear interpolation within the hull, and its nearest point outside."""
+    rng = np.random.default_rng(seed)
+    floor = [(0, 0), (390, 0), (390, 190), (0, 190)]
+    taps = np.concatenate([rng.uniform((40, 30), (350, 160), (6, 2))])
+    suction = rng.uniform(200, 900, 6)
+    load = load_matrix(bare_car(floor, [tuple(p) for p in taps.tolist()], load="linear"))
+    n = (195, 95)
+    xy = np.array(grid(390, 190, *n))
+    hull = shapely.MultiPoint(taps).convex_hull
+    near = [shapely.ops.nearest_points(hull, shapely.Point(p))[0] for p in xy.tolist()]
+    centre = np.array(hull.centroid.coords[0])
+    on_hull = np.array([(p.x, p.y) for p in near])
+    at = centre + (on_hull - centre) * (1 - 1e-9)  # a hair inside: on the hull itself scipy gives NaN
+    values = LinearNDInterpolator(taps, suction)(at)
+    # derived tolerance: midpoint rule of 2 mm squares over a function with kinks
+    assert load.matrix[0] @ suction == pytest.approx(values.mean() * 0.39 * 0.19, rel=1e-4)
+
+
 def franke(x, y):
     """R. Franke, A critical comparison of some methods for interpolation, NPS-53-79-003 (1979)."""
     return (
@@ -102,6 +134,23 @@ def test_hydrostatic_centre_of_pressure(corners, ratio):
     suction = load.centre_mm[:, 1]
     force, roll_nm = load.matrix[0] @ suction, load.matrix[4] @ suction
     assert 1e3 * roll_nm / force == pytest.approx(ratio, abs=1 / (4 * n * n))
+
+
+@pytest.mark.parametrize(
+    ("corners", "ratio"),
+    [
+        ([(0, 0), (1, 0), (1, 1), (0, 1)], 2 / 3),
+        ([(0.5, 0), (1, 1), (0, 1)], 3 / 4),
+        ([(0, 0), (1, 0), (0.5, 1)], 1 / 2),
+    ],
+    ids=["rectangle", "apex up", "base up"],
+)
+def test_hydrostatic_centre_of_pressure_is_exact_when_linear(corners, ratio):
+    # published: handbook values of hydrostatics; taps in the corners, so nothing is extrapolated
+    load = load_matrix(bare_car(corners, corners, load="linear"))
+    suction = np.array([y for _, y in corners])
+    force, roll_nm = load.matrix[0] @ suction, load.matrix[4] @ suction
+    assert 1e3 * roll_nm / force == pytest.approx(ratio, rel=1e-12)
 
 
 def test_ten_pounds_on_120_square_inches():

@@ -19,17 +19,21 @@ L_SHAPE = ((0.0, 0.0), (3.0, 0.0), (3.0, 1.0), (1.0, 1.0), (1.0, 2.0), (0.0, 2.0
 places = st.tuples(st.floats(-50, 320), st.floats(-90, 90))
 
 
-@settings(max_examples=60, deadline=None)
-@given(st.lists(places, min_size=1, max_size=9, unique_by=lambda p: (round(p[0]), round(p[1]))))
-def test_uniform_suction_is_exact(taps):
+@settings(max_examples=80, deadline=None)
+@given(
+    st.lists(places, min_size=1, max_size=9, unique_by=lambda p: (round(p[0]), round(p[1]))),
+    st.sampled_from(["cells", "linear"]),
+)
+def test_uniform_suction_is_exact(taps, way):
     # derived: cells cover the floor once, so force and centre are those of the whole floor
-    load = load_matrix(bare_car(RECTANGLE, taps, wheelbase_mm=320.0))
-    force, front, rear, pitch, roll = load.matrix @ np.full(len(taps), 1000.0)
+    load = load_matrix(bare_car(RECTANGLE, taps, wheelbase_mm=320.0, load=way))
+    force, front, rear, pitch, roll, left, right = load.matrix @ np.full(len(taps), 1000.0)
     assert force == pytest.approx(1000 * 0.39 * 0.19, rel=1e-9)
     assert pitch / force == pytest.approx(0.135, rel=1e-9)
     assert roll / force == pytest.approx(0.0, abs=1e-9)
     assert front + rear == pytest.approx(force, rel=1e-9)
     assert rear == pytest.approx(force * 135 / 320, rel=1e-9)
+    assert (left, right) == (pytest.approx(force / 2, rel=1e-9), pytest.approx(force / 2, rel=1e-9))
 
 
 @settings(max_examples=40, deadline=None)
@@ -39,6 +43,41 @@ def test_a_floor_that_is_not_convex_is_covered_once(x1, y1, x2, y2):
     assert load.area_m2.sum() == pytest.approx(4e-6, rel=1e-9)
     centre = load.area_m2 @ load.centre_mm / load.area_m2.sum()
     assert centre == pytest.approx([1.25, 0.75], rel=1e-9)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(places, min_size=0, max_size=5, unique_by=lambda p: (round(p[0]), round(p[1]))),
+    st.tuples(st.floats(-1, 1), st.floats(-1, 1)),
+)
+def test_linear_load_is_exact_for_a_slope_within_the_hull(inner, slope):
+    # derived: moments of the rectangle; a tap in each corner leaves nothing outside the hull
+    taps = [*RECTANGLE, *inner]
+    load = load_matrix(bare_car(RECTANGLE, taps, load="linear"))
+    assert load.extrapolated == pytest.approx(0.0, abs=1e-9)
+    x, y = np.array(taps).T
+    force, _, _, pitch, roll, _, right = load.matrix @ (500 + slope[0] * x + slope[1] * y)
+    area = 0.39 * 0.19
+    assert force == pytest.approx(area * (500 + slope[0] * 135), rel=1e-9)
+    assert pitch == pytest.approx(area * (500 * 0.135 + slope[0] * (135 * 0.135 + 390**2 / 12e3)), rel=1e-9)
+    assert roll == pytest.approx(area * slope[1] * 190**2 / 12e3, rel=1e-9, abs=1e-9)
+    assert right == pytest.approx(area / 2 * (500 + slope[0] * 135 + slope[1] * 47.5), rel=1e-9)
+
+
+def test_the_share_outside_the_hull_is_stated():
+    # derived: a square of 100 x 100 mm within 390 x 190
+    car = bare_car(RECTANGLE, [(0, -50), (100, -50), (100, 50), (0, 50)], load="linear")
+    assert load_matrix(car).extrapolated == pytest.approx(1 - 1e4 / (390 * 190))
+    assert load_matrix(bare_car(RECTANGLE, [(0, 0), (100, 0), (200, 0)])).extrapolated == 1.0
+
+
+def test_beyond_the_hull_the_nearest_point_of_it_counts():
+    # derived: a strip of taps across; ahead of and behind it suction is that of its nearer edge
+    floor = ((-100.0, -50.0), (200.0, -50.0), (200.0, 50.0), (-100.0, 50.0))
+    car = bare_car(floor, [(0, -50), (100, -50), (100, 50), (0, 50)], load="linear")
+    load = load_matrix(car)
+    force = load.matrix[0] @ np.array([100.0, 300.0, 300.0, 100.0])
+    assert force == pytest.approx(0.01 * (100 + 200 + 300), rel=1e-9)
 
 
 def test_a_missing_tap_leaves_its_cell_to_its_neighbours():

@@ -13,7 +13,7 @@ from undertray.acquire.runlog import Run
 from undertray.calibrate.certificate import Calibration
 from undertray.errors import ReductionError
 from undertray.reduce.car import Car
-from undertray.reduce.floor import load_matrix
+from undertray.reduce.floor import ROWS, load_matrix
 from undertray.reduce.hold import HoldNeed, hold_need
 from undertray.reduce.losses import Loss, find_losses
 from undertray.reduce.reading import TapSuction, tap_suction
@@ -144,7 +144,7 @@ def _loads(car: Car, pa: Array, faulted: Bools) -> tuple[Array, Array, tuple[str
     if good.all():
         matrix = load_matrix(car)
         return pa @ matrix.matrix.T, np.full(len(pa), matrix.area_m2.sum()), ()
-    loads, area = np.full((len(pa), 5), np.nan), np.full(len(pa), np.nan)
+    loads, area = np.full((len(pa), len(ROWS)), np.nan), np.full(len(pa), np.nan)
     code = good @ (1 << np.arange(len(names)))
     for pattern in np.unique(code).tolist():
         taps = [i for i in range(len(names)) if pattern >> i & 1]
