@@ -1,0 +1,106 @@
+"""Axle loads, margins upside down and grip: worked values of two-support statics.
+
+Car of 25 N, wheelbase 280 mm, centre of gravity 150 mm and centre of suction 120 mm behind the front axle,
+44.48 N of suction (10 lbf). The values were worked by hand outside this project from the textbook relations
+front = W (L - x_g)/L + D (L - x_p)/L and a = mu (W + D)/m.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from fakes.cars import bare_car
+from undertray.reduce.floor import load_matrix
+from undertray.reduce.grip import grip
+from undertray.reduce.hold import hold_need
+
+G = 9.80665
+D = 44.48
+
+
+def worked_car(**changes):
+    # a floor whose middle lies 120 mm behind the front axle, with its tap there
+    floor = [(20, -80), (220, -80), (220, 80), (20, 80)]
+    facts = {"mass_kg": 25 / G, "wheelbase_mm": 280.0, "front_weight": (280 - 150) / 280}
+    return bare_car(floor, [(120, 0)], **(facts | {"tyre_mu": 0.9, "surface_angle_deg": 180.0} | changes))
+
+
+def loads(car):
+    matrix = load_matrix(car)
+    return matrix.matrix @ np.array([D / matrix.floor_m2])
+
+
+def test_axle_loads_and_margins_upside_down():
+    car = worked_car()
+    force, front, rear, *_ = loads(car)
+    assert force == pytest.approx(D, rel=1e-12)
+    assert front + car.weight_n * car.front_weight == pytest.approx(37.024, abs=5e-4)
+    assert rear + car.weight_n * (1 - car.front_weight) == pytest.approx(32.456, abs=5e-4)
+    need = hold_need(car)
+    assert front - need.front_n == pytest.approx(13.810, abs=5e-4)
+    assert rear - need.rear_n == pytest.approx(5.670, abs=5e-4)
+
+
+def test_downforce_above_weight_is_not_enough():
+    # derived: the least D that holds is W max[(L - x_g)/(L - x_p), x_g/x_p] = 25 * 150/120
+    car = worked_car()
+    _, front, rear, *_ = loads(car) * (25 * 150 / 120 / D)
+    need = hold_need(car)
+    assert rear - need.rear_n == pytest.approx(0, abs=1e-9)
+    assert front > need.front_n
+
+
+def test_allowance_angle_and_friction():
+    # derived: a wall carries W by friction alone, D = W/mu; upside down D = W (1 + a); on the ground nothing
+    assert hold_need(worked_car(surface_angle_deg=90.0)).whole_n == pytest.approx(25 / 0.9)
+    assert hold_need(worked_car(surface_angle_deg=90.0)).by_friction
+    assert hold_need(worked_car(allowance=0.3)).whole_n == pytest.approx(25 * 1.3)
+    assert hold_need(worked_car(allowance=0.3)).front_n == pytest.approx(25 * 1.3 * 130 / 280)
+    ground = hold_need(worked_car(surface_angle_deg=0.0))
+    assert (ground.whole_n, ground.front_n, ground.rear_n) == (0, 0, 0)
+    # derived: a ramp of 120 degrees, mu D' = W sin 120 with D' = D + W cos 120
+    steep = hold_need(worked_car(surface_angle_deg=120.0))
+    assert 0.9 * (steep.whole_n + 25 * np.cos(np.radians(120))) == pytest.approx(25 * np.sin(np.radians(120)))
+
+
+def test_worked_grip():
+    _, front, rear, *_ = loads(worked_car())
+    found = grip(worked_car(), D, front, rear)
+    assert found.ground_lateral_g * G == pytest.approx(24.529, abs=5e-4)
+    assert found.ground_lateral_g == pytest.approx(2.501, abs=5e-4)
+    assert found.to_speed[0].speed_m_s == pytest.approx(26.8224, abs=1e-9)  # 60 mph by definition
+    assert found.to_speed[0].ground_s == pytest.approx(1.0935, abs=5e-5)
+    # derived: upside down the weight takes from the load what it gives on the ground
+    assert found.surface_lateral_g == pytest.approx(0.9 * (D - 25) / 25)
+    assert found.to_speed[1].speed_m_s == pytest.approx(100 / 3.6)
+
+
+@pytest.mark.parametrize(
+    ("a_g", "seconds"), [(1, 2.7351), (1.5, 1.8234), (2, 1.3676), (2.5, 1.0940), (3, 0.9117), (4, 0.6838)]
+)
+def test_time_to_60_mph_at_constant_acceleration(a_g, seconds):
+    # worked values: v = 26.8224 m/s over a
+    car = worked_car(tyre_mu=a_g * 25 / (25 + D))
+    assert grip(car, D, D / 2, D / 2).to_speed[0].ground_s == pytest.approx(seconds, abs=5e-5)
+
+
+def test_a_wall_takes_friction_for_the_weight_first():
+    car = worked_car(surface_angle_deg=90.0)
+    # derived: friction circle, sqrt((0.9 * 44.48)^2 - 25^2) over the weight
+    assert grip(car, D, D / 2, D / 2).surface_lateral_g == pytest.approx(np.sqrt((0.9 * D) ** 2 - 625) / 25)
+    weak = grip(car, 20.0, 10.0, 10.0)
+    assert weak.surface_lateral_g == 0
+    assert weak.to_speed[0].surface_s is None
+
+
+def test_one_driven_axle_and_speeds_asked_for():
+    car = worked_car(driven="rear")
+    _, front, rear, *_ = loads(car)
+    found = grip(car, D, front, rear, [10.0])
+    # derived: the rear axle carries 32.456 N of the worked example
+    assert found.to_speed[0].ground_s == pytest.approx(10 * (25 / G) / (0.9 * 32.456), rel=2e-5)
+    assert found.ground_lateral_g == pytest.approx(2.501, abs=5e-4)
+    assert grip(dataclasses.replace(car, tyre_mu=None), D, front, rear) is None
