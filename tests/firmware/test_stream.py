@@ -97,7 +97,8 @@ app.keep_time()
     assert all(int(row[3], 16) & 1 == 0 for row in rows(lines))
 
 
-def test_resets_in_the_middle_of_a_row(tmp_path: Path) -> None:
+@engines
+def test_resets_in_the_middle_of_a_row(tmp_path: Path, engine: str) -> None:
     # Power-ups cut off at random moments, one behind the other on the same wire, as a host sees them.
     chance = random.Random(3)
     stream = b""
@@ -105,7 +106,7 @@ def test_resets_in_the_middle_of_a_row(tmp_path: Path) -> None:
     ends = 0
     for i in range(12):
         part = b"\n".join(
-            simulate(tmp_path / str(i), "twin", end_us=chance.randrange(80_000, 500_000), boot=i)
+            simulate(tmp_path / str(i), engine, end_us=chance.randrange(80_000, 500_000), boot=i)
         )
         cut = part[: chance.randrange(1200, len(part))]
         whole += sum(isinstance(parse_line(line), Row) for line in cut.split(b"\n")[:-1])
