@@ -16,6 +16,7 @@ from undertray.reduce.car import Car
 from undertray.reduce.floor import ROWS, load_matrix
 from undertray.reduce.hold import HoldNeed, hold_need
 from undertray.reduce.losses import Loss, find_losses
+from undertray.reduce.precursors import DECLINE, first_sign
 from undertray.reduce.reading import TapSuction, tap_suction
 from undertray.reduce.summary import FORMAT, Axle, Centre, Hold, Margin, Reduction, Series, Spread, TapSummary
 from undertray.reduce.uncertainty import MeanUncertainty, mean_uncertainty
@@ -87,6 +88,16 @@ def reduce_run(run: Run, car: Car, calibration: Calibration | None = None) -> Re
     }
     force_n, pitch_nm, roll_nm = (float(loads[there, i].mean()) for i in (0, 3, 4))
     centre = Centre(1e3 * pitch_nm / force_n, 1e3 * roll_nm / force_n) if force_n > 0 else Centre(None, None)
+    series = Series(
+        t_s=time.t_s,
+        tap_suction_pa=suction.pa,
+        mean_suction_pa=mean_pa,
+        throttle_us=run.throttle_us,
+        downforce_n=downforce,
+        front_n=loads[:, 1],
+        rear_n=loads[:, 2],
+        alarm=(run.flags & 2) != 0,
+    )
     return Reduction(
         format=FORMAT,
         run=run.name,
@@ -108,17 +119,8 @@ def reduce_run(run: Run, car: Car, calibration: Calibration | None = None) -> Re
             below_s=float(step_s[below].sum()),
             limiting_axle=min(axles, key=lambda a: axles[a].margin_n.median),
         ),
-        events=tuple(_with_hold(e, time.t_s, step_s, below) for e in events),
-        series=Series(
-            t_s=time.t_s,
-            tap_suction_pa=suction.pa,
-            mean_suction_pa=mean_pa,
-            throttle_us=run.throttle_us,
-            downforce_n=downforce,
-            front_n=loads[:, 1],
-            rear_n=loads[:, 2],
-            alarm=(run.flags & 2) != 0,
-        ),
+        events=tuple(_with_hold(e, series, step_s, below) for e in events),
+        series=series,
         notices=_notices(run, time, car, calibration, suction, reduced, uncertain),
     )
 
@@ -196,12 +198,32 @@ def _taps(names: Sequence[str], suction: TapSuction, step_s: Array) -> dict[str,
     return out
 
 
-def _with_hold(event: Loss, t_s: Array, step_s: Array, below: Bools) -> Loss:
+def _with_hold(event: Loss, series: Series, step_s: Array, below: Bools) -> Loss:
+    """Add what needs the car: time below the hold limit, and the warning there was."""
     if event.kind in ("data-gap", "sensor-fault"):
         return event
+    t_s = series.t_s
     a = int(np.searchsorted(t_s, event.onset_s))
     b = len(t_s) if event.end_s is None else int(np.searchsorted(t_s, event.end_s))
-    return replace(event, below_hold_s=float(step_s[a:b][below[a:b]].sum()))
+    event = replace(event, below_hold_s=float(step_s[a:b][below[a:b]].sum()))
+    if event.kind == "throttle-cut":
+        return event
+    first = max(0, int(np.searchsorted(t_s, event.onset_s - 7.0)))
+    sign = first_sign(
+        t_s[first:a], series.tap_suction_pa[first:a], series.throttle_us[first:a], event.onset_s
+    )
+    if sign is not None:
+        at_s = sign.at_s
+    elif event.kind == "slow-leak" and event.drop and event.fall_s:
+        # a slow leak is its own sign, once it has taken as much as a slow decline has to
+        at_s = event.onset_s + event.fall_s / 0.8 * min(1.0, DECLINE / event.drop)
+    else:
+        return event
+    k = int(np.searchsorted(t_s, at_s))
+    crossed = np.flatnonzero(below[k:b])
+    if not crossed.size or crossed[0] == 0:
+        return event  # never below, or below before there was any sign
+    return replace(event, warning_s=float(t_s[k + crossed[0]] - at_s))
 
 
 def _notices(
