@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -226,7 +228,7 @@ class Blocks:
         k = len(t_s) // size
         cube = suction_pa.reshape(k, size, taps)
         if np.isfinite(suction_pa.sum()):
-            mean, missing = cube.mean(axis=1), np.zeros((k, taps), bool)
+            mean, missing = _over(np.add, cube) / size, np.zeros((k, taps), bool)
         else:
             there = np.isfinite(cube)
             count = there.sum(axis=1)
@@ -250,9 +252,9 @@ class Blocks:
             "row": row + size * np.arange(k),
             "tap_pa": mean,
             "missing": missing,
-            "frozen": same.reshape(k, size, taps).all(axis=1),
+            "frozen": _over(np.logical_and, same.reshape(k, size, taps)),
             "beyond": np.zeros((k, taps), bool)
-            if beyond is None
+            if beyond is None or not beyond.any()
             else beyond.reshape(k, size, taps).mean(axis=1) >= 0.5,
             "throttle_us": throttle,
             "known": known,
@@ -279,3 +281,11 @@ class Blocks:
         np.maximum.accumulate(index, axis=0, out=index)
         filled = np.take_along_axis(mean, np.maximum(index, 0), axis=0)
         return np.where(index < 0, self._last_pa, filled)
+
+
+def _over(combine: np.ufunc, cube: NDArray[Any]) -> NDArray[Any]:
+    """Combine the rows of each block; slice by slice, which is several times faster than along the axis."""
+    out = cube[:, 0].copy()
+    for i in range(1, cube.shape[1]):
+        combine(out, cube[:, i], out=out)
+    return out

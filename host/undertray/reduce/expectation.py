@@ -54,6 +54,7 @@ class FanBank:
         self._cc, self._cx, self._xx = 0.0, np.zeros(shape), np.zeros(shape)
         self._top, self._lessons, self._worked = 0.0, 0, 0
         self._calm: list[float] = []
+        self._calm_error = 1.0
         self._block_s = block_s
         # what the run cannot tell apart is decided here, and not by the last digit of a sum
         self._prior = 1e-5 * np.abs(self._p - 2.0) + 1e-8 * np.arange(np.prod(shape)).reshape(shape)
@@ -76,9 +77,12 @@ class FanBank:
     @property
     def calm_error(self) -> float:
         """Relative rms error of the best law at rest; as :attr:`error` before that was seen."""
-        if len(self._calm) < _SCHOOL:
-            return self.error
-        return float(np.sqrt(np.mean(np.square(self._calm))))
+        return self._calm_error if len(self._calm) >= _SCHOOL else self.error
+
+    @property
+    def schooled(self) -> bool:
+        """Was enough learned for the laws to be told apart?"""
+        return self._lessons >= 2 * _SCHOOL
 
     @property
     def lag_s(self) -> tuple[float, float]:
@@ -106,7 +110,11 @@ class FanBank:
             self._speed, self._asked = np.full(self.lags, throttle_us[first[0]]), float(throttle_us[first[0]])
         if self._speed is None or not len(throttle_us):
             return out
-        known = np.where(np.isfinite(throttle_us), throttle_us, self._asked).tolist()
+        pulses = np.where(np.isfinite(throttle_us), throttle_us, self._asked)
+        if np.abs(pulses - self._asked).max() <= _JITTER_US:
+            self._speed = self._approach(self._speed, out)
+            return out
+        known = pulses.tolist()
         k, end, n = 0, 0, len(known)
         while k < n:
             if abs(known[k] - self._asked) > _JITTER_US:
@@ -242,6 +250,7 @@ class FanBank:
             off = middle(c) / max(middle(expected), 1e-9) - 1.0
             self._calm += [off]
             del self._calm[:-_CALM_FRAMES]
+            self._calm_error = float(np.sqrt(np.mean(np.square(self._calm))))
 
     def _trust(self, c: Array, speed_us: Array) -> float:
         """Weight of a frame: little for one that fits nothing learned so far, such as an unseen leak."""

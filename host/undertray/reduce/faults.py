@@ -59,11 +59,19 @@ class TapWatch:
         """Is a run of bad blocks going on?"""
         return any(bool(run.any()) for run in self._run.values())
 
-    def pass_over(self) -> None:
-        """Take in a frame in which nothing was flagged."""
+    def pass_over(self) -> int:
+        """Take in a frame in which nothing was flagged.
+
+        Returns
+        -------
+        int
+            How many frames there were before.
+        """
         n = min(self._frames, 20)
-        self._habit = self._habit * (n / (n + 1))
+        if self._habit.any():
+            self._habit = self._habit * (n / (n + 1))
         self._frames += 1
+        return self._frames - 1
 
     def scan(self, k0: int, flags: dict[str, Bools], alive: Bools) -> list[TapFault]:
         """Take in the next blocks.

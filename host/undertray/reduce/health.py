@@ -16,6 +16,8 @@ __all__ = ["Health"]
 
 Array = NDArray[np.float64]
 
+_REMEMBER_FRAMES = 8
+
 
 class Health:
     """Keeps the faults of every tap, and the weights of the good ones.
@@ -170,8 +172,8 @@ class Health:
             Whether the set of good taps changed.
         """
         if not (flagged or self._watch.running or self._back):
-            self._watch.pass_over()
-            self._remember(self._blocks.floats("tap_pa", k1 - 1, k1), floor_pa)
+            if self._watch.pass_over() % _REMEMBER_FRAMES == 0:
+                self._remember(self._blocks.floats("tap_pa", k1 - 1, k1), floor_pa)
             return False
         flags = {
             name: np.asarray(self._blocks.take(name, k0, k1), bool)

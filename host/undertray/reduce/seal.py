@@ -14,6 +14,7 @@ from undertray.reduce.leak import Creep
 from undertray.reduce.ledger import Ledger, Pending
 from undertray.reduce.losses import LossParameters
 from undertray.reduce.marks import Marks
+from undertray.reduce.middle import middle
 from undertray.reduce.noise import Noise
 from undertray.reduce.screen import Screen
 
@@ -22,8 +23,9 @@ __all__ = ["SealWatch"]
 Array = NDArray[np.float64]
 
 _BACK_S = 0.15  # suction that is back for this long is back
-_NOISE_FRAMES = 4
-_RESTING_FRAMES = 4  # while the throttle rests there is little to learn
+_NOISE_FRAMES = 6
+_RESTING_FRAMES = 12  # while the throttle rests there is little to learn, once the school is over
+_RESTING_US = 15.0
 
 
 class SealWatch:
@@ -58,7 +60,7 @@ class SealWatch:
         self._blocks, self._bank, self._screen, self._closeup = blocks, bank, screen, closeup
         self._ledger, self._health, self._falls = ledger, health, falls
         self._taught = self._frame = 0
-        self._index: list[tuple[int, float, Array]] = []
+        self._index: list[tuple[int, float, float]] = []  # first block, mean suction, expected suction
 
     def frame(self, k1: int, flagged: bool, last: bool = False) -> bool:
         """Take in the blocks since the last frame.
@@ -94,7 +96,7 @@ class SealWatch:
         if k1 - k0 < 8:
             return changed
         frame = self._screen.mean(k0, k1, weights)
-        m.top_pa = max(m.top_pa * 0.998, float(np.sort(frame)[len(frame) // 2]))
+        m.top_pa = max(m.top_pa * 0.998, middle(frame))
         if self._frame % _NOISE_FRAMES == 0 or not np.isfinite(m.noise.long_pa):
             self._listen(k1, weights)
         if leaking or self._ledger.leaking:
@@ -112,11 +114,14 @@ class SealWatch:
 
     def _learn(self, k0: int, k1: int, frame: Array, weights: Array, last: bool) -> None:
         speeds = self._blocks.floats("speed_us", k0, k1)
-        self._index = [*self._index[-15:], (k0, float(frame.mean()), speeds.mean(axis=0))]
+        first, last_pa = self._bank.expected(speeds[[0, -1]]).tolist()
+        if abs(first - last_pa) < 0.1 * last_pa:
+            self._index = [*self._index[-15:], (k0, float(frame.mean()), (first + last_pa) / 2)]
         creeping = self._creeping(k1, weights, last)
-        throttle = self._blocks.floats("throttle_us", k0, k1)
-        resting = throttle.max() - throttle.min() < 15.0 and self._frame % _RESTING_FRAMES
-        if creeping or self._falls.suspecting or resting or frame.max() <= 2 * self._marks.floor_pa(self._p):
+        # the fastest law shows the pulse itself
+        resting = abs(speeds[0, 0] - speeds[-1, 0]) < _RESTING_US and np.ptp(speeds[:, 0]) < _RESTING_US
+        bored = resting and self._bank.schooled and self._frame % _RESTING_FRAMES
+        if creeping or self._falls.suspecting or bored or frame.max() <= 2 * self._marks.floor_pa(self._p):
             return
         self._bank.learn(frame, speeds)
 
@@ -143,13 +148,9 @@ class SealWatch:
 
     def _fallen(self) -> bool:
         """A first look at the seal index, by whole frames: is it worth a closer one?"""
-        held = [(c, s) for k, c, s in self._index if k >= self._marks.after_leak]
-        if len(held) < 2:
-            return False
-        drive = self._bank.drive(np.array([s for _, s in held]))
-        level = np.array([c for c, _ in held]) / np.maximum(drive, 1e-9)
-        level = level[drive > 0.1 * drive.max()]
-        return level.size > 1 and bool(level[-2:].min() < (1 - 0.5 * self._p.leak_drop) * level.max())
+        since = self._marks.after_leak
+        index = [c / e for k, c, e in self._index if k >= since and e > 0.1 * self._marks.top_pa]
+        return len(index) > 1 and min(index[-2:]) < (1 - 0.5 * self._p.leak_drop) * max(index)
 
     def _creeping(self, k1: int, weights: Array, last: bool) -> bool:
         """Watch the seal index for a slow leak; True while there may be one."""
