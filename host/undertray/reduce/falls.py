@@ -179,7 +179,7 @@ class FallWatch:
         sudden = fall.fall_s <= (self._p.sudden_s if known else self._p.coast_s)
         least = self._p.min_drop if sudden else self._p.leak_drop
         if known:
-            least = min(least + (1.0 if sudden else 2.0) * self._doubt(suspicion, k), max(least, _CLEAR))
+            least = min(least + (1.0 if sudden else 3.0) * self._doubt(suspicion, k), max(least, _CLEAR))
         loaded = fall.from_pa > 0.5 * self._marks.floor_pa(self._p)
         if not (loaded and fall.drop >= least and (sudden or known)):
             return

@@ -176,12 +176,12 @@ def on_one_line(corners: Corners) -> bool:
     Returns
     -------
     bool
-        To within a billionth of the size of the outline.
+        To within a millionth of the size of the outline.
     """
     first = corners[0]
     far = max(corners, key=lambda c: (c[0] - first[0]) ** 2 + (c[1] - first[1]) ** 2)
     size = (far[0] - first[0]) ** 2 + (far[1] - first[1]) ** 2
-    return all(abs(_turn(first, far, corner)) <= 1e-9 * size for corner in corners)
+    return all(abs(_turn(first, far, corner)) <= 1e-6 * size for corner in corners)
 
 
 def holds_point(corners: Corners, point: Point) -> bool:

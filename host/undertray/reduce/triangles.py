@@ -59,7 +59,7 @@ def delaunay(points: Sequence[Point]) -> list[Triangle]:
     B. Delaunay, Sur la sphere vide, Izvestia Akademii Nauk SSSR 7 (1934) 793-800.
     """
     found: dict[frozenset[int], tuple[int, ...]] = {}
-    scale = max(max(abs(x), abs(y)) for x, y in points) or 1.0
+    scale = max(max(c) - min(c) for c in zip(*points, strict=True)) or 1.0
     for i, j, k in itertools.combinations(range(len(points)), 3):
         circle = _circle(points[i], points[j], points[k], scale)
         if circle is None:
@@ -78,7 +78,7 @@ def delaunay(points: Sequence[Point]) -> list[Triangle]:
 def _circle(p: Point, q: Point, r: Point, scale: float) -> tuple[Point, float] | None:
     ax, ay, bx, by = q[0] - p[0], q[1] - p[1], r[0] - p[0], r[1] - p[1]
     twice = 2 * (ax * by - ay * bx)
-    if abs(twice) < 1e-9 * scale * scale:
+    if abs(twice) < 1e-6 * scale * scale:
         return None
     a2, b2 = ax * ax + ay * ay, bx * bx + by * by
     x, y = (by * a2 - ay * b2) / twice, (ax * b2 - bx * a2) / twice
@@ -155,7 +155,13 @@ def _ahead(part: list[Point], a: Point, direction: Point) -> list[Point]:
 
 def _shares(corners: Sequence[Point]) -> Array:
     """Coefficients of 1, x, y of the three share functions of a triangle."""
-    return np.asarray(np.linalg.inv(np.array([[1.0, x, y] for x, y in corners])).T)
+    (x0, y0), (x1, y1), (x2, y2) = corners
+    twice = (x1 - x0) * (y2 - y0) - (x2 - x0) * (y1 - y0)
+    rows = []
+    for (px, py), (qx, qy) in (((x1, y1), (x2, y2)), ((x2, y2), (x0, y0)), ((x0, y0), (x1, y1))):
+        gx, gy = (py - qy) / twice, (qx - px) / twice
+        rows.append([-(gx * px + gy * py), gx, gy])
+    return np.array(rows)
 
 
 def _add(moments: Array, part: list[Point], taps: Sequence[int], shares: Array) -> None:
