@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from binascii import crc_hqx
 
 import numpy as np
 from hypothesis import example, given, settings
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 
 from fakes.board import ScriptedBoard, device_line, log_of
 from undertray.acquire.logscan import blocks_of_lines
+from undertray.acquire.rowcheck import Words, row_checks
 from undertray.acquire.rows import MISSING, parse_block, parse_log_row
 from undertray.acquire.wire import Row, check, encode_row
 
@@ -66,12 +68,11 @@ def by_reference(block: list[bytes], columns: int, stamped: bool) -> tuple[list[
 
 def in_bulk(block: list[bytes], columns: int, stamped: bool) -> tuple[list[list[int]], list[int]]:
     text = b"".join(line + b"\n" for line in block)
-    ends = np.cumsum([len(line) + 1 for line in block]) - 1
-    starts = ends - [len(line) for line in block]
-    parsed = parse_block(text, starts, ends, columns, stamped)
-    assert sorted([*parsed.line.tolist(), *parsed.bad.tolist()]) == list(range(len(block)))
-    assert np.all(np.diff(parsed.line) > 0)
-    return parsed.fields.T.tolist(), parsed.bad.tolist()
+    parsed = parse_block(text, columns, stamped)
+    bad = [before + i for i, (before, _) in enumerate(parsed.others)]
+    assert len(parsed.fields) + len(bad) == len(block)
+    assert [line for _, line in parsed.others] == [block[i].removesuffix(b"\r") for i in bad]
+    return parsed.fields.tolist(), bad
 
 
 @settings(max_examples=400)
@@ -115,13 +116,23 @@ class Dribble(io.BytesIO):
 @given(st.integers(1, 400))
 def test_where_a_file_is_cut_into_blocks_does_not_matter(size: int) -> None:
     text = log_of(ScriptedBoard(), 20) + b"half a line"
-    found = [
-        block[a:b]
-        for block, starts, ends in blocks_of_lines(Dribble(text, size))
-        for a, b in zip(starts.tolist(), ends.tolist(), strict=True)
-    ]
-    assert found == text.split(b"\n")[:-1]
+    found = b"".join(blocks_of_lines(Dribble(text, size)))
+    assert found + b"half a line" == text
 
 
 def test_a_device_note_is_no_row() -> None:
     assert in_bulk([device_line()[:-1]], COLUMNS, True) == ([], [0])
+
+
+@given(st.lists(st.binary(max_size=256), min_size=1, max_size=20), st.binary(max_size=9))
+@example([bytes(256), b"\xff" * 256, b""], b"")
+def test_the_checks_of_many_rows_are_those_of_each(rows: list[bytes], before: bytes) -> None:
+    ends = len(before) + np.cumsum([len(row) for row in rows])
+    begins = ends - [len(row) for row in rows]
+    found = row_checks(Words(before + b"".join(rows)), begins, ends).tolist()
+    assert found == [crc_hqx(row, 0xFFFF) for row in rows]
+
+
+def test_the_check_value_of_the_catalogue() -> None:
+    # published: Catalogue of parametrised CRC algorithms, CRC-16/IBM-3740, check
+    assert row_checks(Words(b"123456789"), np.array([0]), np.array([9])).tolist() == [0x29B1]

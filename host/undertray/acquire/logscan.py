@@ -19,7 +19,7 @@ MAGIC = re.compile(rb"#undertray-run ([1-9]\d{0,8})")
 """The first line of a log, with the version of its format."""
 HEADER = re.compile(rb"host_us,seq,t_us,throttle_us,flags,([A-Za-z][A-Za-z0-9_,-]*),crc")
 """The header line."""
-_CHUNK = 1 << 20
+_CHUNK = 1 << 18  # what is made of it stays in a core's own cache
 _LINE_LIMIT = 1 << 16
 _STAMP = re.compile(rb"(0|[1-9]\d{0,14}) ")
 
@@ -62,7 +62,7 @@ def header_line(columns: tuple[str, ...]) -> bytes:
     return ",".join(("host_us", "seq", "t_us", "throttle_us", "flags", *columns, "crc")).encode()
 
 
-def blocks_of_lines(file: BinaryIO) -> Iterator[tuple[bytes, NDArray[np.int64], NDArray[np.int64]]]:
+def blocks_of_lines(file: BinaryIO) -> Iterator[bytes]:
     """Cut a file into blocks of whole lines.
 
     Parameters
@@ -72,22 +72,20 @@ def blocks_of_lines(file: BinaryIO) -> Iterator[tuple[bytes, NDArray[np.int64], 
 
     Yields
     ------
-    bytes, ndarray of int64, ndarray of int64
-        The block, where each of its lines starts, and where each ends (at its line feed).
-        What comes after the last line feed is left out.
+    bytes
+        Whole lines, each with its line feed. What comes after the last line feed is left out.
     """
     rest = b""
     while piece := file.read(_CHUNK):
-        block = rest + piece
-        ends = np.flatnonzero(np.frombuffer(block, dtype=np.uint8) == ord("\n"))
-        if len(ends):
-            rest = block[ends[-1] + 1 :]
-            yield block, np.concatenate([[0], ends[:-1] + 1]), ends
+        end = piece.rfind(b"\n") + 1
+        if end:
+            yield rest + piece[:end]
+            rest = piece[end:]
         else:
-            rest = block[: _LINE_LIMIT + 1]  # no line of any format: enough to see that it is bad
+            rest = (rest + piece)[: _LINE_LIMIT + 1]  # no line of any format: enough to see that it is bad
     # An editor may take the last line feed away; an end line that still holds is an end.
     if rest.startswith(b"#end ") and _object(rest[5:]) is not None:
-        yield rest, np.array([0]), np.array([len(rest)])
+        yield rest + b"\n"
 
 
 def _object(text: bytes) -> Mapping[str, Any] | None:
@@ -121,7 +119,7 @@ class LogScan:
         The header line, well formed.
     notes : list of Note
         The notes with a good check.
-    blocks : list of ndarray of int64, shape (5 + N, m)
+    blocks : list of ndarray of int64, shape (m, 5 + N)
         The good rows, as :class:`undertray.acquire.rows.RowBlock` has them.
     rows, lines, bad : int
         Good rows, all lines, and lines that are no line of the format.
@@ -137,52 +135,41 @@ class LogScan:
         self.blocks: list[NDArray[np.int64]] = []
         self.rows = self.lines = self.bad = 0
 
-    def take(self, block: bytes, starts: NDArray[np.int64], ends: NDArray[np.int64]) -> None:
+    def take(self, block: bytes) -> None:
         """Read a block of whole lines.
 
         Parameters
         ----------
         block : bytes
-            Text that holds the lines.
-        starts, ends : ndarray of int64, shape (l,)
-            Where each line begins and ends, line end left out.
+            Each line with its line feed.
         """
-        remark = (np.frombuffer(block, dtype=np.uint8)[starts] == ord("#")) & (ends > starts)
-        plain = np.flatnonzero(~remark)
         if not self.columns:
-            lines = (block[starts[i] : ends[i]] for i in plain.tolist())
+            lines = (line for line in block.split(b"\n") if line[:1] != b"#")
             self.columns = next(filter(None, (_columns(line, self.stamped) for line in lines)), 0)
-        parsed = parse_block(block, starts[plain], ends[plain], self.columns, self.stamped)
-        before = plain[parsed.line]
-        for i in np.flatnonzero(remark).tolist():
-            line = block[starts[i] : ends[i]].removesuffix(b"\r")
-            row = self.rows + int(np.searchsorted(before, i))
-            self.bad += not (self._remark(line, row) if self.stamped else self._note(line, -1, row))
-        self._bad_rows(block, starts, ends, plain[parsed.bad])
+        parsed = parse_block(block, self.columns, self.stamped)
+        for i, (before, line) in enumerate(parsed.others):
+            is_first = not self.lines + before + i
+            self.bad += not self._is_fine(line, self.rows + before, is_first)
         self.blocks.append(parsed.fields)
-        self.rows += len(parsed.line)
-        self.lines += len(starts)
+        self.rows += len(parsed.fields)
+        self.lines += len(parsed.fields) + len(parsed.others)
 
-    def _bad_rows(
-        self, block: bytes, starts: NDArray[np.int64], ends: NDArray[np.int64], bad: NDArray[np.int64]
-    ) -> None:
-        """Count them, but for the one header line, or the first half line of a capture."""
-        self.bad += len(bad)
+    def _is_fine(self, line: bytes, row: int, is_first: bool) -> bool:
+        """Take a line that is no good row; False when it is a bad one."""
+        if line.startswith(b"#"):
+            return self._remark(line, row, is_first) if self.stamped else self._note(line, -1, row)
         if not self.stamped:
-            self.bad -= bool(len(bad) and not self.lines and bad[0] == 0)
-        elif self.header is None:
-            for i in bad.tolist():
-                line = block[starts[i] : ends[i]].removesuffix(b"\r")
-                if HEADER.fullmatch(line):
-                    self.header = line
-                    self.bad -= 1
-                    return
+            return is_first  # the half line with which a capture may begin
+        if self.header is None and HEADER.fullmatch(line):
+            self.header = line
+            return True
+        return False
 
-    def _remark(self, line: bytes, row: int) -> bool:
+    def _remark(self, line: bytes, row: int, is_first: bool) -> bool:
         """Take a line of the log that begins with ``#``; False when it is a bad one."""
         word, _, rest = line.partition(b" ")
         if word == b"#undertray-run":
-            return not self.lines and MAGIC.fullmatch(line) is not None
+            return is_first and MAGIC.fullmatch(line) is not None
         if word == b"#wire":
             stamp = _STAMP.match(rest)
             return stamp is not None and self._note(rest[stamp.end() :], int(stamp[1]), row)

@@ -101,8 +101,8 @@ def read_run(path: str | Path) -> Run:
             head = file.read(_HEAD).split(b"\n")[:-1]
             reader = LogScan(stamped=_is_log(path, head))
             file.seek(0)
-            for block, starts, ends in blocks_of_lines(file):
-                reader.take(block, starts, ends)
+            for block in blocks_of_lines(file):
+                reader.take(block)
     except OSError as error:
         raise RunLogError(
             f"cannot read it ({error.strerror or error})", where=str(path), do="check the path"
@@ -142,7 +142,7 @@ def _run(path: Path, reader: LogScan) -> Run:
         names = tuple(f"p{i + 1}" for i in range(reader.columns))
     # the device note has a check and the header has none: where they differ, the header is bad
     bad = reader.bad + (reader.header is not None and reader.header != header_line(names))
-    blocks, reader.blocks = [block for block in reader.blocks if block.shape[1]], []
+    blocks, reader.blocks = [block for block in reader.blocks if len(block)], []
     arrays = _arrays(blocks, reader.rows, len(names))
     kept = _in_order(arrays[0])
     before = np.concatenate([[0], np.cumsum(kept)])
@@ -175,11 +175,14 @@ def _arrays(blocks: list[NDArray[np.int64]], rows: int, columns: int) -> list[ND
     done = 0
     while blocks:
         block = blocks.pop()
-        span = slice(done, done + block.shape[1])
-        for array, place in zip(whole, (0, 1, 2, 4), strict=True):
-            array[span] = block[place]
-        throttle_us[span] = np.where(block[3] == MISSING, np.nan, block[3])
-        counts[span] = np.where(block[5:] == MISSING, np.nan, block[5:]).T
+        span = slice(done, done + len(block))
+        for array, place in zip((*whole, throttle_us), (0, 1, 2, 4, 3), strict=True):
+            array[span] = block[:, place]
+        counts[span] = block[:, 5:]
+        missing = block == MISSING
+        if missing.any():
+            throttle_us[span][missing[:, 3]] = np.nan
+            counts[span][missing[:, 5:]] = np.nan
         done = span.stop
     return [*whole, throttle_us, counts]
 
