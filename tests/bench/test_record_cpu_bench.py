@@ -12,6 +12,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
@@ -78,10 +79,11 @@ def spent(command: list[str], seconds: float) -> Spent:
 
 def compare(path: Path, kind: str, seconds: float, capsys: pytest.CaptureFixture[str]) -> None:
     record = ["-m", "undertray", "record", "--out", str(path), "--seconds", str(seconds), "--quiet", "--port"]
-    with SERVERS[kind](steady) as url:
+    # side by side, so that whatever else the machine does weighs on both
+    with SERVERS[kind](steady) as url, SERVERS[kind](steady) as other, ThreadPoolExecutor() as both:
+        beside = both.submit(spent, [sys.executable, "-c", BARE, other, str(seconds)], seconds)
         ours = spent([sys.executable, *record, url], seconds)
-    with SERVERS[kind](steady) as url:
-        bare = spent([sys.executable, "-c", BARE, url, str(seconds)], seconds)
+        bare = beside.result()
     run = read_run(path)
     share = ours.cpu_s / seconds
     with capsys.disabled():
