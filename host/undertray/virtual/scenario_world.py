@@ -211,7 +211,7 @@ def sensor(rng: np.random.Generator, times: Array, level: float, count: int, rat
     """
     white = rng.uniform(0.002, 0.03) * level * min(1.0, np.sqrt(rate / 200.0))
     drift = rng.uniform(-0.02, 0.02, count) * level / 60.0
-    return rng.standard_normal((len(times), count)) * white + drift * times[:, None]
+    return np.asarray(rng.standard_normal((len(times), count)) * white + drift * times[:, None])
 
 
 def pulses(rng: np.random.Generator, throttle: Array) -> Array:
