@@ -16,6 +16,7 @@ MAX_COLUMNS = 16
 WIRE_VERSION = 1
 _TEXT_LIMIT = 64
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,31}")
+_HEX32 = re.compile(r"(0[xX])?[0-9a-fA-F]{1,8}")
 _OWN_FIELDS = frozenset({"host_us", "seq", "t_us", "throttle_us", "flags", "crc"})
 
 
@@ -124,7 +125,7 @@ class Device:
             firmware=_text(note, "firmware", where),
             board=_text(note, "board", where),
             uid=_text(note, "uid", where),
-            boot=_integer(note, "boot", where, 0, 2**32 - 1),
+            boot=_boot(note, where),
             rate_hz=_number(note, "rate_hz", where, 0.01, 1e5),
             tick_hz=_integer(note, "tick_hz", where, 1, 10**9),
             tick_bits=_integer(note, "tick_bits", where, 8, 62),
@@ -148,7 +149,7 @@ def _column(data: object, where: str) -> Column:
     return Column(
         name=name,
         part=_text(item, "part", where),
-        range_code=_text(item, "range", where) if "range" in item else "",
+        range_code=_range_code(item, where),
         bus=_integer(item, "bus", where, 0, 255) if item.get("bus") is not None else None,
         address=_integer(item, "address", where, 0, 1023) if item.get("address") is not None else None,
         mux=(mux[0], mux[1]) if mux is not None else None,
@@ -186,8 +187,28 @@ def _number(data: Mapping[str, Any], key: str, where: str, low: float, high: flo
     return float(value)
 
 
+def _boot(note: Mapping[str, Any], where: str) -> int:
+    """The id of the power-up; a board may write its 32 bits as a number or, like its uid, in hex."""
+    value = note.get("boot")
+    if isinstance(value, str) and _HEX32.fullmatch(value):
+        return int(value, 16)
+    return _integer(note, "boot", where, 0, 2**32 - 1)
+
+
+def _range_code(item: Mapping[str, Any], where: str) -> str:
+    """Only shown, never reckoned with: a bare number or null is as good as a text."""
+    value = item.get("range")
+    if value is None:
+        return ""
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return f"{_number(item, 'range', where, -1e12, 1e12):.12g}"
+    return _text(item, "range", where)
+
+
 def _integer(data: Mapping[str, Any], key: str, where: str, low: int, high: int) -> int:
     value = data.get(key)
+    if isinstance(value, float) and value.is_integer():
+        value = int(value)  # JSON knows one kind of number: 1e6 and 30.0 are whole
     if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
         raise RunLogError(
             f"bad '{key}'", where=where, seen=value, expected=f"a whole number from {low} to {high}"
