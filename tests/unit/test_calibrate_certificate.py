@@ -104,6 +104,14 @@ def column(key, value):
     return changed("columns", "p1", key, value)
 
 
+def test_points_of_another_shape_and_an_unknown_board_stop_nothing(tmp_path):
+    data = column("points", [[0, 0.1], {"height_mm": 10.0, "direction": "up"}, "remark"])
+    data["uid"] = None
+    calibration = Calibration.from_json(written(tmp_path, data))
+    assert calibration.uid == ""
+    assert calibration.columns["p1"].points == ({"height_mm": 10.0, "direction": "up"},)
+
+
 @pytest.mark.parametrize(
     ("data", "said"),
     [

@@ -197,7 +197,7 @@ class Calibration:
             made_utc=json_values.text(data, "made_utc", where),
             fluid=certificate_json.fluid(data, where),
             gravity_m_s2=json_values.number(data, "gravity_m_s2", where, 9.7, 9.9),
-            uid=json_values.text(data, "uid", where),
+            uid="" if data.get("uid") is None else json_values.text(data, "uid", where),
             columns=columns,
         )
 

@@ -249,14 +249,16 @@ def _facts(raw: Mapping[str, Any], where: str) -> dict[str, Any]:
 
 
 def _points(raw: object, where: str) -> tuple[Mapping[str, Any], ...]:
-    if not isinstance(raw, list) or len(raw) > _MOST_POINTS or not all(isinstance(p, dict) for p in raw):
+    """The points as this program writes them; of another program's, nothing is known and nothing used."""
+    if not isinstance(raw, list) or len(raw) > _MOST_POINTS:
         raise CalibrationError(
             "bad 'points'", where=where, seen=raw, expected=f"a list of at most {_MOST_POINTS} points"
         )
-    for point in raw:
+    points = tuple(point for point in raw if isinstance(point, dict))
+    for point in points:
         plain(point, "points", where)
         for key in _POINT_NUMBERS & point.keys():
             number(point, key, where, -1e9, 1e9)
         for key in {"direction", "dropped"} & point.keys():
             text(point, key, where)
-    return tuple(raw)
+    return points
