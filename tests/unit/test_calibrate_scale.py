@@ -56,6 +56,18 @@ def test_missing_stays_missing_and_out_of_range_is_marked_but_kept():
     assert np.all(np.isfinite(done.suction_pa[1:, 0]))
 
 
+def test_a_part_that_stops_at_its_limit_is_out_of_range_from_the_third_reading_on_and_from_the_first():
+    counts = np.array([9000.0, 14746, 14746, 9000, 14746, 14746, 14746, 9000, 1638, 1638, 1638])[:, None]
+    done = nominal_suction_pa(counts, [column(HSC)])
+    assert done.out_of_range[:, 0].tolist() == [False] * 4 + [True] * 3 + [False] + [True] * 3
+
+
+def test_a_part_that_rests_at_its_lower_limit_is_not_out_of_range():
+    one_sided = {**HSC, "zero": 1638}
+    done = nominal_suction_pa(np.full((9, 1), 1638.0), [column(one_sided)])
+    assert not done.out_of_range.any()
+
+
 # derived: the datasheet's equations with its example PROM in floor arithmetic, units of 1e-4 psi
 @pytest.mark.parametrize(
     ("d1", "d2", "units"),

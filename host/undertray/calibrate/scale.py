@@ -19,6 +19,8 @@ __all__ = ["NominalSuction", "nominal_suction_pa"]
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 _MOST = float(2**53)
+_HELD = 3  # readings in a row at the very limit: a part that is cut off there, no coincidence
+_AT_REST = 0.05  # a limit nearer to zero than this share of the range is where a part rests
 
 # parts whose raw words the host turns into Pa: counts, second word, scale, where -> Pa, out of range
 _HOST_COMPENSATED: dict[str, Callable[[Array, Array, Mapping[str, Any], str], tuple[Array, Mask]]] = {
@@ -72,7 +74,9 @@ def nominal_suction_pa(
     Notes
     -----
     ``p = (count - zero) pa_per_count`` is the pressure of the high port over the low port; a
-    tap on the low port makes it the suction, a tap on the high port its negative. The second
+    tap on the low port makes it the suction, a tap on the high port its negative. ``min`` and
+    ``max`` are valid counts; but a part may stop there, so three readings in a row that stand at
+    one of them are out of range as well, unless that limit lies at zero suction. The second
     word of a host-compensated part is taken from the list ``second`` of the status notes (one
     entry per column or null) and interpolated linearly over the rows between two notes.
     """
@@ -96,6 +100,7 @@ def nominal_suction_pa(
     suction *= linear[1]
     out_of_range = counts < linear[2]
     out_of_range |= counts > linear[3]
+    _add_held(out_of_range, counts, linear)
     for i in compensated:
         column, where = columns[i], f"scale of {columns[i].name}"
         if np.isnan(counts[:, i]).all():
@@ -105,6 +110,20 @@ def nominal_suction_pa(
         pa, out_of_range[:, i] = convert(counts[:, i], second, column.scale, where)
         suction[:, i] = _sign(column) * pa
     return NominalSuction(suction, out_of_range)
+
+
+def _add_held(out_of_range: Mask, counts: Array, linear: Array) -> None:
+    """Mark the readings that stand at a limit; ``linear`` as in :func:`nominal_suction_pa`."""
+    zero, _, low, high = linear
+    for limit in (low, high):
+        far = np.isfinite(limit) & (np.abs(limit - zero) > _AT_REST * (high - low))
+        for i in np.flatnonzero(far & (counts == limit).any(axis=0)).tolist():
+            beyond = out_of_range[:, i] | (counts[:, i] == limit[i])
+            starts, ends = np.flatnonzero(np.diff(beyond, prepend=False, append=False)).reshape(-1, 2).T
+            held = ends - starts >= _HELD
+            step = np.zeros(len(counts) + 1, np.int8)
+            step[starts[held]], step[ends[held]] = 1, -1
+            out_of_range[:, i] |= np.cumsum(step[:-1]) > 0
 
 
 def _sign(column: Column) -> float:
