@@ -36,7 +36,14 @@ def test_help_loads_none_of_the_heavy_libraries() -> None:
 
 @pytest.mark.parametrize(
     ("arguments", "status"),
-    [(["reduce"], 2), (["record", "--nonsense"], 2), (["no-such-command"], 2), (["--version"], 0)],
+    [
+        (["reduce"], 2),
+        (["record", "--nonsense"], 2),
+        (["no-such-command"], 2),
+        (["virtual", "--listen", "nonsense"], 2),
+        (["virtual", "--listen", "127.0.0.1:0", "--engine", "nonsense"], 2),
+        (["--version"], 0),
+    ],
 )
 def test_exit_status(arguments: list[str], status: int) -> None:
     assert _run("-m", "undertray", *arguments).returncode == status

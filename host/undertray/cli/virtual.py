@@ -36,7 +36,9 @@ def _virtual(
     import threading
     from contextlib import ExitStack
 
+    from undertray.errors import LinkError
     from undertray.virtual.board import open_board
+    from undertray.virtual.launch import ENGINES
     from undertray.virtual.serve import parse_listen, serve_pty, serve_tcp
     from undertray.virtual.stories import STORIES, load_story
 
@@ -46,6 +48,12 @@ def _virtual(
         return
     if (listen is None) == (not pty):
         raise typer.BadParameter("give either --listen HOST:PORT or --pty")
+    if engine not in ENGINES:
+        raise typer.BadParameter(f"--engine: one of {', '.join(ENGINES)}, not '{engine}'")
+    try:
+        host, port = ("", 0) if listen is None else parse_listen(listen)
+    except LinkError as error:
+        raise typer.BadParameter(f"--listen: {error}") from None
     stop = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: stop.set())
     with ExitStack() as stack:
@@ -53,7 +61,6 @@ def _virtual(
         if pty:
             address = stack.enter_context(serve_pty(running))
         else:
-            host, port = parse_listen(listen or "")
             address = stack.enter_context(serve_tcp(running, host, port))
         typer.echo(f"virtual board on {address} (firmware under {running.engine}); Ctrl-C ends it", err=True)
         try:
