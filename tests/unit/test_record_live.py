@@ -265,3 +265,26 @@ def test_the_seal_index_needs_the_throttle_and_running_fans() -> None:
     assert seal.value == pytest.approx(1, abs=0.01)
     seal.feed(t[:20] + 40, np.full(20, 0.0), np.full(20, np.nan))
     assert seal.value is None
+
+
+def test_what_is_old_is_not_shown_and_is_an_alarm(car: Car) -> None:
+    """A board that fell silent, a link that was lost: the last margin is no longer so."""
+    drive = Drive(Monitor(car))
+    assert drive.steady(2, 800, 800).alarms == 0
+    assert drive.monitor.update(drive.now_us + 900_000).alarm == ""
+    for late_s in (1.1, 2.5):
+        shown = drive.monitor.update(drive.now_us + round(late_s * 1e6))
+        assert (shown.alarm, shown.alarms) == ("NO ROWS", 1)
+        assert (shown.axles, shown.taps, shown.suction_pa, shown.downforce_n) == ((), (), None, None)
+        assert (shown.throttle_us, shown.seal_index) == (None, None)
+    assert shown.notice == "the last row came 2 s ago"
+    drive.now_us += 3_000_000
+    shown = drive.steady(1, 800, 800)
+    assert (shown.alarm, shown.alarms) == ("", 1)
+    assert len(shown.axles) == 2
+
+
+def test_a_slow_board_is_not_silent_between_its_rows(car: Car) -> None:
+    drive = Drive(Monitor(car), rate_hz=0.5)
+    drive.steady(8, 800, 800)
+    assert drive.monitor.update(drive.now_us + 5_000_000).alarm == ""

@@ -18,7 +18,7 @@ from undertray.acquire.runlog import read_run
 from undertray.errors import LinkError
 from undertray.live.monitor import Monitor
 from undertray.live.snapshot import AxleNow, Snapshot, TapNow
-from undertray.live.terminal import PlainView, ScreenView, View, screen
+from undertray.live.terminal import PlainView, ScreenView, View, _short, screen
 from undertray.live.watch import watch
 
 FULL = Snapshot(
@@ -78,6 +78,37 @@ def test_the_big_figure_can_be_read_from_two_metres() -> None:
     rows = drawn(FULL)
     start = next(i for i, line in enumerate(rows) if "margin of the" in line) + 1
     assert all("##" in row for row in rows[start : start + 5])
+
+
+def test_an_alarm_is_a_big_word_beside_the_figure() -> None:
+    alarm = replace(FULL, alarm="SEAL LOST at front-1")
+    rows = drawn(alarm)
+    start = next(i for i, line in enumerate(rows) if "margin of the" in line) + 1
+    calm = drawn(FULL)[start : start + 5]
+    # A: a bar on top, in the middle, and two legs; behind the figure and at the same height
+    words = [row[40:].rstrip() for row in rows[start : start + 5]]
+    assert [word[:6] for word in words] == ["######", "##  ##", "######", "##  ##", "##  ##"]
+    assert all(row.startswith(figure) for row, figure in zip(rows[start : start + 5], calm, strict=True))
+    assert all(not row[40:].strip() for row in calm)
+
+
+@pytest.mark.parametrize(
+    ("margin_n", "signs"), [(-0.04, "+0.0"), (99.94, "+99.9"), (-99.96, "-100"), (1e9, "+9999")]
+)
+def test_the_big_figure_has_at_most_five_signs(margin_n: float, signs: str) -> None:
+    snapshot = replace(FULL, axles=(AxleNow("front", 1.0, 1.0, margin_n),))
+    assert _short(margin_n) == signs
+    assert all(len(row) <= 40 for row in drawn(snapshot)[5:10])
+
+
+def test_solid_signs_where_the_terminal_has_them() -> None:
+    for encoding, sign in (("utf-8", "\u2588"), ("ascii", "#")):
+        out = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
+        view = ScreenView(Console(file=out, force_terminal=True, width=80, height=24))
+        view.show(FULL)
+        view.close()
+        out.flush()
+        assert 2 * sign in out.buffer.getvalue().decode(encoding)  # type: ignore[attr-defined]
 
 
 def test_without_colour_there_are_only_letters() -> None:

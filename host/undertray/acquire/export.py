@@ -80,7 +80,9 @@ def export_run(run: Run, path: Path) -> int:
     except ImportError as error:
         path.unlink(missing_ok=True)
         raise RunLogError(
-            "Parquet needs the package pyarrow", where=str(path), do="pip install pyarrow, or export to .csv"
+            "Parquet needs the package pyarrow",
+            where=str(path),
+            do="pip install 'undertray[parquet]', or export to .csv",
         ) from error
     except OSError as error:
         path.unlink(missing_ok=True)

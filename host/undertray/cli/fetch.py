@@ -40,6 +40,8 @@ def _fetch(
     """Bring runs that the board kept on a drive without a cable; they are reduced like any other.
 
     The board keeps runs after 'store on' on its console, or with "store": {"at_boot": true}.
+
+    Example: undertray fetch --port /dev/ttyACM0 --all --out runs/
     """
     from undertray.acquire.fetch import Fetcher
     from undertray.acquire.link import open_link

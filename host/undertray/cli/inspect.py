@@ -34,7 +34,10 @@ def _inspect(
     run: Annotated[Path, typer.Argument(metavar="RUN.csv", help="The run log.", show_default=False)],
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")] = False,
 ) -> None:
-    """Say what is in a log: segments, rates, lost, bad, cut off, faults, drift of the clocks."""
+    """Say what is in a log: segments, rates, lost, bad, cut off, faults, drift of the clocks.
+
+    Example: undertray inspect run.csv
+    """
     import json
 
     from undertray.acquire.inspection import inspect_run
@@ -51,7 +54,10 @@ def _export(
     run: Annotated[Path, typer.Argument(metavar="RUN.csv", help="The run log.", show_default=False)],
     out: Annotated[Path, typer.Option(help="What to write: .csv, or .parquet with pyarrow.")],
 ) -> None:
-    """Write a log as a plain table: time, throttle, flags and raw counts, one row a sample."""
+    """Write a log as a plain table: time, throttle, flags and raw counts, one row a sample.
+
+    Example: undertray export run.csv --out run.parquet
+    """
     from undertray.acquire.export import export_run
     from undertray.acquire.runlog import read_run
 

@@ -26,7 +26,10 @@ def _ports(
     ] = None,
     baud: Annotated[int, typer.Option(min=1, help="Speed of a UART; USB takes any.")] = 115_200,
 ) -> None:
-    """List the ports and say what answers on each. Sends 'info' to every one."""
+    """List the ports and say what answers on each. Sends 'info' to every one.
+
+    Example: undertray ports --port socket://127.0.0.1:7660
+    """
     from undertray.acquire.link import open_link
     from undertray.acquire.ports import ask, serial_ports
     from undertray.errors import LinkError, quoted

@@ -78,6 +78,8 @@ def _record(
     """Record a run from the board: until Ctrl-C, SIGTERM, or --seconds are over.
 
     The board is asked to stream when the recording starts, and left streaming when it ends.
+
+    Example: undertray record --out run.csv --car car.toml --skirt "foam 3 mm" --page
     """
     from undertray.acquire.facts import free_path, gather
     from undertray.acquire.link import open_link

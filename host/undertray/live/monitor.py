@@ -20,6 +20,8 @@ __all__ = ["Monitor"]
 
 _RATE_S = 2.0
 _LATE_S = 2.0
+_SILENT_S = 1.0
+_SILENT_ROWS = 5
 _QUEUE = 100_000
 
 
@@ -48,8 +50,10 @@ class Monitor:
         self._trouble = ""
         self._clock = _Clock()
         self._first_us: int | None = None
-        self._arrivals: deque[tuple[int, int]] = deque()
+        self._arrivals: deque[int] = deque()
         self._throttle_us: float | None = None
+        self._last_us = 0
+        self._silent, self._silences = False, 0
 
     def take(self, now_us: int, good: list[Row | WireNote]) -> None:
         """Queue what one read brought.
@@ -88,10 +92,11 @@ class Monitor:
                 else:
                     rows.append(item)
                     times.append(self._clock.at(item.t_us, at_us, self._device))
-                    self._arrivals.append((at_us, 1))
+                    self._arrivals.append(at_us)
                     self._first_us = at_us if self._first_us is None else self._first_us
+                    self._last_us = at_us
         self._judge_rows(rows, times)
-        while self._arrivals and self._arrivals[0][0] < now_us - _RATE_S * 1e6:
+        while self._arrivals and self._arrivals[0] < now_us - _RATE_S * 1e6:
             self._arrivals.popleft()
         return self._seen(now_us)
 
@@ -141,6 +146,10 @@ class Monitor:
             or ("the board has not described itself yet" if self._device is None else ""),
         )
         judge = self._judge
+        if self._fell_silent(now_us):
+            alarms = self._silences + (judge.alarm.count if judge else 0)
+            told = f"the last row came {(now_us - self._last_us) // 1_000_000} s ago"
+            return replace(shown, throttle_us=None, alarm="NO ROWS", alarms=alarms, notice=told)
         if judge is None:
             return shown
         force = judge.downforce_n()
@@ -158,9 +167,17 @@ class Monitor:
             required_n=force[1] if force else None,
             seal_index=judge.seal_index(),
             alarm=judge.alarm.words,
-            alarms=judge.alarm.count,
+            alarms=self._silences + judge.alarm.count,
             notice=", ".join(notices),
         )
+
+    def _fell_silent(self, now_us: int) -> bool:
+        """Whether rows stay away: then what was last seen is no longer so, and is not shown."""
+        usual_s = max(_SILENT_S, _SILENT_ROWS / self._device.rate_hz) if self._device else _SILENT_S
+        silent = self._first_us is not None and now_us - self._last_us > usual_s * 1e6
+        self._silences += silent and not self._silent
+        self._silent = silent
+        return silent
 
 
 class _Clock:

@@ -21,7 +21,7 @@ _LINE_S = 5.0
 _MOST_TAPS = 8
 _BAR = 30
 
-# 3 x 5 cells a sign, doubled in width: six signs fill half a line
+# 3 x 5 cells a sign, doubled in width: five signs fill half a line
 _BIG = {
     "0": ("###", "# #", "# #", "# #", "###"), "1": ("  #", "  #", "  #", "  #", "  #"),
     "2": ("###", "  #", "###", "#  ", "###"), "3": ("###", "  #", "###", "  #", "###"),
@@ -30,7 +30,16 @@ _BIG = {
     "8": ("###", "# #", "###", "# #", "###"), "9": ("###", "# #", "###", "  #", "###"),
     "-": ("   ", "   ", "###", "   ", "   "), "+": ("   ", " # ", "###", " # ", "   "),
     ".": ("   ", "   ", "   ", "   ", " # "), "?": ("###", "  #", " ##", "   ", " # "),
+    "A": ("###", "# #", "###", "# #", "# #"), "L": ("#  ", "#  ", "#  ", "#  ", "###"),
+    "R": ("## ", "# #", "## ", "# #", "# #"), "M": ("# #", "###", "###", "# #", "# #"),
+    " ": ("   ", "   ", "   ", "   ", "   "),
 }  # fmt: skip
+
+
+_ALARM = "bold white on red"
+
+Line = tuple[tuple[str, str], ...]
+"""Pieces of a line, each with its style."""
 
 
 class View(Protocol):
@@ -54,8 +63,9 @@ def _plain(text: str, limit: int = 60) -> str:
     return quoted(text, limit)[1:-1]
 
 
-def _big(text: str) -> list[str]:
-    return ["  ".join("".join(c * 2 for c in _BIG[sign][row]) for sign in text) for row in range(5)]
+def _big(text: str, solid: str) -> list[str]:
+    rows = ("  ".join("".join(c * 2 for c in _BIG[sign][row]) for sign in text) for row in range(5))
+    return [row.replace("#", solid) for row in rows]
 
 
 def _bar(axle: AxleNow) -> str:
@@ -68,16 +78,23 @@ def _bar(axle: AxleNow) -> str:
 
 
 def _number(value: float | None, form: str, unit: str) -> str:
-    return "?" if value is None else f"{value:{form}} {unit}"
+    return "?" if value is None else f"{value:z{form}} {unit}"
 
 
-def screen(snapshot: Snapshot) -> Text:
+def _short(value: float) -> str:
+    """At most five signs."""
+    return f"{value:+z.1f}" if abs(value) < 99.95 else f"{max(-9999, min(9999, value)):+.0f}"
+
+
+def screen(snapshot: Snapshot, solid: str = "#") -> Text:
     """Draw one screen.
 
     Parameters
     ----------
     snapshot : Snapshot
         The run as it stands.
+    solid : str
+        The character that the big signs are made of.
 
     Returns
     -------
@@ -87,48 +104,64 @@ def screen(snapshot: Snapshot) -> Text:
     from rich.text import Text
 
     s, limiting = snapshot, snapshot.limiting
-    lines: list[tuple[str, str]] = []
+    lines: list[Line] = []
     clock = f"{int(s.elapsed_s) // 60:02d}:{s.elapsed_s % 60:04.1f}"
     counts = f"lost {s.lost}   bad {s.bad}   segment {s.segments}"
-    lines.append((f"{clock}   {s.rows_per_s:.0f} rows/s   {counts}", ""))
-    lines.append((f"link {_plain(s.link)}   disk {_plain(s.disk)}   {s.rows} rows", ""))
-    alarm = ("ALARM  " + _plain(s.alarm, 70), "bold white on red") if s.alarm else ("no alarm", "")
-    lines.append(alarm)
-    lines.append(("", ""))
+    lines.append(((f"{clock}   {s.rows_per_s:.0f} rows/s   {counts}", ""),))
+    lines.append(((f"link {_plain(s.link)}   disk {_plain(s.disk)}   {s.rows} rows", ""),))
+    lines.append((("ALARM  " + _plain(s.alarm, 70), _ALARM) if s.alarm else ("no alarm", ""),))
+    lines.append((("", ""),))
     if limiting is not None:
         style = "bold red" if limiting.margin_n < 0 else "bold green"
         word = "DOES NOT HOLD" if limiting.margin_n < 0 else "holds"
-        lines.append((f"margin of the {limiting.name} axle, N: {word}", style))
-        lines += [(row, style) for row in _big(f"{max(-999, min(999, limiting.margin_n)):+.1f}")]
+        lines.append(((f"margin of the {limiting.name} axle, N: {word}", style),))
+        big = _short(limiting.margin_n)
     else:
-        big = "?" if s.suction_pa is None else f"{max(-9999, min(9999, s.suction_pa)):.0f}"
-        lines += [("mean suction, Pa", "bold"), *((row, "bold") for row in _big(big))]
-    lines.append(("", ""))
-    lines += [
-        (
-            f"{a.name:5s} {_bar(a)} {a.margin_n:+7.1f} N  ({a.downforce_n:.1f} of {a.required_n:.1f})",
-            "red" if a.margin_n < 0 else "",
-        )
-        for a in s.axles
-    ]
+        style = "bold"
+        lines.append((("mean suction, Pa", style),))
+        big = "?" if s.suction_pa is None else f"{max(-9999, min(9999, s.suction_pa)):z.0f}"
+    lines += _banner(big, style, bool(s.alarm), solid)
+    lines.append((("", ""),))
+    for a in s.axles:
+        told = f"{a.name:5s} {_bar(a)} {a.margin_n:+z7.1f} N  ({a.downforce_n:z.1f} of {a.required_n:.1f})"
+        lines.append(((told, "red" if a.margin_n < 0 else ""),))
     force = f"{_number(s.downforce_n, '.1f', 'N')} of {_number(s.required_n, '.1f', 'N')}"
-    lines.append((f"downforce {force}   mean suction {_number(s.suction_pa, '.0f', 'Pa')}", ""))
+    lines.append(((f"downforce {force}   mean suction {_number(s.suction_pa, '.0f', 'Pa')}", ""),))
     seal = "?" if s.seal_index is None else f"{s.seal_index:.2f}"
-    lines.append((f"throttle {_number(s.throttle_us, '.0f', 'us')}   seal index {seal}", ""))
-    taps = [
+    lines.append(((f"throttle {_number(s.throttle_us, '.0f', 'us')}   seal index {seal}", ""),))
+    lines += _taps(s)
+    if s.notice:
+        lines.append(((_plain(s.notice, _WIDTH - 2), "yellow"),))
+    text = Text(no_wrap=True, overflow="crop", end="")
+    for line in lines[:_HEIGHT]:
+        room = _WIDTH
+        for part, style in line:
+            text.append(part[:room], style=style or None)
+            room -= len(part[:room])
+        text.append("\n")
+    return text
+
+
+def _banner(big: str, style: str, alarm: bool, solid: str) -> list[Line]:
+    """The figure in big signs; beside it ALARM while there is one."""
+    rows = _big(f"{big:5s}", solid)
+    if not alarm:
+        return [((row.rstrip(), style),) for row in rows]
+    return [
+        ((row + "  ", style), (word, "bold red"))
+        for row, word in zip(rows, _big("ALARM", solid), strict=True)
+    ]
+
+
+def _taps(s: Snapshot) -> list[Line]:
+    told = [
         f"{_plain(t.name, 14):14s} {_number(t.suction_pa, '7.0f', 'Pa')} {t.fault}"
         for t in s.taps[:_MOST_TAPS]
     ]
-    for i in range(0, len(taps), 2):
-        lines.append((f"{taps[i]:38.38s}  {''.join(taps[i + 1 : i + 2]):38.38s}", ""))
+    pairs = [f"{told[i]:38.38s}  {''.join(told[i + 1 : i + 2]):38.38s}" for i in range(0, len(told), 2)]
     if len(s.taps) > _MOST_TAPS:
-        lines.append((f"and {len(s.taps) - _MOST_TAPS} more", ""))
-    if s.notice:
-        lines.append((_plain(s.notice, _WIDTH - 2), "yellow"))
-    text = Text(no_wrap=True, overflow="crop", end="")
-    for line, style in lines[:_HEIGHT]:
-        text.append(line[:_WIDTH] + "\n", style=style or None)
-    return text
+        pairs.append(f"and {len(s.taps) - _MOST_TAPS} more")
+    return [((pair, ""),) for pair in pairs]
 
 
 class ScreenView:
@@ -146,6 +179,7 @@ class ScreenView:
         from rich.live import Live
 
         self._console, self._clock = console, clock
+        self._solid = "#" if console.options.ascii_only else "\u2588"
         self._live = Live(console=console, auto_refresh=False, screen=False, transient=False)
         self._drawn_s = float("-inf")
         self._alarms = 0
@@ -163,7 +197,7 @@ class ScreenView:
         if not rings and self._clock() - self._drawn_s < _DRAW_S:
             return
         self._drawn_s, self._alarms = self._clock(), snapshot.alarms
-        self._live.update(screen(snapshot), refresh=True)
+        self._live.update(screen(snapshot, self._solid), refresh=True)
         if rings:
             self._console.bell()
 
@@ -203,8 +237,8 @@ class PlainView:
         self._said_s, self._alarm = self._clock(), s.alarm
         parts = [f"{s.elapsed_s:.1f} s", f"{s.rows} rows", f"{s.rows_per_s:.0f}/s", f"{s.lost} lost"]
         if s.suction_pa is not None:
-            parts.append(f"suction {s.suction_pa:.0f} Pa")
-        parts += [f"{a.name} {a.margin_n:+.1f} N" for a in s.axles]
+            parts.append(f"suction {s.suction_pa:z.0f} Pa")
+        parts += [f"{a.name} {a.margin_n:+z.1f} N" for a in s.axles]
         parts.append(f"ALARM: {_plain(s.alarm)}" if s.alarm else "alarm over" if changed else "no alarm")
         self._say(", ".join(parts))
 

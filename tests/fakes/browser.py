@@ -1,0 +1,111 @@
+"""A real headless Chromium, spoken to over its own debugging pipe: no package, no port."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import select
+import shutil
+import subprocess
+import tempfile
+import time
+from collections.abc import Iterator
+from typing import Any
+
+CHROMIUM = next(
+    (p for n in ("chromium", "chromium-browser", "google-chrome") if (p := shutil.which(n))), None
+)
+_DEADLINE_S = 60
+
+
+class Browser:
+    """One page of it."""
+
+    def __init__(self, commands: int, answers: int) -> None:
+        self._commands, self._answers = commands, answers
+        self._number, self._rest, self._session = 0, b"", {}  # type: ignore[var-annotated]
+        self.complaints: list[str] = []
+        [page] = [t for t in self._call("Target.getTargets")["targetInfos"] if t["type"] == "page"]
+        attached = self._call("Target.attachToTarget", targetId=page["targetId"], flatten=True)
+        self._session = {"sessionId": attached["sessionId"]}
+        for domain in ("Page", "Log", "Runtime"):
+            self._call(f"{domain}.enable")
+
+    def _call(self, method: str, **params: Any) -> dict[str, Any]:
+        self._number += 1
+        message = {"id": self._number, "method": method, "params": params, **self._session}
+        os.write(self._commands, json.dumps(message).encode() + b"\0")
+        while True:
+            answer = self._next()
+            if answer.get("method") in ("Log.entryAdded", "Runtime.exceptionThrown"):
+                self.complaints.append(json.dumps(answer["params"]))
+            if answer.get("id") == self._number:
+                assert "error" not in answer, answer
+                return answer["result"]  # type: ignore[no-any-return]
+
+    def _next(self) -> dict[str, Any]:
+        while b"\0" not in self._rest:
+            assert select.select([self._answers], [], [], _DEADLINE_S)[0], "the browser does not answer"
+            piece = os.read(self._answers, 1 << 20)
+            assert piece, "the browser is gone"
+            self._rest += piece
+        text, _, self._rest = self._rest.partition(b"\0")
+        return json.loads(text)  # type: ignore[no-any-return]
+
+    def size(self, width: int, height: int) -> None:
+        self._call(
+            "Emulation.setDeviceMetricsOverride", width=width, height=height, deviceScaleFactor=1, mobile=True
+        )
+
+    def open(self, url: str) -> None:
+        self._call("Page.navigate", url=url)
+
+    def value(self, expression: str) -> Any:
+        return self._call("Runtime.evaluate", expression=expression, returnByValue=True)["result"].get(
+            "value"
+        )
+
+    def until(self, expression: str) -> None:
+        until_s = time.monotonic() + _DEADLINE_S
+        while not self.value(expression):
+            assert time.monotonic() < until_s, (expression, self.value("document.body.innerText"))
+            select.select([], [], [], 0.05)
+
+
+@contextlib.contextmanager
+def browser() -> Iterator[Browser]:
+    assert CHROMIUM is not None
+    to_read, commands = os.pipe()
+    answers, to_write = os.pipe()
+
+    def place() -> None:  # it reads its descriptor 3 and writes to 4
+        for end, at in ((to_read, 1003), (to_write, 1004)):
+            os.dup2(end, at)
+        os.dup2(1003, 3)
+        os.dup2(1004, 4)
+
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile:
+        quiet = [
+            "--no-first-run",
+            "--disable-sync",
+            "--disable-background-networking",
+            "--disable-component-update",
+        ]
+        process = subprocess.Popen(
+            [CHROMIUM, "--headless=new", "--no-sandbox", "--disable-gpu", *quiet,
+             f"--user-data-dir={profile}", "--remote-debugging-pipe", "about:blank"],
+            preexec_fn=place, close_fds=False,  # noqa: PLW1509 - it only moves descriptors
+            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        )  # fmt: skip
+        os.close(to_read)
+        os.close(to_write)
+        try:
+            yield Browser(commands, answers)
+        finally:
+            os.close(commands)  # the end of its pipe is the end of it
+            os.close(answers)
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                process.wait(5)
+            process.kill()
+            process.wait()
