@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import subprocess
 import sys
 import time
@@ -55,3 +56,17 @@ def test_bad_data_is_one_line_on_stderr_and_status_1() -> None:
     assert done.stdout == ""
     assert len(done.stderr.splitlines()) == 1
     assert done.stderr.startswith("undertray: ")
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_the_virtual_board_ends_on_either_signal_although_the_shell_ignores_one(number: int) -> None:
+    code = (
+        "import os, signal, sys; signal.signal(signal.SIGINT, signal.SIG_IGN); "
+        "os.execv(sys.executable, [sys.executable, *sys.argv[1:]])"
+    )
+    words = ("-m", "undertray", "virtual", "--listen", "127.0.0.1:0", "--engine", "twin")
+    with subprocess.Popen([sys.executable, "-c", code, *words], stderr=subprocess.PIPE, text=True) as served:
+        assert served.stderr is not None
+        assert served.stderr.readline().startswith("virtual board on socket://")
+        served.send_signal(number)
+        assert served.wait(timeout=60) == 0

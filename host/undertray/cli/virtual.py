@@ -55,7 +55,9 @@ def _virtual(
     except LinkError as error:
         raise typer.BadParameter(f"--listen: {error}") from None
     stop = threading.Event()
-    signal.signal(signal.SIGTERM, lambda *_: stop.set())
+    # set for both: a shell starts what it puts in the background with SIGINT ignored
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: stop.set())
     with ExitStack() as stack:
         running = stack.enter_context(open_board(load_story(story), engine, board))
         if pty:
@@ -63,11 +65,8 @@ def _virtual(
         else:
             address = stack.enter_context(serve_tcp(running, host, port))
         typer.echo(f"virtual board on {address} (firmware under {running.engine}); Ctrl-C ends it", err=True)
-        try:
-            while not stop.wait(0.1):
-                running.check()
-        except KeyboardInterrupt:
-            return
+        while not stop.wait(0.1):
+            running.check()
 
 
 def register(app: typer.Typer) -> None:
