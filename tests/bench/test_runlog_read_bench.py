@@ -51,7 +51,7 @@ def compare(path: Path, rows: int, capsys: pytest.CaptureFixture[str]) -> None:
         print(f"\n{size / 1e6:.1f} MB, {rows} rows of 8 columns: {ours:.3f} s", end="; ")
         print(f"pandas alone, no check verified, {theirs:.3f} s ({ours / theirs:.1f}x)", end="; ")
         print(f"pandas and the checks {checked:.3f} s ({ours / checked:.2f}x)")
-    # measured: 0.7 to 0.9 of the reader that verifies too, 1.6 to 2.1 times the one that does not; the rest
+    # measured: 0.6 to 0.8 of the reader that verifies too, 1.6 to 2.5 times the one that does not; the rest
     # is room for a loaded machine
     assert ours < 1.2 * checked
     assert ours < 3 * theirs
@@ -61,7 +61,7 @@ def test_reading_a_few_minutes(tmp_path: Path, capsys: pytest.CaptureFixture[str
     compare(tmp_path / "run.csv", 60_000, capsys)
 
 
-def test_memory_stays_within_four_times_the_file(tmp_path: Path) -> None:
+def test_memory_stays_within_three_times_the_file(tmp_path: Path) -> None:
     path = tmp_path / "run.csv"
     path.write_bytes(log_of(ScriptedBoard(8), 150_000))
     tracemalloc.start()
@@ -70,7 +70,7 @@ def test_memory_stays_within_four_times_the_file(tmp_path: Path) -> None:
         peak = tracemalloc.get_traced_memory()[1]
     finally:
         tracemalloc.stop()
-    assert peak < 4 * path.stat().st_size
+    assert peak < 3 * path.stat().st_size
 
 
 @pytest.mark.slow

@@ -116,7 +116,7 @@ class Dribble(io.BytesIO):
 @given(st.integers(1, 400))
 def test_where_a_file_is_cut_into_blocks_does_not_matter(size: int) -> None:
     text = log_of(ScriptedBoard(), 20) + b"half a line"
-    found = b"".join(blocks_of_lines(Dribble(text, size)))
+    found = b"".join(blocks_of_lines(Dribble(text, size), len(text)))
     assert found + b"half a line" == text
 
 

@@ -7,13 +7,11 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, BinaryIO
 
-import numpy as np
-from numpy.typing import NDArray
-
 from undertray.acquire.rows import parse_block, parse_log_row
+from undertray.acquire.rowtable import RowTable
 from undertray.acquire.wire import WireNote, parse_json, parse_line
 
-__all__ = ["HEADER", "MAGIC", "LogScan", "Note", "blocks_of_lines", "header_line"]
+__all__ = ["HEADER", "MAGIC", "LogScan", "Note", "blocks_of_lines", "header_line", "measure"]
 
 MAGIC = re.compile(rb"#undertray-run ([1-9]\d{0,8})")
 """The first line of a log, with the version of its format."""
@@ -21,6 +19,7 @@ HEADER = re.compile(rb"host_us,seq,t_us,throttle_us,flags,([A-Za-z][A-Za-z0-9_,-
 """The header line."""
 _CHUNK = 1 << 18  # what is made of it stays in a core's own cache
 _LINE_LIMIT = 1 << 16
+_LEAST_ROW = 12  # bytes of the shortest row, and one more for each pressure column
 _STAMP = re.compile(rb"(0|[1-9]\d{0,14}) ")
 
 
@@ -62,13 +61,35 @@ def header_line(columns: tuple[str, ...]) -> bytes:
     return ",".join(("host_us", "seq", "t_us", "throttle_us", "flags", *columns, "crc")).encode()
 
 
-def blocks_of_lines(file: BinaryIO) -> Iterator[bytes]:
+def measure(file: BinaryIO) -> tuple[int, int]:
+    """Measure a file.
+
+    Parameters
+    ----------
+    file : binary file
+        Open for reading, at its start.
+
+    Returns
+    -------
+    int, int
+        How many line feeds it has, and how many bytes.
+    """
+    lines = size = 0
+    while piece := file.read(1 << 24):
+        lines += piece.count(b"\n")
+        size += len(piece)
+    return lines, size
+
+
+def blocks_of_lines(file: BinaryIO, size: int) -> Iterator[bytes]:
     """Cut a file into blocks of whole lines.
 
     Parameters
     ----------
     file : binary file
         Open for reading, at its start. It is never held as a whole.
+    size : int
+        How many bytes of it: a log that is being recorded grows while it is read.
 
     Yields
     ------
@@ -76,7 +97,8 @@ def blocks_of_lines(file: BinaryIO) -> Iterator[bytes]:
         Whole lines, each with its line feed. What comes after the last line feed is left out.
     """
     rest = b""
-    while piece := file.read(_CHUNK):
+    while piece := file.read(min(_CHUNK, size)):
+        size -= len(piece)
         end = piece.rfind(b"\n") + 1
         if end:
             yield rest + piece[:end]
@@ -108,6 +130,8 @@ class LogScan:
     ----------
     stamped : bool
         A run log, whose rows carry host_us; False for a capture.
+    lines, size : int
+        How many lines and bytes it has at most.
 
     Attributes
     ----------
@@ -119,21 +143,22 @@ class LogScan:
         The header line, well formed.
     notes : list of Note
         The notes with a good check.
-    blocks : list of ndarray of int64, shape (m, 5 + N)
-        The good rows, as :class:`undertray.acquire.rows.RowBlock` has them.
-    rows, lines, bad : int
-        Good rows, all lines, and lines that are no line of the format.
+    table : RowTable
+        The good rows.
+    bad : int
+        Lines that are no line of the format.
     """
 
-    def __init__(self, stamped: bool) -> None:
+    def __init__(self, stamped: bool, lines: int, size: int) -> None:
         self.stamped = stamped
         self.columns = 0
         self.facts: Mapping[str, Any] | None = None
         self.header: bytes | None = None
         self.end: Mapping[str, Any] | None = None
         self.notes: list[Note] = []
-        self.blocks: list[NDArray[np.int64]] = []
-        self.rows = self.lines = self.bad = 0
+        self.table = RowTable(0, 0)
+        self.bad = 0
+        self._lines, self._size, self._taken = lines, size, 0
 
     def take(self, block: bytes) -> None:
         """Read a block of whole lines.
@@ -146,13 +171,15 @@ class LogScan:
         if not self.columns:
             lines = (line for line in block.split(b"\n") if line[:1] != b"#")
             self.columns = next(filter(None, (_columns(line, self.stamped) for line in lines)), 0)
+            if self.columns:
+                room = min(self._lines, self._size // (_LEAST_ROW + self.columns))
+                self.table = RowTable(self.columns, room)
         parsed = parse_block(block, self.columns, self.stamped)
         for i, (before, line) in enumerate(parsed.others):
-            is_first = not self.lines + before + i
-            self.bad += not self._is_fine(line, self.rows + before, is_first)
-        self.blocks.append(parsed.fields)
-        self.rows += len(parsed.fields)
-        self.lines += len(parsed.fields) + len(parsed.others)
+            is_first = not self._taken + before + i
+            self.bad += not self._is_fine(line, self.table.rows + before, is_first)
+        self.table.add(parsed.fields)
+        self._taken += len(parsed.fields) + len(parsed.others)
 
     def _is_fine(self, line: bytes, row: int, is_first: bool) -> bool:
         """Take a line that is no good row; False when it is a bad one."""

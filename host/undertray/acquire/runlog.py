@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.acquire.device import Device
-from undertray.acquire.logscan import HEADER, MAGIC, LogScan, Note, blocks_of_lines, header_line
-from undertray.acquire.rows import MISSING
+from undertray.acquire.logscan import HEADER, MAGIC, LogScan, Note, blocks_of_lines, header_line, measure
+from undertray.acquire.rowtable import RowTable
 from undertray.acquire.wire import Row, WireNote, parse_line
 from undertray.errors import RunLogError
 
@@ -99,9 +99,12 @@ def read_run(path: str | Path) -> Run:
     try:
         with path.open("rb") as file:
             head = file.read(_HEAD).split(b"\n")[:-1]
-            reader = LogScan(stamped=_is_log(path, head))
+            stamped = _is_log(path, head)
             file.seek(0)
-            for block in blocks_of_lines(file):
+            lines, size = measure(file)
+            reader = LogScan(stamped, lines, size)
+            file.seek(0)
+            for block in blocks_of_lines(file, size):
                 reader.take(block)
     except OSError as error:
         raise RunLogError(
@@ -142,49 +145,28 @@ def _run(path: Path, reader: LogScan) -> Run:
         names = tuple(f"p{i + 1}" for i in range(reader.columns))
     # the device note has a check and the header has none: where they differ, the header is bad
     bad = reader.bad + (reader.header is not None and reader.header != header_line(names))
-    blocks, reader.blocks = [block for block in reader.blocks if len(block)], []
-    arrays = _arrays(blocks, reader.rows, len(names))
-    kept = _in_order(arrays[0])
+    table = reader.table if reader.columns else RowTable(len(names), 0)
+    rows = table.arrays()
+    kept = _in_order(rows.host_us)
     before = np.concatenate([[0], np.cumsum(kept)])
     if not kept.all():
-        arrays = [array[kept] for array in arrays]
-    host_us, seq, t_us, flags, throttle_us, counts = arrays
+        rows = rows.picked(kept)
     return Run(
         name=path.stem,
         facts=reader.facts or {},
         device=device,
         columns=names,
-        host_us=host_us,
-        seq=seq,
-        t_us=t_us,
-        throttle_us=throttle_us,
-        flags=flags,
-        counts=counts,
+        host_us=rows.host_us,
+        seq=rows.seq,
+        t_us=rows.t_us,
+        throttle_us=rows.throttle_us,
+        flags=rows.flags,
+        counts=rows.counts,
         notes=tuple(replace(note, row=int(before[note.row])) for note in reader.notes),
         bad_lines=bad + int(np.count_nonzero(~kept)),
         cut_off=reader.stamped and reader.end is None,
         end=reader.end,
     )
-
-
-def _arrays(blocks: list[NDArray[np.int64]], rows: int, columns: int) -> list[NDArray[Any]]:
-    """Join the blocks, and give each back to the system as soon as it is copied."""
-    whole = [np.empty(rows, dtype=np.int64) for _ in range(4)]
-    throttle_us, counts = np.empty(rows), np.empty((rows, columns))
-    blocks.reverse()
-    done = 0
-    while blocks:
-        block = blocks.pop()
-        span = slice(done, done + len(block))
-        for array, place in zip((*whole, throttle_us), (0, 1, 2, 4, 3), strict=True):
-            array[span] = block[:, place]
-        counts[span] = block[:, 5:]
-        missing = block == MISSING
-        if missing.any():
-            throttle_us[span][missing[:, 3]] = np.nan
-            counts[span][missing[:, 5:]] = np.nan
-        done = span.stop
-    return [*whole, throttle_us, counts]
 
 
 def _device(path: Path, notes: list[Note], columns: int) -> Device | None:

@@ -201,12 +201,8 @@ def parse_json(text: str, depth: int = _DEPTH_LIMIT) -> Mapping[str, Any]:
     ValueError
         When it is no JSON object, nests too deep, or holds what could not be written again.
     """
-    # The depth is counted before the parser sees it: the parser recurses.
-    level = deepest = 0
-    for sign in re.findall(r"[\[\]{}]", _STRING.sub("", text)):
-        level += 1 if sign in "[{" else -1
-        deepest = max(deepest, level)
-    if deepest > depth:
+    # The depth is counted before the parser sees it: the parser recurses. It is no more than what opens.
+    if text.count("[") + text.count("{") > depth and _depth(text) > depth:
         raise ValueError("it nests too deep")
     data = json.loads(text, parse_constant=_no_constant, parse_float=_finite)
     if not isinstance(data, dict):
@@ -214,6 +210,14 @@ def parse_json(text: str, depth: int = _DEPTH_LIMIT) -> Mapping[str, Any]:
     if "\\u" in text:  # a lone surrogate raises UnicodeEncodeError, a ValueError
         json.dumps(data, ensure_ascii=False).encode()
     return data
+
+
+def _depth(text: str) -> int:
+    level = deepest = 0
+    for sign in re.findall(r"[\[\]{}]", _STRING.sub("", text)):
+        level += 1 if sign in "[{" else -1
+        deepest = max(deepest, level)
+    return deepest
 
 
 def _no_constant(name: str) -> NoReturn:
