@@ -19,7 +19,6 @@ __all__ = ["NominalSuction", "nominal_suction_pa"]
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 _MOST = float(2**53)
-_HELD = 3  # readings in a row at the very limit: a part that is cut off there, no coincidence
 _AT_REST = 0.05  # a limit nearer to zero than this share of the range is where a part rests
 
 # parts whose raw words the host turns into Pa: counts, second word, scale, where -> Pa, out of range
@@ -113,17 +112,21 @@ def nominal_suction_pa(
 
 
 def _add_held(out_of_range: Mask, counts: Array, linear: Array) -> None:
-    """Mark the readings that stand at a limit; ``linear`` as in :func:`nominal_suction_pa`."""
+    """Mark three and more readings in a row at a limit: a part cut off there, no coincidence.
+
+    ``linear`` as in :func:`nominal_suction_pa`.
+    """
     zero, _, low, high = linear
     for limit in (low, high):
+        there = counts == limit
+        if not there.any():
+            continue
         far = np.isfinite(limit) & (np.abs(limit - zero) > _AT_REST * (high - low))
-        for i in np.flatnonzero(far & (counts == limit).any(axis=0)).tolist():
-            beyond = out_of_range[:, i] | (counts[:, i] == limit[i])
-            starts, ends = np.flatnonzero(np.diff(beyond, prepend=False, append=False)).reshape(-1, 2).T
-            held = ends - starts >= _HELD
-            step = np.zeros(len(counts) + 1, np.int8)
-            step[starts[held]], step[ends[held]] = 1, -1
-            out_of_range[:, i] |= np.cumsum(step[:-1]) > 0
+        for i in np.flatnonzero(far & there.any(axis=0)).tolist():
+            beyond = out_of_range[:, i] | there[:, i]
+            held = beyond[:-2] & beyond[1:-1] & beyond[2:]
+            for part in (slice(None, -2), slice(1, -1), slice(2, None)):
+                out_of_range[part, i] |= held
 
 
 def _sign(column: Column) -> float:
