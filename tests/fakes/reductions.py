@@ -89,6 +89,7 @@ def invented_reduction(
             required_n=need,
             margin_n=SimpleNamespace(median=float(np.median(margin)), min=float(margin.min())),
             below_s=float((margin < 0).sum() / rate_hz),
+            u95_n=0.7,
         )
     fields = {
         "format": 1,
@@ -111,7 +112,7 @@ def invented_reduction(
             for i, name in enumerate(taps)
         },
         "downforce_n": _spread(loads[:, 0]),
-        "centre_mm": SimpleNamespace(x=125.0, y=0.4),
+        "centre_mm": SimpleNamespace(x=125.0, y=0.4, x_u95=2.0, y_u95=1.5),
         "axles": axles,
         "hold": SimpleNamespace(
             surface_angle=180.0,
@@ -132,7 +133,10 @@ def invented_reduction(
             front_n=loads[:, 1],
             rear_n=loads[:, 2],
             alarm=np.zeros(n, bool),
+            pack_t_s=np.empty(0),
+            pack_mv=np.empty(0),
         ),
+        "steady": None,
         "notices": () if calibrated else ("uncalibrated: suction is by the sensors' own scale",),
     }
     return SimpleNamespace(**(fields | changes))

@@ -19,7 +19,8 @@ FORMAT = 1
 _MAX_CORNERS = 400
 _MAX_TAPS = 16
 _MAX_CURVE = 100
-_LOADS = ("cells", "linear")
+_LOADS = ("cells", "linear", "areas")
+_MOST_TUBE_MM, _MOST_BORE_MM, _MOST_VOLUME_MM3 = 10_000.0, 20.0, 1e6
 _DRIVEN = ("all", "front", "rear")
 
 # every key of the format, those that only some later stage reads among them
@@ -31,7 +32,7 @@ _CAR_KEYS = frozenset(
     )
 )
 _TAP_KEYS = frozenset(("name", "column", "x", "y", "area", *_TUBE_KEYS))
-_FAN_KEYS = frozenset(("curve", "discharge"))
+_FAN_KEYS = frozenset(("curve", "discharge", "idle", "full"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +84,7 @@ class Car:
     surface_angle_deg : float
         0 on the ground, 90 on a wall, 180 upside down.
     load : str
-        How the taps are spread over the floor: ``cells`` or ``linear``.
+        How the taps are spread over the floor: ``cells``, ``linear`` or ``areas``.
     driven : str
         Driven wheels: ``all``, ``front`` or ``rear``.
     target_speed_m_s : float
@@ -92,6 +93,8 @@ class Car:
         Suction in Pa and flow in m3/s of the fans at full throttle, where given.
     discharge : float
         Discharge number of the leak for the equivalent leak area.
+    fan_idle_us, fan_full_us : float
+        Pulse widths at which the fans begin to turn and at which the curve holds, µs.
     """
 
     name: str
@@ -108,6 +111,8 @@ class Car:
     target_speed_m_s: float = 26.8224
     fan_curve: tuple[tuple[float, float], ...] = ()
     discharge: float = 0.61
+    fan_idle_us: float = 1000.0
+    fan_full_us: float = 2000.0
 
     @property
     def weight_n(self) -> float:
@@ -158,22 +163,26 @@ class Car:
         fan = table(data.get("fan", {}), f"{name}, fan")
         refuse_unknown(fan, _FAN_KEYS, f"{name}, fan")
         floor = _floor(data.get("floor"), f"{name}, floor")
-        read = Table(data, name)
+        read, blower = Table(data, name), Table(fan, f"{name}, fan")
+        load = read.choice("load", _LOADS)
+        idle_us = blower.number("idle", "us", 0.0, 5000.0, True, default=1000.0)
         return cls(
             name=read.text("name"),
             mass_kg=read.number("mass", "kg", low=0.0),
             wheelbase_mm=read.number("wheelbase", "mm", low=0.0),
             front_weight=read.number("front_weight", "1", low=0.0, high=1.0, ends=True),
             floor_mm=floor,
-            taps=_taps(data, floor, name),
+            taps=_taps(data, floor, load, name),
             tyre_mu=read.optional("tyre_mu", "1", low=0.0, high=10.0),
             allowance=read.number("allowance", "1", low=0.0, high=100.0, ends=True, default=0.0),
             surface_angle_deg=read.number("surface_angle", "deg", 0.0, 180.0, ends=True, default=180.0),
-            load=read.choice("load", _LOADS),
+            load=load,
             driven=read.choice("driven", _DRIVEN),
             target_speed_m_s=read.number("target_speed", "m/s", low=0.0, high=1000.0, default=26.8224),
             fan_curve=_curve(fan.get("curve", []), f"{name}, fan, curve"),
-            discharge=Table(fan, f"{name}, fan").number("discharge", "1", 0.0, 1.0, True, default=0.61),
+            discharge=blower.number("discharge", "1", 0.01, 1.0, True, default=0.61),
+            fan_idle_us=idle_us,
+            fan_full_us=blower.number("full", "us", idle_us, 5000.0, default=max(2000.0, idle_us + 500.0)),
         )
 
 
@@ -196,8 +205,7 @@ def _floor(value: object, where: str) -> tuple[tuple[float, float], ...]:
         raise CarError(
             "the floor has no area", where=where, seen=list(corners), expected="corners round an area"
         )
-    crossing = first_crossing(corners)
-    if crossing is not None:
+    if (crossing := first_crossing(corners)) is not None:
         a, b = (f"{i + 1}-{(i + 1) % len(corners) + 1}" for i in crossing)
         raise CarError(
             f"the floor crosses itself: its edge from corner {a} meets the edge {b}",
@@ -208,7 +216,9 @@ def _floor(value: object, where: str) -> tuple[tuple[float, float], ...]:
     return corners
 
 
-def _taps(data: Mapping[str, Any], floor: tuple[tuple[float, float], ...], name: str) -> tuple[Tap, ...]:
+def _taps(
+    data: Mapping[str, Any], floor: tuple[tuple[float, float], ...], load: str, name: str
+) -> tuple[Tap, ...]:
     value = data.get("tap")
     if not isinstance(value, list) or not 1 <= len(value) <= _MAX_TAPS:
         raise CarError(
@@ -228,10 +238,11 @@ def _taps(data: Mapping[str, Any], floor: tuple[tuple[float, float], ...], name:
             x_mm=read.number("x", "mm"),
             y_mm=read.number("y", "mm"),
             area_mm2=read.optional("area", "mm2", 0.0),
-            tube_length_mm=tube.optional("tube_length", "mm", 0.0),
-            tube_bore_mm=tube.optional("tube_bore", "mm", 0.0),
-            sensor_volume_mm3=tube.optional("sensor_volume", "1", 0.0),
+            tube_length_mm=tube.optional("tube_length", "mm", 0.0, _MOST_TUBE_MM),
+            tube_bore_mm=tube.optional("tube_bore", "mm", 0.0, _MOST_BORE_MM),
+            sensor_volume_mm3=tube.optional("sensor_volume", "1", 0.0, _MOST_VOLUME_MM3),
         )
+        _check_area(tap, load, where)
         if not holds_point(floor, (tap.x_mm, tap.y_mm)):
             raise CarError(
                 f"tap {tap.name!r} is off the floor",
@@ -252,6 +263,24 @@ def _taps(data: Mapping[str, Any], floor: tuple[tuple[float, float], ...], name:
                 f"two taps of one {what}", where=name, seen=twice, expected=f"a {what} of its own each"
             )
     return tuple(taps)
+
+
+def _check_area(tap: Tap, load: str, where: str) -> None:
+    if load == "areas" and tap.area_mm2 is None:
+        raise CarError(
+            f"tap {tap.name!r} has no area",
+            where=where,
+            expected="an 'area' for every tap, with load = \"areas\"",
+            do="give them all, or leave 'load' out",
+        )
+    if load == "linear" and tap.area_mm2 is not None:
+        raise CarError(
+            f"tap {tap.name!r} has an area of its own",
+            where=where,
+            seen=tap.area_mm2,
+            expected='no areas with load = "linear": they follow from the places',
+            do="leave out the areas, or 'load'",
+        )
 
 
 def _curve(value: object, where: str) -> tuple[tuple[float, float], ...]:

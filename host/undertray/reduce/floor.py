@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +13,7 @@ from numpy.typing import NDArray
 from undertray.errors import ReductionError
 from undertray.reduce.car import Car, Tap
 from undertray.reduce.polygon import area_and_centroid, clip
-from undertray.reduce.triangles import linear_weights
+from undertray.reduce.triangles import linear_moments, outside_share
 
 __all__ = ["ROWS", "LoadMatrix", "load_matrix"]
 
@@ -56,7 +58,7 @@ def load_matrix(car: Car, taps_present: Collection[str] | None = None) -> LoadMa
     Parameters
     ----------
     car : Car
-        Floor and taps; ``car.load`` says how: ``cells`` or ``linear``.
+        Floor and taps; ``car.load`` says how: ``cells``, ``linear`` or ``areas``.
     taps_present : collection of str or None
         Names of the taps whose readings are good; all if left out. The cells of the others
         go to their neighbours.
@@ -82,16 +84,26 @@ def load_matrix(car: Car, taps_present: Collection[str] | None = None) -> LoadMa
     their hull it is that of the nearest point of the hull. Exact for a uniform suction, and within
     the hull for a slope. With fewer than three taps, or all in a line, cells are used.
 
-    A tap with a given area stands for that area instead, its force acts at the tap itself, and the
-    cells of the others stay as they are. With F_i = A_i s_i at x_i and wheelbase L the front axle carries
-    F_i (L - x_i)/L and the rear F_i x_i/L, which may be negative for floor beyond an axle. The sides
-    are those of the centre line y = 0.
+    ``areas``: each tap stands for its given area, and its force acts at the tap itself. The area of a tap
+    that is absent takes the mean reading of the nearest taps that are there.
+
+    With ``cells`` a tap with a given area stands for that instead, its force acts at the tap
+    itself, and the cells of the others stay as they are.
+
+    With F_i = A_i s_i at x_i and wheelbase L the front axle carries F_i (L - x_i)/L and the rear
+    F_i x_i/L, which may be negative for floor beyond an axle. The sides are those of the centre line
+    y = 0.
 
     References
     ----------
     A. H. Thiessen, Precipitation averages for large areas, Monthly Weather Review 39 (1911) 1082.
     """
-    taps = [t for t in car.taps if taps_present is None or t.name in taps_present]
+    return _spread(car, None if taps_present is None else frozenset(taps_present))
+
+
+@lru_cache(maxsize=512)
+def _spread(car: Car, present: frozenset[str] | None) -> LoadMatrix:
+    taps = [t for t in car.taps if present is None or t.name in present]
     if not taps:
         raise ReductionError(
             "no tap with a good reading",
@@ -99,15 +111,25 @@ def load_matrix(car: Car, taps_present: Collection[str] | None = None) -> LoadMa
             do="check sensors and the columns named in car.toml",
         )
     places = [(t.x_mm, t.y_mm) for t in taps]
-    linear = linear_weights(car.floor_mm, places)
-    if car.load == "linear" and linear.moments is not None:
-        moments = linear.moments.copy()
+    linear = linear_moments(car.floor_mm, places) if car.load == "linear" else None
+    if car.load == "areas":
+        moments = _given_moments(car, taps)
+    elif linear is not None:
+        moments = linear
     else:
-        moments = np.array([_cell_moments(car, tap, taps) for tap in taps])
-    for i, tap in enumerate(taps):
-        if tap.area_mm2 is not None:
-            moments[i] = _at_tap(tap)
-    return _matrix(car, tuple(t.name for t in taps), moments, linear.outside)
+        cells = (_cell_moments(car, tap, taps) if tap.area_mm2 is None else _at_tap(tap) for tap in taps)
+        moments = np.array(list(cells))
+    return _matrix(car, tuple(t.name for t in taps), moments, outside_share(car.floor_mm, places))
+
+
+def _given_moments(car: Car, taps: Sequence[Tap]) -> Array:
+    """Moments of the given areas of all taps, those of absent ones given to the nearest present ones."""
+    moments = np.zeros((len(taps), 4))
+    for tap in car.taps:
+        apart = np.array([math.dist((tap.x_mm, tap.y_mm), (t.x_mm, t.y_mm)) for t in taps])
+        nearest = apart <= apart.min() * (1 + 1e-9)
+        moments[nearest] += np.array(_at_tap(tap)) / nearest.sum()
+    return moments
 
 
 def _cell_moments(car: Car, tap: Tap, taps: Sequence[Tap]) -> tuple[float, float, float, float]:
@@ -131,9 +153,11 @@ def _at_tap(tap: Tap) -> tuple[float, float, float, float]:
 def _matrix(car: Car, names: tuple[str, ...], moments: Array, outside: float) -> LoadMatrix:
     area, mx, my, right = moments.T * np.array([[1e-6], [1e-9], [1e-9], [1e-6]])
     rear = mx / (car.wheelbase_mm * 1e-3)
+    matrix = np.stack([area, area - rear, rear, mx, my, area - right, right])
+    matrix.flags.writeable = area.flags.writeable = False  # shared by all who ask for the same taps
     return LoadMatrix(
         taps=names,
-        matrix=np.stack([area, area - rear, rear, mx, my, area - right, right]),
+        matrix=matrix,
         area_m2=area,
         centre_mm=np.stack([mx, my], axis=1) / np.where(area > 0, area, 1.0)[:, None] * 1e3,
         floor_m2=area_and_centroid(car.floor_mm)[0] * 1e-6,

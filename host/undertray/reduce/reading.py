@@ -14,12 +14,14 @@ from undertray.calibrate.scale import nominal_suction_pa
 from undertray.errors import CalibrationError, ReductionError
 from undertray.reduce.car import Car
 
-__all__ = ["TapSuction", "tap_suction"]
+__all__ = ["TapSuction", "pack_voltage", "tap_suction"]
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 _EDGE = 0.02  # of the calibrated span: as far as a reading may lie outside before it is said
+
+_MOST_MV = 1e6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -30,8 +32,8 @@ class TapSuction:
     ----------
     pa : ndarray, shape (n, taps)
         Suction, Pa; NaN where missing.
-    nominal_mean_pa : ndarray, shape (taps,)
-        Mean nominal suction, by the parts' own scales, Pa.
+    nominal_pa : ndarray, shape (n, taps)
+        Nominal suction, by the parts' own scales, Pa; ``pa`` itself without a calibration.
     out_of_range : ndarray of bool, shape (n, taps)
         The part was beyond its own range.
     outside : dict of str to float
@@ -39,7 +41,7 @@ class TapSuction:
     """
 
     pa: Array
-    nominal_mean_pa: Array
+    nominal_pa: Array
     out_of_range: Bools
     outside: dict[str, float]
 
@@ -87,19 +89,50 @@ def tap_suction(run: Run, car: Car, calibration: Calibration | None) -> TapSucti
     if calibration is not None:
         _check_calibrated(calibration, car)
     status = [replace(n, data={**n.data, "second": _picked(n.data.get("second"), wanted)}) for n in run.notes]
-    nominal = nominal_suction_pa(run.counts[:, wanted], used, status)
-    pa, outside = nominal.suction_pa, {}
-    seen = np.isfinite(pa)
-    mean = np.where(seen, pa, 0.0).sum(axis=0) / np.maximum(seen.sum(axis=0), 1)
+    nominal = nominal_suction_pa(_columns(run.counts, wanted), used, status)
+    pa = nominal_pa = nominal.suction_pa
+    outside = {}
     if calibration is not None:
         for i, tap in enumerate(car.taps):
             low, high = calibration.columns[tap.column].range_pa
             edge = _EDGE * (high - low)  # noise about a calibrated zero is not an excursion
-            share = float(((pa[:, i] < low - edge) | (pa[:, i] > high + edge)).mean())
+            column = nominal_pa[:, i]
+            share = float(np.count_nonzero((column < low - edge) | (column > high + edge)) / len(column))
             if share > 0:
                 outside[tap.name] = share
-        pa = calibration.apply(pa, [tap.column for tap in car.taps])
-    return TapSuction(pa, mean, nominal.out_of_range, outside)
+        pa = calibration.apply(nominal_pa, [tap.column for tap in car.taps])
+    return TapSuction(pa, nominal_pa, nominal.out_of_range, outside)
+
+
+def pack_voltage(run: Run, t_s: Array) -> tuple[Array, Array]:
+    """Pack voltage from the status notes of a run.
+
+    Parameters
+    ----------
+    run : Run
+        The run.
+    t_s : ndarray, shape (n,)
+        Board time of its rows, s.
+
+    Returns
+    -------
+    t_s : ndarray, shape (m,)
+        Board time of each note that has it, s.
+    pack_mv : ndarray, shape (m,)
+        mV. Both empty where the board does not measure it.
+    """
+    at, told = [], []
+    for note in run.notes:
+        value = note.data.get("pack_mv") if note.kind == "status" else None
+        if isinstance(value, int | float) and not isinstance(value, bool) and 0 < value < _MOST_MV:
+            at.append(min(max(note.row, 0), len(t_s) - 1))
+            told.append(float(value))
+    return (t_s[at], np.array(told)) if at else (np.empty(0), np.empty(0))
+
+
+def _columns(counts: Array, wanted: Sequence[int]) -> Array:
+    """Some columns; all of them in order are not copied."""
+    return counts if list(wanted) == list(range(counts.shape[1])) else counts[:, wanted]
 
 
 def _picked(second: object, wanted: Sequence[int]) -> object:

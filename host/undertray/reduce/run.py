@@ -13,13 +13,23 @@ from undertray.acquire.runlog import Run
 from undertray.calibrate.certificate import Calibration
 from undertray.errors import ReductionError
 from undertray.reduce.car import Car
-from undertray.reduce.floor import ROWS, load_matrix
+from undertray.reduce.estimates import Cover, Doubt, Estimate, Rest, Side, Steady
+from undertray.reduce.fan import FanReference
+from undertray.reduce.fanstate import fan_state
+from undertray.reduce.floor import load_matrix
+from undertray.reduce.grip import grip
 from undertray.reduce.hold import HoldNeed, hold_need
+from undertray.reduce.loads import Loads, faulted_rows, tap_loads
 from undertray.reduce.losses import Loss, find_losses
+from undertray.reduce.notices import run_notices
 from undertray.reduce.precursors import DECLINE, first_sign
-from undertray.reduce.reading import TapSuction, tap_suction
-from undertray.reduce.summary import FORMAT, Axle, Centre, Hold, Margin, Reduction, Series, Spread, TapSummary
+from undertray.reduce.reading import TapSuction, pack_voltage, tap_suction
+from undertray.reduce.series import Series
+from undertray.reduce.steady import run_blocks
+from undertray.reduce.summary import FORMAT, Axle, Centre, Hold, Margin, Reduction, Spread, TapSummary
+from undertray.reduce.tube import tap_tubes
 from undertray.reduce.uncertainty import MeanUncertainty, mean_uncertainty
+from undertray.reduce.zero import take_zero
 
 __all__ = ["Reduction", "reduce_run"]
 
@@ -27,7 +37,14 @@ Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 
-def reduce_run(run: Run, car: Car, calibration: Calibration | None = None) -> Reduction:
+def reduce_run(
+    run: Run,
+    car: Car,
+    calibration: Calibration | None = None,
+    tare: str = "none",
+    reference: FanReference | None = None,
+    speeds_m_s: Sequence[float] = (),
+) -> Reduction:
     """Reduce a run.
 
     Parameters
@@ -38,6 +55,13 @@ def reduce_run(run: Run, car: Car, calibration: Calibration | None = None) -> Re
         The car it was recorded on.
     calibration : Calibration or None
         The board's calibration; without one the parts' own scales are used, and the result says so.
+    tare : str
+        What zero to take off: ``none``, ``zero`` (at rest before the run) or ``linear`` (moving to that at
+        rest after it).
+    reference : FanReference or None
+        The car on its good seal, for the seal index.
+    speeds_m_s : sequence of float
+        Speeds that the traction-limited time is stated for, m/s; 60 mph and 100 km/h if none is given.
 
     Returns
     -------
@@ -60,43 +84,58 @@ def reduce_run(run: Run, car: Car, calibration: Calibration | None = None) -> Re
             "too few good rows", where=run.name, seen=len(run.t_us), expected="2 or more", do="record again"
         )
     time = board_time(run)
-    suction = tap_suction(run, car, calibration)
-    matrix = load_matrix(car)
+    read = tap_suction(run, car, calibration)
+    suction, zero = take_zero(time.t_s, read, run.throttle_us, car, calibration, tare)
     names = [tap.name for tap in car.taps]
     events = find_losses(
         time.t_s,
         suction.pa,
         run.throttle_us,
         tap_names=names,
-        weights=matrix.area_m2,
+        weights=load_matrix(replace(car, load="cells")).area_m2,
         out_of_range=suction.out_of_range,
         period_s=1.0 / time.rate_hz,
     )
-    loads, area_m2, reduced = _loads(car, suction.pa, _faulted(events, time.t_s, names))
-    there = np.isfinite(loads[:, 0])
+    loads = tap_loads(car, suction.pa, faulted_rows(events, time.t_s, names))
+    downforce, front, rear = loads.rows[:3]
+    there = np.isfinite(downforce)
     if not there.any():
         raise ReductionError("no row with a good tap", where=run.name, do="check the sensors")
-    step_s = _sample_time(time)
-    need = hold_need(car)
-    below = _below(loads, need)
-    uncertain = mean_uncertainty(suction.nominal_mean_pa, suction.pa, car, calibration)
-    downforce = loads[:, 0]
-    mean_pa = downforce / area_m2
-    axles = {
-        axle: _axle(loads[there, i], required, step_s[there])
-        for i, axle, required in ((1, "front", need.front_n), (2, "rear", need.rear_n))
-    }
-    force_n, pitch_nm, roll_nm = (float(loads[there, i].mean()) for i in (0, 3, 4))
-    centre = Centre(1e3 * pitch_nm / force_n, 1e3 * roll_nm / force_n) if force_n > 0 else Centre(None, None)
     series = Series(
         t_s=time.t_s,
         tap_suction_pa=suction.pa,
-        mean_suction_pa=mean_pa,
+        mean_suction_pa=loads.mean_suction_pa,
         throttle_us=run.throttle_us,
         downforce_n=downforce,
-        front_n=loads[:, 1],
-        rear_n=loads[:, 2],
+        front_n=front,
+        rear_n=rear,
         alarm=(run.flags & 2) != 0,
+        **dict(zip(("pack_t_s", "pack_mv"), pack_voltage(run, time.t_s), strict=True)),
+    )
+    step_s, need = _sample_time(time), hold_need(car)
+    below = _below(loads, need)
+    events = tuple(_with_hold(e, series, step_s, below) for e in events)
+    blocks = run_blocks(series, events)
+    whole = mean_uncertainty(there, loads, suction, zero, car, calibration, time.rate_hz)
+    held = blocks.steady_rows & there
+    still = (
+        mean_uncertainty(held, loads, suction, zero, car, calibration, time.rate_hz) if held.any() else None
+    )
+    rows = slice(None) if there.all() else there
+    axles = {
+        "front": _axle(front[rows], need.front_n, step_s[rows], whole.u95["front_n"]),
+        "rear": _axle(rear[rows], need.rear_n, step_s[rows], whole.u95["rear_n"]),
+    }
+    force = Spread.of(downforce[rows], whole.u95["downforce_n"])
+    best = (
+        still.means
+        if still
+        else replace(
+            whole.means,
+            downforce_n=force.median,
+            front_n=axles["front"].margin_n.median + need.front_n,
+            rear_n=axles["rear"].margin_n.median + need.rear_n,
+        )
     )
     return Reduction(
         format=FORMAT,
@@ -107,56 +146,35 @@ def reduce_run(run: Run, car: Car, calibration: Calibration | None = None) -> Re
         lost_rows=time.lost_rows,
         duration_s=float(time.t_s[-1] - time.t_s[0]),
         rate_hz=time.rate_hz,
-        suction_pa=Spread.of(mean_pa[there], uncertain.suction_pa),
+        suction_pa=Spread.of(loads.mean_suction_pa[rows], whole.u95["suction_pa"]),
         taps=_taps(names, suction, step_s),
-        downforce_n=Spread.of(downforce[there], uncertain.downforce_n),
-        centre_mm=centre,
+        downforce_n=force,
+        centre_mm=Centre(whole.means.x_mm, whole.means.y_mm, whole.u95["x_mm"], whole.u95["y_mm"]),
         axles=axles,
         hold=Hold(
             surface_angle=car.surface_angle_deg,
             required_n=need.whole_n,
-            margin_n=_margin(downforce[there] - need.whole_n),
+            margin_n=Margin(force.median - need.whole_n, float(downforce[rows].min()) - need.whole_n),
             below_s=float(step_s[below].sum()),
             limiting_axle=min(axles, key=lambda a: axles[a].margin_n.median),
         ),
-        events=tuple(_with_hold(e, series, step_s, below) for e in events),
+        events=events,
         series=series,
-        notices=_notices(run, time, car, calibration, suction, reduced, uncertain),
+        sides={
+            "left": Side(whole.means.left_n, whole.u95["left_n"]),
+            "right": Side(whole.means.right_n, whole.u95["right_n"]),
+        },
+        steady=None if still is None else _steady(still, need, float(step_s[held].sum())),
+        grip=grip(car, best.downforce_n, best.front_n, best.rear_n, speeds_m_s),
+        fan=fan_state(series, events, blocks, car, reference),
+        cover=Cover(car.load, load_matrix(car).extrapolated),
+        rest=Rest(zero.how, zero.zero_pa, zero.drift_pa),
+        doubt=Doubt(whole.sources_n, whole.effective_rows),
+        tubes=tap_tubes(car),
+        notices=run_notices(
+            run, time, car, calibration, suction, loads.absent, (*zero.notices, *whole.notices)
+        ),
     )
-
-
-def _faulted(events: Sequence[Loss], t_s: Array, names: Sequence[str]) -> Bools:
-    """Rows and taps that a sensor fault takes out."""
-    out = np.zeros((len(t_s), len(names)), bool)
-    for event in events:
-        if event.kind == "sensor-fault":
-            rows = slice(
-                int(np.searchsorted(t_s, event.onset_s)),
-                None if event.end_s is None else int(np.searchsorted(t_s, event.end_s)),
-            )
-            for name in event.order:
-                out[rows, names.index(name)] = True
-    return out
-
-
-def _loads(car: Car, pa: Array, faulted: Bools) -> tuple[Array, Array, tuple[str, ...]]:
-    """Rows of the load matrix for every row of the run, the area they stand for, and absent taps."""
-    names = [tap.name for tap in car.taps]
-    good = np.isfinite(pa) & ~faulted
-    if good.all():
-        matrix = load_matrix(car)
-        return pa @ matrix.matrix.T, np.full(len(pa), matrix.area_m2.sum()), ()
-    loads, area = np.full((len(pa), len(ROWS)), np.nan), np.full(len(pa), np.nan)
-    code = good @ (1 << np.arange(len(names)))
-    for pattern in np.unique(code).tolist():
-        taps = [i for i in range(len(names)) if pattern >> i & 1]
-        if taps:
-            matrix = load_matrix(car, {names[i] for i in taps})
-            rows = code == pattern
-            loads[rows] = pa[np.ix_(rows, taps)] @ matrix.matrix.T
-            area[rows] = matrix.area_m2.sum()
-    absent = tuple(name for i, name in enumerate(names) if not good[:, i].all())
-    return loads, area, absent
 
 
 def _sample_time(time: BoardTime) -> Array:
@@ -166,20 +184,31 @@ def _sample_time(time: BoardTime) -> Array:
     return np.where(step > 5 * period, period, step)
 
 
-def _below(loads: Array, need: HoldNeed) -> Bools:
+def _below(loads: Loads, need: HoldNeed) -> Bools:
     with np.errstate(invalid="ignore"):
-        return np.asarray(
-            (loads[:, 0] < need.whole_n) | (loads[:, 1] < need.front_n) | (loads[:, 2] < need.rear_n)
-        )
+        below = loads.rows[:3] < np.array([[need.whole_n], [need.front_n], [need.rear_n]])
+        return np.asarray(below.any(axis=0))
 
 
-def _margin(margin: Array) -> Margin:
-    return Margin(float(np.median(margin)), float(margin.min()))
+def _axle(load: Array, required_n: float, step_s: Array, u95_n: float | None) -> Axle:
+    margin = Margin(float(np.median(load)) - required_n, float(load.min()) - required_n)
+    return Axle(float(load.mean()), required_n, margin, float(step_s[load < required_n].sum()), u95_n)
 
 
-def _axle(load: Array, required_n: float, step_s: Array) -> Axle:
-    margin = load - required_n
-    return Axle(float(load.mean()), required_n, _margin(margin), float(step_s[margin < 0].sum()))
+def _steady(found: MeanUncertainty, need: HoldNeed, seconds: float) -> Steady:
+    def less(name: str, required_n: float = 0.0) -> Estimate:
+        return Estimate(getattr(found.means, name) - required_n, found.u95[name])
+
+    return Steady(
+        seconds=seconds,
+        suction_pa=less("suction_pa"),
+        downforce_n=less("downforce_n"),
+        front_n=less("front_n"),
+        rear_n=less("rear_n"),
+        margin_n=less("downforce_n", need.whole_n),
+        front_margin_n=less("front_n", need.front_n),
+        rear_margin_n=less("rear_n", need.rear_n),
+    )
 
 
 def _taps(names: Sequence[str], suction: TapSuction, step_s: Array) -> dict[str, TapSummary]:
@@ -224,45 +253,3 @@ def _with_hold(event: Loss, series: Series, step_s: Array, below: Bools) -> Loss
     if not crossed.size or crossed[0] == 0:
         return event  # never below, or below before there was any sign
     return replace(event, warning_s=float(t_s[k + crossed[0]] - at_s))
-
-
-def _notices(
-    run: Run,
-    time: BoardTime,
-    car: Car,
-    calibration: Calibration | None,
-    suction: TapSuction,
-    absent: Sequence[str],
-    uncertain: MeanUncertainty,
-) -> tuple[str, ...]:
-    said: list[str] = []
-    if calibration is None:
-        said.append("uncalibrated: the sensors' own scales were used, and no uncertainty can be stated")
-    elif calibration.uid and run.device and run.device.uid and calibration.uid != run.device.uid:
-        said.append("the calibration was made on another board")
-    for name, share in suction.outside.items():
-        said.append(f"tap {name}: {share:.1%} of the readings lie outside the calibrated range")
-    if not np.isfinite(run.throttle_us).any():
-        said.append(
-            "no throttle in the log: throttle cuts and slow leaks cannot be told apart and are not reported; "
-            "sudden falls are taken for seal losses by their speed alone"
-        )
-    elif not np.isfinite(run.throttle_us).all():
-        said.append(f"the throttle is unknown in {np.mean(~np.isfinite(run.throttle_us)):.1%} of the rows")
-    if run.bad_lines:
-        said.append(f"{run.bad_lines} bad lines were left out")
-    if time.lost_rows:
-        said.append(f"{time.lost_rows} rows were lost on the way")
-    if time.resets:
-        said.append(
-            f"the board was reset {time.resets} times; across a reset time goes on by the host's clock"
-        )
-    if run.cut_off:
-        said.append("the log was cut off: it was read to its last whole line")
-    for name in absent:
-        said.append(f"tap {name} was missing or faulty in part of the run: its neighbours stood in for it")
-    off = car.surface_angle_deg % 180 != 0
-    if off and car.tyre_mu is None:
-        said.append("no tyre_mu given: whether the car slides off the surface is not judged")
-    said += uncertain.notices
-    return tuple(said)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from undertray.reduce.losses import Loss
-    from undertray.reduce.summary import Series
+    from undertray.reduce.series import Series
 
 __all__ = ["BLOCK_S", "SETTLE_S", "Blocks", "run_blocks"]
 
@@ -27,14 +27,20 @@ _AFTER_EVENT_S = 0.5
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Blocks:
-    """A run by blocks of 0.1 s. k blocks that have rows.
+    """A run by blocks of 0.1 s. k blocks that have rows, n rows.
 
     Attributes
     ----------
+    first_row : ndarray of int64, shape (k,)
+        Row that each block begins with.
+    rows : int
+        n.
     t_s : ndarray of float64, shape (k,)
         Start of each block, s.
     throttle_us : ndarray of float64, shape (k,)
         Mean throttle, µs; NaN where it was not logged.
+    pack_mv : ndarray of float64, shape (k,)
+        Pack voltage, mV, between the board's status notes; NaN where it was not measured.
     suction_pa, front_n, rear_n : ndarray of float64, shape (k,)
         Means; NaN where there is none.
     steady : ndarray of bool, shape (k,)
@@ -43,13 +49,21 @@ class Blocks:
         Throttle up and still for 0.8 s, whatever happened.
     """
 
+    first_row: NDArray[np.int64]
+    rows: int
     t_s: Array
     throttle_us: Array
+    pack_mv: Array
     suction_pa: Array
     front_n: Array
     rear_n: Array
     steady: Mask
     still: Mask
+
+    @property
+    def steady_rows(self) -> Mask:
+        """Rows of the steady blocks, shape (n,)."""
+        return np.repeat(self.steady, np.diff(self.first_row, append=self.rows))
 
 
 def run_blocks(series: Series, events: Sequence[Loss]) -> Blocks:
@@ -76,7 +90,8 @@ def run_blocks(series: Series, events: Sequence[Loss]) -> Blocks:
     """
     if len(series.t_s) == 0:
         none = np.empty(0)
-        return Blocks(none, none, none, none, none, np.empty(0, bool), np.empty(0, bool))
+        never = np.empty(0, bool)
+        return Blocks(np.empty(0, np.int64), 0, none, none, none, none, none, none, never, never)
     number = np.floor((series.t_s - series.t_s[0]) / BLOCK_S).astype(np.int64)
     starts = np.flatnonzero(np.diff(number, prepend=number[0] - 1))
     t_s = series.t_s[0] + number[starts] * BLOCK_S
@@ -89,14 +104,23 @@ def run_blocks(series: Series, events: Sequence[Loss]) -> Blocks:
     suction_pa = _mean(series.mean_suction_pa, starts)
     still = _still(series.throttle_us, starts, number[starts], suction_pa)
     return Blocks(
+        first_row=starts,
+        rows=len(series.t_s),
         t_s=t_s,
         throttle_us=throttle_us,
+        pack_mv=_pack(series, t_s),
         suction_pa=suction_pa,
         front_n=_mean(series.front_n, starts),
         rear_n=_mean(series.rear_n, starts),
         steady=still & clear,
         still=still,
     )
+
+
+def _pack(series: Series, t_s: Array) -> Array:
+    if not len(series.pack_t_s):
+        return np.full(len(t_s), np.nan)
+    return np.interp(t_s + BLOCK_S / 2, series.pack_t_s, series.pack_mv)
 
 
 def _mean(values: Array, starts: NDArray[np.int64]) -> Array:

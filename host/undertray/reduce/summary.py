@@ -6,14 +6,29 @@ import dataclasses
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.estimates import Cover, Doubt, Rest, Side, Steady
 from undertray.reduce.losses import Loss
+from undertray.reduce.series import Series
 
-__all__ = ["Axle", "Centre", "Hold", "Margin", "Reduction", "Series", "Spread", "TapSummary"]
+if TYPE_CHECKING:
+    from undertray.reduce.fanstate import FanState
+    from undertray.reduce.grip import Grip
+    from undertray.reduce.tube import Tube
+
+__all__ = [
+    "Axle",
+    "Centre",
+    "Hold",
+    "Margin",
+    "Reduction",
+    "Spread",
+    "TapSummary",
+]
 
 Array = NDArray[np.float64]
 FORMAT = 1
@@ -54,8 +69,8 @@ class Spread:
         -------
         Spread
         """
-        p05, median, p95 = np.percentile(values, [5, 50, 95])
-        return cls(float(values.mean()), float(p05), float(median), float(p95), float(values.max()), u95)
+        p05, median, p95 = _quantiles(values, (0.05, 0.5, 0.95))
+        return cls(float(values.mean()), p05, median, p95, float(values.max()), u95)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,10 +86,12 @@ class TapSummary:
 
 @dataclass(frozen=True, slots=True)
 class Centre:
-    """Centre of the mean suction force, mm; None without suction."""
+    """Centre of the mean suction force, mm, and half widths of its 95 % intervals; None without suction."""
 
     x: float | None
     y: float | None
+    x_u95: float | None = None
+    y_u95: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,12 +104,13 @@ class Margin:
 
 @dataclass(frozen=True, slots=True)
 class Axle:
-    """One axle: mean suction load and what it needs, N; margin, N; time below, s."""
+    """One axle: mean suction load and what it needs, N; margin, N; time below, s; u95 of the load, N."""
 
     downforce_n: float
     required_n: float
     margin_n: Margin
     below_s: float
+    u95_n: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,36 +136,6 @@ class Hold:
     margin_n: Margin
     below_s: float
     limiting_axle: str
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Series:
-    """The run over time, for pictures. n rows.
-
-    Attributes
-    ----------
-    t_s : ndarray, shape (n,)
-        Board time since the first good row, s.
-    tap_suction_pa : ndarray, shape (n, taps)
-        Suction at each tap, in the order of the car's taps, Pa; NaN where missing.
-    mean_suction_pa : ndarray, shape (n,)
-        Mean over the floor, Pa.
-    throttle_us : ndarray, shape (n,)
-        NaN where unknown.
-    downforce_n, front_n, rear_n : ndarray, shape (n,)
-        NaN in rows without a good tap.
-    alarm : ndarray of bool, shape (n,)
-        Alarm output of the board.
-    """
-
-    t_s: Array
-    tap_suction_pa: Array
-    mean_suction_pa: Array
-    throttle_us: Array
-    downforce_n: Array
-    front_n: Array
-    rear_n: Array
-    alarm: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -180,6 +168,22 @@ class Reduction:
         In order of onset.
     series : Series
         The run over time.
+    sides : mapping of str to Side
+        ``left`` and ``right`` half of the floor.
+    steady : Steady or None
+        None where it never was steady.
+    grip : Grip or None
+        What grip the steady (or else the median) suction buys; None without a tyre mu.
+    fan : FanState
+        Lag of the fans, seal index, equivalent leak.
+    cover : Cover
+        How the taps cover the floor.
+    rest : Rest
+        Zero of the taps.
+    doubt : Doubt
+        What the uncertainty is made of.
+    tubes : mapping of str to Tube
+        By the tap's name, where the car file gives them.
     notices : tuple of str
         What a reader of the numbers has to know.
     """
@@ -200,6 +204,14 @@ class Reduction:
     hold: Hold
     events: tuple[Loss, ...]
     series: Series = field(repr=False)
+    sides: Mapping[str, Side]
+    steady: Steady | None
+    grip: Grip | None
+    fan: FanState
+    cover: Cover
+    rest: Rest
+    doubt: Doubt
+    tubes: Mapping[str, Tube]
     notices: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
@@ -212,6 +224,17 @@ class Reduction:
         """
         out = {f.name: _plain(getattr(self, f.name)) for f in dataclasses.fields(self) if f.name != "series"}
         return {"format": out.pop("format"), **out}
+
+
+def _quantiles(values: Array, shares: tuple[float, ...]) -> list[float]:
+    """Quantiles by linear interpolation between order statistics, as numpy's own; one partition for all."""
+    at = [share * (len(values) - 1) for share in shares]
+    places = sorted({i for a in at for i in (int(a), min(int(a) + 1, len(values) - 1))})
+    part = np.partition(values, places)
+    return [
+        float(part[int(a)] + (a - int(a)) * (part[min(int(a) + 1, len(values) - 1)] - part[int(a)]))
+        for a in at
+    ]
 
 
 def _plain(value: Any) -> Any:

@@ -3,36 +3,22 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.polygon import Corners, area_and_centroid, clip, moment, on_one_line
+from undertray.reduce.polygon import Corners, area_and_centroid, clip, moment
 
-__all__ = ["LinearWeights", "delaunay", "linear_weights"]
+__all__ = ["delaunay", "linear_moments", "outside_share"]
 
 Array = NDArray[np.float64]
 Point = tuple[float, float]
+Grid = tuple[int, int]
 Triangle = tuple[int, int, int]
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class LinearWeights:
-    """A floor spread over its taps by linear interpolation.
-
-    Attributes
-    ----------
-    moments : ndarray, shape (taps, 4), or None
-        Of each tap's share function over the floor: its integral (mm2), its moments with x and y (mm3),
-        and its integral right of the centre line (mm2). None where there is no triangle.
-    outside : float
-        Share of the floor outside the taps' hull.
-    """
-
-    moments: Array | None
-    outside: float
+_GRID = 1e6
 
 
 def delaunay(points: Sequence[Point]) -> list[Triangle]:
@@ -58,35 +44,49 @@ def delaunay(points: Sequence[Point]) -> list[Triangle]:
     ----------
     B. Delaunay, Sur la sphere vide, Izvestia Akademii Nauk SSSR 7 (1934) 793-800.
     """
+    return [(ring[0], b, c) for ring in _rings(points) for b, c in itertools.pairwise(ring[1:])]
+
+
+def _rings(points: Sequence[Point]) -> list[tuple[int, ...]]:
+    """Points on each empty circle, in order round it: three, or more where they lie evenly.
+
+    In whole numbers of a millionth, so that every answer is exact and the rings fit together.
+    """
+    at = [(round(x * _GRID), round(y * _GRID)) for x, y in points]
     found: dict[frozenset[int], tuple[int, ...]] = {}
-    scale = max(max(c) - min(c) for c in zip(*points, strict=True)) or 1.0
     for i, j, k in itertools.combinations(range(len(points)), 3):
-        circle = _circle(points[i], points[j], points[k], scale)
-        if circle is None:
+        turn = _turn(at[i], at[j], at[k])
+        if turn == 0:
             continue
-        (cx, cy), r2 = circle
-        d2 = [(x - cx) ** 2 + (y - cy) ** 2 for x, y in points]
-        slack = 1e-9 * max(r2, scale * scale)
-        if min(d2) < r2 - slack:
+        ring: tuple[int, ...] = (i, j, k) if turn > 0 else (i, k, j)
+        inside = [_in_circle(at[ring[0]], at[ring[1]], at[ring[2]], d) for d in at]
+        if max(inside) > 0:
             continue
-        on = [n for n, d in enumerate(d2) if d <= r2 + slack]
-        angles = [float(np.arctan2(points[n][1] - cy, points[n][0] - cx)) for n in on]
-        found[frozenset(on)] = tuple(n for _, n in sorted(zip(angles, on, strict=True)))
-    return [(ring[0], b, c) for ring in found.values() for b, c in itertools.pairwise(ring[1:])]
+        on = [n for n, value in enumerate(inside) if value == 0]
+        if len(on) > 3:
+            x, y = (sum(points[n][axis] for n in on) / len(on) for axis in (0, 1))
+            on.sort(key=lambda n: math.atan2(points[n][1] - y, points[n][0] - x))
+            ring = tuple(on)
+        found[frozenset(on)] = ring
+    return list(found.values())
 
 
-def _circle(p: Point, q: Point, r: Point, scale: float) -> tuple[Point, float] | None:
-    ax, ay, bx, by = q[0] - p[0], q[1] - p[1], r[0] - p[0], r[1] - p[1]
-    twice = 2 * (ax * by - ay * bx)
-    if abs(twice) < 1e-6 * scale * scale:
-        return None
-    a2, b2 = ax * ax + ay * ay, bx * bx + by * by
-    x, y = (by * a2 - ay * b2) / twice, (ax * b2 - bx * a2) / twice
-    return (p[0] + x, p[1] + y), x * x + y * y
+def _turn(a: Grid, b: Grid, c: Grid) -> int:
+    return (b[0] - a[0]) * (c[1] - a[1]) - (c[0] - a[0]) * (b[1] - a[1])
 
 
-def linear_weights(floor: Corners, taps: Sequence[Point]) -> LinearWeights:
-    """Integrate the taps' linear share functions over a floor.
+def _in_circle(a: Grid, b: Grid, c: Grid, d: Grid) -> int:
+    """Above 0 where d lies inside the circle through a, b, c, which turn from +x towards +y."""
+    (ax, ay), (bx, by), (cx, cy) = ((p[0] - d[0], p[1] - d[1]) for p in (a, b, c))
+    return (
+        (ax * ax + ay * ay) * (bx * cy - cx * by)
+        - (bx * bx + by * by) * (ax * cy - cx * ay)
+        + (cx * cx + cy * cy) * (ax * by - bx * ay)
+    )
+
+
+def outside_share(floor: Corners, taps: Sequence[Point]) -> float:
+    """Share of a floor that lies outside the hull of its taps.
 
     Parameters
     ----------
@@ -97,7 +97,44 @@ def linear_weights(floor: Corners, taps: Sequence[Point]) -> LinearWeights:
 
     Returns
     -------
-    LinearWeights
+    float
+        0 to 1; 1 where the taps enclose nothing.
+    """
+    order = sorted((round(x * _GRID), round(y * _GRID)) for x, y in taps)
+    hull = _half_hull(order) + _half_hull(order[::-1])
+    if len(hull) < 3:
+        return 1.0
+    part = list(floor)
+    for a, b in zip(hull, [*hull[1:], hull[0]], strict=True):
+        part = _left_of(part, (a[0] / _GRID, a[1] / _GRID), (b[0] / _GRID, b[1] / _GRID))
+    return max(0.0, 1 - area_and_centroid(part)[0] / area_and_centroid(floor)[0])
+
+
+def _half_hull(order: list[Grid]) -> list[Grid]:
+    """One side of the hull of sorted points, its last point left out (monotone chain)."""
+    chain: list[Grid] = []
+    for point in order:
+        while len(chain) > 1 and _turn(chain[-2], chain[-1], point) <= 0:
+            chain.pop()
+        chain.append(point)
+    return chain[:-1]
+
+
+def linear_moments(floor: Corners, taps: Sequence[Point]) -> Array | None:
+    """Integrate the taps' linear share functions over a floor.
+
+    Parameters
+    ----------
+    floor : sequence of (float, float)
+        Outline, mm.
+    taps : sequence of (float, float)
+        Places of the taps, mm; some dozens at most.
+
+    Returns
+    -------
+    ndarray, shape (taps, 4), or None
+        Of each tap's share function over the floor: its integral (mm2), its moments with x and y (mm3),
+        and its integral right of the centre line (mm2). None where there is no triangle.
 
     Notes
     -----
@@ -106,19 +143,20 @@ def linear_weights(floor: Corners, taps: Sequence[Point]) -> LinearWeights:
     point of the hull: constant along the normals of a hull edge, and that of the corner in the wedge
     beyond a corner. Every such region is convex and cut out of the floor by half planes.
     """
-    whole = area_and_centroid(floor)[0]
-    if len(taps) < 3 or on_one_line(taps):
-        return LinearWeights(None, 1.0)
-    moments, inside = np.zeros((len(taps), 4)), 0.0
-    triangles = delaunay(taps)
-    for triangle in triangles:
-        part = list(floor)
-        for n in range(3):
-            part = _left_of(part, taps[triangle[n]], taps[triangle[(n + 1) % 3]])
-        inside += area_and_centroid(part)[0]
-        _add(moments, part, triangle, _shares([taps[n] for n in triangle]))
-    ring = _hull(triangles)
-    for before, a, b in zip([ring[-1], *ring[:-1]], ring, [*ring[1:], ring[0]], strict=True):
+    rings = _rings(taps) if len({(round(x * _GRID), round(y * _GRID)) for x, y in taps}) == len(taps) else []
+    if not rings:
+        return None
+    moments = np.zeros((len(taps), 4))
+    for ring in rings:
+        # which diagonal of a rectangle is taken must not matter: the mean over the fans from each corner
+        for k in range(len(ring)):
+            for b, c in itertools.pairwise([*ring[k + 1 :], *ring[:k]]):
+                triangle, part = (ring[k], b, c), list(floor)
+                for n in range(3):
+                    part = _left_of(part, taps[triangle[n]], taps[triangle[(n + 1) % 3]])
+                _add(moments, part, triangle, _shares([taps[n] for n in triangle]) / len(ring))
+    hull = _hull([(ring[0], b, c) for ring in rings for b, c in itertools.pairwise(ring[1:])])
+    for before, a, b in zip([hull[-1], *hull[:-1]], hull, [*hull[1:], hull[0]], strict=True):
         along = (taps[b][0] - taps[a][0], taps[b][1] - taps[a][1])
         came = (taps[a][0] - taps[before][0], taps[a][1] - taps[before][1])
         beyond = _left_of(list(floor), taps[b], taps[a])
@@ -129,7 +167,7 @@ def linear_weights(floor: Corners, taps: Sequence[Point]) -> LinearWeights:
         _add(moments, beyond, (a, b), np.array([[1 - start, -u[0], -u[1]], [start, *u]]))
         corner = _ahead(_ahead(list(floor), taps[a], (-along[0], -along[1])), taps[a], came)
         _add(moments, corner, (a,), np.array([[1.0, 0.0, 0.0]]))
-    return LinearWeights(moments, max(0.0, 1 - inside / whole))
+    return moments
 
 
 def _hull(triangles: Sequence[Triangle]) -> list[int]:

@@ -1,101 +1,289 @@
-"""How far off the mean suction and the mean downforce may be."""
+"""How far off the means of a run may be: every source, every headline number."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from undertray.calibrate.certificate import Calibration
+from undertray.calibrate.distributions import student_quantile
 from undertray.reduce.car import Car
-from undertray.reduce.floor import load_matrix
+from undertray.reduce.floor import ROWS, load_matrix
+from undertray.reduce.loads import Loads
+from undertray.reduce.reading import TapSuction
+from undertray.reduce.scatter import mean_scatter
+from undertray.reduce.zero import Zero
 
-__all__ = ["MeanUncertainty", "mean_uncertainty"]
+__all__ = ["QUANTITIES", "MeanUncertainty", "Means", "mean_uncertainty"]
 
 Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+QUANTITIES = ("suction_pa", "downforce_n", "front_n", "rear_n", "left_n", "right_n", "x_mm", "y_mm")
+"""What a mean and an uncertainty are given for; the last two are the centre of the force."""
+_NORMAL = 1.959964
+_CLOSE_TO_NORMAL = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Means:
+    """Means of some rows of a run, in the units of their names; None where there is no force."""
+
+    suction_pa: float
+    downforce_n: float
+    front_n: float
+    rear_n: float
+    left_n: float
+    right_n: float
+    x_mm: float | None
+    y_mm: float | None
 
 
 @dataclass(frozen=True, slots=True)
 class MeanUncertainty:
-    """Half widths of 95 % intervals of the means; None where a source is unknown.
+    """Means, and half widths of their 95 % intervals.
 
     Attributes
     ----------
-    suction_pa, downforce_n : float or None
-        Of the mean suction and of the mean downforce.
+    means : Means
+        The means.
+    u95 : mapping of str to float or None
+        By :data:`QUANTITIES`; None for a run without a calibration.
+    sources_n : mapping of str to float
+        Standard uncertainty of the downforce by source, N: ``calibration``, ``zero``, ``noise``,
+        ``between taps``. Empty without a calibration.
+    effective_rows : float
+        Independent rows that the noise is worth.
     notices : tuple of str
         What has to be said about them.
     """
 
-    suction_pa: float | None
-    downforce_n: float | None
+    means: Means
+    u95: Mapping[str, float | None]
+    sources_n: Mapping[str, float] = field(default_factory=dict)
+    effective_rows: float = 0.0
     notices: tuple[str, ...] = ()
 
 
 def mean_uncertainty(
-    nominal_mean_pa: Array, suction_pa: Array, car: Car, calibration: Calibration | None
+    rows: Bools,
+    loads: Loads,
+    suction: TapSuction,
+    zero: Zero,
+    car: Car,
+    calibration: Calibration | None,
+    rate_hz: float,
 ) -> MeanUncertainty:
-    """Uncertainty of the means of a run.
+    """Means over some rows of a run and their uncertainty.
 
     Parameters
     ----------
-    nominal_mean_pa : ndarray, shape (taps,)
-        Mean nominal suction of each tap, Pa.
-    suction_pa : ndarray, shape (n, taps)
-        Suction, Pa, NaN where missing.
+    rows : ndarray of bool, shape (n,)
+        Which rows; all with loads, at least one.
+    loads : Loads
+        Loads of the run.
+    suction : TapSuction
+        Suctions they come from.
+    zero : Zero
+        What was done about the zero.
     car : Car
         Floor and taps.
     calibration : Calibration or None
         The calibration used.
+    rate_hz : float
+        Sample rate, Hz.
 
     Returns
     -------
     MeanUncertainty
-        None for all without a calibration.
 
     Notes
     -----
-    Sources: the calibration of each column (covariance of its coefficients, hysteresis and
-    repeatability); what is common to all columns (ruler, water, gravity), which does not average down
-    over the taps; and how the suction between the taps is not known: leaving one tap out at a time
-    changes the force by d_i, and (N - 1)/N sum d_i^2 is taken as its variance (the jackknife form),
-    for three taps and more. The noise of single readings averages out over a run and is left out: at
-    200 Hz over a minute it is a hundredth of one reading's.
+    Every number is linear in the tap suctions, ``q = m s``, with m a row of the load matrix (for the centre,
+    its derivative), so ``u^2(q) = m C m^T``. C holds, for each column, the covariance of its coefficients,
+    hysteresis and repeatability, and what the zero leaves; what the columns share (ruler, water,
+    gravity) is added before squaring, so it does not average down over the taps. Columns calibrated
+    together also share the height that was read, and a certificate does not say how much of a column's own
+    part is that: all of it or none of it is taken, whichever gives more. A zero that was taken
+    off takes the calibration's offset with it: the row of powers is then ``J(x) - J(x0)``.
+
+    Noise is that of the loads themselves (:func:`undertray.reduce.scatter.mean_scatter`).
+
+    How the suction between the taps is not known: leaving out one of the N taps, in the rows where it
+    was good, changes the number by d_i, and ``(N - 1)/N sum d_i^2`` is taken as its variance (the
+    jackknife form). Readings of a tap that was missing or faulty do not enter; its d_i is scaled from
+    the suction it saw to that of all rows, for without it the floor is known as if it were left out.
+
+    The interval is ``t(nu) u`` with the effective degrees of freedom nu of Welch and Satterthwaite: N - 1 for
+    the spread between taps, the number of batches less one for the noise, many for the rest.
 
     References
     ----------
-    JCGM 100:2008 (GUM), equation 13 (correlated inputs).
+    JCGM 100:2008 (GUM), equations 13 and G.2b. B. Efron, The jackknife, the bootstrap and other resampling
+    plans, SIAM (1982), equation 3.3 (number of the equation from memory).
     """
+    base = loads.rows[:, rows] if not rows.all() else loads.rows
+    mean_loads = base.mean(axis=1)
+    area_m2 = float(load_matrix(car).area_m2.sum())
+    functional = _functional(mean_loads, area_m2)
+    means = functional @ mean_loads
+    force = mean_loads[0] > 0
+    x_mm, y_mm = (1e3 * mean_loads[3:5] / mean_loads[0]).tolist() if force else (None, None)
+    found = Means(**dict(zip(QUANTITIES, [*means[:6].tolist(), x_mm, y_mm], strict=True)))
     if calibration is None:
-        return MeanUncertainty(None, None)
-    area = load_matrix(car).area_m2
-    columns = [calibration.columns[tap.column] for tap in car.taps]
-    own = np.zeros(len(columns))
-    common: dict[str, float] = {}
-    for i, (column, x) in enumerate(zip(columns, nominal_mean_pa.tolist(), strict=True)):
-        row = column.powers(x)
-        shares = {name: float(row @ shift) for name, shift in column.shared.items()}
-        own[i] = max(0.0, float(column.standard_uncertainty_pa(x)) ** 2 - sum(s * s for s in shares.values()))
-        for name, share in shares.items():
-            common[name] = common.get(name, 0.0) + float(area[i]) * share
-    variance = float(area**2 @ own) + sum(s * s for s in common.values())
-    factor = max(column.coverage_factor for column in columns)
-    force = factor * float(np.sqrt(variance + _interpolation(car, suction_pa)))
-    return MeanUncertainty(force / float(area.sum()), force)
+        return MeanUncertainty(found, dict.fromkeys(QUANTITIES))
+    scatter = mean_scatter(base, rate_hz)
+    noise = _noise(functional, base, rate_hz)
+    columns = _Columns(car, calibration, zero)
+    known = columns.start(len(QUANTITIES))
+    left_out, seen = np.zeros((len(car.taps), len(QUANTITIES))), np.zeros(len(car.taps))
+    total = int(np.count_nonzero(rows))
+    for matrix, here, part in loads.parts(rows):
+        share = np.count_nonzero(part) / total
+        pa, nominal = (_mean(values, part, here) for values in (suction.pa, suction.nominal_pa))
+        columns.add(known, here, share * functional @ matrix.matrix, nominal)
+        left_out[here] += share * _left_out(car, [loads.taps[i] for i in here], functional, pa)
+        seen[here] += share * abs(float(matrix.matrix[0] @ pa))
+    taps = int(np.count_nonzero(seen))
+    between2 = _jackknife(left_out, seen, abs(float(mean_loads[0])))
+    calibrated2, zero2 = columns.variances(known)
+    u2 = np.stack([calibrated2, zero2, noise**2, between2])
+    total2 = u2.sum(axis=0)
+    dof = _welch(u2[2:], total2, np.array([max(1, scatter.batches - 1), max(1, taps - 1)]))
+    factor = np.array([_factor(nu) for nu in dof.tolist()])
+    half = factor * np.sqrt(total2)
+    u95 = {
+        name: float(h) if force or name not in ("x_mm", "y_mm") else None
+        for name, h in zip(QUANTITIES, half, strict=True)
+    }
+    names = ("calibration", "zero", "noise", "between taps")
+    said = (
+        () if taps >= 2 else ("with one tap how the suction varies over the floor is not in the uncertainty",)
+    )
+    return MeanUncertainty(
+        found,
+        u95,
+        {name: float(np.sqrt(v)) for name, v in zip(names, u2[:, 1], strict=True)},
+        scatter.effective_rows,
+        said,
+    )
 
 
-def _interpolation(car: Car, suction_pa: Array) -> float:
-    """Variance of the force by leaving out one tap at a time, N2."""
-    names = [tap.name for tap in car.taps]
-    seen = np.isfinite(suction_pa)
-    mean = np.where(seen, suction_pa, 0.0).sum(axis=0) / np.maximum(seen.sum(axis=0), 1)
-    if len(names) < 3:
-        return 0.0
-    whole = float(load_matrix(car).area_m2 @ mean)
-    total = 0.0
-    for i in range(len(names)):
-        rest = [j for j in range(len(names)) if j != i]
-        left = load_matrix(car, {names[j] for j in rest})
-        total += (float(left.area_m2 @ mean[rest]) - whole) ** 2
-    return total * (len(names) - 1) / len(names)
+class _Columns:
+    """Sensitivity of the numbers to every coefficient of every column."""
+
+    def __init__(self, car: Car, calibration: Calibration, zero: Zero) -> None:
+        self.columns = [calibration.columns[tap.column] for tap in car.taps]
+        self.zero = zero
+
+    def start(self, quantities: int) -> tuple[list[Array], Array]:
+        coefficients = [np.zeros((quantities, len(c.coefficients))) for c in self.columns]
+        return coefficients, np.zeros((quantities, len(self.columns)))
+
+    def add(self, known: tuple[list[Array], Array], here: list[int], per_pa: Array, nominal: Array) -> None:
+        """Add rows in which the taps ``here`` count with ``per_pa`` (quantities, taps)."""
+        for k, i in enumerate(here):
+            powers = self.columns[i].powers(nominal[k])
+            if self.zero.nominal_pa is not None:
+                powers = powers - self.columns[i].powers(self.zero.nominal_pa[i])
+            known[0][i] += np.outer(per_pa[:, k], powers)
+            known[1][:, i] += per_pa[:, k]
+
+    def variances(self, known: tuple[list[Array], Array]) -> tuple[Array, Array]:
+        """Variance from the calibration and from the zero, of each number."""
+        quantities = len(known[1])
+        alone2, widths2, together = np.zeros(quantities), np.zeros(quantities), np.zeros((quantities, 3))
+        common: dict[str, Array] = {}
+        for column, rows, weight in zip(self.columns, known[0], known[1].T, strict=True):
+            covariance = np.array(column.covariance, float)
+            for name, shift in column.shared.items():
+                covariance -= np.outer(shift, shift)
+                common[name] = common.get(name, np.zeros(quantities)) + rows @ shift
+            width2 = (column.hysteresis_pa or 0.0) ** 2 + (column.repeatability_pa or 0.0) ** 2
+            # a factor above the normal one says that few points are behind this column
+            fewer = column.coverage_factor / _NORMAL
+            parts = fewer * rows @ _root(covariance)
+            together[:, : parts.shape[1]] += parts
+            alone2 += np.square(parts).sum(axis=1)
+            widths2 += (fewer * weight) ** 2 * width2 / 12
+        own2 = np.maximum(alone2, np.square(together).sum(axis=1)) + widths2
+        shared2 = np.square(list(common.values())).sum(axis=0) if common else 0.0
+        return own2 + shared2, np.square(known[1]) @ np.square(self.zero.u_pa)
+
+
+def _root(covariance: Array) -> Array:
+    """A matrix R with R R^T the covariance; what rounding made negative counts as 0."""
+    values, vectors = np.linalg.eigh(covariance)
+    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    return np.asarray(root @ vectors.T)
+
+
+def _functional(mean_loads: Array, area_m2: float) -> Array:
+    """Rows that give :data:`QUANTITIES` (the centre: its change) from the rows of a load matrix."""
+    at = {name: i for i, name in enumerate(ROWS)}
+    out = np.zeros((len(QUANTITIES), len(ROWS)))
+    out[0, at["downforce_n"]] = 1 / area_m2
+    for i, name in enumerate(QUANTITIES[1:6]):
+        out[1 + i, at[name]] = 1.0
+    force = mean_loads[0]
+    if force > 0:
+        for i, name in ((6, "pitch_nm"), (7, "roll_nm")):
+            out[i, at[name]] = 1e3 / force
+            out[i, 0] = -1e3 * mean_loads[at[name]] / force**2
+    return out
+
+
+def _noise(functional: Array, base: Array, rate_hz: float) -> Array:
+    """Standard uncertainty of each number by noise; combinations are made before it is measured."""
+    batches = mean_scatter(functional @ base, rate_hz)
+    return batches.standard
+
+
+def _mean(values: Array, rows: Bools, taps: list[int]) -> Array:
+    """Mean of some taps over some rows."""
+    if rows.all() and len(taps) == values.shape[1]:
+        return np.asarray(values.mean(axis=0))
+    return np.array([values[rows, i].mean() for i in taps])
+
+
+def _left_out(car: Car, names: list[str], functional: Array, pa: Array) -> Array:
+    """Change of each number by leaving out one of the good taps at a time, shape (taps, quantities)."""
+    changes = np.zeros((len(names), len(functional)))
+    if len(names) > 1:
+        whole = load_matrix(car, set(names)).matrix @ pa
+        for i in range(len(names)):
+            rest = [j for j in range(len(names)) if j != i]
+            changes[i] = functional @ (load_matrix(car, {names[j] for j in rest}).matrix @ pa[rest] - whole)
+    return changes
+
+
+def _jackknife(left_out: Array, seen: Array, whole: float) -> Array:
+    """Variance of each number by its changes, each scaled from the force its tap saw to the whole."""
+    good = seen > 0
+    if good.sum() < 2:
+        return np.zeros(left_out.shape[1])
+    changes = left_out[good] * (np.maximum(whole, seen[good]) / seen[good])[:, None]
+    return np.asarray(np.square(changes).sum(axis=0) * (good.sum() - 1) / good.sum())
+
+
+def _factor(dof: float) -> float:
+    """Coverage factor for 95 %; the degrees of freedom are cut to a whole number (GUM, G.4.1)."""
+    if dof > _CLOSE_TO_NORMAL:
+        return _NORMAL + (_NORMAL**3 + _NORMAL) / (4 * dof)  # first term of the expansion: to 2e-5
+    return _student(int(dof))
+
+
+@cache
+def _student(dof: int) -> float:
+    return student_quantile(dof)
+
+
+def _welch(u2: Array, total2: Array, dof: Array) -> Array:
+    """Effective degrees of freedom; many where nothing weak is in."""
+    weak = (u2**2 / dof[:, None]).sum(axis=0)
+    dof_total = np.divide(total2**2, weak, out=np.full(len(weak), np.inf), where=weak > 0)
+    return np.asarray(np.maximum(1.0, dof_total))

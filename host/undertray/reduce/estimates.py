@@ -1,0 +1,81 @@
+"""Numbers of a reduced run beyond the plain ones: with their uncertainty, and what they rest on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+__all__ = ["Cover", "Doubt", "Estimate", "Rest", "Side", "Steady"]
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """Mean suction force on one half of the floor, left or right of the centre line, N, and its u95."""
+
+    downforce_n: float
+    u95_n: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A mean and the half width of its 95 % interval; None where it is not known."""
+
+    mean: float
+    u95: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Steady:
+    """The run where the throttle was up and still and nothing happened.
+
+    Attributes
+    ----------
+    seconds : float
+        How long that was, s.
+    suction_pa, downforce_n, front_n, rear_n : Estimate
+        Mean suction, force and axle loads.
+    margin_n, front_margin_n, rear_margin_n : Estimate
+        The same less what is needed, N.
+    """
+
+    seconds: float
+    suction_pa: Estimate
+    downforce_n: Estimate
+    front_n: Estimate
+    rear_n: Estimate
+    margin_n: Estimate
+    front_margin_n: Estimate
+    rear_margin_n: Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class Cover:
+    """How the taps cover the floor: the way of spreading, and the share of the floor outside their hull."""
+
+    load: str
+    extrapolated: float
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """What the uncertainty of the mean downforce is made of: standard uncertainties by source, N."""
+
+    sources_n: Mapping[str, float]
+    effective_rows: float
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """What the taps read at rest, and what was taken off.
+
+    Attributes
+    ----------
+    tare : str
+        ``none``, ``zero`` or ``linear``.
+    zero_pa, drift_pa : mapping of str to float or None, or None
+        By the tap's name, Pa; None where the car never stood still.
+    """
+
+    tare: str
+    zero_pa: Mapping[str, float | None] | None
+    drift_pa: Mapping[str, float | None] | None

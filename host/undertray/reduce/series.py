@@ -1,0 +1,47 @@
+"""A reduced run over time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Series"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Series:
+    """The run over time, for pictures. n rows.
+
+    Attributes
+    ----------
+    t_s : ndarray, shape (n,)
+        Board time since the first good row, s.
+    tap_suction_pa : ndarray, shape (n, taps)
+        Suction at each tap, in the order of the car's taps, Pa; NaN where missing.
+    mean_suction_pa : ndarray, shape (n,)
+        Mean over the floor, Pa.
+    throttle_us : ndarray, shape (n,)
+        NaN where unknown.
+    downforce_n, front_n, rear_n : ndarray, shape (n,)
+        NaN in rows without a good tap.
+    alarm : ndarray of bool, shape (n,)
+        Alarm output of the board.
+    pack_t_s, pack_mv : ndarray, shape (m,)
+        Pack voltage, mV, as the board's status notes tell it about once a second; both empty where it is
+        not measured.
+    """
+
+    t_s: Array
+    tap_suction_pa: Array
+    mean_suction_pa: Array
+    throttle_us: Array
+    downforce_n: Array
+    front_n: Array
+    rear_n: Array
+    alarm: NDArray[np.bool_]
+    pack_t_s: Array
+    pack_mv: Array

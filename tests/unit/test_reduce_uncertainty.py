@@ -1,0 +1,241 @@
+"""Uncertainty of the means: against seeded Monte Carlo runs and against cases worked by hand."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from fakes.cars import bare_car
+from undertray.calibrate.certificate import Calibration, ColumnCalibration
+from undertray.reduce.loads import tap_loads
+from undertray.reduce.reading import TapSuction
+from undertray.reduce.scatter import mean_scatter
+from undertray.reduce.uncertainty import QUANTITIES, mean_uncertainty
+from undertray.reduce.zero import Zero
+
+FLOOR = [(-60.0, -80.0), (320.0, -80.0), (320.0, 80.0), (-60.0, 80.0)]
+TAPS = [(40.0, -50.0), (40.0, 50.0), (215.0, -50.0), (215.0, 50.0)]
+CAR = bare_car(FLOOR, TAPS, wheelbase_mm=262.0)
+OWN = np.array([[0.8, -4e-4], [-4e-4, 1.5e-6]])
+SHARED = {"gravity": np.array([0.0, 4e-4]), "zero": np.array([0.6, 0.0])}
+
+
+def calibration(own=OWN, shared=SHARED, **changes):
+    whole = own + sum((np.outer(s, s) for s in shared.values()), np.zeros((2, 2)))
+    column = ColumnCalibration(
+        part="x",
+        coefficients=np.array([3.0, 1.01]),
+        covariance=whole,
+        range_pa=(0.0, 2000.0),
+        residual_sd_pa=1.0,
+        coverage_factor=1.959964,
+        shared=shared,
+    )
+    column = dataclasses.replace(column, **changes)
+    return Calibration("2026-01-01T00:00:00Z", {}, 9.80665, "", {f"p{i + 1}": column for i in range(4)})
+
+
+def untouched(taps=4):
+    return Zero("none", None, None, np.zeros(taps), None, ())
+
+
+def uneven_run(n=2000, noise=0.0, seed=0):
+    """Half the run at rest, half at 900 Pa with a slope, so that every tap matters."""
+    rng = np.random.default_rng(seed)
+    level = np.where(np.arange(n) < n // 2, 0.0, 900.0)[:, None] * np.array([1.1, 1.05, 0.95, 0.9])
+    return level + rng.normal(0, noise, (n, 4)) if noise else level
+
+
+def found(nominal, certificate, zero=None, rows=None, faulted=None, car=CAR):
+    pa = certificate.apply(nominal, [t.column for t in car.taps])
+    suction = TapSuction(pa, nominal, np.zeros(nominal.shape, bool), {})
+    loads = tap_loads(car, pa, faulted)
+    rows = np.ones(len(pa), bool) if rows is None else rows
+    return mean_uncertainty(
+        rows, loads, suction, zero or untouched(nominal.shape[1]), car, certificate, 200.0
+    )
+
+
+def drawn(nominal, certificate, draws, together, seed=1):
+    """Means of the run with calibrations drawn from their covariance; own parts alike or independent."""
+    rng = np.random.default_rng(seed)
+    root = np.linalg.cholesky(OWN)
+    out = []
+    for _ in range(draws):
+        common = sum(rng.normal() * s for s in SHARED.values())
+        alike = root @ rng.normal(size=2)
+        columns = {
+            name: dataclasses.replace(
+                c,
+                coefficients=c.coefficients + common + (alike if together else root @ rng.normal(size=2)),
+            )
+            for name, c in certificate.columns.items()
+        }
+        other = dataclasses.replace(certificate, columns=columns)
+        loads = tap_loads(CAR, other.apply(nominal, list(columns)), None).rows.mean(axis=1)
+        out.append([loads[0], loads[1], loads[2], loads[5], 1e3 * loads[3] / loads[0]])
+    return np.std(out, axis=0, ddof=1)
+
+
+def test_calibration_against_monte_carlo():
+    nominal, certificate = uneven_run(), calibration()
+    result = found(nominal, certificate)
+    # without noise and with the spread between the taps taken out, the calibration is what remains
+    between = result.sources_n["between taps"]
+    assert result.sources_n["noise"] < 1e-9
+    together = drawn(nominal, certificate, 3000, True)
+    # 3000 draws know a standard deviation to 1.3 %; three of these
+    assert result.sources_n["calibration"] == pytest.approx(together[0], rel=0.04)
+    assert between > 0
+
+
+@pytest.mark.parametrize("together", [True, False])
+def test_the_larger_of_alike_and_independent_covers_both(together):
+    # an even suction leaves nothing between the taps, so that u95 is the calibration's alone
+    nominal, certificate = np.full((400, 4), 900.0), calibration()
+    result = found(nominal, certificate)
+    sd = drawn(nominal, certificate, 2000, together)
+    names = ("downforce_n", "front_n", "rear_n", "left_n", "x_mm")
+    u = np.array([result.u95[name] for name in names]) / 1.96
+    assert (u > 0.95 * sd).all()
+    if together:
+        assert u[:4] == pytest.approx(sd[:4], rel=0.06)
+    else:
+        assert u[4] == pytest.approx(sd[4], rel=0.06)
+
+
+def test_what_the_columns_share_does_not_average_down():
+    area = 0.38 * 0.16
+    only = calibration(own=np.zeros((2, 2)), shared={"gravity": np.array([0.0, 1e-3])})
+    result = found(np.full((400, 4), 1000.0), only)
+    # derived: 0.1 % of 1000 Pa over the whole floor, however many taps
+    assert result.u95["downforce_n"] == pytest.approx(1.96 * 1.0 * area, rel=1e-3)
+    assert result.u95["suction_pa"] == pytest.approx(1.96, rel=1e-3)
+    # a scale common to all does not move the centre
+    assert result.u95["x_mm"] == pytest.approx(0, abs=1e-9)
+
+
+def test_a_zero_taken_off_takes_the_offset_of_the_calibration_with_it():
+    nominal = np.full((400, 4), 1000.0)
+    only = calibration(own=np.array([[4.0, 0.0], [0.0, 0.0]]), shared={})
+    assert found(nominal, only).u95["suction_pa"] == pytest.approx(1.96 * 2.0, rel=1e-3)
+    tared = Zero("zero", None, None, np.full(4, 0.5), np.zeros(4), ())
+    # derived: what is left is the tare's own 0.5 Pa, four taps of equal area halve it
+    areas = np.array([tap for tap in tap_loads(CAR, nominal, None).matrices[15].area_m2])
+    expected = 0.5 * np.sqrt(np.square(areas / areas.sum()).sum())
+    assert found(nominal, only, tared).u95["suction_pa"] == pytest.approx(1.96 * expected, rel=1e-3)
+
+
+def test_hysteresis_of_each_part_counts_and_averages_down():
+    areas = tap_loads(CAR, np.ones((1, 4)), None).matrices[15].area_m2
+    only = calibration(own=np.zeros((2, 2)), shared={}, hysteresis_pa=6.0)
+    result = found(np.full((400, 4), 1000.0), only)
+    expected = 6 / np.sqrt(12) * np.sqrt(np.square(areas).sum())
+    assert result.u95["downforce_n"] == pytest.approx(1.96 * expected, rel=1e-3)
+
+
+def test_readings_of_a_dead_tap_do_not_count_as_pressure():
+    certificate = calibration()
+    nominal = np.full((1000, 4), 1000.0)
+    good = found(nominal, certificate)
+    dead = nominal.copy()
+    dead[500:, 2] = 0.0
+    faulted = np.zeros(dead.shape, bool)
+    faulted[500:, 2] = True
+    # an even suction is known from the others, whatever the loose hose reads
+    assert found(dead, certificate, faulted=faulted).u95["downforce_n"] == pytest.approx(
+        good.u95["downforce_n"], rel=0.1
+    )
+    assert found(dead, certificate).u95["downforce_n"] > 20 * good.u95["downforce_n"]
+
+
+def test_an_axle_that_hangs_on_one_tap_is_less_certain():
+    certificate = calibration()
+    nominal = uneven_run()
+    faulted = np.zeros(nominal.shape, bool)
+    faulted[1500:, 2] = True
+    whole, part = found(nominal, certificate), found(nominal, certificate, faulted=faulted)
+    assert part.u95["rear_n"] > 1.5 * whole.u95["rear_n"]
+
+
+def test_jackknife_of_two_equal_cells():
+    # derived: of two equal cells the one left takes all: d is half the difference, and u that times the area
+    car = bare_car([(0, 0), (200, 0), (200, 100), (0, 100)], [(50, 50), (150, 50)], wheelbase_mm=200.0)
+    certificate = calibration(own=np.zeros((2, 2)), shared={})
+    result = found(np.tile([1000.0, 1200.0], (400, 1)), certificate, car=car)
+    assert result.sources_n["between taps"] == pytest.approx(0.5 * 200 * 1.01 * 0.02, rel=1e-9)
+    # published: Student's t for one degree of freedom, 12.706 (GUM table G.2: 12.71)
+    assert result.u95["downforce_n"] == pytest.approx(12.706 * 0.5 * 200 * 1.01 * 0.02, rel=1e-3)
+
+
+def test_one_tap_says_what_it_cannot_know():
+    car = bare_car([(0, 0), (200, 0), (200, 100), (0, 100)], [(50, 50)])
+    result = found(np.full((400, 1), 1000.0), calibration(), car=car)
+    assert "one tap" in result.notices[0]
+
+
+def test_without_a_calibration_nothing_is_claimed():
+    pa = np.full((100, 4), 1000.0)
+    suction = TapSuction(pa, pa, np.zeros(pa.shape, bool), {})
+    result = mean_uncertainty(
+        np.ones(100, bool), tap_loads(CAR, pa, None), suction, untouched(), CAR, None, 200.0
+    )
+    assert set(result.u95.values()) == {None}
+    assert set(result.u95) == set(QUANTITIES)
+    assert result.means.downforce_n == pytest.approx(1000 * 0.38 * 0.16)
+
+
+def ar1(phi, rows, n, rng):
+    out = np.empty((rows, n))
+    out[:, 0] = rng.normal(size=rows)
+    kicks = rng.normal(scale=np.sqrt(1 - phi * phi), size=(rows, n))
+    for k in range(1, n):
+        out[:, k] = phi * out[:, k - 1] + kicks[:, k]
+    return out
+
+
+@pytest.mark.parametrize("phi", [0.0, 0.5, 0.75])
+def test_effective_rows_of_autocorrelated_noise(phi):
+    # published: for AR(1) noise the effective number of rows is n (1 - phi)/(1 + phi) (Bayley and Hammersley
+    # 1946, from memory); and by Monte Carlo, the standard deviation of 400 means
+    n = 4000
+    series = ar1(phi, 400, n, np.random.default_rng(5))
+    guessed = [mean_scatter(one[None], 200.0) for one in series]
+    actual = series.mean(axis=1).std(ddof=1)
+    # 400 means know it to 3.5 %; batches of 50 rows miss 1/50 of a correlation of seven rows
+    assert np.mean([g.standard[0] for g in guessed]) == pytest.approx(actual, rel=0.1)
+    rows = np.median([g.effective_rows for g in guessed])
+    assert rows == pytest.approx(n * (1 - phi) / (1 + phi), rel=0.15)
+
+
+def test_throttle_work_is_no_noise():
+    rng = np.random.default_rng(2)
+    n = 20_000
+    noise = rng.normal(size=n)
+    work = 500 * (np.arange(n) // 2000 % 2) + 100 * np.sin(np.arange(n) / 3000)
+    quiet, busy = (mean_scatter(s[None], 200.0).standard[0] for s in (noise, noise + work))
+    assert busy == pytest.approx(quiet, rel=0.15)
+    assert quiet == pytest.approx(1 / np.sqrt(n), rel=0.15)
+
+
+def test_too_few_rows_claim_nothing():
+    assert mean_scatter(np.ones((1, 100)), 200.0).batches == 0
+
+
+def test_intervals_cover_what_they_say():
+    """95 % of the intervals hold the truth, with calibration and noise drawn anew each time."""
+    truth_pa, root, rng = 900.0, np.linalg.cholesky(OWN), np.random.default_rng(3)
+    certificate = calibration()
+    area, hits, runs = 0.38 * 0.16, 0, 300
+    for _ in range(runs):
+        off = root @ rng.normal(size=2) + sum(rng.normal() * s for s in SHARED.values())
+        b = (
+            certificate.columns["p1"].coefficients + off
+        )  # the true line; the certificate's is off by that much
+        nominal = np.tile((truth_pa - b[0]) / b[1] + ar1(0.5, 1, 600, rng).T, (1, 4))
+        result = found(nominal, certificate)
+        hits += abs(result.means.downforce_n - truth_pa * area) <= result.u95["downforce_n"]
+    # derived: binomial, 285 +- 3.8; three standard deviations, and intervals may be a little wide
+    assert 273 <= hits <= 299
