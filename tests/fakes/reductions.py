@@ -89,7 +89,7 @@ def invented_reduction(
             required_n=need,
             margin_n=SimpleNamespace(median=float(np.median(margin)), min=float(margin.min())),
             below_s=float((margin < 0).sum() / rate_hz),
-            u95_n=0.7,
+            u95_n=1.2,
         )
     fields = {
         "format": 1,

@@ -97,7 +97,7 @@ WRONG = {
     "control character in a name": (changed('"a car"', '"a\\u0007car"'), "bad or missing 'name'"),
     "long name": (changed("a car", "a" * 65), "bad or missing 'name'"),
     "angle": (TOP + "surface_angle = 181\n" + TAPS, "'surface_angle' is out of range"),
-    "load": (TOP + 'load = "magic"\n' + TAPS, "bad 'load'.*cells or linear"),
+    "load": (TOP + 'load = "magic"\n' + TAPS, "bad 'load'.*cells or linear or areas"),
     "many corners": (
         changed("floor = [", "floor = [" + ", ".join(f"[{i}, 1]" for i in range(401)) + ", "),
         "bad or missing floor",
@@ -136,3 +136,21 @@ def test_fan_curve(read):
     assert read(TOP + TAPS + fan).fan_curve == ((0.0, 0.02), (2200.0, 0.0))
     with pytest.raises(UndertrayError, match="bad fan curve"):
         read(TOP + TAPS + fan.replace("2200", "0"))
+
+
+def test_given_areas_need_one_for_each_tap_and_linear_none(read):
+    with pytest.raises(UndertrayError, match=r"tap 1.*'front-left' has no area"):
+        read(TOP + 'load = "areas"\n' + TAPS)
+    with pytest.raises(UndertrayError, match=r"tap 2.*'rear-right' has an area of its own"):
+        read(TOP + 'load = "linear"\n' + TAPS)
+    car = read(TOP + 'load = "areas"\n' + TAPS.replace("y = -60", "y = -60\narea = 9000"))
+    assert (car.load, car.taps[0].area_mm2) == ("areas", 9000)
+
+
+def test_fan_keys_and_tubes_within_bounds(read):
+    car = read(TOP + TAPS + '[fan]\nidle = 1080\nfull = "1.9 ms"\n')
+    assert (car.fan_idle_us, car.fan_full_us) == (1080, 1900)
+    with pytest.raises(UndertrayError, match="'full' is out of range"):
+        read(TOP + TAPS + "[fan]\nidle = 1500\nfull = 1400\n")
+    with pytest.raises(UndertrayError, match="'tube_bore' is out of range"):
+        read(TOP + 'tube_bore = "1 m"\n' + TAPS)

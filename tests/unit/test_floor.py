@@ -136,3 +136,37 @@ def test_clip_of_a_floor_that_falls_apart():
     area, centre = area_and_centroid(clip(u, 0.0, -1.0, -1.5))
     assert area == pytest.approx(1.0)
     assert centre == pytest.approx((1.5, 1.75))
+
+
+def test_given_areas_are_taken_as_they_are():
+    car = bare_car(RECTANGLE, [(20, -60), (20, 60), (260, 0)], wheelbase_mm=320.0)
+    taps = tuple(replace(t, area_mm2=a) for t, a in zip(car.taps, (9000.0, 8000.0, 20000.0), strict=True))
+    car = replace(car, taps=taps, load="areas")
+    load = load_matrix(car)
+    # derived: N per Pa is the area in m2; moments at the taps' own places
+    assert load.matrix[0] == pytest.approx([0.009, 0.008, 0.02])
+    assert load.matrix[3] == pytest.approx([0.009 * 0.02, 0.008 * 0.02, 0.02 * 0.26])
+    assert load.matrix[5] == pytest.approx([0.009, 0, 0.01])
+    assert load.matrix[6] == pytest.approx([0, 0.008, 0.01])
+    # a tap that fell out takes the reading of the nearest, at its own place
+    without = load_matrix(car, {"t1", "t2"})
+    assert without.matrix[0] == pytest.approx([0.017, 0.02])
+    assert without.matrix[4] == pytest.approx([0.008 * 0.06 - 0.009 * 0.06, 0])
+
+
+def test_the_diagonal_of_a_rectangle_of_taps_does_not_matter():
+    taps = [(20, -60), (20, 60), (260, -60), (260, 60)]
+    load = load_matrix(bare_car(RECTANGLE, taps, wheelbase_mm=320.0, load="linear"))
+    # derived: mirrored in the middle line, left and right change places
+    assert load.matrix[0, 0] == pytest.approx(load.matrix[0, 1], rel=1e-12)
+    assert load.matrix[5, [0, 1]] == pytest.approx(load.matrix[6, [1, 0]], rel=1e-12)
+
+
+def test_taps_nearly_in_line_end_in_a_result():
+    rng = np.random.default_rng(1)
+    for _ in range(50):
+        x = np.sort(rng.uniform(-50, 320, 6))
+        y = rng.choice([0.0, 1e-6, 1e-5, 1e-3, 40.0], 6)
+        car = bare_car(RECTANGLE, list(zip(x.tolist(), y.tolist(), strict=True)), load="linear")
+        # derived: shares add up to the floor; a sliver of 1e-6 mm costs some digits, not the result
+        assert load_matrix(car).area_m2.sum() == pytest.approx(0.39 * 0.19, rel=1e-6)

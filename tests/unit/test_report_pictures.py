@@ -9,13 +9,13 @@ import subprocess
 import sys
 import xml.etree.ElementTree as ET
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
 
 from fakes.reductions import invented_car, invented_event, invented_reduction
 from undertray.errors import ReductionError
+from undertray.reduce.fan import FanReference
 from undertray.reduce.floor import load_matrix
 from undertray.reduce.polygon import area_and_centroid
 from undertray.reduce.steady import run_blocks
@@ -128,10 +128,7 @@ def test_own_index_is_one_when_sealed_and_falls_with_the_leak() -> None:
 def test_index_against_a_reference_curve() -> None:
     reduction = invented_reduction(fold_at_s=None)
     blocks = run_blocks(reduction.series, reduction.events)
-
-    def reference(throttle_us: Any) -> Any:
-        return 3000.0 * (throttle_us - 1000.0) / 700.0
-
+    reference = FanReference("invented", ("good",), 1000.0, 1700.0, 3000.0, 1.0, None, 1, 5.0, 0.0)
     rows = [float(r["seal index"] or "nan") for r in _rows(index_picture(reduction, blocks, reference))]
     assert np.nanmedian(rows) == pytest.approx(0.5, abs=0.01)
     assert "reference skirt" in fan_picture(blocks, reference).words

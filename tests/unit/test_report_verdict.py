@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
@@ -105,3 +107,22 @@ def test_an_open_event_of_another_kind_does_not_hide_the_loss() -> None:
 
 def test_the_demo_car_is_the_invented_one() -> None:
     assert "invented" in invented_car().name
+
+
+def test_the_uncertainty_is_that_of_the_axle_itself() -> None:
+    reduction = invented_reduction(fold_at_s=None, suction_pa=680.0)
+    axle = str(judge(reduction).axle).removesuffix(" axle")
+    reduction.downforce_n.u95 = 50.0
+    reduction.axles[axle].u95_n = 1e-3
+    assert judge(reduction).word == "held"
+    reduction.downforce_n.u95 = 1e-3
+    reduction.axles[axle].u95_n = 50.0
+    assert judge(reduction).word == "held, but not surely"
+
+
+def test_the_larger_of_working_and_whole_counts() -> None:
+    reduction = invented_reduction(fold_at_s=None)
+    estimate = SimpleNamespace(u95=40.0)
+    reduction.steady = SimpleNamespace(front_n=estimate, rear_n=estimate, downforce_n=estimate)
+    assert judge(reduction).word == "held, but not surely"
+    assert "±40" in judge(reduction).headline

@@ -129,7 +129,7 @@ def _target(
     from undertray.calibrate.column import Tube
     from undertray.reduce.car import Car
     from undertray.reduce.target import target_suction
-    from undertray.report.words import SAFETY
+    from undertray.report.words import caution_lines
 
     described = Car.from_toml(car)
     for option, value, most in (("--surface-angle", surface_angle, 180), ("--allowance", allowance, 10)):
@@ -153,7 +153,7 @@ def _target(
     typer.echo(f"  limited by {found.limited_by}")
     for line in bench.doubts:
         typer.echo(line)
-    typer.echo(f"Caution. {SAFETY}")
+    typer.echo(caution_lines())
 
 
 def _bare(text: str) -> bool:

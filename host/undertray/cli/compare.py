@@ -9,6 +9,8 @@ from typing import Annotated
 
 import typer
 
+from undertray.cli.taring import Tare
+
 __all__ = ["register"]
 
 
@@ -34,6 +36,7 @@ def _compare(
     calibration: Annotated[
         Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
     ] = None,
+    tare: Tare = "none",
     units: Annotated[str, typer.Option("--units", help="si or us.")] = "si",
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")] = False,
     pictures: Annotated[
@@ -63,7 +66,7 @@ def _compare(
     ) as shown:
         for path in shown:
             run = read_run(path)
-            digests.append(digest(reduce_run(run, the_car, certificate), run.facts, by))
+            digests.append(digest(reduce_run(run, the_car, certificate, tare), run.facts, by))
     digests.sort(key=lambda one: one.started)
     found = compare(digests, by, against)
     if as_json:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -36,7 +35,7 @@ def _demo(
     from undertray.reduce.car import Car
     from undertray.reduce.run import reduce_run
     from undertray.report.figures import run_picture
-    from undertray.report.words import SAFETY, run_words
+    from undertray.report.words import caution_lines, run_words
     from undertray.virtual.demo_runs import RUNS
 
     logs = bundled("demo_logs")
@@ -58,7 +57,7 @@ def _demo(
         run_picture(reduction, car, out / f"{path.stem}.png")
     shutil.copyfile(logs / "car.toml", out / "car.toml")
     typer.echo(f"\nCalibration and a picture of each run are in {out.resolve()}")
-    typer.echo("\n" + textwrap.fill(f"Caution. {SAFETY}", 100))
+    typer.echo("\n" + caution_lines())
 
 
 def _calibrated(points: Path, certificate: Path) -> Calibration:

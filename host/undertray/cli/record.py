@@ -19,11 +19,6 @@ if TYPE_CHECKING:
 
 __all__ = ["register"]
 
-_CAUTION = (
-    "caution: a computed margin is no guarantee. Nobody under an inverted car; net or strap on; eyes and "
-    "ears protected near spinning fans. Local rules and licensed practice come first"
-)
-
 
 def register(app: typer.Typer) -> None:
     """Add this file's commands to the program.
@@ -116,7 +111,9 @@ def _record(
         watch=monitor.take if monitor else None,
     )
     if the_car:
-        say(_CAUTION)
+        from undertray.report.words import caution_lines
+
+        say(caution_lines())
     with _told_to_stop() as stop:
         if monitor is None:
             done = recorder.run(stop)

@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from undertray.cli.taring import Tare
+
 __all__ = ["register"]
 
 
@@ -35,8 +37,9 @@ def _report(
     ] = None,
     reference: Annotated[
         Path | None,
-        typer.Option("--reference", help="A good run on the reference skirt, for the seal index."),
+        typer.Option("--reference", help="What 'undertray reference' wrote, for the seal index."),
     ] = None,
+    tare: Tare = "none",
     title: Annotated[str | None, typer.Option("--title", help="Heading of the page.")] = None,
 ) -> None:
     """Write a page that says whether the car holds, and why.
@@ -48,22 +51,20 @@ def _report(
     if units not in ("si", "us"):
         raise typer.BadParameter("si or us", param_hint="--units")
     from undertray import Calibration, Car, read_run, reduce_run
+    from undertray.reduce.fan import FanReference
     from undertray.report.display import display
     from undertray.report.page import render_page, write_page
     from undertray.report.picture import write_pictures
-    from undertray.report.reference import reference_curve
     from undertray.report.sheet import make_sheet
 
     the_car = Car.from_toml(car)
     certificate = Calibration.from_json(calibration) if calibration is not None else None
-    curve = None
-    if reference is not None:
-        curve = reference_curve(reduce_run(read_run(reference), the_car, certificate))
+    good = FanReference.from_json(reference) if reference is not None else None
     sheets = []
     for path in runs:
         run = read_run(path)
-        reduction = reduce_run(run, the_car, certificate)
-        sheets.append(make_sheet(reduction, the_car, run, certificate, display(units), curve))
+        reduction = reduce_run(run, the_car, certificate, tare, good)
+        sheets.append(make_sheet(reduction, the_car, run, certificate, display(units), good))
     write_page(render_page(sheets, title or the_car.name), out)
     typer.echo(str(out))
     if pictures is not None:

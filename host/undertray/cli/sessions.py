@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from undertray.cli.taring import Tare
+
 if TYPE_CHECKING:
     from undertray.report.display import Display
     from undertray.report.sessions import Session
@@ -34,6 +36,7 @@ def _sessions(
     calibration: Annotated[
         Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
     ] = None,
+    tare: Tare = "none",
     sort: Annotated[
         str,
         typer.Option(
@@ -62,14 +65,14 @@ def _sessions(
 
     the_car = Car.from_toml(car)
     certificate = Calibration.from_json(calibration) if calibration is not None else None
-    depends = fingerprint([car] if calibration is None else [car, calibration])
+    depends = fingerprint([car] if calibration is None else [car, calibration]) + tare
     memory = Memory(folder, depends, cache_folder() if cached else None)
 
     def reduce(path: Path) -> Mapping[str, Any]:
         from undertray import read_run, reduce_run
 
         run = read_run(path)
-        return headline(reduce_run(run, the_car, certificate), run.facts)
+        return headline(reduce_run(run, the_car, certificate, tare), run.facts)
 
     count = len(find_runs(folder))
     found: list[Session] = []

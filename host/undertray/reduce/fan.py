@@ -217,7 +217,7 @@ def fit_reference(
         )
     u = np.array([d.throttle_us for d in used])
     y = np.log([d.suction_pa for d in used])
-    w = np.array([min(d.seconds, _MOST_S) for d in used])
+    w = np.array([min(d.seconds, _MOST_S) for d in used], float)
     w /= w.sum()
     volts = [d.pack_mv for d in used if d.pack_mv is not None]
     pack_mv = float(np.median(volts)) if len(volts) == len(used) else None

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.fanstate import seal_index
 from undertray.report.display import SI, Display
 from undertray.report.ink import GRID, LIMIT, SERIES, settings
 from undertray.report.layout import stacked
@@ -17,19 +17,16 @@ from undertray.report.timeline import mark_events
 from undertray.report.vector import svg_text
 
 if TYPE_CHECKING:
+    from undertray.reduce.fan import FanReference
     from undertray.reduce.run import Reduction
     from undertray.reduce.steady import Blocks
 
-__all__ = ["BIN_US", "Reference", "fan_picture", "index_picture", "own_index", "throttle_bins"]
+__all__ = ["BIN_US", "fan_picture", "index_picture", "own_index", "throttle_bins"]
 
 Array = NDArray[np.float64]
-Reference = Callable[[Array], Array]
-"""Suction in Pa that the reference skirt gives at a throttle in µs."""
-
 BIN_US = 20.0
 _LEAST_BLOCKS = 10
 _MOST_DOTS = 1500
-_LEAST_PA = 50.0
 
 
 def throttle_bins(blocks: Blocks) -> dict[int, Array]:
@@ -83,14 +80,14 @@ def own_index(blocks: Blocks) -> Array:
     return index
 
 
-def fan_picture(blocks: Blocks, reference: Reference | None = None, units: Display = SI) -> Picture:
+def fan_picture(blocks: Blocks, reference: FanReference | None = None, units: Display = SI) -> Picture:
     """Draw suction against throttle.
 
     Parameters
     ----------
     blocks : Blocks
         The run; with a logged throttle.
-    reference : callable or None
+    reference : FanReference or None
         The reference curve, where the car has one.
     units : Display
         Units of the axis.
@@ -120,7 +117,7 @@ def fan_picture(blocks: Blocks, reference: Reference | None = None, units: Displ
         if reference is not None:
             known = blocks.throttle_us[np.isfinite(blocks.throttle_us)]
             at_us = np.linspace(float(known.min()), float(known.max()), 60)
-            curve = reference(at_us) / units.pressure_pa
+            curve = reference.suction_pa(at_us) / units.pressure_pa
             panel.plot(at_us, curve, color=SERIES[1], linewidth=1.4, label="reference skirt")
             table["throttle us"] += at_us.tolist()
             table[f"suction {units.pressure}"] += curve.tolist()
@@ -146,7 +143,7 @@ def fan_picture(blocks: Blocks, reference: Reference | None = None, units: Displ
     )
 
 
-def index_picture(reduction: Reduction, blocks: Blocks, reference: Reference | None = None) -> Picture:
+def index_picture(reduction: Reduction, blocks: Blocks, reference: FanReference | None = None) -> Picture:
     """Draw the seal index through a run.
 
     Parameters
@@ -155,7 +152,7 @@ def index_picture(reduction: Reduction, blocks: Blocks, reference: Reference | N
         The reduced run, for its events.
     blocks : Blocks
         The same run in blocks.
-    reference : callable or None
+    reference : FanReference or None
         The reference curve, where the car has one; the run's own usual suction if left out.
 
     Returns
@@ -166,8 +163,7 @@ def index_picture(reduction: Reduction, blocks: Blocks, reference: Reference | N
         index = own_index(blocks)
         against = "what this run usually gave at that throttle (the car has no reference curve)"
     else:
-        expected = np.where(blocks.still, reference(blocks.throttle_us), np.nan)
-        index = blocks.suction_pa / np.where(expected > _LEAST_PA, expected, np.nan)
+        index = seal_index(blocks, reference)
         against = "what the reference skirt gives at that throttle"
     thinner = Thinner(blocks.t_s)
     with settings():

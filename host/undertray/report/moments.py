@@ -9,7 +9,7 @@ import numpy as np
 
 from undertray.reduce.steady import BLOCK_S, run_blocks
 from undertray.report.display import Display
-from undertray.report.fanpicture import Reference, fan_picture, index_picture
+from undertray.report.fanpicture import fan_picture, index_picture
 from undertray.report.floorplan import at_moment_pa, floor_picture, steady_pa
 from undertray.report.picture import Picture
 from undertray.report.timeline import close_up
@@ -17,6 +17,7 @@ from undertray.report.verdict import work_rows
 
 if TYPE_CHECKING:
     from undertray.reduce.car import Car
+    from undertray.reduce.fan import FanReference
     from undertray.reduce.run import Reduction
 
 __all__ = ["MOST_ROWS", "CloseUp", "gravest", "steady_pictures"]
@@ -115,7 +116,7 @@ def _steady_values(reduction: Reduction) -> Any:
 
 
 def steady_pictures(
-    reduction: Reduction, car: Car, units: Display, reference: Reference | None = None
+    reduction: Reduction, car: Car, units: Display, reference: FanReference | None = None
 ) -> list[Picture]:
     """Draw what a run is like when nothing happens.
 
@@ -127,7 +128,7 @@ def steady_pictures(
         The car it was reduced with.
     units : Display
         Units of the numbers.
-    reference : callable or None
+    reference : FanReference or None
         What the reference skirt gives, where that is known.
 
     Returns

@@ -11,23 +11,13 @@ from typing import TYPE_CHECKING
 from undertray import __version__
 from undertray.errors import ReductionError
 from undertray.report.ink import THEME
+from undertray.report.words import CAUTIONS
 
 if TYPE_CHECKING:
     from undertray.report.sheet import Sheet
 
-__all__ = ["CAUTIONS", "render_page", "write_page"]
+__all__ = ["render_page", "write_page"]
 
-CAUTIONS = (
-    "Fans at full throttle throw what they suck in, and break. Eye and ear protection; fingers, hair and "
-    "cables away.",
-    "Lithium packs burn. Charge and store them as their maker says, and never alone.",
-    "Nobody stands, reaches or looks under a car that drives on a wall or a ceiling. Hang a catch net or "
-    "a strap.",
-    "A computed margin is no guarantee: it knows the taps it has, the calibration it was given and the past, "
-    "not the next bump.",
-    "Local rules, the rules of your track and the advice of qualified people come before anything on this "
-    "page.",
-)
 _HERE = Path(__file__).parent
 
 

@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from undertray.acquire.runlog import Run
     from undertray.calibrate.certificate import Calibration
     from undertray.reduce.car import Car
+    from undertray.reduce.fan import FanReference
     from undertray.reduce.run import Reduction
-    from undertray.report.fanpicture import Reference
 
 __all__ = ["Grid", "Sheet", "make_sheet"]
 
@@ -106,7 +106,7 @@ def make_sheet(
     run: Run | None = None,
     calibration: Calibration | None = None,
     units: Display = SI,
-    reference: Reference | None = None,
+    reference: FanReference | None = None,
 ) -> Sheet:
     """Prepare everything a page says of one run.
 
@@ -122,7 +122,7 @@ def make_sheet(
         The one that was used.
     units : Display
         Units of the numbers.
-    reference : callable or None
+    reference : FanReference or None
         What the reference skirt gives at a throttle, where that is known.
 
     Returns

@@ -141,7 +141,7 @@ def judge(reduction: Reduction, units: Display = SI) -> Verdict:
     at = int(np.where(counted & (spun_up | below), worst, np.inf).argmin())
     least_n, axle = float(worst[at]), names[int(margins[at].argmin())]
     held_s, below_s = float(steps_s[counted].sum()), float(steps_s[below].sum())
-    u95_n = reduction.downforce_n.u95
+    u95_n = _u95_n(reduction, axle)
     facts = (axle, float(t_s[at]), held_s, below_s)
     spread = "of unknown uncertainty" if u95_n is None else f"uncertain by ±{units.n(u95_n)}"
     if below.any():
@@ -175,6 +175,24 @@ def _margins(reduction: Reduction) -> tuple[tuple[str, ...], Array]:
         names.append("whole car")
         margins.append(series.downforce_n - whole_n)
     return tuple(names), np.column_stack(margins)
+
+
+def _u95_n(reduction: Reduction, who: str) -> float | None:
+    """Uncertainty of the load that the margin is of.
+
+    The larger of that of the whole run, which knows of taps that failed, and that while the fans worked,
+    which knows of how much more there was to be uncertain of.
+    """
+    axles, steady = reduction.axles, reduction.steady
+    whole_n = {
+        "front axle": axles["front"].u95_n,
+        "rear axle": axles["rear"].u95_n,
+        "whole car": reduction.downforce_n.u95,
+    }[who]
+    if whole_n is None or steady is None:
+        return whole_n
+    working = {"front axle": steady.front_n, "rear axle": steady.rear_n, "whole car": steady.downforce_n}[who]
+    return whole_n if working.u95 is None else max(whole_n, working.u95)
 
 
 def _untold(why: str) -> Verdict:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import textwrap
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -9,19 +11,90 @@ if TYPE_CHECKING:
     from undertray.reduce.losses import Loss
     from undertray.reduce.run import Reduction
 
-__all__ = ["CAUTION", "SAFETY", "event_words", "run_words"]
+__all__ = [
+    "CAUTION",
+    "CAUTIONS",
+    "SAFETY",
+    "WIDTH",
+    "caution_lines",
+    "event_words",
+    "note_lines",
+    "run_words",
+    "wrapped",
+]
 
-CAUTION = (
-    "A computed margin is no guarantee. Nobody under a car on a wall or a ceiling; hang a catch net or a"
-    " strap; local rules and licensed practice come first."
+WIDTH = 100
+"""Columns of a line of text."""
+
+CAUTIONS = (
+    "Spinning fans throw debris: wear eye and ear protection, keep fingers, hair and cables away.",
+    "Charge and store lithium packs as their maker says, and never alone.",
+    "A computed margin is no guarantee: it knows the taps it has, its calibration and the past, not the"
+    " next bump.",
+    "Nobody under a car on a wall or a ceiling; hang a catch net or a strap.",
+    "Local rules and licensed practice come first.",
 )
+"""All of them, a sentence each. They stand here once."""
+
+CAUTION = " ".join(CAUTIONS[2:])
 """Goes with every margin that is printed."""
 
-SAFETY = (
-    "Spinning fans throw debris: wear eye and ear protection, keep fingers and cables away. "
-    "Charge and store lithium packs as their maker says. " + CAUTION
-)
+SAFETY = " ".join(CAUTIONS)
 """Goes with everything that drives the fans or relies on them."""
+
+
+_QUANTITY = re.compile(r"(\d) (s|N|Pa|Hz|mm|g|lbf|inH2O)\b")
+
+
+def wrapped(text: str, indent: str = "") -> str:
+    """A sentence as lines of at most 100 columns; a number keeps its unit beside it.
+
+    Parameters
+    ----------
+    text : str
+        The sentence.
+    indent : str
+        What later lines begin with.
+
+    Returns
+    -------
+    str
+        Lines.
+    """
+    kept = textwrap.fill(_QUANTITY.sub("\\1\u00a0\\2", text), WIDTH, subsequent_indent=indent)
+    return kept.replace("\u00a0", " ")
+
+
+def caution_lines(text: str = SAFETY) -> str:
+    """A caution as lines for a terminal.
+
+    Parameters
+    ----------
+    text : str
+        :data:`SAFETY` or :data:`CAUTION`.
+
+    Returns
+    -------
+    str
+        Lines of at most 100 columns.
+    """
+    return wrapped(f"Caution. {text}")
+
+
+def note_lines(notice: str) -> str:
+    """A notice as lines for a terminal.
+
+    Parameters
+    ----------
+    notice : str
+        The sentence.
+
+    Returns
+    -------
+    str
+        Lines of at most 100 columns.
+    """
+    return wrapped(f"note: {notice}", "  ")
 
 
 def event_words(event: Loss) -> str:

@@ -1,0 +1,95 @@
+"""``undertray reference``."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from undertray.cli.taring import Tare
+
+if TYPE_CHECKING:
+    from undertray.reduce.sweep import Sweep
+
+__all__ = ["register"]
+
+_MOST_DWELLS = 40
+
+
+def register(app: typer.Typer) -> None:
+    """Add this file's commands to the program.
+
+    Parameters
+    ----------
+    app : typer.Typer
+        The program.
+    """
+    app.command("reference")(_reference)
+
+
+def _reference(
+    runs: Annotated[list[Path], typer.Argument(metavar="RUN...", help="Good runs on the reference skirt.")],
+    car: Annotated[Path, typer.Option("--car", metavar="CAR.toml", help="The car.", show_default=False)],
+    out: Annotated[
+        Path, typer.Option("--out", metavar="FILE", help="The reference to write; replaced if there.")
+    ],
+    calibration: Annotated[
+        Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
+    ] = None,
+    tare: Tare = "none",
+) -> None:
+    """Take what the fans give at each throttle from good runs, as the car's reference for the seal index.
+
+    Best is a sweep: hold each of several throttles for 3 s on a good seal.
+
+    Example: undertray reference sweep.csv --car car.toml --out reference.json
+    """
+    from undertray.acquire.runlog import read_run
+    from undertray.calibrate.certificate import Calibration
+    from undertray.reduce.car import Car
+    from undertray.reduce.run import reduce_run
+    from undertray.reduce.sweep import take_reference
+    from undertray.report.words import caution_lines, note_lines
+
+    the_car = Car.from_toml(car)
+    certificate = Calibration.from_json(calibration) if calibration else None
+    reductions = [reduce_run(read_run(path), the_car, certificate, tare) for path in runs]
+    found = take_reference(reductions, the_car)
+    _print(found)
+    if certificate is None:
+        print(note_lines("uncalibrated: use it only for runs reduced in the same way"), file=sys.stderr)
+    found.reference.to_json(out)
+    print(f"written: {out}", file=sys.stderr)
+    print(caution_lines(), file=sys.stderr)
+
+
+def _print(found: Sweep) -> None:
+    law = found.reference
+    print(
+        f"{'steady from, s':>15}{'for, s':>8}{'throttle, µs':>14}{'suction, Pa':>13}{'off the law':>13}"
+        f"{'leak, mm2':>11}"
+    )
+    for dwell, leak in list(zip(found.dwells, found.leak_mm2, strict=True))[:_MOST_DWELLS]:
+        expected = float(law.suction_pa(dwell.throttle_us, dwell.pack_mv))
+        off = f"{dwell.suction_pa / expected - 1:+.1%}" if expected > 0 else "-"
+        area = "-" if leak is None else f"{leak:.0f}"
+        print(
+            f"{dwell.start_s:15.1f}{dwell.seconds:8.1f}{dwell.throttle_us:14.0f}{dwell.suction_pa:13.0f}"
+            f"{off:>13}{area:>11}"
+        )
+    if len(found.dwells) > _MOST_DWELLS:
+        print(f"... and {len(found.dwells) - _MOST_DWELLS} more")
+    pack = "" if law.pack_mv is None else f" x (pack/{law.pack_mv / 1000:.2f} V)^2"
+    print(
+        f"suction = {law.top_pa:.0f} Pa x ((throttle - {law.idle_us:.0f})/{law.top_us - law.idle_us:.0f} µs)"
+        f"^{law.exponent:.2f}{pack}"
+    )
+    said = "" if law.levels > 1 else "; one throttle only: the fan laws alone give the rest of the curve"
+    print(f"off by {law.misfit:.1%} rms over {law.seconds:.0f} s at {law.levels} throttles{said}")
+    if found.leak is not None:
+        print(f"leak: Q = {found.leak.coefficient:.3g} m3/s x (dp/Pa)^{found.leak.exponent:.2f}")
+    for way, lag_s in (("up", law.lag_up_s), ("down", law.lag_down_s)):
+        if lag_s is not None:
+            print(f"the fans need {lag_s:.2f} s for 63 % of a step {way}")

@@ -1,0 +1,195 @@
+"""A reduction as a table for a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from undertray.report.verdict import judge
+from undertray.report.words import wrapped
+from undertray.units import FACTORS
+
+if TYPE_CHECKING:
+    from undertray.reduce.grip import Grip
+    from undertray.reduce.losses import Loss
+    from undertray.reduce.run import Reduction
+
+__all__ = ["reduction_table"]
+
+_MOST_EVENTS = 40
+_NAMED_SPEEDS = (("mph", 60), ("km/h", 100))
+
+
+def reduction_table(result: Reduction) -> str:
+    """The reduction as a table for people.
+
+    Parameters
+    ----------
+    result : Reduction
+        A reduced run.
+
+    Returns
+    -------
+    str
+        Lines of plain text of at most 100 columns: the verdict first, then what holds while the throttle
+        was up and still, then the whole log, then the events.
+    """
+    state = "calibrated" if result.calibrated else "UNCALIBRATED"
+    head = (
+        f"{_safe(result.run)}: {result.duration_s:.1f} s, {result.rows} rows, {result.rate_hz:.1f} Hz, "
+        f"{state}; {result.hold.required_n:.1f} N needed at {result.hold.surface_angle:g} degrees"
+    )
+    lines = [
+        wrapped(judge(result).headline),
+        wrapped(head),
+        "",
+        *_steady(result),
+        *_fans(result),
+        "",
+        *_whole(result),
+        "",
+        *_events(result.events),
+    ]
+    return "\n".join(lines)
+
+
+def _steady(result: Reduction) -> list[str]:
+    found = result.steady
+    if found is None:
+        lines = ["the throttle was never up and still for a second with nothing happening"]
+    else:
+        lines = [
+            f"while the throttle was up and still and nothing happened ({found.seconds:.1f} s)",
+            f"{'':16}{'mean':>9}{'u95':>9}{'needed':>9}{'margin':>9}",
+            f"{'suction, Pa':16}{found.suction_pa.mean:9.0f}{_off(found.suction_pa.u95, 1)}",
+        ]
+        for name, load, margin in (
+            ("downforce, N", found.downforce_n, found.margin_n),
+            ("front axle, N", found.front_n, found.front_margin_n),
+            ("rear axle, N", found.rear_n, found.rear_margin_n),
+        ):
+            needed = load.mean - margin.mean
+            lines.append(f"{name:16}{load.mean:9.1f}{_off(load.u95, 2)}{needed:9.1f}{margin.mean:+9.1f}")
+    return [*lines, *(_grip(result.grip, result.hold.surface_angle) if result.grip else [])]
+
+
+def _grip(found: Grip, angle_deg: float) -> list[str]:
+    level = angle_deg == 0
+    place = "" if level else f", {found.surface_lateral_g:.2f} g at {angle_deg:g} degrees"
+    lines = [
+        f"grip at tyre mu {found.tyre_mu:g}: {found.ground_lateral_g:.2f} g lateral on the ground{place}"
+    ]
+    for one in found.to_speed:
+        there = "" if level else f", {_seconds(one.surface_s)} at {angle_deg:g} degrees"
+        lines.append(f"  to {_speed(one.speed_m_s)} {_seconds(one.ground_s)} on the ground{there}")
+    lines[-1] += f" ({'all wheels' if found.driven == 'all' else found.driven + ' wheels'}, traction alone)"
+    return lines
+
+
+def _fans(result: Reduction) -> list[str]:
+    fan, lines = result.fan, []
+    if fan.seal_index is not None:
+        index = fan.seal_index
+        lines.append(
+            f"seal index {index.median:.2f} (median), {index.least:.2f} at least, {index.last:.2f} at last;"
+            " 1 is the reference"
+        )
+    if fan.leak_mm2 is not None:
+        lines.append(f"the seal leaks as a sharp-edged hole of {fan.leak_mm2:.0f} mm2")
+    lags = [
+        f"{s:.2f} s {way}" for s, way in ((fan.lag.up_s, "up"), (fan.lag.down_s, "down")) if s is not None
+    ]
+    if lags:
+        steps = f"{fan.lag.steps} step{'s' if fan.lag.steps > 1 else ''}"
+        lines.append(f"the fans need {', '.join(lags)} for 63 % of a step of throttle ({steps})")
+    return lines
+
+
+def _whole(result: Reduction) -> list[str]:
+    lines = [
+        "over the whole log, fans at rest too",
+        f"{'':16}{'mean':>9}{'5 %':>9}{'median':>9}{'95 %':>9}{'max':>9}{'u95':>9}",
+    ]
+    for name, spread, digits in (
+        ("suction, Pa", result.suction_pa, 0),
+        ("downforce, N", result.downforce_n, 1),
+    ):
+        values = (spread.mean, spread.p05, spread.median, spread.p95, spread.max)
+        lines.append(
+            f"{name:16}" + "".join(f"{v:9.{digits}f}" for v in values) + _off(spread.u95, digits + 1)
+        )
+    centre = result.centre_mm
+    if centre.x is not None and centre.y is not None:
+        side = "right" if centre.y >= 0 else "left"
+        lines.append(
+            f"centre of the force: {centre.x:.0f}{_within(centre.x_u95)} mm behind the front axle, "
+            f"{abs(centre.y):.0f}{_within(centre.y_u95)} mm to the {side}"
+        )
+    halves = ", ".join(f"{n} {s.downforce_n:.1f}{_within(s.u95_n, 1)} N" for n, s in result.sides.items())
+    lines += [
+        f"halves of the floor: {halves}",
+        f"below the hold limit for {result.hold.below_s:.2f} s; least median margin: "
+        f"{result.hold.limiting_axle} axle",
+        "",
+        f"{'axle':16}{'load, N':>9}{'u95':>9}{'needed':>9}{'margin':>9}{'least':>9}{'below, s':>10}",
+    ]
+    for name, axle in result.axles.items():
+        margin = axle.margin_n
+        lines.append(
+            f"{name:16}{axle.downforce_n:9.1f}{_off(axle.u95_n, 2)}{axle.required_n:9.1f}"
+            f"{margin.median:+9.1f}{margin.min:+9.1f}{axle.below_s:10.2f}"
+        )
+    lines += ["", f"{'tap':16}{'mean, Pa':>9}{'median':>9}{'max':>9}{'saturated, s':>14}{'missing, s':>12}"]
+    for name, tap in result.taps.items():
+        values3 = "".join(f"{'-':>9}" if v is None else f"{v:9.0f}" for v in (tap.mean, tap.median, tap.max))
+        lines.append(f"{_safe(name):16}{values3}{tap.saturated_s:14.2f}{tap.missing_s:12.2f}")
+    if result.cover.extrapolated > 0:
+        outside = f"{result.cover.extrapolated:.0%} of the floor lies outside the taps' hull"
+        lines.append(f"spread over the floor by {result.cover.load}; {outside}")
+    return lines
+
+
+def _events(events: Sequence[Loss]) -> list[str]:
+    if not events:
+        return ["no event found"]
+    head = f"{'event':14}{'onset, s':>10}  {'first tap':14}{'drop':>6}{'fall, ms':>10}"
+    lines = [head + f"{'end, s':>10}{'warning, s':>12}"]
+    # what matters most comes first where not everything fits
+    shown = sorted(events, key=lambda e: e.kind == "throttle-cut")[:_MOST_EVENTS]
+    for event in sorted(shown, key=lambda e: e.onset_s):
+        drop = "-" if event.drop is None else f"{event.drop:.0%}"
+        fall = "-" if event.fall_s is None else f"{event.fall_s * 1e3:.0f}"
+        end = "-" if event.end_s is None else f"{event.end_s:.2f}"
+        loss = event.kind in ("seal-loss", "slow-leak")
+        warning = f"{event.warning_s:.2f}" if event.warning_s is not None else "none" if loss else "-"
+        lines.append(
+            f"{event.kind:14}{event.onset_s:10.3f}  {_safe(event.first_tap or '-'):14}{drop:>6}{fall:>10}"
+            f"{end:>10}{warning:>12}"
+        )
+    if len(events) > len(shown):
+        lines.append(f"... and {len(events) - len(shown)} more (--json lists all)")
+    return lines
+
+
+def _off(u95: float | None, digits: int) -> str:
+    return f"{'-':>9}" if u95 is None else f"{u95:9.{digits}f}"
+
+
+def _within(u95: float | None, digits: int = 0) -> str:
+    return "" if u95 is None else f" ±{u95:.{digits}f}"
+
+
+def _speed(m_s: float) -> str:
+    for unit, value in _NAMED_SPEEDS:
+        if abs(m_s - value * FACTORS["speed"][unit]) < 1e-6:
+            return f"{value} {unit}"
+    return f"{m_s:.1f} m/s"
+
+
+def _seconds(value: float | None) -> str:
+    return "never" if value is None else f"{value:.2f} s"
+
+
+def _safe(text: str) -> str:
+    """A foreign name on one line of a terminal."""
+    return "".join(c if c.isprintable() else "?" for c in text)[:40]

@@ -1,0 +1,70 @@
+"""The table that ``undertray reduce`` prints."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from fakes.reductions import invented_car
+from fakes.runs import run_of
+from undertray.reduce.run import reduce_run
+from undertray.report.table import reduction_table
+from undertray.report.verdict import judge
+from undertray.report.words import CAUTIONS, caution_lines, note_lines
+
+
+@pytest.fixture(scope="module")
+def reduction():
+    t = np.arange(2400) / 200
+    u = np.where((t > 2) & (t < 10), 1700.0, 1000.0)
+    level = np.where(u > 1500, 1470.0, 0.0)
+    return reduce_run(run_of(t, level[:, None] * np.array([1.05, 1.02, 0.98, 0.95]), u), invented_car())
+
+
+def test_the_verdict_comes_first_and_the_whole_log_is_called_so(reduction):
+    text = reduction_table(reduction)
+    assert " ".join(text.splitlines()[:2]).startswith(judge(reduction).headline[:90])
+    assert text.index("while the throttle was up and still") < text.index(
+        "over the whole log, fans at rest too"
+    )
+    assert "UNCALIBRATED" in text
+
+
+def test_no_line_is_longer_than_100_columns(reduction):
+    long = dataclasses.replace(reduction, run="x" * 200, notices=("word " * 60,))
+    for text in (reduction_table(long), caution_lines(), note_lines(long.notices[0])):
+        assert max(map(len, text.splitlines())) <= 100
+
+
+def test_steady_numbers_are_those_of_the_work(reduction):
+    steady = reduction.steady
+    # derived: 8 s of throttle less 0.8 s to settle
+    assert steady.seconds == pytest.approx(7.2, abs=0.11)
+    assert steady.suction_pa.mean == pytest.approx(1470.0, rel=0.01)
+    assert steady.front_n.mean + steady.rear_n.mean == pytest.approx(steady.downforce_n.mean)
+    need = reduction.axles["front"].required_n
+    assert steady.front_margin_n.mean == pytest.approx(steady.front_n.mean - need)
+
+
+def test_sides_add_up_and_so_do_the_halves_of_a_symmetric_car(reduction):
+    left, right = (reduction.sides[n].downforce_n for n in ("left", "right"))
+    assert left + right == pytest.approx(reduction.downforce_n.mean)
+    # derived: left taps read 1.05 and 0.98 of the level, right ones 1.02 and 0.95, on mirrored cells
+    assert left > right
+
+
+def test_a_name_of_a_stranger_stays_on_its_line(reduction):
+    odd = dataclasses.replace(reduction, run="a\nb\x1b[31m")
+    assert "a?b?[31m" in reduction_table(odd)
+
+
+def test_each_caution_stands_once_in_the_program():
+    import undertray
+
+    folder = __import__("pathlib").Path(undertray.__file__).parent
+    for caution in CAUTIONS:
+        start = caution[:40]
+        found = [p.name for p in folder.rglob("*.py") if start in p.read_text(encoding="utf-8")]
+        assert found == ["words.py"], caution
