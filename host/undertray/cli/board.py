@@ -34,7 +34,10 @@ def _check(
         int | None, typer.Option(min=300, max=10_000_000, help="The rows go through a UART of this speed.")
     ] = None,
 ) -> None:
-    """Say whether a board description can work: pins, addresses, time, link, ranges."""
+    """Say whether a board description can work: pins, addresses, time, link, ranges.
+
+    Example: undertray board check board.json --car car.toml
+    """
     from undertray.board.check import check_board
     from undertray.board.finding import Weight
     from undertray.reduce.car import Car
@@ -63,6 +66,8 @@ def _install(
 
     Not tried on a board by its authors: only against MicroPython on a computer. Take the propellers
     or fans off their supply first: the board restarts, and its pins with it.
+
+    Example: undertray board install --port /dev/ttyACM0 --board board.json
     """
     from undertray.board.check import check_board
     from undertray.board.finding import Weight

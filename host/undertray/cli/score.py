@@ -48,7 +48,10 @@ def _score(
     seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the first invented run.")] = 0,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
 ) -> None:
-    """Score the loss detector on recordings whose truth is known."""
+    """Score the loss detector on recordings whose truth is known.
+
+    Example: undertray score scored --make 20
+    """
     from undertray.errors import ReductionError
     from undertray.reduce.car import Car
     from undertray.reduce.score import score
