@@ -17,6 +17,7 @@ app = typer.Typer(
     help="Log, calibrate and judge the suction under a fan-suction model car.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
+    rich_markup_mode=None,  # plain help: drawing boxes would double the time it takes to come up
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
