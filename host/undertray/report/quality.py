@@ -6,9 +6,6 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from undertray.report.display import Display, number
 
 if TYPE_CHECKING:
@@ -17,11 +14,9 @@ if TYPE_CHECKING:
     from undertray.reduce.car import Car
     from undertray.reduce.run import Reduction
 
-__all__ = ["calibration_age_days", "quality_rows", "zero_drift_pa"]
+__all__ = ["calibration_age_days", "quality_rows"]
 
 Row = tuple[str, str, str]
-_IDLE_US = 20.0
-_LEAST_ROWS = 20
 
 
 def quality_rows(
@@ -59,80 +54,64 @@ def quality_rows(
         ("Times without rows", str(gaps), "each is an event named data-gap"),
         *_calibration(run, calibration, units),
     ]
-    drift = zero_drift_pa(reduction)
-    if drift is None:
-        rows.append(("Zero drift over the run", "unknown", "needs fans at rest at both ends of the run"))
-    else:
-        worst = int(np.abs(drift).argmax())
-        name = tuple(reduction.taps)[worst]
-        rows.append(
-            (
-                "Zero drift over the run",
-                f"{units.pa(float(drift[worst]))} at worst ({name})",
-                "between the rests at both ends; a few pascals are usual",
-            )
-        )
+    rows.append(_drift(reduction, units))
     u95_n = reduction.downforce_n.u95
     rows.append(
         (
             "Uncertainty of the mean downforce",
             "unknown" if u95_n is None else f"±{units.n(u95_n)}",
-            "half width of the 95 % interval",
+            _largest(reduction),
         )
     )
     rows += _board(run)
-    tubes = [t for t in car.taps if t.tube_length_mm is not None and t.tube_bore_mm is not None]
-    if tubes:
-        lengths = sorted({t.tube_length_mm for t in tubes if t.tube_length_mm is not None})
-        bores = sorted({t.tube_bore_mm for t in tubes if t.tube_bore_mm is not None})
-        said = ", bore ".join(" to ".join(units.mm(v) for v in _ends(values)) for values in (lengths, bores))
-        rows.append(("Tubes", said, "equal on all taps" if len(lengths) == len(bores) == 1 else "not equal"))
-    else:
-        rows.append(
+    rows += _tubes(reduction, car, units)
+    return rows
+
+
+def _largest(reduction: Reduction) -> str:
+    sources = reduction.doubt.sources_n
+    said = "half width of the 95 % interval"
+    if not any(sources.values()):
+        return said
+    return f"{said}; largest source: {max(sources, key=lambda name: sources[name])}"
+
+
+def _drift(reduction: Reduction, units: Display) -> Row:
+    drift = {name: pa for name, pa in (reduction.rest.drift_pa or {}).items() if pa is not None}
+    if not drift:
+        return ("Zero drift over the run", "unknown", "needs fans at rest at both ends of the run")
+    worst = max(drift, key=lambda name: abs(drift[name]))
+    taken = {"zero": "; the zero before was taken off", "linear": "; taken off"}.get(reduction.rest.tare, "")
+    return (
+        "Zero drift over the run",
+        f"{units.pa(drift[worst])} at worst ({worst})",
+        f"between the rests at both ends; a few pascals are usual{taken}",
+    )
+
+
+def _tubes(reduction: Reduction, car: Car, units: Display) -> list[Row]:
+    """What each size of tube can show."""
+    if not reduction.tubes:
+        return [
             (
                 "Tubes",
                 "not given",
                 "tube_length and tube_bore in the car file; long tubes ring, see the build guide",
             )
+        ]
+    rows: list[Row] = []
+    for tube in dict.fromkeys(reduction.tubes.values()):
+        names = [name for name, own in reduction.tubes.items() if own == tube]
+        which = "all taps" if len(names) == len(car.taps) else ", ".join(names)
+        swing = "" if tube.peak_hz is None else f", rings at {tube.peak_hz:.0f} Hz"
+        rows.append(
+            (
+                "Tubes",
+                f"{units.mm(tube.length_mm)}, bore {units.mm(tube.bore_mm)} ({which})",
+                f"true within 5 % up to {tube.trust_hz:.0f} Hz{swing}, late by {tube.delay_s * 1e3:.1f} ms",
+            )
         )
     return rows
-
-
-def zero_drift_pa(reduction: Reduction) -> NDArray[np.float64] | None:
-    """How far each tap's zero moved between the rests at both ends of a run.
-
-    Parameters
-    ----------
-    reduction : Reduction
-        The reduced run.
-
-    Returns
-    -------
-    ndarray of float64, shape (taps,), or None
-        Median of the last second at rest less that of the first, Pa; None where the throttle
-        was not at its least at both ends, or was not logged.
-
-    Notes
-    -----
-    At rest means within 20 µs of the least throttle; the first second is taken before the
-    throttle first rises, the last one at the very end, when the fans have run down.
-    """
-    throttle_us, pa = reduction.series.throttle_us, reduction.series.tap_suction_pa
-    t_s = reduction.series.t_s
-    if not np.isfinite(throttle_us).any():
-        return None
-    rest = throttle_us <= float(np.nanmin(throttle_us)) + _IDLE_US
-    moved = np.flatnonzero(~rest)
-    if len(moved) == 0:
-        return None
-    before, after = slice(0, int(moved[0])), slice(int(moved[-1]) + 1, len(rest))
-    first = (t_s[before] >= t_s[before][-1] - 1.0) if moved[0] else np.zeros(0, bool)
-    # fans run down for a second or two: only what comes after that is rest
-    last = (t_s[after] >= t_s[moved[-1]] + 2.0) & (t_s[after] >= t_s[-1] - 1.0)
-    if first.sum() < _LEAST_ROWS or last.sum() < _LEAST_ROWS:
-        return None
-    drift = _medians(pa[after][last]) - _medians(pa[before][first])
-    return drift if np.isfinite(drift).all() else None
 
 
 def calibration_age_days(facts: Mapping[str, Any], made_utc: str) -> float | None:
@@ -213,12 +192,3 @@ def _board(run: Run | None) -> list[Row]:
 
 def _is_number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
-
-
-def _ends(values: list[float]) -> list[float]:
-    return values if len(values) == 1 else [values[0], values[-1]]
-
-
-def _medians(block: NDArray[np.float64]) -> NDArray[np.float64]:
-    columns = [block[np.isfinite(block[:, i]), i] for i in range(block.shape[1])]
-    return np.array([np.median(c) if len(c) else np.nan for c in columns])

@@ -239,11 +239,12 @@ def _event_row(place: int, event: Any, units: Display) -> tuple[str, ...]:
 
 
 def _axles(reduction: Reduction, units: Display) -> Grid:
-    heads = ("Axle", "Mean load", "Needed", "Margin, median", "Margin, least", "Below")
+    heads = ("Axle", "Mean load", "Uncertain by", "Needed", "Margin, median", "Margin, least", "Below")
     rows = [
         (
             name,
             units.n(axle.downforce_n),
+            "unknown" if axle.u95_n is None else f"±{units.n(axle.u95_n)}",
             units.n(axle.required_n),
             units.n(axle.margin_n.median, signed=True),
             units.n(axle.margin_n.min, signed=True),

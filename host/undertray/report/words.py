@@ -12,9 +12,7 @@ if TYPE_CHECKING:
     from undertray.reduce.run import Reduction
 
 __all__ = [
-    "CAUTION",
     "CAUTIONS",
-    "SAFETY",
     "WIDTH",
     "caution_lines",
     "event_words",
@@ -29,19 +27,11 @@ WIDTH = 100
 CAUTIONS = (
     "Spinning fans throw debris: wear eye and ear protection, keep fingers, hair and cables away.",
     "Charge and store lithium packs as their maker says, and never alone.",
-    "A computed margin is no guarantee: it knows the taps it has, its calibration and the past, not the"
-    " next bump.",
+    "A computed margin is no guarantee: it knows its taps and the past, not the next bump.",
     "Nobody under a car on a wall or a ceiling; hang a catch net or a strap.",
     "Local rules and licensed practice come first.",
 )
-"""All of them, a sentence each. They stand here once."""
-
-CAUTION = " ".join(CAUTIONS[2:])
-"""Goes with every margin that is printed."""
-
-SAFETY = " ".join(CAUTIONS)
-"""Goes with everything that drives the fans or relies on them."""
-
+"""They go with every margin that is printed and with everything that drives the fans, and stand here once."""
 
 _QUANTITY = re.compile(r"(\d) (s|N|Pa|Hz|mm|g|lbf|inH2O)\b")
 
@@ -65,20 +55,15 @@ def wrapped(text: str, indent: str = "") -> str:
     return kept.replace("\u00a0", " ")
 
 
-def caution_lines(text: str = SAFETY) -> str:
-    """A caution as lines for a terminal.
-
-    Parameters
-    ----------
-    text : str
-        :data:`SAFETY` or :data:`CAUTION`.
+def caution_lines() -> str:
+    """The cautions as lines for a terminal.
 
     Returns
     -------
     str
-        Lines of at most 100 columns.
+        Lines of at most 100 columns, a sentence each.
     """
-    return wrapped(f"Caution. {text}")
+    return "Caution.\n" + "\n".join(f"  {one}" for one in CAUTIONS)
 
 
 def note_lines(notice: str) -> str:
