@@ -9,6 +9,7 @@ import pytest
 
 from fakes.cars import bare_car
 from undertray.calibrate.certificate import Calibration, ColumnCalibration
+from undertray.reduce.floor import load_matrix
 from undertray.reduce.loads import tap_loads
 from undertray.reduce.reading import TapSuction
 from undertray.reduce.scatter import mean_scatter
@@ -74,7 +75,7 @@ def drawn(nominal, certificate, draws, together, seed=1):
             for name, c in certificate.columns.items()
         }
         other = dataclasses.replace(certificate, columns=columns)
-        loads = tap_loads(CAR, other.apply(nominal, list(columns)), None).rows.mean(axis=1)
+        loads = load_matrix(CAR).matrix @ other.apply(nominal, list(columns)).mean(axis=0)
         out.append([loads[0], loads[1], loads[2], loads[5], 1e3 * loads[3] / loads[0]])
     return np.std(out, axis=0, ddof=1)
 
@@ -136,6 +137,17 @@ def test_hysteresis_of_each_part_counts_and_averages_down():
     assert result.u95["downforce_n"] == pytest.approx(1.96 * expected, rel=1e-3)
 
 
+def test_a_curved_calibration_counts_by_the_mean_of_the_squares():
+    spread = np.diag([0.0, 0.0, 1e-12])
+    line = np.array([0.0, 1.0, 0.0])
+    curved = ColumnCalibration("x", line, spread, (0.0, 2000.0), 1.0, coverage_factor=1.959964)
+    columns = {f"p{i + 1}": curved for i in range(4)}
+    certificate = Calibration("2026-01-01T00:00:00Z", {}, 9.80665, "", columns)
+    nominal = np.repeat([[0.0], [1000.0]], 200, axis=0) * np.ones((1, 4))
+    # derived: half the rows at 1000 Pa: u(b2) mean(x^2) = 1e-6 * 5e5 Pa, not 1e-6 * (500 Pa)^2
+    assert found(nominal, certificate).u95["suction_pa"] == pytest.approx(1.96 * 0.5, rel=1e-3)
+
+
 def test_readings_of_a_dead_tap_do_not_count_as_pressure():
     certificate = calibration()
     nominal = np.full((1000, 4), 1000.0)
@@ -187,6 +199,9 @@ def test_without_a_calibration_nothing_is_claimed():
     assert result.means.downforce_n == pytest.approx(1000 * 0.38 * 0.16)
 
 
+ONE = np.ones((1, 1))
+
+
 def ar1(phi, rows, n, rng):
     out = np.empty((rows, n))
     out[:, 0] = rng.normal(size=rows)
@@ -202,7 +217,7 @@ def test_effective_rows_of_autocorrelated_noise(phi):
     # 1946, from memory); and by Monte Carlo, the standard deviation of 400 means
     n = 4000
     series = ar1(phi, 400, n, np.random.default_rng(5))
-    guessed = [mean_scatter(one[None], 200.0) for one in series]
+    guessed = [mean_scatter(one[:, None], ONE, 200.0) for one in series]
     actual = series.mean(axis=1).std(ddof=1)
     # 400 means know it to 3.5 %; batches of 50 rows miss 1/50 of a correlation of seven rows
     assert np.mean([g.standard[0] for g in guessed]) == pytest.approx(actual, rel=0.1)
@@ -215,13 +230,13 @@ def test_throttle_work_is_no_noise():
     n = 20_000
     noise = rng.normal(size=n)
     work = 500 * (np.arange(n) // 2000 % 2) + 100 * np.sin(np.arange(n) / 3000)
-    quiet, busy = (mean_scatter(s[None], 200.0).standard[0] for s in (noise, noise + work))
+    quiet, busy = (mean_scatter(s[:, None], ONE, 200.0).standard[0] for s in (noise, noise + work))
     assert busy == pytest.approx(quiet, rel=0.15)
     assert quiet == pytest.approx(1 / np.sqrt(n), rel=0.15)
 
 
 def test_too_few_rows_claim_nothing():
-    assert mean_scatter(np.ones((1, 100)), 200.0).batches == 0
+    assert mean_scatter(np.ones((100, 1)), ONE, 200.0).batches == 0
 
 
 def test_intervals_cover_what_they_say():

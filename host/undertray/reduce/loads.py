@@ -9,13 +9,69 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.reduce.car import Car
-from undertray.reduce.floor import ROWS, LoadMatrix, load_matrix
+from undertray.reduce.floor import LoadMatrix, load_matrix
 from undertray.reduce.losses import Loss
 
-__all__ = ["Loads", "faulted_rows", "tap_loads"]
+__all__ = ["Loads", "Part", "faulted_rows", "tap_loads"]
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Part:
+    """Rows with the same good taps.
+
+    Attributes
+    ----------
+    matrix : LoadMatrix
+        Their matrix.
+    taps : list of int
+        Which taps its columns are.
+    where : ndarray of bool, shape (n,)
+        Which rows.
+    rows : int
+        How many.
+    """
+
+    matrix: LoadMatrix
+    taps: list[int]
+    where: Bools
+    rows: int
+
+    def mean(self, values: Array) -> Array:
+        """Mean of its taps over its rows.
+
+        Parameters
+        ----------
+        values : ndarray, shape (n, all taps)
+            Readings; what is missing elsewhere does not matter.
+
+        Returns
+        -------
+        ndarray, shape (taps,)
+        """
+        # one product, unless something is missing in other rows
+        mean = np.asarray((self.where * (1.0 / self.rows) @ values)[self.taps])
+        return (
+            mean if np.isfinite(mean).all() else np.array([values[self.where, i].mean() for i in self.taps])
+        )
+
+    def readings(self, values: Array) -> Array:
+        """Readings of its taps in its rows.
+
+        Parameters
+        ----------
+        values : ndarray, shape (n, all taps)
+            Readings.
+
+        Returns
+        -------
+        ndarray, shape (rows, taps)
+            Not copied where they are all there is.
+        """
+        chosen = values if self.rows == len(values) else values[self.where]
+        return chosen if len(self.taps) == values.shape[1] else chosen[:, self.taps]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -24,8 +80,8 @@ class Loads:
 
     Attributes
     ----------
-    rows : ndarray, shape (7, n)
-        One row for each of :data:`undertray.reduce.floor.ROWS`, N and N m; NaN where no tap was good.
+    rows : ndarray, shape (3, n)
+        Downforce, front and rear axle load, N; NaN where no tap was good.
     mean_suction_pa : ndarray, shape (n,)
         Downforce over the area of the floor.
     pattern : ndarray of int64, shape (n,), or None
@@ -51,7 +107,7 @@ class Loads:
             else ()
         )
 
-    def parts(self, rows: Bools) -> Iterator[tuple[LoadMatrix, list[int], Bools]]:
+    def parts(self, rows: Bools) -> Iterator[Part]:
         """Rows with the same good taps.
 
         Parameters
@@ -61,17 +117,13 @@ class Loads:
 
         Yields
         ------
-        matrix : LoadMatrix
-            Their matrix.
-        taps : list of int
-            Which taps its columns are.
-        rows : ndarray of bool, shape (n,)
-            Which rows.
+        Part
         """
         for pattern, matrix in self.matrices.items():
-            here = rows if self.pattern is None else rows & (self.pattern == pattern)
-            if here.any():
-                yield matrix, [i for i in range(len(self.taps)) if pattern >> i & 1], here
+            where = rows if self.pattern is None else rows & (self.pattern == pattern)
+            count = int(np.count_nonzero(where))
+            if count:
+                yield Part(matrix, [i for i in range(len(self.taps)) if pattern >> i & 1], where, count)
 
 
 def tap_loads(car: Car, pa: Array, faulted: Bools | None) -> Loads:
@@ -99,21 +151,21 @@ def tap_loads(car: Car, pa: Array, faulted: Bools | None) -> Loads:
     whole = load_matrix(car)
     if faulted is None:
         # one product tells both the loads and whether anything is missing
-        rows = whole.matrix @ pa.T
+        rows = whole.matrix[:3] @ pa.T
         if np.isfinite(rows[0]).all():
             return Loads(rows, rows[0] / whole.area_m2.sum(), None, {(1 << len(names)) - 1: whole}, names)
     good = np.isfinite(pa) if faulted is None else np.isfinite(pa) & ~faulted
     code = np.zeros(len(pa), np.int64)
     for i in range(len(names)):
         code |= good[:, i].astype(np.int64) << i
-    rows, mean = np.full((len(ROWS), len(pa)), np.nan), np.full(len(pa), np.nan)
+    rows, mean = np.full((3, len(pa)), np.nan), np.full(len(pa), np.nan)
     matrices = {}
     for pattern in np.unique(code).tolist():
         taps = [i for i in range(len(names)) if pattern >> i & 1]
         if taps:
             matrix = matrices[pattern] = load_matrix(car, {names[i] for i in taps})
             here = np.flatnonzero(code == pattern)
-            rows[:, here] = matrix.matrix @ pa[here][:, taps].T
+            rows[:, here] = matrix.matrix[:3] @ pa[here][:, taps].T
             mean[here] = rows[0, here] / matrix.area_m2.sum()
     return Loads(rows, mean, code, matrices, names)
 

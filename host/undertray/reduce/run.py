@@ -23,6 +23,7 @@ from undertray.reduce.loads import Loads, faulted_rows, tap_loads
 from undertray.reduce.losses import Loss, find_losses
 from undertray.reduce.notices import run_notices
 from undertray.reduce.precursors import DECLINE, first_sign
+from undertray.reduce.quantiles import quantiles
 from undertray.reduce.reading import TapSuction, pack_voltage, tap_suction
 from undertray.reduce.series import Series
 from undertray.reduce.steady import run_blocks
@@ -97,7 +98,7 @@ def reduce_run(
         period_s=1.0 / time.rate_hz,
     )
     loads = tap_loads(car, suction.pa, faulted_rows(events, time.t_s, names))
-    downforce, front, rear = loads.rows[:3]
+    downforce, front, rear = loads.rows
     there = np.isfinite(downforce)
     if not there.any():
         raise ReductionError("no row with a good tap", where=run.name, do="check the sensors")
@@ -186,12 +187,13 @@ def _sample_time(time: BoardTime) -> Array:
 
 def _below(loads: Loads, need: HoldNeed) -> Bools:
     with np.errstate(invalid="ignore"):
-        below = loads.rows[:3] < np.array([[need.whole_n], [need.front_n], [need.rear_n]])
+        below = loads.rows < np.array([[need.whole_n], [need.front_n], [need.rear_n]])
         return np.asarray(below.any(axis=0))
 
 
 def _axle(load: Array, required_n: float, step_s: Array, u95_n: float | None) -> Axle:
-    margin = Margin(float(np.median(load)) - required_n, float(load.min()) - required_n)
+    median = quantiles(load, (0.5,))[0]
+    margin = Margin(median - required_n, float(load.min()) - required_n)
     return Axle(float(load.mean()), required_n, margin, float(step_s[load < required_n].sum()), u95_n)
 
 
@@ -214,12 +216,12 @@ def _steady(found: MeanUncertainty, need: HoldNeed, seconds: float) -> Steady:
 def _taps(names: Sequence[str], suction: TapSuction, step_s: Array) -> dict[str, TapSummary]:
     out = {}
     for i, name in enumerate(names):
-        column = suction.pa[:, i]
+        column = np.ascontiguousarray(suction.pa[:, i])
         seen = np.isfinite(column)
         values = column if seen.all() else column[seen]
         out[name] = TapSummary(
             mean=float(values.mean()) if values.size else None,
-            median=float(np.median(values)) if values.size else None,
+            median=quantiles(values, (0.5,))[0] if values.size else None,
             max=float(values.max()) if values.size else None,
             saturated_s=float(step_s[suction.out_of_range[:, i]].sum()),
             missing_s=float(step_s[~seen].sum()),

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.middle import middle
+
 __all__ = ["Scatter", "mean_scatter"]
 
 Array = NDArray[np.float64]
@@ -18,14 +20,14 @@ _TO_SD = 1.482602 / 6**0.5  # median absolute second difference of batch means t
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scatter:
-    """Noise of the means of some series.
+    """Noise of the means of some sums of readings.
 
     Attributes
     ----------
     standard : ndarray, shape (k,)
-        Standard uncertainty of each mean; 0 where there are too few rows to tell.
+        Standard uncertainty of the mean of each sum; 0 where there are too few rows to tell.
     effective_rows : float
-        Rows without autocorrelation that would leave as much in the mean of the first series; the
+        Rows without autocorrelation that would leave as much in the mean of the first sum; the
         number of rows itself for white noise.
     batches : int
         Batches it rests on.
@@ -36,13 +38,15 @@ class Scatter:
     batches: int
 
 
-def mean_scatter(series: Array, rate_hz: float) -> Scatter:
-    """Noise that stays in the mean of each of some series.
+def mean_scatter(readings: Array, weights: Array, rate_hz: float) -> Scatter:
+    """Noise that stays in the means of some weighted sums of readings.
 
     Parameters
     ----------
-    series : ndarray, shape (k, n)
+    readings : ndarray, shape (n, m)
         Readings that follow each other; no NaN.
+    weights : ndarray, shape (k, m)
+        The sums, one a row.
     rate_hz : float
         Sample rate, Hz.
 
@@ -52,7 +56,7 @@ def mean_scatter(series: Array, rate_hz: float) -> Scatter:
 
     Notes
     -----
-    The series are cut into batches of a quarter of a second. What a batch mean scatters by, s_B, is taken
+    The readings are cut into batches of a quarter of a second. What a batch mean scatters by, s_B, is taken
     from second differences of the batch means by the median absolute deviation, so that throttle work,
     losses and slow changes (which are no noise) drop out, while noise that is correlated from row to row
     counts for what it does over a batch. The mean of K batches then has the standard uncertainty
@@ -66,13 +70,15 @@ def mean_scatter(series: Array, rate_hz: float) -> Scatter:
     Suppl. 8 (1946) 184 (from memory); for AR(1) noise it is ``n (1 - phi)/(1 + phi)``.
     """
     size = max(2, round(BATCH_S * rate_hz))
-    count = series.shape[1] // size
+    count = len(readings) // size
     if count < _LEAST_BATCHES:
-        return Scatter(np.zeros(len(series)), float(series.shape[1]), 0)
-    cut = series[:, : count * size].reshape(len(series), count, size)
-    means = cut.mean(axis=2)
+        return Scatter(np.zeros(len(weights)), float(len(readings)), 0)
+    cut = readings[: count * size].reshape(count, size, -1)
+    # many small products: several times as fast as a mean over the middle axis
+    means = weights @ np.matmul(np.full(size, 1.0 / size), cut).T
     second = np.abs(np.diff(means, 2, axis=1))
-    batch = _TO_SD * np.median(second, axis=1)
-    within2 = float(np.median(np.square(cut[0] - means[0][:, None]).mean(axis=1)))
-    effective = (within2 + batch[0] ** 2) * count / batch[0] ** 2 if batch[0] > 0 else float(series.shape[1])
-    return Scatter(batch / count**0.5, float(min(effective, series.shape[1])), count)
+    batch = _TO_SD * np.array([middle(row) for row in second])
+    within = (cut @ weights[0]) - means[0][:, None]
+    within2 = middle(np.square(within).mean(axis=1))
+    effective = (within2 + batch[0] ** 2) * count / batch[0] ** 2 if batch[0] > 0 else float(len(readings))
+    return Scatter(batch / count**0.5, float(min(effective, len(readings))), count)

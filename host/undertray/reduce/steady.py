@@ -125,6 +125,8 @@ def _pack(series: Series, t_s: Array) -> Array:
 
 def _mean(values: Array, starts: NDArray[np.int64]) -> Array:
     known = np.isfinite(values)
+    if known.all():
+        return np.asarray(np.add.reduceat(values, starts) / np.diff(starts, append=len(values)))
     count = np.add.reduceat(known.astype(float), starts)
     total = np.add.reduceat(np.where(known, values, 0.0), starts)
     mean: Array = np.divide(total, count, out=np.full(len(starts), np.nan), where=count > 0)

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from undertray.reduce.estimates import Cover, Doubt, Rest, Side, Steady
 from undertray.reduce.losses import Loss
+from undertray.reduce.quantiles import quantiles
 from undertray.reduce.series import Series
 
 if TYPE_CHECKING:
@@ -69,7 +70,7 @@ class Spread:
         -------
         Spread
         """
-        p05, median, p95 = _quantiles(values, (0.05, 0.5, 0.95))
+        p05, median, p95 = quantiles(values, (0.05, 0.5, 0.95))
         return cls(float(values.mean()), p05, median, p95, float(values.max()), u95)
 
 
@@ -224,17 +225,6 @@ class Reduction:
         """
         out = {f.name: _plain(getattr(self, f.name)) for f in dataclasses.fields(self) if f.name != "series"}
         return {"format": out.pop("format"), **out}
-
-
-def _quantiles(values: Array, shares: tuple[float, ...]) -> list[float]:
-    """Quantiles by linear interpolation between order statistics, as numpy's own; one partition for all."""
-    at = [share * (len(values) - 1) for share in shares]
-    places = sorted({i for a in at for i in (int(a), min(int(a) + 1, len(values) - 1))})
-    part = np.partition(values, places)
-    return [
-        float(part[int(a)] + (a - int(a)) * (part[min(int(a) + 1, len(values) - 1)] - part[int(a)]))
-        for a in at
-    ]
 
 
 def _plain(value: Any) -> Any:

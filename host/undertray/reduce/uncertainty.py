@@ -16,6 +16,7 @@ from undertray.reduce.floor import ROWS, load_matrix
 from undertray.reduce.loads import Loads
 from undertray.reduce.reading import TapSuction
 from undertray.reduce.scatter import mean_scatter
+from undertray.reduce.sensitivity import NORMAL, Sensitivity
 from undertray.reduce.zero import Zero
 
 __all__ = ["QUANTITIES", "MeanUncertainty", "Means", "mean_uncertainty"]
@@ -25,7 +26,6 @@ Bools = NDArray[np.bool_]
 
 QUANTITIES = ("suction_pa", "downforce_n", "front_n", "rear_n", "left_n", "right_n", "x_mm", "y_mm")
 """What a mean and an uncertainty are given for; the last two are the centre of the force."""
-_NORMAL = 1.959964
 _CLOSE_TO_NORMAL = 200
 
 
@@ -111,7 +111,7 @@ def mean_uncertainty(
     part is that: all of it or none of it is taken, whichever gives more. A zero that was taken
     off takes the calibration's offset with it: the row of powers is then ``J(x) - J(x0)``.
 
-    Noise is that of the loads themselves (:func:`undertray.reduce.scatter.mean_scatter`).
+    Noise is that of the same sums of readings (:func:`undertray.reduce.scatter.mean_scatter`).
 
     How the suction between the taps is not known: leaving out one of the N taps, in the rows where it
     was good, changes the number by d_i, and ``(N - 1)/N sum d_i^2`` is taken as its variance (the
@@ -126,31 +126,33 @@ def mean_uncertainty(
     JCGM 100:2008 (GUM), equations 13 and G.2b. B. Efron, The jackknife, the bootstrap and other resampling
     plans, SIAM (1982), equation 3.3 (number of the equation from memory).
     """
-    base = loads.rows[:, rows] if not rows.all() else loads.rows
-    mean_loads = base.mean(axis=1)
-    area_m2 = float(load_matrix(car).area_m2.sum())
-    functional = _functional(mean_loads, area_m2)
-    means = functional @ mean_loads
-    force = mean_loads[0] > 0
+    parts = list(loads.parts(rows))
+    total = sum(part.rows for part in parts)
+    means_pa = [part.mean(suction.pa) for part in parts]
+    mean_loads = np.zeros(len(ROWS))
+    for part, pa in zip(parts, means_pa, strict=True):
+        mean_loads += part.rows / total * part.matrix.matrix @ pa
+    functional = _functional(mean_loads, float(load_matrix(car).area_m2.sum()))
+    force = bool(mean_loads[0] > 0)
     x_mm, y_mm = (1e3 * mean_loads[3:5] / mean_loads[0]).tolist() if force else (None, None)
-    found = Means(**dict(zip(QUANTITIES, [*means[:6].tolist(), x_mm, y_mm], strict=True)))
+    means = [*(functional[:6] @ mean_loads).tolist(), x_mm, y_mm]
+    found = Means(**dict(zip(QUANTITIES, means, strict=True)))
     if calibration is None:
         return MeanUncertainty(found, dict.fromkeys(QUANTITIES))
-    scatter = mean_scatter(base, rate_hz)
-    noise = _noise(functional, base, rate_hz)
-    columns = _Columns(car, calibration, zero)
-    known = columns.start(len(QUANTITIES))
+    columns = Sensitivity(len(QUANTITIES), car, calibration, zero)
     left_out, seen = np.zeros((len(car.taps), len(QUANTITIES))), np.zeros(len(car.taps))
-    total = int(np.count_nonzero(rows))
-    for matrix, here, part in loads.parts(rows):
-        share = np.count_nonzero(part) / total
-        pa, nominal = (_mean(values, part, here) for values in (suction.pa, suction.nominal_pa))
-        columns.add(known, here, share * functional @ matrix.matrix, nominal)
-        left_out[here] += share * _left_out(car, [loads.taps[i] for i in here], functional, pa)
-        seen[here] += share * abs(float(matrix.matrix[0] @ pa))
+    for part, pa in zip(parts, means_pa, strict=True):
+        share = part.rows / total
+        columns.add(part, share * functional @ part.matrix.matrix, suction.nominal_pa)
+        left_out[part.taps] += share * _left_out(car, [loads.taps[i] for i in part.taps], functional, pa)
+        seen[part.taps] += share * abs(float(part.matrix.matrix[0] @ pa))
+    # the noise of most rows, those with the same good taps, is taken for that of all
+    main = max(parts, key=lambda part: part.rows)
+    scatter = mean_scatter(main.readings(suction.pa), functional @ main.matrix.matrix, rate_hz)
+    noise = scatter.standard * np.sqrt(main.rows / total)
     taps = int(np.count_nonzero(seen))
     between2 = _jackknife(left_out, seen, abs(float(mean_loads[0])))
-    calibrated2, zero2 = columns.variances(known)
+    calibrated2, zero2 = columns.variances()
     u2 = np.stack([calibrated2, zero2, noise**2, between2])
     total2 = u2.sum(axis=0)
     dof = _welch(u2[2:], total2, np.array([max(1, scatter.batches - 1), max(1, taps - 1)]))
@@ -168,58 +170,9 @@ def mean_uncertainty(
         found,
         u95,
         {name: float(np.sqrt(v)) for name, v in zip(names, u2[:, 1], strict=True)},
-        scatter.effective_rows,
+        scatter.effective_rows * total / main.rows,
         said,
     )
-
-
-class _Columns:
-    """Sensitivity of the numbers to every coefficient of every column."""
-
-    def __init__(self, car: Car, calibration: Calibration, zero: Zero) -> None:
-        self.columns = [calibration.columns[tap.column] for tap in car.taps]
-        self.zero = zero
-
-    def start(self, quantities: int) -> tuple[list[Array], Array]:
-        coefficients = [np.zeros((quantities, len(c.coefficients))) for c in self.columns]
-        return coefficients, np.zeros((quantities, len(self.columns)))
-
-    def add(self, known: tuple[list[Array], Array], here: list[int], per_pa: Array, nominal: Array) -> None:
-        """Add rows in which the taps ``here`` count with ``per_pa`` (quantities, taps)."""
-        for k, i in enumerate(here):
-            powers = self.columns[i].powers(nominal[k])
-            if self.zero.nominal_pa is not None:
-                powers = powers - self.columns[i].powers(self.zero.nominal_pa[i])
-            known[0][i] += np.outer(per_pa[:, k], powers)
-            known[1][:, i] += per_pa[:, k]
-
-    def variances(self, known: tuple[list[Array], Array]) -> tuple[Array, Array]:
-        """Variance from the calibration and from the zero, of each number."""
-        quantities = len(known[1])
-        alone2, widths2, together = np.zeros(quantities), np.zeros(quantities), np.zeros((quantities, 3))
-        common: dict[str, Array] = {}
-        for column, rows, weight in zip(self.columns, known[0], known[1].T, strict=True):
-            covariance = np.array(column.covariance, float)
-            for name, shift in column.shared.items():
-                covariance -= np.outer(shift, shift)
-                common[name] = common.get(name, np.zeros(quantities)) + rows @ shift
-            width2 = (column.hysteresis_pa or 0.0) ** 2 + (column.repeatability_pa or 0.0) ** 2
-            # a factor above the normal one says that few points are behind this column
-            fewer = column.coverage_factor / _NORMAL
-            parts = fewer * rows @ _root(covariance)
-            together[:, : parts.shape[1]] += parts
-            alone2 += np.square(parts).sum(axis=1)
-            widths2 += (fewer * weight) ** 2 * width2 / 12
-        own2 = np.maximum(alone2, np.square(together).sum(axis=1)) + widths2
-        shared2 = np.square(list(common.values())).sum(axis=0) if common else 0.0
-        return own2 + shared2, np.square(known[1]) @ np.square(self.zero.u_pa)
-
-
-def _root(covariance: Array) -> Array:
-    """A matrix R with R R^T the covariance; what rounding made negative counts as 0."""
-    values, vectors = np.linalg.eigh(covariance)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))
-    return np.asarray(root @ vectors.T)
 
 
 def _functional(mean_loads: Array, area_m2: float) -> Array:
@@ -235,19 +188,6 @@ def _functional(mean_loads: Array, area_m2: float) -> Array:
             out[i, at[name]] = 1e3 / force
             out[i, 0] = -1e3 * mean_loads[at[name]] / force**2
     return out
-
-
-def _noise(functional: Array, base: Array, rate_hz: float) -> Array:
-    """Standard uncertainty of each number by noise; combinations are made before it is measured."""
-    batches = mean_scatter(functional @ base, rate_hz)
-    return batches.standard
-
-
-def _mean(values: Array, rows: Bools, taps: list[int]) -> Array:
-    """Mean of some taps over some rows."""
-    if rows.all() and len(taps) == values.shape[1]:
-        return np.asarray(values.mean(axis=0))
-    return np.array([values[rows, i].mean() for i in taps])
 
 
 def _left_out(car: Car, names: list[str], functional: Array, pa: Array) -> Array:
@@ -273,7 +213,7 @@ def _jackknife(left_out: Array, seen: Array, whole: float) -> Array:
 def _factor(dof: float) -> float:
     """Coverage factor for 95 %; the degrees of freedom are cut to a whole number (GUM, G.4.1)."""
     if dof > _CLOSE_TO_NORMAL:
-        return _NORMAL + (_NORMAL**3 + _NORMAL) / (4 * dof)  # first term of the expansion: to 2e-5
+        return NORMAL + (NORMAL**3 + NORMAL) / (4 * dof)  # first term of the expansion: to 2e-5
     return _student(int(dof))
 
 
