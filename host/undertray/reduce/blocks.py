@@ -1,4 +1,4 @@
-"""Rows to blocks: what the detector judges, with enough of the raw rows kept to look back."""
+"""Rows to blocks: what the detector judges."""
 
 from __future__ import annotations
 
@@ -7,86 +7,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Blocks", "Rows"]
+__all__ = ["Blocks"]
 
 Array = NDArray[np.float64]
-
-
-class Rows:
-    """The last rows, raw, addressed by their number in the run.
-
-    Parameters
-    ----------
-    taps : int
-        Number of taps.
-    keep : int
-        How many rows to hold on to at least.
-    """
-
-    def __init__(self, taps: int, keep: int) -> None:
-        self.first = 0
-        self.t_s: Array = np.empty(0)
-        self.suction_pa: Array = np.empty((0, taps))
-        self.throttle_us: Array = np.empty(0)
-        self._keep = keep
-
-    @property
-    def end(self) -> int:
-        """Number of the row after the last."""
-        return self.first + len(self.t_s)
-
-    def append(self, t_s: Array, suction_pa: Array, throttle_us: Array) -> None:
-        """Add rows and let go of old ones.
-
-        Parameters
-        ----------
-        t_s : ndarray, shape (k,)
-            Time, s.
-        suction_pa : ndarray, shape (k, taps)
-            Suction, Pa.
-        throttle_us : ndarray, shape (k,)
-            Throttle, µs.
-        """
-        drop = max(0, len(self.t_s) - self._keep)
-        self.first += drop
-        self.t_s = np.concatenate([self.t_s[drop:], t_s])
-        self.suction_pa = np.concatenate([self.suction_pa[drop:], suction_pa])
-        self.throttle_us = np.concatenate([self.throttle_us[drop:], throttle_us])
-
-    def between(self, row0: int, row1: int) -> tuple[Array, Array]:
-        """Rows by number, as far as they are still held.
-
-        Parameters
-        ----------
-        row0, row1 : int
-            First row, and the row after the last.
-
-        Returns
-        -------
-        t_s : ndarray, shape (k,)
-        suction_pa : ndarray, shape (k, taps)
-        """
-        part = self._part(row0, row1)
-        return self.t_s[part], self.suction_pa[part]
-
-    def throttle(self, row0: int, row1: int) -> tuple[Array, Array]:
-        """Throttle of rows by number, as far as they are still held.
-
-        Parameters
-        ----------
-        row0, row1 : int
-            First row, and the row after the last.
-
-        Returns
-        -------
-        t_s : ndarray, shape (k,)
-        throttle_us : ndarray, shape (k,)
-        """
-        part = self._part(row0, row1)
-        return self.t_s[part], self.throttle_us[part]
-
-    def _part(self, row0: int, row1: int) -> slice:
-        return slice(max(0, row0 - self.first), max(0, row1 - self.first))
 
 
 class Blocks:
@@ -124,13 +47,14 @@ class Blocks:
             "known": np.empty(0, bool),
             "speed_us": np.empty((0, lags)),
         }
+        self._base = self._held_blocks = self._room = 0  # place of the first block held, their count, places
         self._last_pa = np.zeros(taps)  # a tap that has not read yet holds 0
         self._last_us = np.nan
 
     @property
     def end(self) -> int:
         """Number of the block after the last."""
-        return self.first + len(self._columns["t_s"])
+        return self.first + self._held_blocks
 
     def take(self, name: str, k0: int, k1: int) -> NDArray[np.generic]:
         """A column of blocks by number.
@@ -146,7 +70,7 @@ class Blocks:
         -------
         ndarray, shape (k1 - k0, ...)
         """
-        return self._columns[name][k0 - self.first : k1 - self.first]
+        return self._columns[name][self._at(k0) : self._at(k1)]
 
     def floats(self, name: str, k0: int, k1: int) -> Array:
         """The same for a column of numbers.
@@ -268,11 +192,28 @@ class Blocks:
         columns : dict
             Every column, k blocks each.
         """
-        drop = max(0, len(self._columns["t_s"]) - self._keep)
+        count = len(columns["t_s"])
+        drop = max(0, self._held_blocks - self._keep)
+        if self._base + self._held_blocks + count > self._room:
+            # move what is kept to the front, or to a larger place
+            keep = self._held_blocks - drop
+            self._room = max(self._room, keep + max(count, self._keep))
+            for name, old in self._columns.items():
+                kept = old[self._base + drop : self._base + self._held_blocks]
+                room = np.empty((self._room, *old.shape[1:]), old.dtype)
+                room[:keep] = kept
+                self._columns[name] = room
+            self._base = -drop
+        at = self._base + self._held_blocks
+        for name, room in self._columns.items():
+            room[at : at + count] = columns[name]
         self.first += drop
-        self._columns = {
-            name: np.concatenate([old[drop:], columns[name]]) for name, old in self._columns.items()
-        }
+        self._base += drop
+        self._held_blocks += count - drop
+
+    def _at(self, k: int) -> int:
+        """Place of a block; a number that is no longer or not yet held counts as the nearest that is."""
+        return self._base + min(max(k - self.first, 0), self._held_blocks)
 
     def _held(self, mean: Array) -> Array:
         """A tap that misses a whole block holds its last reading until it is judged faulty."""

@@ -7,11 +7,12 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.blocks import Blocks, Rows
+from undertray.reduce.blocks import Blocks
 from undertray.reduce.expectation import FanBank
 from undertray.reduce.leak import Creep, find_creep
 from undertray.reduce.losses import LossParameters
 from undertray.reduce.onset import Fall, measure_fall
+from undertray.reduce.rows import Rows
 
 __all__ = ["CloseUp"]
 
@@ -40,7 +41,15 @@ class CloseUp:
         self._rows, self._blocks, self._bank = rows, blocks, bank
         self._period_s, self._block_s = period_s, block_s
 
-    def measure(self, ref0: int, last: int, begun: int, weights: Array, speed: Array | None = None) -> Fall:
+    def measure(
+        self,
+        ref0: int,
+        last: int,
+        begun: int,
+        weights: Array,
+        speed: Array | None = None,
+        ratio: Array | None = None,
+    ) -> Fall:
         """Measure a fall.
 
         Parameters
@@ -53,13 +62,16 @@ class CloseUp:
             Weights of the taps, 0 for one that is left out, their sum 1.
         speed : ndarray, shape (lags,), or None
             Fan speeds before: readings are then referred to the throttle before the fall.
+        ratio : ndarray, shape (last + 1 - ref0,), or None
+            What the throttle asks for over that before, in each block, where that is known better.
 
         Returns
         -------
         Fall
         """
         taps = np.flatnonzero(weights > 0)
-        ref0 = max(min(ref0, last - 4), self._blocks.first)
+        if ratio is None:
+            ref0 = max(min(ref0, last - 4), self._blocks.first)
         row0, row1 = self._blocks.row(ref0), self._blocks.row(last) + self._blocks.rows
         t, suction = self._rows.between(row0, row1)
         suction, period = suction[:, taps], self._period_s
@@ -70,9 +82,11 @@ class CloseUp:
             t = self._blocks.floats("t_s", ref0, last + 1) + self._block_s / 2
             suction = self._blocks.floats("tap_pa", ref0, last + 1)[:, taps]
             period = self._block_s
-        if speed is not None:
+        if speed is not None or ratio is not None:
             at = self._blocks.floats("t_s", ref0, last + 1) + self._block_s / 2
+        if speed is not None:
             ratio = self._bank.ratio(self._blocks.floats("speed_us", ref0, last + 1), speed)
+        if ratio is not None:
             suction = suction / np.maximum(np.interp(t, at, ratio), _LEAST_RATIO)[:, None]
         fall = measure_fall(t, suction, weights[taps], self._blocks.time(begun), period)
         return replace(fall, order=tuple(int(taps[i]) for i in fall.order))

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from undertray.reduce.blocks import Blocks, Rows
+from undertray.reduce.blocks import Blocks
 from undertray.reduce.closeup import CloseUp
 from undertray.reduce.expectation import FanBank
 from undertray.reduce.falls import FallWatch
@@ -15,6 +15,8 @@ from undertray.reduce.health import Health
 from undertray.reduce.ledger import Ledger
 from undertray.reduce.losses import Loss, LossParameters
 from undertray.reduce.marks import Marks
+from undertray.reduce.review import Review
+from undertray.reduce.rows import Rows
 from undertray.reduce.screen import Screen
 from undertray.reduce.seal import SealWatch
 
@@ -25,8 +27,8 @@ Bools = NDArray[np.bool_]
 
 _PIECE = 16384  # rows worked on at once: they stay in the processor's cache
 _FRAME = 64  # blocks between two lessons for the fan bank
-_HISTORY_S = 32.0
-_RAW_S = 4.0
+_HISTORY_S = 64.0
+_RAW_S = 30.0
 
 
 class Detector:
@@ -79,6 +81,9 @@ class Detector:
         parts = (self._blocks, self._bank, self._screen, closeup, self._ledger, self._health)
         self._falls = FallWatch(p, self._block_s, self._marks, *parts)
         self._seal = SealWatch(p, self._block_s, self._marks, *parts, self._falls)
+        self._review = Review(
+            p, self._block_s, self._marks, self._blocks, self._bank, closeup, self._ledger, self._health
+        )
         self._tail: tuple[Array, Array, Array, Bools] | None = None
         self._last_row: Array | None = None
         self._last_s: float | None = None
@@ -140,6 +145,7 @@ class Detector:
         """
         self._falls.break_off()
         self._seal.frame(self._blocks.end, self._flagged, last=True)
+        self._review.frame(self._blocks.end, last=True)
         return self.events
 
     # -- rows to blocks
@@ -190,6 +196,7 @@ class Detector:
             k = stop
             if stop % _FRAME == 0:
                 self._seal.frame(stop, self._flagged)
+                self._review.frame(stop)
                 self._flagged = False
             if self._health.renewed() and k < k1:
                 surveyed, worth = k, self._survey(k, k1)

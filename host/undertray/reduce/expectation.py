@@ -5,18 +5,17 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.fanspeed import ARRIVED_US, LAGS_S, FanSpeeds
 from undertray.reduce.middle import middle
 
 __all__ = ["FanBank"]
 
 Array = NDArray[np.float64]
 
-_LAGS_S = (0.02, 0.05, 0.1, 0.2, 0.4, 0.8)
 _EXPONENTS = (1.0, 1.5, 2.0, 2.5, 3.0)
 _DEAD_BANDS_US = (1000.0, 1100.0, 1200.0, 1500.0)
 _SPAN_US = 1000.0
 _MEMORY_S = 90.0
-_JITTER_US, _ARRIVED_US = 3.0, 1e-6
 _CALM_FRAMES = 60
 _HARD_US, _WORKED = 150.0, 3
 _SCHOOL = 6  # lessons before a frame may be mistrusted
@@ -43,14 +42,10 @@ class FanBank:
     """
 
     def __init__(self, block_s: float) -> None:
-        stay = np.exp(-block_s / np.array(_LAGS_S))
-        self._stay_up = np.repeat(stay, len(_LAGS_S))
-        self._stay_down = np.tile(stay, len(_LAGS_S))
+        self._speeds = FanSpeeds(block_s)
         self._p = np.repeat(_EXPONENTS, len(_DEAD_BANDS_US))[:, None]
         self._u0 = np.tile(_DEAD_BANDS_US, len(_EXPONENTS))[:, None]
-        self._speed: Array | None = None
-        self._asked = 0.0
-        shape = (len(self._p), len(self._stay_up))
+        shape = (len(self._p), self._speeds.lags)
         self._cc, self._cx, self._xx = 0.0, np.zeros(shape), np.zeros(shape)
         self._top, self._lessons, self._worked = 0.0, 0, 0
         self._calm: list[float] = []
@@ -59,13 +54,17 @@ class FanBank:
         # what the run cannot tell apart is decided here, and not by the last digit of a sum
         self._prior = 1e-5 * np.abs(self._p - 2.0) + 1e-8 * np.arange(np.prod(shape)).reshape(shape)
         self._in = np.ones(shape, bool)
-        self._best = (2 * len(_DEAD_BANDS_US), 3 * len(_LAGS_S) + 3)
+        self._best = (2 * len(_DEAD_BANDS_US), 3 * len(LAGS_S) + 3)
         self._laws = np.nonzero(self._in)
+        self._gain, self._law = 0.0, self._best_law()
+
+    def _best_law(self) -> tuple[float, float, int]:
+        return float(self._u0[self._best[0], 0]), float(self._p[self._best[0], 0]), self._best[1]
 
     @property
     def lags(self) -> int:
         """How many speeds the bank follows."""
-        return len(self._stay_up)
+        return self._speeds.lags
 
     @property
     def error(self) -> float:
@@ -88,7 +87,7 @@ class FanBank:
     def lag_s(self) -> tuple[float, float]:
         """Lags of the best law, spinning up and slowing down, s."""
         j = self._best[1]
-        return _LAGS_S[j // len(_LAGS_S)], _LAGS_S[j % len(_LAGS_S)]
+        return LAGS_S[j // len(LAGS_S)], LAGS_S[j % len(LAGS_S)]
 
     def follow(self, throttle_us: Array) -> Array:
         """Let the fans of all laws follow the throttle.
@@ -103,41 +102,7 @@ class FanBank:
         ndarray, shape (k, lags)
             Speeds, in µs of pulse width.
         """
-        out = np.zeros((len(throttle_us), self.lags))
-        first = np.flatnonzero(np.isfinite(throttle_us))
-        if self._speed is None and first.size:
-            # nothing is known of the time before the first pulse
-            self._speed, self._asked = np.full(self.lags, throttle_us[first[0]]), float(throttle_us[first[0]])
-        if self._speed is None or not len(throttle_us):
-            return out
-        pulses = np.where(np.isfinite(throttle_us), throttle_us, self._asked)
-        if np.abs(pulses - self._asked).max() <= _JITTER_US:
-            self._speed = self._approach(self._speed, out)
-            return out
-        known = pulses.tolist()
-        k, end, n = 0, 0, len(known)
-        while k < n:
-            if abs(known[k] - self._asked) > _JITTER_US:
-                self._asked = known[k]
-            end = k + 1
-            while end < n and abs(known[end] - self._asked) <= _JITTER_US:
-                end += 1
-            self._speed = self._approach(self._speed, out[k:end])
-            k = end
-        return out
-
-    def _approach(self, speed: Array, out: Array) -> Array:
-        """Speeds while the throttle rests: each goes its own way to it, and never past it."""
-        away = self._asked - speed
-        if np.abs(away).max() < _ARRIVED_US:
-            out[:] = self._asked
-        elif len(out) == 1:
-            out[0] = self._asked - away * np.where(away > 0, self._stay_up, self._stay_down)
-        else:
-            stay = np.where(away > 0, self._stay_up, self._stay_down)
-            out[:] = self._asked - away * stay ** np.arange(1, len(out) + 1)[:, None]
-        last: Array = out[-1]
-        return last
+        return self._speeds.follow(throttle_us)
 
     def learn(self, suction_pa: Array, speed_us: Array) -> None:
         """Compare the laws with what the taps read over one frame on a good seal.
@@ -154,18 +119,26 @@ class FanBank:
             return
         keep = np.exp(-len(suction_pa) * self._block_s / _MEMORY_S)
         pick = slice(1, None, 4)
-        c, x = suction_pa[pick], self._drive(speed_us[pick])
-        w = self._trust(c, speed_us[pick]) / (c * c + (0.2 * self._top) ** 2)
+        c, speed = suction_pa[pick], speed_us[pick]
+        if np.ptp(speed, axis=0).max() < ARRIVED_US:
+            speed = speed[:1]  # all blocks alike
+        expected = self.expected(speed)
+        w = self._trust(c, expected) / (c * c + (0.2 * self._top) ** 2)
         self._lessons += 1
         # the fastest law shows the pulse itself: did it fall hard in this frame?
         self._worked += int(speed_us[0, 0] - speed_us[:, 0].min() > _HARD_US)
-        self._note_calm(c, speed_us[pick])
+        self._note_calm(c, expected)
+        x = self._drive(speed)
+        once = len(speed) == 1
         self._cc = keep * self._cc + float((w * c) @ c)
-        self._cx = keep * self._cx + np.tensordot(w * c, x, 1)
-        self._xx = keep * self._xx + np.tensordot(w, x * x, 1)
+        self._cx = keep * self._cx + np.tensordot((w * c).sum(keepdims=True) if once else w * c, x, 1)
+        self._xx = keep * self._xx + np.tensordot(w.sum(keepdims=True) if once else w, x * x, 1)
         errors = self._errors()
         best = int(np.argmin(errors + self._prior * self._cc))
         self._best = (best // self.lags, best % self.lags)
+        self._law = self._best_law()
+        xx = float(self._xx[self._best])
+        self._gain = float(self._cx[self._best]) / xx if xx > 0 else 0.0
         self._in = errors <= _EXCUSED * errors[self._best] + _EXCUSED_FLOOR * self._cc
         self._laws = np.nonzero(self._in)
 
@@ -203,7 +176,7 @@ class FanBank:
 
     def _lagged(self, speed_us: Array, extreme: np.ufunc, steps: int) -> Array:
         """Least or highest speed among the neighbours of each lag, up to some steps away."""
-        n = len(_LAGS_S)
+        n = len(LAGS_S)
         grid = speed_us.reshape(len(speed_us), n, n)
         for axis in (1, 2):
             out = grid
@@ -227,6 +200,38 @@ class FanBank:
         """
         return self.drive(speed_us) / np.maximum(self.drive(before_us), 1e-9)
 
+    def ratio_at(self, speed_us: Array, before_us: Array) -> float:
+        """The same for one block.
+
+        Parameters
+        ----------
+        speed_us, before_us : ndarray, shape (lags,)
+            Speeds now and then.
+
+        Returns
+        -------
+        float
+        """
+        return self._drive_at(speed_us) / max(self._drive_at(before_us), 1e-9)
+
+    def expected_at(self, speed_us: Array) -> float:
+        """Suction by the best law in one block, Pa.
+
+        Parameters
+        ----------
+        speed_us : ndarray, shape (lags,)
+            Speeds.
+
+        Returns
+        -------
+        float
+        """
+        return self._drive_at(speed_us) * self._gain
+
+    def _drive_at(self, speed_us: Array) -> float:
+        dead_us, power, lag = self._law
+        return float((max(float(speed_us[lag]) - dead_us, 0.0) / _SPAN_US) ** power)
+
     def drive(self, speed_us: Array) -> Array:
         """The best law's x, to which the suction on one seal is proportional.
 
@@ -243,20 +248,19 @@ class FanBank:
         x: Array = (np.maximum(speed_us[..., j] - self._u0[i, 0], 0.0) / _SPAN_US) ** self._p[i, 0]
         return x
 
-    def _note_calm(self, c: Array, speed_us: Array) -> None:
+    def _note_calm(self, c: Array, expected: Array) -> None:
         """Keep the misfit of frames in which the drive hardly changes: that of the law without its lag."""
-        expected = self.expected(speed_us)
         if expected.min() > 0.9 * expected.max() and expected.max() > 0.15 * self._top:
             off = middle(c) / max(middle(expected), 1e-9) - 1.0
             self._calm += [off]
             del self._calm[:-_CALM_FRAMES]
             self._calm_error = float(np.sqrt(np.mean(np.square(self._calm))))
 
-    def _trust(self, c: Array, speed_us: Array) -> float:
+    def _trust(self, c: Array, expected: Array) -> float:
         """Weight of a frame: little for one that fits nothing learned so far, such as an unseen leak."""
         if self._lessons < _SCHOOL:
             return 1.0
-        off = 1.0 - self.expected(speed_us) / np.maximum(np.abs(c), 0.2 * self._top)
+        off = 1.0 - expected / np.maximum(np.abs(c), 0.2 * self._top)
         allowed = (3 * self.error) ** 2 + _EXCUSED_FLOOR
         return min(1.0, allowed / max(float(np.mean(off * off)), 1e-12)) ** 2
 
@@ -272,8 +276,7 @@ class FanBank:
         -------
         ndarray, shape (...)
         """
-        xx = float(self._xx[self._best])
-        return self.drive(speed_us) * (float(self._cx[self._best]) / xx if xx > 0 else 0.0)
+        return self.drive(speed_us) * self._gain
 
     def rescale(self, factor: float) -> None:
         """Take over a change of what the mean is taken over: a tap fell out or came back.
@@ -285,6 +288,7 @@ class FanBank:
         """
         self._cc *= factor * factor
         self._cx *= factor
+        self._gain *= factor
         self._top *= factor
 
     def _drive(self, speed_us: Array) -> Array:

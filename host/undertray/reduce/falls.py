@@ -9,9 +9,10 @@ from undertray.reduce.blocks import Blocks
 from undertray.reduce.closeup import CloseUp
 from undertray.reduce.expectation import FanBank
 from undertray.reduce.health import Health
-from undertray.reduce.ledger import Ledger, Pending
+from undertray.reduce.ledger import Ledger
 from undertray.reduce.losses import Loss, LossParameters
 from undertray.reduce.marks import Marks
+from undertray.reduce.pending import Pending
 from undertray.reduce.screen import Screen, View
 from undertray.reduce.suspicion import Cut, Suspicion, Verdict, suspect, suspect_cut
 
@@ -19,6 +20,7 @@ __all__ = ["FallWatch"]
 
 Array = NDArray[np.float64]
 
+_NOTHING = 0.95
 _CLEAR = 0.4  # a drop beyond any doubt about the fan law
 
 
@@ -134,8 +136,8 @@ class FallWatch:
         if not suspicion.accepted and self._lone(suspicion, k, explained):
             return self._suspect is None
         known = bool(self._blocks.take("known", k, k + 1)[0])
-        speed = self._blocks.floats("speed_us", k, k + 1)
-        likely = float(self._bank.ratio(speed, suspicion.speed)[0]) if known else 1.0
+        speed = self._blocks.floats("speed_us", k, k + 1)[0]
+        likely = self._bank.ratio_at(speed, suspicion.speed) if known else 1.0
         verdict = suspicion.judge(k, now, explained, likely, self._p)
         if verdict == Verdict.ALARM:
             onset, drop = self._blocks.time(suspicion.begun), 1 - now / suspicion.level_pa
@@ -181,7 +183,9 @@ class FallWatch:
         if known:
             least = min(least + (1.0 if sudden else 3.0) * self._doubt(suspicion, k), max(least, _CLEAR))
         loaded = fall.from_pa > 0.5 * self._marks.floor_pa(self._p)
-        if not (loaded and fall.drop >= least and (sudden or known)):
+        # without the throttle a fall to nothing may as well be fans that were shut off
+        named = known or (sudden and fall.drop < _NOTHING)
+        if not (loaded and fall.drop >= least and named):
             return
         self._marks.after_leak = self._marks.after_fall = k
         if self._ledger.went_on(fall, self._p):

@@ -53,11 +53,8 @@ class TapWatch:
         self._told = {why: np.zeros(taps, bool) for why in self._need}
         self._habit = np.zeros(taps)
         self._frames = 0
-
-    @property
-    def running(self) -> bool:
+        self.running = False
         """Is a run of bad blocks going on?"""
-        return any(bool(run.any()) for run in self._run.values())
 
     def pass_over(self) -> int:
         """Take in a frame in which nothing was flagged.
@@ -96,6 +93,7 @@ class TapWatch:
                 continue
             for tap in range(flag.shape[1]):
                 found += self._runs(why, tap, k0, flag, alive)
+        self.running = any(bool(run.any()) for run in self._run.values())
         frozen = flags["frozen"]
         self._habit = (self._habit * min(self._frames, 20) + frozen.mean(axis=0)) / (
             min(self._frames, 20) + 1

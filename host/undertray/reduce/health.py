@@ -8,8 +8,9 @@ from numpy.typing import ArrayLike, NDArray
 from undertray.reduce.blocks import Blocks
 from undertray.reduce.closeup import CloseUp
 from undertray.reduce.faults import TapFault, TapWatch
-from undertray.reduce.ledger import Ledger, Pending
+from undertray.reduce.ledger import Ledger
 from undertray.reduce.losses import Loss, LossParameters
+from undertray.reduce.pending import Pending
 from undertray.reduce.suspicion import Suspicion
 
 __all__ = ["Health"]

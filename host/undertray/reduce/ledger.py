@@ -1,85 +1,25 @@
-"""The events told so far, and the watch for their ends."""
+"""The events told so far."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from undertray.reduce.losses import Loss, LossParameters
 from undertray.reduce.onset import Fall
+from undertray.reduce.pending import Pending
 
-__all__ = ["Ledger", "Pending"]
+__all__ = ["Ledger"]
 
 Array = NDArray[np.float64]
 
 _MOST_PENDING = 16
 _GOES_ON_S = 5.0  # a leak that rested this long has come to its end
-_LEFT = 0.3  # suction is back when less than this share of the fall is left
-
-
-@dataclass(slots=True)
-class Pending:
-    """An event whose end is looked for.
-
-    Attributes
-    ----------
-    event : int
-        Its place in the ledger.
-    since : int
-        First block in which the end may lie.
-    level_pa, low_pa : float
-        Suction before and after the fall.
-    speed : ndarray, shape (lags,), or None
-        Fan speeds before, where the throttle has to be taken into account.
-    tap : int or None
-        The faulty tap.
-    streak : int
-        Blocks in a row in which the suction was back.
-    """
-
-    event: int
-    since: int
-    level_pa: float
-    low_pa: float
-    speed: Array | None
-    tap: int | None = None
-    streak: int = 0
-
-    def back_for(
-        self, reading_pa: Array, expected_ratio: Array | None, need: int, floor_pa: float
-    ) -> int | None:
-        """Look for the end in the next blocks.
-
-        Parameters
-        ----------
-        reading_pa : ndarray, shape (k,)
-            Mean suction, or that of the faulty tap, Pa.
-        expected_ratio : ndarray, shape (k,), or None
-            What the throttle asks for, over what it asked for before.
-        need : int
-            Blocks in a row that make an end.
-        floor_pa : float
-            Suction below which nothing is judged, Pa.
-
-        Returns
-        -------
-        int or None
-            Number of the block, counted from the first of these, from which on the suction was
-            back; may be negative.
-        """
-        level = np.full(len(reading_pa), self.level_pa)
-        if expected_ratio is not None:
-            level = level * expected_ratio
-        lost = 1.0 - self.low_pa / self.level_pa
-        back = (reading_pa >= level * (1 - _LEFT * lost)) & (level > max(0.25 * self.level_pa, floor_pa))
-        for i, is_back in enumerate(back.tolist()):
-            self.streak = self.streak + 1 if is_back else 0
-            if self.streak >= need:
-                return i + 1 - need
-        return None
+_AFTER_FAULT_S = 0.3
+_MOST_OF_IT = 0.6  # a step that makes more than this of a slow leak is no slow leak
 
 
 class Ledger:
@@ -94,12 +34,14 @@ class Ledger:
     def __init__(self, names: Sequence[str]) -> None:
         self._names = tuple(names)
         self._events: list[Loss] = []
+        self._withdrawn: set[int] = set()
         self.pending: list[Pending] = []
 
     @property
     def events(self) -> tuple[Loss, ...]:
         """All events, in order of onset."""
-        return tuple(sorted(self._events, key=lambda e: (e.onset_s, e.kind)))
+        standing = (e for i, e in enumerate(self._events) if i not in self._withdrawn)
+        return tuple(sorted(standing, key=lambda e: (e.onset_s, e.kind)))
 
     @property
     def leaking(self) -> bool:
@@ -134,6 +76,90 @@ class Ledger:
         """
         leaks = (e for e in self._events[-8:] if e.kind in ("seal-loss", "slow-leak"))
         return any(abs(e.onset_s - onset_s) < within_s for e in leaks)
+
+    def losses(self, begin_s: float, end_s: float) -> list[Loss]:
+        """Seal losses that began in a stretch.
+
+        Parameters
+        ----------
+        begin_s, end_s : float
+            The stretch, s.
+
+        Returns
+        -------
+        list of Loss
+        """
+        return [e for e in self.events if e.kind == "seal-loss" and begin_s <= e.onset_s < end_s]
+
+    def faulty(self, begin_s: float, end_s: float) -> set[int]:
+        """Taps that had a fault at any time of a stretch.
+
+        Parameters
+        ----------
+        begin_s, end_s : float
+            The stretch, s.
+
+        Returns
+        -------
+        set of int
+        """
+        return {
+            self._names.index(name)
+            for e in self._events
+            if e.kind == "sensor-fault" and e.onset_s < end_s
+            if e.end_s is None or e.end_s + _AFTER_FAULT_S > begin_s
+            for name in e.order
+        }
+
+    def belongs(self, fall: Fall, least: float) -> bool:
+        """Is a fall part of a leak that was told?
+
+        Parameters
+        ----------
+        fall : Fall
+            The fall.
+        least : float
+            Smallest drop of a second loss on an open seal.
+
+        Returns
+        -------
+        bool
+        """
+        at, drop = fall.onset_s, fall.drop
+        for e in self.events:
+            if e.kind not in ("seal-loss", "slow-leak") or not e.drop:
+                continue
+            creeping = e.kind == "slow-leak" and e.onset_s - 0.5 < at < e.bottom_s + 0.5
+            if creeping and drop < _MOST_OF_IT * e.drop:
+                return True
+            if e.onset_s < at < (np.inf if e.end_s is None else e.end_s) and drop < least:
+                return True
+        return False
+
+    def revise(self, fall: Fall) -> None:
+        """Take back slow leaks that were a sudden loss, seen through throttle work.
+
+        Parameters
+        ----------
+        fall : Fall
+            The loss.
+        """
+        for e in self.events:
+            near = e.onset_s - 1.0 < fall.onset_s < e.bottom_s + 0.5
+            if e.kind == "slow-leak" and e.drop and near and fall.drop > _MOST_OF_IT * e.drop:
+                self.withdraw(e)
+
+    def withdraw(self, event: Loss) -> None:
+        """Take an event back.
+
+        Parameters
+        ----------
+        event : Loss
+            The event.
+        """
+        place = next(i for i, e in enumerate(self._events) if e is event)
+        self.pending = [p for p in self.pending if p.event != place]
+        self._withdrawn.add(place)
 
     def add(self, event: Loss, pending: Pending | None = None) -> int:
         """Put an event down.

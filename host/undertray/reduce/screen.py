@@ -163,6 +163,8 @@ class Screen:
             1 where the throttle is unknown: it explains nothing.
         """
         base, end = self._blocks.first, int(at[-1]) + 1
+        if self._settled(max(base, int(first.min()) - self._earlier), end):
+            return np.ones(len(at))
         known = np.asarray(self._blocks.take("known", base, end), bool)[at - base]
         if not known.any():
             return np.ones(len(at))
@@ -184,6 +186,12 @@ class Screen:
             now, before = speeds[at[moving] - base], speeds[half[moving] - base]
             ratio[moving] = self._bank.least_ratio(now, before)
         return ratio
+
+    def _settled(self, k0: int, k1: int) -> bool:
+        """Has the throttle rested for so long that even the slowest fan stands still in some blocks?"""
+        slowest = self._blocks.take("speed_us", k0, k0 + 1)[0]
+        throttle = self._blocks.take("throttle_us", k0, k1)
+        return bool(np.ptp(throttle) <= _REST_US and np.ptp(slowest) <= _REST_US)
 
     def look(
         self,

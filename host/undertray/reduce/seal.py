@@ -11,11 +11,12 @@ from undertray.reduce.expectation import FanBank
 from undertray.reduce.falls import FallWatch
 from undertray.reduce.health import Health
 from undertray.reduce.leak import Creep
-from undertray.reduce.ledger import Ledger, Pending
+from undertray.reduce.ledger import Ledger
 from undertray.reduce.losses import LossParameters
 from undertray.reduce.marks import Marks
 from undertray.reduce.middle import middle
 from undertray.reduce.noise import Noise
+from undertray.reduce.pending import Pending
 from undertray.reduce.screen import Screen
 
 __all__ = ["SealWatch"]
@@ -114,9 +115,9 @@ class SealWatch:
 
     def _learn(self, k0: int, k1: int, frame: Array, weights: Array, last: bool) -> None:
         speeds = self._blocks.floats("speed_us", k0, k1)
-        first, last_pa = self._bank.expected(speeds[[0, -1]]).tolist()
+        first, last_pa = self._bank.expected_at(speeds[0]), self._bank.expected_at(speeds[-1])
         if abs(first - last_pa) < 0.1 * last_pa:
-            self._index = [*self._index[-15:], (k0, float(frame.mean()), (first + last_pa) / 2)]
+            self._index = [*self._index[-15:], (k0, float(frame.sum()) / len(frame), (first + last_pa) / 2)]
         creeping = self._creeping(k1, weights, last)
         # the fastest law shows the pulse itself
         resting = abs(speeds[0, 0] - speeds[-1, 0]) < _RESTING_US and np.ptp(speeds[:, 0]) < _RESTING_US

@@ -1,0 +1,89 @@
+"""How fans follow the throttle, with many lags at once."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["ARRIVED_US", "LAGS_S", "FanSpeeds"]
+
+Array = NDArray[np.float64]
+
+LAGS_S = (0.02, 0.05, 0.1, 0.2, 0.4, 0.8)
+"""Lags, each while a fan spins up with each while it slows down, s."""
+ARRIVED_US = 1e-6
+"""A speed this near to the pulse is there, µs."""
+_JITTER_US = 3.0
+_ARRIVED_LAGS = 25  # exp(-25) of the widest throttle step is below that
+
+
+class FanSpeeds:
+    """Speeds of fans of all lags, in µs of the pulse that would hold them.
+
+    Parameters
+    ----------
+    block_s : float
+        Time between two blocks, s.
+    """
+
+    def __init__(self, block_s: float) -> None:
+        stay = np.exp(-block_s / np.array(LAGS_S))
+        self._stay_up = np.repeat(stay, len(LAGS_S))
+        self._stay_down = np.tile(stay, len(LAGS_S))
+        steps = np.arange(1, round(_ARRIVED_LAGS * LAGS_S[-1] / block_s) + 1)[:, None]
+        self._decay_up, self._decay_down = self._stay_up**steps, self._stay_down**steps
+        self._speed: Array | None = None
+        self._asked = 0.0
+        self.lags = len(self._stay_up)
+
+    def follow(self, throttle_us: Array) -> Array:
+        """Let all of them follow the throttle.
+
+        Parameters
+        ----------
+        throttle_us : ndarray, shape (k,)
+            Pulse width of each block, µs; NaN only before the first pulse.
+
+        Returns
+        -------
+        ndarray, shape (k, lags)
+            Speeds.
+        """
+        out = np.zeros((len(throttle_us), self.lags))
+        first = np.flatnonzero(np.isfinite(throttle_us))
+        if self._speed is None and first.size:
+            # nothing is known of the time before the first pulse
+            self._speed, self._asked = np.full(self.lags, throttle_us[first[0]]), float(throttle_us[first[0]])
+        if self._speed is None or not len(throttle_us):
+            return out
+        pulses = np.where(np.isfinite(throttle_us), throttle_us, self._asked)
+        if np.abs(pulses - self._asked).max() <= _JITTER_US:
+            self._speed = self._approach(self._speed, out)
+            return out
+        known = pulses.tolist()
+        k, end, n = 0, 0, len(known)
+        while k < n:
+            if abs(known[k] - self._asked) > _JITTER_US:
+                self._asked = known[k]
+            end = k + 1
+            while end < n and abs(known[end] - self._asked) <= _JITTER_US:
+                end += 1
+            self._speed = self._approach(self._speed, out[k:end])
+            k = end
+        return out
+
+    def _approach(self, speed: Array, out: Array) -> Array:
+        """Speeds while the throttle rests: each goes its own way to it, and never past it."""
+        away = self._asked - speed
+        if np.abs(away).max() < ARRIVED_US:
+            out[:] = self._asked
+        elif len(out) == 1:
+            out[0] = self._asked - away * np.where(away > 0, self._stay_up, self._stay_down)
+        else:
+            # beyond the table all have arrived
+            n = min(len(out), len(self._decay_up))
+            left = np.where(away > 0, self._decay_up[:n], self._decay_down[:n])
+            np.subtract(self._asked, away * left, out=out[:n])
+            out[n:] = self._asked
+        last: Array = out[-1]
+        return last

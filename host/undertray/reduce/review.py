@@ -1,0 +1,223 @@
+"""The second look: with a law fitted to what came before and after, losses that throttle work hid."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.reduce.blocks import Blocks
+from undertray.reduce.closeup import CloseUp
+from undertray.reduce.expectation import FanBank
+from undertray.reduce.health import Health
+from undertray.reduce.ledger import Ledger
+from undertray.reduce.losses import LossParameters
+from undertray.reduce.marks import Marks
+from undertray.reduce.onset import Fall
+from undertray.reduce.pending import Pending
+from undertray.reduce.rotor import RotorLaw, fit_rotor
+from undertray.reduce.steps import LOADED, MOVING, SURE, Step, Stretch, find_steps, shift
+
+__all__ = ["Review"]
+
+Array = NDArray[np.float64]
+
+_EVERY_S, _DELAY_S, _FIRST_S = 10.0, 12.0, 26.0
+_WINDOW_S = 45.0
+_GLANCE = 0.7  # of the least drop, for the first glance
+_GROUP = 4  # blocks to a value of the first glance
+_CONFIRMED = 0.5  # a told loss shows at least this share of its drop
+_POOR = 0.08  # a law that leaves more is fitted afresh, and takes nothing back
+_ROUNDS, _BEST_CHANCE_ROUNDS = 4, 6
+_BRAKED = 6.0  # how much faster a fan may slow down than the law has it
+_UNSEEN_S = 1.0  # a fan that was not seen has settled
+_SAME_S = 0.4  # a loss told this near is the same
+_LONGEST_S = 0.25  # fall of a loss that only the second look finds
+_BACK_S, _LEFT = 0.15, 0.3
+
+
+class Review:
+    """Looks again, some seconds later.
+
+    Parameters
+    ----------
+    parameters : LossParameters
+        Thresholds.
+    block_s : float
+        Length of a block, s.
+    marks : Marks
+        How far back may be compared.
+    blocks, bank, closeup, ledger, health
+        The other parts of the detector.
+
+    Notes
+    -----
+    The first look has to decide at once and with what little is known of the fans, so it lets a fall
+    pass that any likely fan could have made. Every 10 s the stretch that is 12 to 22 s old is looked at
+    again: one law of the rotor is fitted to the last 45 s, and what is left of the suction over that
+    law is searched for steps. A step beside throttle work counts only if no fan explains it, not even
+    one that is fitted to the step itself. Losses told at first that do not show are taken back.
+    """
+
+    def __init__(
+        self,
+        parameters: LossParameters,
+        block_s: float,
+        marks: Marks,
+        blocks: Blocks,
+        bank: FanBank,
+        closeup: CloseUp,
+        ledger: Ledger,
+        health: Health,
+    ) -> None:
+        self._p, self._block_s, self._marks = parameters, block_s, marks
+        self._blocks, self._bank, self._closeup = blocks, bank, closeup
+        self._ledger, self._health = ledger, health
+        self._done, self._next = 0, round(_FIRST_S / block_s)
+        self._law: Array | None = None
+
+    def frame(self, k1: int, last: bool = False) -> None:
+        """Look again where it is time.
+
+        Parameters
+        ----------
+        k1 : int
+            Block after the last.
+        last : bool
+            Whether the run ends here.
+        """
+        if k1 < self._next and not last:
+            return
+        self._next = k1 + round(_EVERY_S / self._block_s)
+        until = k1 - (0 if last else round(_DELAY_S / self._block_s))
+        since, self._done = self._done, max(self._done, until)
+        if until - since < 8 * _GROUP or not self._suspicious(since, min(k1, until + 8 * _GROUP)):
+            return
+        stretch = self._stretch(max(0, k1 - round(_WINDOW_S / self._block_s)), k1)
+        law = self._fit(stretch) if stretch is not None else None
+        if stretch is None or law is None or law.scatter > 2 * _POOR:
+            return
+        first, end = since - stretch.lo, until - stretch.lo
+        for step in find_steps(stretch, law, first, end, self._p.min_drop):
+            if not self._explained(step, stretch, law):
+                self._tell(step, stretch, law)
+        if law.scatter < _POOR:
+            self._take_back(stretch, law, first, end)
+
+    def _suspicious(self, k0: int, k1: int) -> bool:
+        """By the best law of the bank: is there a fall that was not told, or one told that does not show?"""
+        whole = (k1 - k0) // _GROUP
+        k1 = k0 + whole * _GROUP
+        if not self._blocks.take("known", k0, k1).all():
+            return False
+        mean = self._blocks.floats("tap_pa", k0, k1) @ self._health.weights
+        drive = self._bank.expected(self._blocks.floats("speed_us", k0, k1))
+        c, e = (v.reshape(whole, _GROUP).mean(axis=1) for v in (mean, drive))
+        ratio = np.where(e > LOADED * self._marks.top_pa, c / np.maximum(e, 1e-9), np.nan)
+        before, after = ratio[:-6] + ratio[1:-5] + ratio[2:-4], ratio[4:-2] + ratio[5:-1] + ratio[6:]
+        fallen = 1 - after / before
+        begin_s = self._blocks.time(k0)
+        for e_told in self._ledger.losses(begin_s, self._blocks.time(k1 - 1)):
+            i = int((e_told.onset_s - begin_s) / (_GROUP * self._block_s)) - 3
+            near = fallen[max(0, i - 1) : max(0, i + 2)]
+            if not (near > _CONFIRMED * (e_told.drop or 0.0)).any():
+                return True
+        shown = np.flatnonzero(fallen > _GLANCE * self._p.min_drop)
+        times = self._blocks.floats("t_s", k0, k1)[_GROUP * (shown + 3)]
+        return any(not self._ledger.losses(t - _SAME_S, t + _SAME_S) for t in times)
+
+    def _stretch(self, lo: int, k1: int) -> Stretch | None:
+        """Blocks for the fit: over the taps that had no fault in all of it."""
+        t = self._blocks.floats("t_s", lo, k1)
+        weights = self._health.weights.copy()
+        weights[list(self._ledger.faulty(float(t[0]), float(t[-1])))] = 0.0
+        if not weights.any() or not self._blocks.take("known", lo, k1).all():
+            return None
+        weights /= weights.sum()
+        longest = 1.5 + self._p.gap_periods / self._blocks.rows
+        restart = np.diff(t, prepend=-np.inf) > longest * self._block_s
+        use = np.ones(len(t), bool)
+        for k in np.flatnonzero(restart[1:]) + 1:
+            use[k : k + round(_UNSEEN_S / self._block_s)] = False
+        mean = self._blocks.floats("tap_pa", lo, k1) @ weights
+        throttle = self._blocks.floats("throttle_us", lo, k1)
+        return Stretch(lo, self._block_s, t, mean, throttle, restart, use, weights)
+
+    def _fit(self, s: Stretch) -> RotorLaw | None:
+        law = None
+        data = (s.mean_pa, s.throttle_us, s.use, s.restart, self._block_s)
+        if self._law is not None:
+            law = fit_rotor(*data, start=self._law, rounds=_ROUNDS)
+        if law is None or law.scatter > _POOR:
+            law = fit_rotor(*data)
+        self._law = law.parameters if law is not None and law.scatter < _POOR else None
+        return law
+
+    def _explained(self, step: Step, s: Stretch, law: RotorLaw) -> bool:
+        """Give the throttle its best chance: could another fan have done it, and all the rest as well?"""
+        before, after, whole = step.before, step.after, slice(step.before.start, step.after.stop)
+        e = law.expected_pa
+        if abs(np.log(e[after].mean() / e[before].mean())) < MOVING:
+            return False
+        forced = np.zeros(len(e), bool)
+        forced[whole] = s.use[whole]
+        full = e[after].mean() * np.median(s.mean_pa[before] / e[before])
+        for faster in (1.0, _BRAKED):
+            start = law.parameters.copy()
+            start[3] += np.log(faster)
+            other = fit_rotor(
+                s.mean_pa,
+                s.throttle_us,
+                s.use,
+                s.restart,
+                self._block_s,
+                start,
+                _BEST_CHANCE_ROUNDS,
+                forced,
+            )
+            if other is None:
+                continue
+            held = other.expected_pa[after] * np.median(s.mean_pa[before] / other.expected_pa[before])
+            left = np.median(held - s.mean_pa[after]) / full
+            if left < max(self._p.min_drop, 0.4 * step.drop) and other.scatter < 1.3 * law.scatter + 0.003:
+                return True
+        return False
+
+    def _take_back(self, s: Stretch, law: RotorLaw, first: int, end: int) -> None:
+        """Withdraw what was told and does not show by the law that is known by now."""
+        for e in self._ledger.losses(float(s.t_s[first]), float(s.t_s[end - 1])):
+            k = int(np.searchsorted(s.t_s, e.onset_s))
+            lost, doubt = shift(s, law, k)
+            if e.drop and lost + SURE * doubt < _CONFIRMED * e.drop:
+                self._ledger.withdraw(e)
+
+    def _tell(self, step: Step, s: Stretch, law: RotorLaw) -> None:
+        k = s.lo + step.begun
+        fall, known = self._measure(step, s, law), self._ledger
+        near = known.losses(float(s.t_s[step.begun]) - _SAME_S, float(s.t_s[step.begun]) + _SAME_S)
+        if near or fall.fall_s > _LONGEST_S or known.belongs(fall, 2 * self._p.min_drop):
+            return
+        known.revise(fall)
+        need = max(2, round(_BACK_S / self._block_s))
+        ratio = s.mean_pa[step.over :] / law.expected_pa[step.over :]
+        back = np.concatenate([[0], np.cumsum(ratio > step.level * (1 - _LEFT * step.drop))])
+        ends = np.flatnonzero(back[need:] - back[:-need] == need) if len(ratio) >= need else np.zeros(0, int)
+        speed = self._blocks.floats("speed_us", k, k + 1)[0]
+        pending = None if ends.size else Pending(0, s.lo + len(s.t_s), fall.from_pa, fall.to_pa, speed)
+        confidence = 0.9 * min(1.0, fall.drop / (2 * self._p.min_drop))
+        place = known.tell("seal-loss", fall, float(s.throttle_us[step.begun]), confidence, pending)
+        if ends.size:
+            known.end(place, float(s.t_s[step.over + int(ends[0])]))
+
+    def _measure(self, step: Step, s: Stretch, law: RotorLaw) -> Fall:
+        """On the raw rows, referred to the throttle before; by the blocks where those disagree."""
+        first, last = max(0, step.before.start - 3), step.after.stop - 1
+        e = law.expected_pa
+        ratio = e[first : last + 1] / float(e[step.before].mean())
+        fall = self._closeup.measure(s.lo + first, s.lo + last, s.lo + step.begun, s.weights, ratio=ratio)
+        onset = float(s.t_s[step.begun])
+        if abs(fall.onset_s - onset) > 0.1 or not fall.drop >= self._p.min_drop:
+            bottom, to_pa = max(onset, float(s.t_s[step.over])), fall.from_pa * (1 - step.drop)
+            fall = replace(fall, onset_s=onset, bottom_s=bottom, to_pa=to_pa)
+        return fall

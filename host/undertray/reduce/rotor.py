@@ -1,0 +1,208 @@
+"""One fan law with the rotor's own physics, fitted to the last stretch of a run."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.reduce.middle import middle
+
+__all__ = ["RotorLaw", "fit_rotor", "rotor_speed"]
+
+Array = NDArray[np.float64]
+
+_SPAN_US = 900.0
+_JITTER_US = 8.0  # within this the throttle counts as constant, at its mean
+_LOW = np.array([950.0, 0.5, *np.log([0.05, 0.05, 0.05])])
+_HIGH = np.array([1500.0, 2.0, *np.log([60.0, 60.0, 40.0])])
+_START = np.array([1045.0, 1.0, *np.log([5.0, 5.0, 4.0])])
+_BELIEF = np.array([60.0, 0.3, 1.5, 1.5, 1.5])  # standard deviation of the start
+_DRIFT, _DRIFT_SD = 0.0, 0.1  # of the log of the gain over the stretch: a pack that sags
+_STEP = np.array([5.0, 0.02, 0.05, 0.05, 0.05])
+_SETTLED = 1.0  # steps of the derivative; moves below that end the iteration
+_STRIDE = np.array([40.0, 0.4, 1.2, 1.2, 1.2, 1.0, 0.2])
+_CLIP = 2.0  # residuals beyond twice the usual count less: unseen leaks, bumps
+_ALIKE = 10.0  # neighbouring residuals say the same over this many blocks
+_FLOOR = 0.15
+_LOUD = 0.01
+_COARSE, _FINE, _FINER = 0.3, 0.03, 0.6  # scale of the residuals, from the first step to the last
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RotorLaw:
+    """A fitted law over a stretch of k blocks.
+
+    Attributes
+    ----------
+    parameters : ndarray, shape (7,)
+        Dead band in µs, exponent of speed over pulse, logs of the three torque coefficients in 1/s,
+        log of the gain, and its drift over the stretch.
+    expected_pa : ndarray, shape (k,)
+        Suction on one seal, Pa.
+    sensitivity : ndarray, shape (k, 7)
+        Change of the log of that with each parameter.
+    covariance : ndarray, shape (7, 7)
+        Of the parameters.
+    scatter : float
+        Robust standard deviation of the relative residuals of a block.
+    """
+
+    parameters: Array
+    expected_pa: Array
+    sensitivity: Array
+    covariance: Array
+    scatter: float
+
+
+def rotor_speed(parameters: Array, throttle_us: Array, block_s: float, restart: NDArray[np.bool_]) -> Array:
+    """Speed of the fan, by several laws at once.
+
+    Parameters
+    ----------
+    parameters : ndarray, shape (m, 5)
+        Dead band in µs, exponent, logs of the coefficients g up, g down, b in 1/s.
+    throttle_us : ndarray, shape (k,)
+        Pulse width of each block, µs.
+    block_s : float
+        Length of a block, s.
+    restart : ndarray of bool, shape (k,)
+        Blocks before which the fan was not seen: it is taken as settled there.
+
+    Returns
+    -------
+    ndarray, shape (k, m)
+        Mean over each block, as a share of full speed.
+
+    Notes
+    -----
+    dn/dt = g (a - n) + b (a^2 - n^2), a = ((N - u0) / 900 µs)^q: a motor's torque falls with its speed
+    (g, not alike with and without a brake), the air's grows with its square (b). For constant
+    throttle and e = a - n this is de/dt = -e (G - b e) with G = g + 2 a b, so
+    e = G e0 / (b e0 + (G - b e0) exp(G t)): exact, and e keeps its sign.
+    """
+    u0, q = parameters[:, 0], parameters[:, 1]
+    up, down, b = np.exp(parameters[:, 2:5].T)
+    out = np.empty((len(throttle_us), len(parameters)))
+    edges = _stretches(throttle_us, restart)
+    settings = np.add.reduceat(throttle_us, edges[:-1]) / np.diff(edges)
+    asked = (np.maximum(settings[:, None] - u0, 0.0) / _SPAN_US) ** q
+    n = asked[0]
+    for i, (k, end) in enumerate(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True)):
+        a = asked[i]
+        if restart[k]:
+            n = a
+        e0 = a - n
+        if np.abs(e0).max() < 1e-5:
+            out[k:end] = a
+            n = a
+            continue
+        rate = np.where(e0 > 0, up, down) + 2 * a * b
+        t = block_s * np.arange(1, end - k + 1)[:, None]
+        e = rate * e0 / (b * e0 + (rate - b * e0) * np.exp(np.minimum(rate * t, 60.0)))
+        out[k:end] = a - e
+        n = out[end - 1]
+    mid = out.copy()
+    mid[1:] += out[:-1]
+    mid[1:] /= 2
+    return mid
+
+
+def fit_rotor(
+    mean_pa: Array,
+    throttle_us: Array,
+    use: NDArray[np.bool_],
+    restart: NDArray[np.bool_],
+    block_s: float,
+    start: Array | None = None,
+    rounds: int = 8,
+    forced: NDArray[np.bool_] | None = None,
+) -> RotorLaw | None:
+    """Fit a law by robust least squares.
+
+    Parameters
+    ----------
+    mean_pa, throttle_us : ndarray, shape (k,)
+        Suction in Pa and pulse width in µs of blocks that follow each other.
+    use : ndarray of bool, shape (k,)
+        Blocks to fit to.
+    restart : ndarray of bool, shape (k,)
+        Blocks before which the fan was not seen.
+    block_s : float
+        Length of a block, s.
+    start : ndarray, shape (7,), or None
+        Parameters to begin with.
+    rounds : int
+        Steps of the iteration.
+    forced : ndarray of bool, shape (k,), or None
+        Blocks that count in full however badly they fit.
+
+    Returns
+    -------
+    RotorLaw or None
+        None where too little is usable.
+
+    Notes
+    -----
+    Gauss-Newton with Cauchy weights, so that stretches on an opened seal count little, and with a weak
+    belief in a usual fan, which decides what the stretch does not show. The covariance counts ten
+    neighbouring blocks as one.
+    """
+    if use.sum() < 100:
+        return None
+    k = len(mean_pa)
+    top = float(np.partition(mean_pa[use], -max(1, int(use.sum()) // 50))[-max(1, int(use.sum()) // 50)])
+    if top <= 0:
+        return None
+    x = _START.copy() if start is None else start[:5].copy()
+    time = np.linspace(-0.5, 0.5, k)
+    weight = use / np.hypot(mean_pa, _FLOOR * top)
+    belief = np.diag(1.0 / np.append(_BELIEF, [10.0, _DRIFT_SD]) ** 2)
+    loaded = use & (mean_pa > 0.3 * top)
+    if loaded.sum() < 50:
+        return None
+    drift, gain = 0.0, None
+    scatter, settled = 1.0, False
+    for turn in range(rounds + 1):
+        trial = np.vstack([x, *(x + np.diag(np.where(x + _STEP > _HIGH, -_STEP, _STEP)))])
+        square = np.maximum(rotor_speed(trial, throttle_us, block_s, restart), 1e-4) ** 2
+        if gain is None:
+            gain = np.log(middle(mean_pa[loaded] / square[loaded, 0]))
+        logs = np.log(square)
+        expected = np.exp(gain + drift * time) * square[:, 0]
+        sensitivity = np.empty((k, 7))
+        sensitivity[:, :5] = (logs[:, 1:] - logs[:, :1]) / (np.diag(trial[1:] - x))
+        sensitivity[:, 5], sensitivity[:, 6] = 1.0, time
+        residual = (mean_pa - expected) * weight
+        scatter = max(1.4826 * middle(np.abs(residual[use])), _LOUD)
+        # coarse to fine, so that the first guess of the gain does not decide what counts as an unseen leak
+        scale = min(scatter, max(_COARSE * _FINER ** (turn + 8 - rounds), _FINE))
+        trust = 1.0 / (1.0 + (residual / (_CLIP * scale)) ** 2)
+        if forced is not None:
+            trust[forced] = 1.0
+        slope = sensitivity * (expected * weight)[:, None]
+        normal = (slope * trust[:, None]).T @ slope / (scatter**2 * _ALIKE) + belief
+        if turn == rounds or settled:
+            break
+        pull = slope.T @ (trust * residual) / (scatter**2 * _ALIKE)
+        pull -= belief @ np.append(x - _START, [0.0, drift - _DRIFT])
+        move = np.linalg.solve(normal + 1e-3 * np.diag(np.diag(normal)), pull)
+        move = np.clip(move, -_STRIDE, _STRIDE)
+        x = np.clip(x + move[:5], _LOW, _HIGH)
+        gain, drift = gain + move[5], drift + move[6]
+        settled = scale <= max(_FINE, scatter) and bool((np.abs(move[:5]) < _SETTLED * _STEP).all())
+    parameters = np.append(x, [gain, drift])
+    return RotorLaw(parameters, expected, sensitivity, np.linalg.inv(normal), scatter)
+
+
+def _stretches(throttle_us: Array, restart: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Where the throttle, jitter aside, takes a new setting: first block of each, and the end."""
+    edges, asked = [0], float(throttle_us[0])
+    moved = np.flatnonzero((np.abs(np.diff(throttle_us, prepend=np.nan)) > 0) | restart).tolist()
+    values = throttle_us.tolist()
+    for k in moved:
+        if k and (abs(values[k] - asked) > _JITTER_US or restart[k]):
+            edges.append(k)
+            asked = values[k]
+    return np.array([*edges, len(values)])

@@ -1,0 +1,212 @@
+"""Sudden steps in what is left of the suction over a fitted law."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.reduce.rotor import RotorLaw
+
+__all__ = ["LOADED", "MOVING", "SURE", "Step", "Stretch", "find_steps", "shift"]
+
+Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+LOADED = 0.05
+"""Share of the highest suction below which nothing is referred to a law."""
+MOVING = 0.1
+"""Change of the log of the expected suction from which on the throttle counts as worked."""
+SURE = 2.0
+"""Standard uncertainties by which a step has to exceed the least drop."""
+_BEFORE_S, _BETWEEN_S, _AFTER_S = 0.24, 0.16, 0.3
+_SHAPE = 0.04  # of the change that the throttle made, that no law has to get right
+_SUDDEN_S = 0.16  # for the middle 60 % of the fall, read in medians of three blocks
+_STANDS_S, _STANDS = 0.45, 0.85  # bumps one after the other do not stand this long
+_ZERO = 1e-3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stretch:
+    """Blocks that follow each other, as a law is fitted to them.
+
+    Attributes
+    ----------
+    lo : int
+        Number of the first block.
+    block_s : float
+        Length of a block, s.
+    t_s, mean_pa, throttle_us : ndarray, shape (k,)
+        Time in s, mean suction in Pa, pulse in µs.
+    restart, use : ndarray of bool, shape (k,)
+        Blocks before which rows are missing; blocks that may be judged.
+    weights : ndarray, shape (taps,)
+        Weights of the taps in the mean.
+    """
+
+    lo: int
+    block_s: float
+    t_s: Array
+    mean_pa: Array
+    throttle_us: Array
+    restart: Bools
+    use: Bools
+    weights: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A sudden fall of suction over expectation; blocks counted from the first of the stretch.
+
+    Attributes
+    ----------
+    begun, over : int
+        Block in which it begins, and in which it is complete.
+    before, after : slice
+        Blocks that it was read from.
+    level : float
+        Suction over expectation before.
+    drop : float
+        Share of that which went.
+    """
+
+    begun: int
+    over: int
+    before: slice
+    after: slice
+    level: float
+    drop: float
+
+
+def find_steps(s: Stretch, law: RotorLaw, first: int, end: int, min_drop: float) -> list[Step]:
+    """Find sudden falls that the law does not explain.
+
+    Parameters
+    ----------
+    s : Stretch
+        The blocks.
+    law : RotorLaw
+        The law fitted to them.
+    first, end : int
+        First block to look at, and the block after the last.
+    min_drop : float
+        Smallest fall that counts, as a share.
+
+    Returns
+    -------
+    list of Step
+        The largest first; one and the same fall may come more than once.
+
+    Notes
+    -----
+    Medians of suction over expectation over 0.24 s before and 0.16 to 0.46 s after are compared. A fall
+    has to exceed ``min_drop`` by two standard uncertainties: of the law's prediction (by the covariance
+    of the fit), of the noise, and of a share of what the throttle changed in between; it has to come
+    within 0.16 s, and to stand for 0.45 s.
+    """
+    n_before, n_between, n_after = _counts(s.block_s)
+    span = n_before + 1 + n_between + n_after
+    first, end = max(first, n_before + 1), min(end, len(s.t_s) - n_between - n_after)
+    if end <= first:
+        return []
+    e = law.expected_pa
+    top = float(np.partition(e, -max(1, len(e) // 50))[-max(1, len(e) // 50)])
+    log = np.log(np.maximum(s.mean_pa, _ZERO * top) / e)
+    at = np.arange(first, end)
+    before = np.median(_windows(log, n_before)[at - n_before - 1], axis=1)
+    after = np.median(_windows(log, n_after)[at + n_between], axis=1)
+    unfit = np.concatenate([[0], np.cumsum(~(s.use & (e > LOADED * top)))])
+    clear = unfit[at - n_before - 1 + span] == unfit[at - n_before - 1]
+    fall = np.where(clear, before - after, -np.inf)
+    steps = []
+    while fall.max() >= -np.log(1 - min_drop):
+        i = int(np.argmax(fall))
+        step = _step(s, law, log, int(at[i]), (float(before[i]), float(after[i])), top, min_drop)
+        if step is not None:
+            steps.append(step)
+        fall[max(0, i - n_between) : i + n_between + 1] = -np.inf
+    return steps
+
+
+def shift(s: Stretch, law: RotorLaw, k: int) -> tuple[float, float]:
+    """How much went at a block, whatever it was.
+
+    Parameters
+    ----------
+    s : Stretch
+        The blocks.
+    law : RotorLaw
+        The law fitted to them.
+    k : int
+        The block.
+
+    Returns
+    -------
+    lost : float
+        Share of suction over expectation, from the quarter of a second before to that after.
+    uncertainty : float
+        Its standard uncertainty; infinite where that cannot be judged.
+    """
+    n_before, n_between, _ = _counts(s.block_s)
+    a, b = slice(k - n_before, k - 1), slice(k + n_between // 2, k + n_between // 2 + n_before)
+    if a.start < 0 or b.stop > len(s.t_s) or not s.use[a.start : b.stop].all():
+        return 0.0, np.inf
+    e = law.expected_pa
+    ratio = np.maximum(s.mean_pa, _ZERO * e.max()) / e
+    lost = 1 - float(np.median(ratio[b]) / np.median(ratio[a]))
+    return lost, _doubt(law, a, b)
+
+
+def _step(
+    s: Stretch, law: RotorLaw, log: Array, k: int, levels: tuple[float, float], top: float, min_drop: float
+) -> Step | None:
+    n_before, n_between, n_after = _counts(s.block_s)
+    (before, after), e = levels, law.expected_pa
+    a, b = slice(k - n_before - 1, k - 1), slice(k + n_between, k + n_between + n_after)
+    size = before - after
+    drop = 1 - float(np.exp(-size))
+    loud = [np.hypot(1, 0.15 * top / (e[w].mean() * np.exp(x))) for w, x in ((a, before), (b, after))]
+    noise = law.scatter * float(np.hypot(loud[0], np.exp(-size) * loud[1])) / 2
+    # on a seal that is open already a share of what is left is a small part of the whole
+    if drop * min(1.0, np.exp(before)) < min_drop + SURE * np.hypot(_doubt(law, a, b), noise):
+        return None
+    shift = k - n_before + 1
+    course = np.median(_windows(log[shift - 1 : k + n_between + n_after], 3), axis=1)
+    edges = _edges(course, before - 0.2 * size, after + 0.2 * size)
+    if edges is None or (edges[1] - edges[0]) * s.block_s > _SUDDEN_S:
+        return None
+    begun, over = edges[0] + shift, edges[1] + shift
+    standing = log[over : over + round(_STANDS_S / s.block_s)] < before - 0.5 * size
+    if not standing.mean() >= _STANDS:
+        return None
+    return Step(begun, over, a, b, float(np.exp(before)), drop)
+
+
+def _edges(course: Array, high: float, low: float) -> tuple[int, int] | None:
+    """Last value above ``high`` ahead of the first below ``low`` from which on it stays below ``high``."""
+    above, under = np.flatnonzero(course > high), np.flatnonzero(course < low)
+    if not above.size or not under.size:
+        return None
+    ahead = above[above <= under[-1]]
+    under = under[under > (ahead[-1] if ahead.size else -1)]
+    if not under.size:
+        return None
+    ahead = above[above < under[0]]
+    return (int(ahead[-1]) if ahead.size else 0), int(under[0])
+
+
+def _doubt(law: RotorLaw, a: slice, b: slice) -> float:
+    """Standard uncertainty of the log of the expected change between two windows."""
+    change = law.sensitivity[b].mean(axis=0) - law.sensitivity[a].mean(axis=0)
+    shape = (_SHAPE + law.scatter) * np.log(law.expected_pa[b].mean() / law.expected_pa[a].mean())
+    return float(np.sqrt(change @ law.covariance @ change + shape**2))
+
+
+def _counts(block_s: float) -> tuple[int, int, int]:
+    before, between, after = (max(2, round(x / block_s)) for x in (_BEFORE_S, _BETWEEN_S, _AFTER_S))
+    return before, between, after
+
+
+def _windows(x: Array, width: int) -> Array:
+    return np.lib.stride_tricks.sliding_window_view(x, width)
