@@ -45,15 +45,15 @@ def test_faster_than_a_sliding_window_search(capsys):
     with capsys.disabled():
         print(f"\n{len(t)} rows of 8 taps: {ours:.3f} s, ruptures.Window {theirs:.2f} s", end=" ")
         print(f"({theirs / ours:.0f}x)")
-    # measured: 5 times on this one; the 20 times asked for only where little happens, below
-    assert theirs > 2.5 * ours
+    # measured: 6 times where a bump comes every 5 s; the 20 times asked for only where little happens, below
+    assert theirs > 3 * ours
     t, quiet = times(300), 900 + np.random.default_rng(2).normal(0, 8, (60_000, 8))
     ours = cpu_s(lambda: find_losses(t, quiet, np.full(len(t), 1700.0)))
     theirs = cpu_s(lambda: search.fit(quiet).predict(pen=1e9), 1)
     with capsys.disabled():
         print(f"quiet: {ours:.3f} s, ruptures.Window {theirs:.2f} s ({theirs / ours:.0f}x)")
-    # half of what is asked for: the ratio moves by a third on a loaded machine
-    assert theirs > 10 * ours
+    # measured: 17 to 25 times; the ratio moves by a third on a loaded machine
+    assert theirs > 13 * ours
 
 
 def test_twice_the_run_takes_twice_the_time():

@@ -70,7 +70,8 @@ class Blocks:
         -------
         ndarray, shape (k1 - k0, ...)
         """
-        return self._columns[name][self._at(k0) : self._at(k1)]
+        held = self._base - self.first
+        return self._columns[name][k0 + held : min(k1, self.end) + held]
 
     def floats(self, name: str, k0: int, k1: int) -> Array:
         """The same for a column of numbers.
@@ -210,10 +211,6 @@ class Blocks:
         self.first += drop
         self._base += drop
         self._held_blocks += count - drop
-
-    def _at(self, k: int) -> int:
-        """Place of a block; a number that is no longer or not yet held counts as the nearest that is."""
-        return self._base + min(max(k - self.first, 0), self._held_blocks)
 
     def _held(self, mean: Array) -> Array:
         """A tap that misses a whole block holds its last reading until it is judged faulty."""

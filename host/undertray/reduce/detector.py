@@ -53,7 +53,9 @@ class Detector:
     fall that the throttle does not explain; a fall found is followed block by block until it has
     stood long enough to be no bump; only then are the raw rows looked at, for the onset to the
     sample. Everything is causal and counted from the first row, so the size of the pieces does
-    not matter. An alarm is raised ``alarm_s`` after the onset plus at most one block.
+    not matter. An alarm is raised ``alarm_s`` after the onset plus at most one block. A second look,
+    12 to 22 s later, adds losses that throttle work hid and takes back what was told too soon: until then
+    an event may still change.
     """
 
     def __init__(
@@ -192,6 +194,7 @@ class Detector:
             stop = min(k1, (k // _FRAME + 1) * _FRAME)
             if self._falls.busy or worth[k - surveyed : stop - surveyed].any():
                 self._falls.walk(k, stop)
+                self._review.stir(stop)
             self._flagged |= bool(flagged[k - k0 : stop - k0].any())
             k = stop
             if stop % _FRAME == 0:

@@ -31,7 +31,9 @@ class FanSpeeds:
         self._stay_up = np.repeat(stay, len(LAGS_S))
         self._stay_down = np.tile(stay, len(LAGS_S))
         steps = np.arange(1, round(_ARRIVED_LAGS * LAGS_S[-1] / block_s) + 1)[:, None]
-        self._decay_up, self._decay_down = self._stay_up**steps, self._stay_down**steps
+        decay = stay**steps
+        self._decay_up = np.repeat(decay, len(LAGS_S), axis=1)
+        self._decay_down = np.tile(decay, len(LAGS_S))
         self._speed: Array | None = None
         self._asked = 0.0
         self.lags = len(self._stay_up)

@@ -184,7 +184,13 @@ def find_losses(
     Without a throttle nothing can tell a cut from a leak by cause, so only speed is left: a fan
     coasts down over several tenths of a second, a seal lets go in tens of milliseconds. A fall
     shorter than ``coast_s`` is then called a seal loss, with less confidence; a slower one is not
-    reported at all, since both kinds it could be need the throttle.
+    reported at all, since both kinds it could be need the throttle; nor is a fall to nothing (less
+    than a twentieth left), which fans that were shut off make as well.
+
+    Every fall is looked at twice: at once, by laws that promise little while little is known, and
+    12 to 22 s later (at the end of the run at the latest) by one law of the rotor that is fitted to what
+    came before and after. The second look finds losses beside throttle work, and takes back what
+    does not show by it.
 
     A bump (suction back within ``bump_s``) is no event.
     """

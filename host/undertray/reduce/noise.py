@@ -31,15 +31,16 @@ class Noise:
     long_pa: float = np.inf
 
     @classmethod
-    def of(cls, mean_pa: Array, drive: Array, length: int) -> Noise:
+    def of(cls, mean_pa: Array, drive: Array | None, length: int) -> Noise:
         """Measure it.
 
         Parameters
         ----------
         mean_pa : ndarray, shape (k,)
             Mean suction of blocks that follow each other.
-        drive : ndarray, shape (k,)
-            What the fans should give, in any unit; stretches in which it moves are left out.
+        drive : ndarray, shape (k,), or None
+            What the fans should give, in any unit; stretches in which it moves are left out. None
+            while it rests.
         length : int
             Blocks in a reference.
 
@@ -57,12 +58,19 @@ class Noise:
         return cls(_second(mean_pa, drive, 2), _second(mean_pa, drive, length))
 
 
-def _second(y: Array, drive: Array, length: int) -> float:
-    m, x = (v[len(v) % length :].reshape(-1, length).mean(axis=1) for v in (y, drive))
+def _second(y: Array, drive: Array | None, length: int) -> float:
+    m = _means(y, length)
     if len(m) < 8:
         return np.inf
     size = np.abs(m[2:] - 2 * m[1:-1] + m[:-2])
+    if drive is None:
+        return _TO_SD * middle(size)
+    x = _means(drive, length)
     near = np.stack([x[2:], x[1:-1], x[:-2]])
     stir = (near.max(axis=0) - near.min(axis=0)) / np.maximum(near.max(axis=0), 1e-12)
     calm = stir <= max(_CALM, float(np.partition(stir, 5)[5]))
     return _TO_SD * middle(size[calm])
+
+
+def _means(v: Array, length: int) -> Array:
+    return np.asarray(v[len(v) % length :].reshape(-1, length).mean(axis=1))

@@ -25,6 +25,7 @@ Array = NDArray[np.float64]
 
 _EVERY_S, _DELAY_S, _FIRST_S = 10.0, 12.0, 26.0
 _WINDOW_S = 45.0
+_REST_US = 15.0
 _GLANCE = 0.7  # of the least drop, for the first glance
 _GROUP = 4  # blocks to a value of the first glance
 _CONFIRMED = 0.5  # a told loss shows at least this share of its drop
@@ -76,6 +77,7 @@ class Review:
         self._ledger, self._health = ledger, health
         self._done, self._next = 0, round(_FIRST_S / block_s)
         self._law: Array | None = None
+        self._stirred = 0
 
     def frame(self, k1: int, last: bool = False) -> None:
         """Look again where it is time.
@@ -92,7 +94,11 @@ class Review:
         self._next = k1 + round(_EVERY_S / self._block_s)
         until = k1 - (0 if last else round(_DELAY_S / self._block_s))
         since, self._done = self._done, max(self._done, until)
-        if until - since < 8 * _GROUP or not self._suspicious(since, min(k1, until + 8 * _GROUP)):
+        if (
+            until - since < 8 * _GROUP
+            or self._quiet(since, k1)
+            or not self._suspicious(since, min(k1, until + 8 * _GROUP))
+        ):
             return
         stretch = self._stretch(max(0, k1 - round(_WINDOW_S / self._block_s)), k1)
         law = self._fit(stretch) if stretch is not None else None
@@ -104,6 +110,20 @@ class Review:
                 self._tell(step, stretch, law)
         if law.scatter < _POOR:
             self._take_back(stretch, law, first, end)
+
+    def stir(self, k: int) -> None:
+        """A fall shows, whatever explains it.
+
+        Parameters
+        ----------
+        k : int
+            Block up to which.
+        """
+        self._stirred = k
+
+    def _quiet(self, k0: int, k1: int) -> bool:
+        """Did the suction fall nowhere, and the throttle rest?"""
+        return self._stirred <= k0 and bool(np.ptp(self._blocks.take("throttle_us", k0, k1)) <= _REST_US)
 
     def _suspicious(self, k0: int, k1: int) -> bool:
         """By the best law of the bank: is there a fall that was not told, or one told that does not show?"""

@@ -26,7 +26,7 @@ Array = NDArray[np.float64]
 _BACK_S = 0.15  # suction that is back for this long is back
 _NOISE_FRAMES = 6
 _RESTING_FRAMES = 12  # while the throttle rests there is little to learn, once the school is over
-_RESTING_US = 15.0
+_RESTING_US, _RESTING_DRIVE = 15.0, 0.003
 
 
 class SealWatch:
@@ -109,7 +109,9 @@ class SealWatch:
     def _listen(self, k1: int, weights: Array) -> None:
         held = max(self._marks.start, self._blocks.first, k1 - self._screen.noise_blocks)
         drive = self._bank.drive(self._blocks.floats("speed_us", held, k1))
-        measured = Noise.of(self._screen.mean(held, k1, weights), drive, self._screen.reference)
+        resting = np.ptp(drive) <= _RESTING_DRIVE * drive[-1]
+        mean = self._screen.mean(held, k1, weights)
+        measured = Noise.of(mean, None if resting else drive, self._screen.reference)
         if np.isfinite(measured.long_pa):
             self._marks.noise = measured
 
