@@ -171,6 +171,12 @@ def test_a_host_time_out_of_order_is_a_bad_line(tmp_path: Path) -> None:
     assert run.seq.tolist() == [1, 2, 3, 4, 5, 6, 7, 8]
 
 
+def test_a_host_clock_that_steps_back_a_little_costs_no_row(tmp_path: Path) -> None:
+    text = log_of(ScriptedBoard(), 9)
+    run = read(tmp_path, text.replace(b"\n15123,", b"\n8123,").replace(b"\n45123,", b"\n39123,"))
+    assert (len(run.seq), run.bad_lines) == (9, 0)
+
+
 def test_a_plain_capture_is_read_without_host_times(tmp_path: Path) -> None:
     board = ScriptedBoard(3)
     text = (

@@ -26,7 +26,7 @@ class Intake:
     lost : int
         Slots missing in ``seq`` while the board ran through.
     segments : int
-        1, and one more for each reset of the board and each return of the link.
+        1, and one more for each reset of the board or return of the link that rows followed.
     dropped_bytes : int
         Bytes that belong to no line: half lines at the start and end of a link.
     device : Device or None
@@ -52,6 +52,7 @@ class Intake:
         self._dropped_before = 0
         self._columns: int | None = None
         self._seq: int | None = None
+        self._apart = False
         self._headed = False
         self._held: list[tuple[int, bytes, Row | WireNote | Bad]] | None = None
 
@@ -70,7 +71,7 @@ class Intake:
         self._framer = Framer()
         self._seq = None
         self._held = [] if self.device else None
-        self.segments += 1
+        self._apart = True
 
     def take(self, piece: bytes, host_us: int) -> tuple[bytes, int, list[Row | WireNote]]:
         """Take a piece of the stream.
@@ -137,6 +138,9 @@ class Intake:
         self.last_row_us = stamp
         if self.first_row_us is None:
             self.first_row_us = stamp
+        elif self._apart:
+            self.segments += 1
+        self._apart = False
         if self._seq is not None:
             missing = (row.seq - self._seq) % _SEQ - 1
             self.lost += missing if 0 < missing < _SEQ // 2 else 0
@@ -155,7 +159,7 @@ class Intake:
                 raise
             return  # it stands in the log as it came; whoever reads the log says so
         if self.device is not None and device.boot != self.device.boot:
-            self.segments += 1
+            self._apart = True
             self._seq = None
         self.device = device
 

@@ -218,12 +218,13 @@ class Recorder:
         return self._seconds is not None and first_us is not None and now_us - first_us >= self._seconds * 1e6
 
     def _take(self, piece: bytes, now_us: int) -> None:
-        segments = self.intake.segments
+        before = self.intake.device
         text, rows, good = self.intake.take(piece, now_us)
         if text:
             self._writer.put(text, rows)
-        if self.intake.segments > segments:  # reset: it may wait to be started again
-            self._try_to_ask(now_us)
+        here = self.intake.device
+        if before is not None and here is not None and here.boot != before.boot:
+            self._try_to_ask(now_us)  # after a reset it may wait to be started again
         if good:
             self._lost = None
             if self._watch is not None:

@@ -20,6 +20,7 @@ __all__ = ["LOG_VERSION", "Note", "Run", "read_run"]
 
 LOG_VERSION = 1
 _HEAD = 1 << 18
+_CLOCK_STEP_US = 20_000  # as far as a buffered serial port delays by itself
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -183,17 +184,18 @@ def _device(path: Path, notes: list[Note], columns: int) -> Device | None:
 def _in_order(host_us: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Find rows whose host time lies between those of the rows beside them.
 
-    The host's clock never goes back and its text has no check, so a row out of order between
-    two that are in order has a damaged host time. Of two rows side by side that could each
-    be the damaged one, the first is taken.
+    The host's clock never goes back and its text has no check, so a row far out of order
+    between two that are in order has a damaged host time. Of two rows side by side that could
+    each be the damaged one, the first is taken. A step back that another logger's clock may
+    have made by itself is left: the row's own check holds, and its time misleads nobody.
     """
     kept = np.ones(len(host_us), dtype=bool)
     if len(host_us) < 3:
         return kept
     before, here, after = host_us[:-2], host_us[1:-1], host_us[2:]
-    odd = np.flatnonzero((before <= after) & ((here < before) | (here > after))) + 1
-    for i in odd.tolist():
+    off = (here < before - _CLOCK_STEP_US) | (here > after + _CLOCK_STEP_US)
+    for i in (np.flatnonzero((before <= after) & off) + 1).tolist():
         kept[i] = not kept[i - 1]
-    kept[0] = not host_us[1] <= host_us[2] < host_us[0]
-    kept[-1] = not host_us[-1] < host_us[-3] <= host_us[-2]
+    kept[0] = not host_us[1] <= host_us[2] < host_us[0] - _CLOCK_STEP_US
+    kept[-1] = not host_us[-1] + _CLOCK_STEP_US < host_us[-3] <= host_us[-2]
     return kept

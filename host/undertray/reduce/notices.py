@@ -68,9 +68,8 @@ def run_notices(
     if time.lost_rows:
         said.append(f"{time.lost_rows} rows were lost on the way")
     if time.resets:
-        said.append(
-            f"the board was reset {time.resets} times; across a reset time goes on by the host's clock"
-        )
+        how = "time goes on by the host's clock" if time.host else "how long it took is unknown"
+        said.append(f"the board was reset {time.resets} times; across a reset {how}")
     if run.cut_off:
         said.append("the log was cut off: it was read to its last whole line")
     for name in absent:
