@@ -123,3 +123,14 @@ def test_a_late_loss_is_among_the_events_before_the_run_ends():
     rows = t < 36.02 + 23.0
     detector.feed(t[rows], suction[rows], pulse[rows])
     assert any(e.kind == "seal-loss" and abs(e.onset_s - 36.02) < 0.03 for e in detector.events)
+
+
+def test_a_sudden_end_right_after_a_cut_was_over():
+    """Shut off, spun up again, and all gone within one sample: not taken for the tail of the cut."""
+    t = times(40)
+    pulse = np.interp(t, [0, 1, 10, 10.01, 12, 12.01, 40], [1000, 1700, 1700, 1000, 1000, 1700, 1700])
+    left = np.where(t < 14.0, 1.0, 0.02)
+    suction = 1500 * (fan(t, pulse, 0.1) * left)[:, None] + np.zeros(4)
+    suction += np.random.default_rng(4).normal(0, 5, suction.shape)
+    losses = [e.onset_s for e in find_losses(t, suction, pulse) if e.kind == "seal-loss"]
+    assert losses == [pytest.approx(14.0, abs=0.01)]

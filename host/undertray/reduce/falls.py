@@ -57,6 +57,7 @@ class FallWatch:
         self._suspect: Suspicion | None = None
         self._cut: Cut | None = None
         self._dropped = -1
+        self._low_at = -1
         self.alarms: list[Loss] = []
 
     @property
@@ -101,7 +102,7 @@ class FallWatch:
         explained, seen = np.empty(0), k
         fell, cut = set(view.fell.tolist()), set(view.cut.tolist())
         while k < k1:
-            if self._suspect is None and k in fell and k >= self._marks.quiet:
+            if self._suspect is None and k in fell and k >= self._marks.quiet and not self._faint(view, k):
                 self._suspect, explained = self._suspicion(view, k), np.empty(0)
             if self._cut is None and k in cut and k >= self._marks.after_cut:
                 self._cut = suspect_cut(view, k, self._screen, self._block_s)
@@ -129,7 +130,19 @@ class FallWatch:
         found.begun = max(found.begun, min(self._dropped + 1, k))
         found.noise_pa, found.block_s = self._marks.noise.long_pa, self._block_s
         found.law_error = self._bank.error
-        return found if found.level_pa > self._marks.floor_pa(self._p) else None
+        loaded = found.level_pa > self._marks.floor_pa(self._p)
+        self._low_at = -1 if loaded else k
+        return found if loaded else None
+
+    def _faint(self, view: View, k: int) -> bool:
+        """Is the suction still as low as when a fall began too low to be judged?"""
+        if self._low_at < view.lo:
+            return False
+        low = bool(
+            (view.now[self._low_at - view.lo : k + 1 - view.lo] <= self._marks.floor_pa(self._p)).all()
+        )
+        self._low_at = k if low else -1
+        return low
 
     def _try(self, suspicion: Suspicion, k: int, now: float, explained: float) -> bool:
         """Judge the suspicion by one block; True when the good taps changed."""
