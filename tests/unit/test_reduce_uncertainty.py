@@ -9,6 +9,7 @@ import pytest
 
 from fakes.cars import bare_car
 from undertray.calibrate.certificate import Calibration, ColumnCalibration
+from undertray.calibrate.distributions import student_quantile
 from undertray.reduce.floor import load_matrix
 from undertray.reduce.loads import tap_loads
 from undertray.reduce.reading import TapSuction
@@ -236,7 +237,23 @@ def test_throttle_work_is_no_noise():
 
 
 def test_too_few_rows_claim_nothing():
-    assert mean_scatter(np.ones((100, 1)), ONE, 200.0).batches == 0
+    assert mean_scatter(np.ones((7, 1)), ONE, 200.0).batches == 0
+    nominal = np.full((7, 4), 900.0)
+    said = found(nominal, calibration()).notices
+    assert any(notice.startswith("7 rows are too few") for notice in said)
+
+
+@pytest.mark.parametrize("n", [8, 20, 100, 1000])
+def test_intervals_of_short_runs_cover_what_they_say(n):
+    rng = np.random.default_rng(n)
+    hits = 0
+    for _ in range(1000):
+        noise = rng.normal(size=(n, 1))
+        scatter = mean_scatter(noise, ONE, 200.0)
+        hits += abs(noise.mean()) <= student_quantile(scatter.dof) * scatter.standard[0]
+    # derived: binomial, 950 +- 6.9; three standard deviations below, and a few degrees of freedom cut to a
+    # whole number make the interval too wide rather than too narrow
+    assert 929 <= hits <= 985
 
 
 def test_intervals_cover_what_they_say():

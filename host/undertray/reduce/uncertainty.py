@@ -119,7 +119,7 @@ def mean_uncertainty(
     the suction it saw to that of all rows, for without it the floor is known as if it were left out.
 
     The interval is ``t(nu) u`` with the effective degrees of freedom nu of Welch and Satterthwaite: N - 1 for
-    the spread between taps, the number of batches less one for the noise, many for the rest.
+    the spread between taps, those of the scatter for the noise, many for the rest.
 
     References
     ----------
@@ -155,7 +155,7 @@ def mean_uncertainty(
     calibrated2, zero2 = columns.variances()
     u2 = np.stack([calibrated2, zero2, noise**2, between2])
     total2 = u2.sum(axis=0)
-    dof = _welch(u2[2:], total2, np.array([max(1, scatter.batches - 1), max(1, taps - 1)]))
+    dof = _welch(u2[2:], total2, np.array([scatter.dof, max(1, taps - 1)]))
     factor = np.array([_factor(nu) for nu in dof.tolist()])
     half = factor * np.sqrt(total2)
     u95 = {
@@ -163,15 +163,17 @@ def mean_uncertainty(
         for name, h in zip(QUANTITIES, half, strict=True)
     }
     names = ("calibration", "zero", "noise", "between taps")
-    said = (
-        () if taps >= 2 else ("with one tap how the suction varies over the floor is not in the uncertainty",)
-    )
+    said = []
+    if taps < 2:
+        said.append("with one tap how the suction varies over the floor is not in the uncertainty")
+    if not scatter.batches:
+        said.append(f"{main.rows} rows are too few to tell their noise: it is not in the uncertainty")
     return MeanUncertainty(
         found,
         u95,
         {name: float(np.sqrt(v)) for name, v in zip(names, u2[:, 1], strict=True)},
         scatter.effective_rows * total / main.rows,
-        said,
+        tuple(said),
     )
 
 
