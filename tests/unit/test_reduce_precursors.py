@@ -31,6 +31,20 @@ def test_flutter(taps):
     assert found.at_s == pytest.approx(8.6, abs=0.2)
 
 
+@pytest.mark.parametrize("rate_hz", [100, 200, 500, 1000])
+@pytest.mark.parametrize(
+    ("frequency_hz", "amplitude_pa", "taps"), [(3, 150, 4), (8, 60, 1), (18, 60, 1), (40, 60, 4)]
+)
+def test_flutter_is_seen_at_any_sample_rate(rate_hz, frequency_hz, amplitude_pa, taps):
+    t = np.arange(10 * rate_hz) / rate_hz
+    suction = 1000 + np.random.default_rng(5).normal(0, 4, (len(t), 4))
+    flap = amplitude_pa * np.sin(2 * np.pi * frequency_hz * t) * (t > 9.0)
+    suction[:, :taps] += flap[:, None]
+    found = first_sign(t, suction, np.full(len(t), 1700.0), 10.0)
+    assert found.kind == "flutter"
+    assert found.at_s == pytest.approx(9.1, abs=0.11)  # at the end of one of the first two windows
+
+
 def test_one_tap_ahead():
     suction = steady(T)
     suction[:, 2] *= 1 - 0.2 * ramp(T, 8.0, 1.5)

@@ -19,6 +19,7 @@ _BACK_S, _BASE_S = 6.0, 2.5  # how far back is looked, and how much of that serv
 _LEAST_WINDOWS = 3
 _STANDS = 0.7  # share of the windows from the sign to the onset that show it too
 _FLUTTER = 1.5  # rise of the fluctuation's standard deviation
+_FAST_S, _SLOW_S = 0.005, 0.02  # over which it is looked at: a skirt flaps some 3 to 100 times a second
 _AHEAD = 0.06  # shift of one tap against the rest
 DECLINE = 0.05
 """Fall of the mean, while the throttle rests, that is a sign."""
@@ -63,8 +64,9 @@ def first_sign(t_s: Array, taps_pa: Array, throttle_us: Array, onset_s: float) -
 
     Notes
     -----
-    In windows of 0.1 s, against the windows 6 to 3.5 s ahead: the scatter of the differences from
-    sample to sample grows by half (a skirt flutters); one tap's share of the mean falls by 6 %; the
+    In windows of 0.1 s, against the windows 6 to 3.5 s ahead: the scatter of the differences over 5 ms
+    (from sample to sample below 200 Hz) grows by half, or, with the throttle at rest, the root of the mean
+    square of the differences over 20 ms (a skirt flutters); one tap's share of the mean falls by 6 %; the
     mean falls by 5 % with the throttle at rest. Each also by six robust standard deviations of the
     comparison, and in seven windows of ten from then on. A skirt torn by a stone gives no sign, and
     an alarm must never depend on one.
@@ -88,11 +90,17 @@ def first_sign(t_s: Array, taps_pa: Array, throttle_us: Array, onset_s: float) -
     mean = cube.mean(axis=(1, 2))
     if mean.min() <= 0:
         return None
-    signs = {"flutter": _flutter(cube, mean, base)}
+    throttle = throttle_us[keep]
+    resting = bool(np.isfinite(throttle).all()) and np.ptp(throttle) <= _RESTING_US
+    calm = _calmed(taps_pa[keep], max(1, round(_FAST_S / period)))
+    fast = _windows(np.diff(calm, axis=0), count, size).std(axis=1)
+    signs = {"flutter": _louder(fast, mean, base)}
     if cube.shape[2] > 1:
         signs["one tap ahead"] = _ahead(cube, mean, base)
-    throttle = throttle_us[keep]
-    if np.isfinite(throttle).all() and throttle.max() - throttle.min() <= _RESTING_US:
+    if resting:
+        far = max(1, round(_SLOW_S / period))
+        slow = np.sqrt(np.square(_windows(calm[far:] - calm[:-far], count, size)).mean(axis=1))
+        signs["flutter"] |= _louder(slow, mean, base)
         signs["slow decline"] = _beyond(1 - mean / middle(mean[:base]), base, DECLINE)
     found = [
         Sign(float(end_s[k]), kind) for kind, shown in signs.items() if (k := _first(shown, base)) is not None
@@ -100,10 +108,25 @@ def first_sign(t_s: Array, taps_pa: Array, throttle_us: Array, onset_s: float) -
     return min(found, key=lambda s: s.at_s, default=None)
 
 
-def _flutter(cube: Array, mean: Array, base: int) -> Bools:
-    scatter = np.diff(cube, axis=1).std(axis=1).max(axis=1) / mean
-    usual = middle(scatter[:base])
-    return _beyond(scatter / usual - 1, base, _FLUTTER - 1) if usual > 0 else np.zeros(len(mean), bool)
+def _calmed(y: Array, width: int) -> Array:
+    """Mean over some samples from each on, so that what follows does not depend on the sample rate."""
+    if width < 2:
+        return y
+    total = np.concatenate([np.zeros((1, y.shape[1])), np.cumsum(y, axis=0)])
+    return np.asarray((total[width:] - total[:-width]) / width)
+
+
+def _windows(y: Array, count: int, size: int) -> Array:
+    """Cut into windows; what is missing of the first (a difference has fewer rows) stays as it begins."""
+    missing = count * size - len(y)
+    return np.concatenate([np.repeat(y[:1], missing, axis=0), y]).reshape(count, size, -1)
+
+
+def _louder(scatter: Array, mean: Array, base: int) -> Bools:
+    """Windows in which some tap fluctuates more than the loudest did."""
+    share = scatter.max(axis=1) / mean
+    usual = middle(share[:base])
+    return _beyond(share / usual - 1, base, _FLUTTER - 1) if usual > 0 else np.zeros(len(mean), bool)
 
 
 def _ahead(cube: Array, mean: Array, base: int) -> Bools:
