@@ -11,15 +11,14 @@ from undertray.acquire.rows import parse_block, parse_log_row
 from undertray.acquire.rowtable import RowTable
 from undertray.acquire.wire import WireNote, parse_json, parse_line
 
-__all__ = ["HEADER", "MAGIC", "LogScan", "Note", "blocks_of_lines", "header_line", "measure"]
+__all__ = ["HEADER", "MAGIC", "LogScan", "Note", "blocks_of_lines", "header_line"]
 
 MAGIC = re.compile(rb"#undertray-run ([1-9]\d{0,8})")
 """The first line of a log, with the version of its format."""
 HEADER = re.compile(rb"host_us,seq,t_us,throttle_us,flags,([A-Za-z][A-Za-z0-9_,-]*),crc")
 """The header line."""
-_CHUNK = 1 << 18  # what is made of it stays in a core's own cache
+_CHUNK = 1 << 20  # what is made of one field of it stays in a core's own cache
 _LINE_LIMIT = 1 << 16
-_LEAST_ROW = 12  # bytes of the shortest row, and one more for each pressure column
 _STAMP = re.compile(rb"(0|[1-9]\d{0,14}) ")
 
 
@@ -59,26 +58,6 @@ def header_line(columns: tuple[str, ...]) -> bytes:
         The line, without line feed.
     """
     return ",".join(("host_us", "seq", "t_us", "throttle_us", "flags", *columns, "crc")).encode()
-
-
-def measure(file: BinaryIO) -> tuple[int, int]:
-    """Measure a file.
-
-    Parameters
-    ----------
-    file : binary file
-        Open for reading, at its start.
-
-    Returns
-    -------
-    int, int
-        How many line feeds it has, and how many bytes.
-    """
-    lines = size = 0
-    while piece := file.read(1 << 24):
-        lines += piece.count(b"\n")
-        size += len(piece)
-    return lines, size
 
 
 def blocks_of_lines(file: BinaryIO, size: int) -> Iterator[bytes]:
@@ -130,8 +109,8 @@ class LogScan:
     ----------
     stamped : bool
         A run log, whose rows carry host_us; False for a capture.
-    lines, size : int
-        How many lines and bytes it has at most.
+    size : int
+        How many bytes it has.
 
     Attributes
     ----------
@@ -149,16 +128,16 @@ class LogScan:
         Lines that are no line of the format.
     """
 
-    def __init__(self, stamped: bool, lines: int, size: int) -> None:
+    def __init__(self, stamped: bool, size: int) -> None:
         self.stamped = stamped
         self.columns = 0
         self.facts: Mapping[str, Any] | None = None
         self.header: bytes | None = None
         self.end: Mapping[str, Any] | None = None
         self.notes: list[Note] = []
-        self.table = RowTable(0, 0)
+        self.table = RowTable(0)
         self.bad = 0
-        self._lines, self._size, self._taken = lines, size, 0
+        self._lines, self._seen, self._left = 0, 0, size  # bytes since rows began, bytes to come
 
     def take(self, block: bytes) -> None:
         """Read a block of whole lines.
@@ -171,15 +150,15 @@ class LogScan:
         if not self.columns:
             lines = (line for line in block.split(b"\n") if line[:1] != b"#")
             self.columns = next(filter(None, (_columns(line, self.stamped) for line in lines)), 0)
-            if self.columns:
-                room = min(self._lines, self._size // (_LEAST_ROW + self.columns))
-                self.table = RowTable(self.columns, room)
+            self.table = RowTable(self.columns)
         parsed = parse_block(block, self.columns, self.stamped)
         for i, (before, line) in enumerate(parsed.others):
-            is_first = not self._taken + before + i
+            is_first = not self._lines + before + i
             self.bad += not self._is_fine(line, self.table.rows + before, is_first)
-        self.table.add(parsed.fields)
-        self._taken += len(parsed.fields) + len(parsed.others)
+        self._lines += len(parsed.fields) + len(parsed.others)
+        self._left -= len(block)
+        self._seen += len(block) if self.columns else 0
+        self.table.add(parsed.fields, 1 + self._left / max(1, self._seen))
 
     def _is_fine(self, line: bytes, row: int, is_first: bool) -> bool:
         """Take a line that is no good row; False when it is a bad one."""

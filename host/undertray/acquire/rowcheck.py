@@ -18,10 +18,12 @@ from undertray.acquire.wire import ROW_LIMIT
 __all__ = ["KEEP_LAST", "Words", "row_checks"]
 
 Array = NDArray[np.uint64]
+Ints = NDArray[np.int64]
 
 _U = np.uint64
-KEEP_LAST = np.array([(2**64 - 1) ^ (2 ** (64 - 8 * width) - 1) for width in range(9)], dtype=_U)
-"""By a number of bytes, 0 to 8: what keeps so many at the end of a word, and clears those before."""
+KEEP_LAST = np.array([2**64 - 2 ** max(0, 64 - 8 * width) for width in range(17)], dtype=_U)
+"""By a number of bytes, 0 to 16: what keeps so many at the end of a word, and clears those before."""
+_FRONT = ROW_LIMIT + 8
 _START = np.array([crc_hqx(bytes(length), 0xFFFF) for length in range(ROW_LIMIT + 1)], dtype=_U)
 
 
@@ -43,13 +45,12 @@ class Words:
 
     def __init__(self, text: bytes) -> None:
         self.text = text
-        # nothing in front, so that a word may begin before the text does
-        padded = np.frombuffer(bytes(ROW_LIMIT + 8) + text + bytes(8), dtype=np.uint8)
-        self.data = padded[ROW_LIMIT + 8 : -8]
-        # a window at every byte: numpy reads words that are not aligned as well
-        self._windows = np.ndarray((len(padded) - 7,), "<u8", padded.data, strides=(1,))
+        # nothing in front, so that a row may begin before the text does; and up to a whole word behind
+        self._padded = bytes(_FRONT) + text + bytes(16 - len(text) % 8)
+        self.data = np.frombuffer(self._padded, np.uint8, len(text), _FRONT)
+        self._aligned = np.frombuffer(self._padded, "<u8")
 
-    def ending(self, at: NDArray[np.int64], shift: int = 0) -> Array:
+    def ending(self, at: Ints, shift: int = 0) -> Array:
         """Gather words.
 
         Parameters
@@ -57,16 +58,49 @@ class Words:
         at : ndarray of int64
             Where in the text each word ends: the place behind its last byte.
         shift : int
-            Added to each place: -``ROW_LIMIT`` to 8.
+            Added to each place: -8 to 8.
 
         Returns
         -------
         ndarray of uint64, shape of ``at``
+
+        Notes
+        -----
+        Put together from the two aligned words it lies in: numpy gathers words that are not aligned
+        several times slower.
         """
-        return np.asarray(self._windows[ROW_LIMIT + shift :][at])
+        if shift:
+            at = at + shift
+        word, bits = at >> 3, ((at & 7) << 3).view(_U)
+        low = self._aligned[_FRONT // 8 - 1 :].take(word)
+        low >>= bits
+        high = self._aligned[_FRONT // 8 :].take(word)
+        high <<= _U(64) - bits  # by 64 leaves nothing
+        low |= high
+        return low
+
+    def rows(self, at: Ints, count: int) -> Array:
+        """Gather runs of words.
+
+        Parameters
+        ----------
+        at : ndarray of int64, shape (m,)
+            Where in the text each run ends: at most 8 beyond it.
+        count : int
+            Words in each, at most ``ROW_LIMIT``/8 + 1.
+
+        Returns
+        -------
+        ndarray of uint64, shape (count, m)
+            The last word first.
+        """
+        size = 8 * count
+        runs = np.ndarray((len(self._padded) - size + 1,), f"V{size}", self._padded, strides=(1,))
+        words = runs[at + (_FRONT - size)].view("<u8").reshape(len(at), count)
+        return np.ascontiguousarray(words[:, ::-1].T)
 
 
-def row_checks(words: Words, begin: NDArray[np.int64], end: NDArray[np.int64]) -> Array:
+def row_checks(words: Words, begin: Ints, end: Ints) -> Array:
     """Compute the check of each of many rows.
 
     Parameters
@@ -90,17 +124,11 @@ def row_checks(words: Words, begin: NDArray[np.int64], end: NDArray[np.int64]) -
     """
     length = end - begin
     shortest, longest = int(length.min(initial=ROW_LIMIT)), int(length.max(initial=0))
-    folded: list[Array] = []
-    for behind in range(0, longest + 2, 8):
-        word = words.ending(end, 2 - behind)
-        if behind == 0:
-            word &= ~_U(0) >> _U(16)
-        if behind + 8 > shortest + 2:
-            word &= KEEP_LAST.take(np.clip(length + (2 - behind), 0, 8))
-        folded.append(word)
-    while len(folded) < 2:
-        folded.append(np.zeros(len(end), dtype=_U))
-    rest = _remainder(folded)
+    folded = words.rows(end + 2, max(2, (longest + 9) // 8))
+    folded[0] &= ~_U(0) >> _U(16)
+    for i in range((shortest + 2) // 8, len(folded)):
+        folded[i] &= KEEP_LAST.take(np.clip(length + (2 - 8 * i), 0, 8))
+    rest = _remainder([*folded])
     rest ^= _START.take(length)
     return rest
 

@@ -97,15 +97,17 @@ def parse_block(block: bytes, columns: int, stamped: bool) -> RowBlock:
     RowBlock
     """
     words = Words(block)
-    ends = np.flatnonzero(words.data == _FEED)
+    cuts = np.flatnonzero((words.data == _COMMA) | (words.data == _FEED))
+    feeds = np.flatnonzero(words.data.take(cuts) == _FEED)
+    ends = cuts.take(feeds)
     starts = np.concatenate([np.zeros(min(1, len(ends)), dtype=np.int64), ends[:-1] + 1])
     if columns and len(ends):
-        picked, edges, good = _cut(words, ends, columns + _FIXED_FIELDS + stamped)
-        fields = _fields(words, starts[picked], edges, good, stamped)
-        fields, line = (fields, picked) if good.all() else (fields[good], picked[good])
+        picked, edges, good = _cut(words, cuts, feeds, starts, columns + _FIXED_FIELDS + stamped)
+        fields = _fields(words, edges, good, stamped)
+        fields, line = (fields, picked) if good.all() else (fields[:, good], picked[good])
     else:
-        fields, line = np.empty((0, 1 + _FIXED_FIELDS + columns), dtype=np.int64), np.arange(0)
-    return _with_unsure(block, starts, ends, columns, stamped, fields, line)
+        fields, line = np.empty((1 + _FIXED_FIELDS + columns, 0), dtype=np.int64), np.arange(0)
+    return _with_unsure(block, starts, ends, columns, stamped, fields.T, line)
 
 
 def _with_unsure(
@@ -136,44 +138,46 @@ def _with_unsure(
     return RowBlock(fields, tuple(zip(before, texts.values(), strict=True)))
 
 
-def _cut(words: Words, ends: Ints, commas: int) -> tuple[Ints, Ints, NDArray[np.bool_]]:
-    """Find the lines with the right number of commas: which they are, and where their commas stand.
+def _cut(
+    words: Words, cuts: Ints, feeds: Ints, starts: Ints, commas: int
+) -> tuple[Ints, Ints, NDArray[np.bool_]]:
+    """Find the lines with the right number of commas: which they are, and between what their fields stand.
 
-    Good are those with four characters behind the last comma.
+    ``cuts`` are the places of all commas and line feeds, ``feeds`` which of them are line feeds. Field i of
+    each line lies between edges i and i + 1. Good are those with four characters behind the last comma.
     """
-    at = np.flatnonzero(words.data == _COMMA)
-    counted = np.diff(np.searchsorted(at, ends), prepend=0)
-    fits = counted == commas
+    counted = np.diff(feeds, prepend=-1)
+    fits = counted == commas + 1
     picked = np.flatnonzero(fits)
-    if len(picked) < len(ends):
-        at = at[np.repeat(fits, counted)]
-    edges = at.reshape(-1, commas)
-    closed = ends[picked]
-    closed -= words.data[closed - 1] == _RETURN  # a line with commas is not empty
-    return picked, edges, closed - edges[:, -1] == 5
+    if len(picked) < len(feeds):
+        cuts, starts = cuts[np.repeat(fits, counted)], starts[picked]
+    edges = np.empty((commas + 2, len(picked)), dtype=np.int64)
+    edges[0] = starts - 1
+    edges[1:] = cuts.reshape(-1, commas + 1).T
+    closed = edges[-1] - (words.data.take(edges[-1] - 1) == _RETURN)  # a line with commas is not empty
+    return picked, edges, closed - edges[-2] == 5
 
 
-def _fields(words: Words, starts: Ints, edges: Ints, good: NDArray[np.bool_], stamped: bool) -> Ints:
-    """Read the fields before each comma; ``good`` is cleared where a row is none."""
-    widths = np.empty_like(edges)
-    np.subtract(edges[:, 0], starts, out=widths[:, 0])
-    np.subtract(edges[:, 1:], edges[:, :-1], out=widths[:, 1:])
-    widths[:, 1:] -= 1
-    flags = _FLAGS - (not stamped)
-    flag_values = _hexadecimal(words.data, edges[:, flags] - widths[:, flags], widths[:, flags])
-    values, odd = _decimals(words, edges.ravel(), widths.ravel())
-    odd_row, odd_field = np.divmod(odd, edges.shape[1])
-    good[odd_row[odd_field != flags]] = False
-    fields = values.reshape(edges.shape)
-    fields[:, flags] = flag_values
-    if not stamped:
-        fields = np.concatenate([np.full((len(fields), 1), -1), fields], axis=1)
-    host_us, seq, t_us, throttle_us = fields[:, :_FLAGS].T
-    good &= (host_us >= -(not stamped)) & (flag_values >= 0)
+def _fields(words: Words, edges: Ints, good: NDArray[np.bool_], stamped: bool) -> Ints:
+    """Read the fields before each comma, one a row; ``good`` is cleared where a line is no row."""
+    first, signed = int(not stamped), _MINUS in words.text
+    fields = np.empty((first + len(edges) - 2, len(good)), dtype=np.int64)
+    fields[:first] = -1
+    # field by field, as what is made of one stays in a core's own cache
+    for i in range(first, len(fields)):
+        end = edges[i - first + 1]
+        width = end - edges[i - first]
+        width -= 1
+        if i == _FLAGS:
+            fields[i], sound = _hexadecimal(words, end, width)
+        else:
+            fields[i], sound = _decimal(words, end, width, signed and i > _FLAGS)
+        good &= sound
+    host_us, seq, t_us, throttle_us = fields[:_FLAGS]
+    good &= host_us >= -first
     good &= (seq >= 0) & (seq < 1 << 16) & (t_us >= 0) & (t_us < TICK_LIMIT)
     good &= (throttle_us < 10**6) & ((throttle_us >= 0) | (throttle_us == MISSING))
-    begin = edges[:, 0] + 1 if stamped else starts
-    last = np.ascontiguousarray(edges[:, -1])
+    begin, last = edges[1 - first] + 1, edges[-2]
     good &= last + 5 - begin <= ROW_LIMIT
     check = row_checks(words, np.maximum(begin, last - ROW_LIMIT), last)
     text = _HEX_TEXT.take(check >> _U(8)) | (_HEX_TEXT.take(check & _U(0xFF)) << _U(16))
@@ -181,32 +185,33 @@ def _fields(words: Words, starts: Ints, edges: Ints, good: NDArray[np.bool_], st
     return fields
 
 
-def _decimals(words: Words, end: Ints, width: Ints) -> tuple[Ints, Ints]:
-    """Read canonical integers of up to 15 digits; and which are none. An empty one is ``MISSING``."""
+def _decimal(words: Words, end: Ints, width: Ints, signed: bool) -> tuple[Ints, NDArray[np.bool_]]:
+    """Read canonical integers of up to 15 digits, and whether each is one. An empty one is ``MISSING``."""
     negative = None
-    if _MINUS in words.text:
-        negative = words.data[end - np.maximum(width, 1)] == _MINUS
+    if signed:
+        negative = words.data.take(end - np.maximum(width, 1)) == _MINUS
         negative &= width > 0
         width = width - negative
-    width = np.minimum(width, 16)
-    value, sound = _eight_digits(words, end, 0, np.minimum(width, 8))
-    wide = np.flatnonzero(width > 8)
-    if len(wide):
-        upper, upper_sound = _eight_digits(words, end[wide], -8, width[wide] - 8)
-        value[wide] += upper * 10**8
-        sound[wide] &= upper_sound
+    most = int(width.max(initial=0))
+    if most > 15:
+        width = np.minimum(width, 16)
+    value, sound = _eight_digits(words, end, 0, width)
+    if most > 8:
+        upper, upper_sound = _eight_digits(words, end, -8, np.maximum(width - 8, 0))
+        upper *= 10**8
+        value += upper
+        sound &= upper_sound
     sound &= value >= _LEAST.take(width)
-    empty = width == 0
     if negative is not None:
         sound &= ~negative | (value > 0)
-        value = np.where(negative, -value, value)
-        empty &= ~negative
-    if empty.any():
-        value[empty] = MISSING
-    return value, np.flatnonzero(~sound)
+        np.negative(value, out=value, where=negative)
+    if not width.all():
+        value[(width == 0) if negative is None else (width == 0) & ~negative] = MISSING
+    return value, sound
 
 
 def _eight_digits(words: Words, end: Ints, shift: int, width: Ints) -> tuple[Ints, NDArray[np.bool_]]:
+    """Read the up to eight digits before each place; and whether they are digits."""
     word = words.ending(end, shift)
     word ^= _U(0x3030303030303030)
     word &= KEEP_LAST.take(width)
@@ -214,24 +219,24 @@ def _eight_digits(words: Words, end: Ints, shift: int, width: Ints) -> tuple[Int
     beyond |= word
     beyond &= _U(0xF0F0F0F0F0F0F0F0)
     # neighbours are joined in three steps: 8 digits, 4 pairs, 2 fours, 1 eight
-    pairs = _U(0x000000FF000000FF)
-    word = word * _U(10) + (word >> _U(8))
-    upper = (word & pairs) * _U(100 + (10**6 << 32))
+    word *= _U(1 + (10 << 8))
+    word >>= _U(8)
+    word &= _U(0x00FF00FF00FF00FF)
+    word *= _U(1 + (100 << 16))
     word >>= _U(16)
-    word &= pairs
+    word &= _U(0x0000FFFF0000FFFF)
     word *= _U(1 + (10**4 << 32))
-    word += upper
     word >>= _U(32)
     return word.view(np.int64), beyond == 0
 
 
-def _hexadecimal(data: NDArray[np.uint8], begin: Ints, width: Ints) -> Ints:
-    """Read 1 to 8 hex digits; -1 where there are none."""
-    bad = (width < 1) | (width > 8)
-    value = np.zeros(len(begin), dtype=np.int64)
+def _hexadecimal(words: Words, end: Ints, width: Ints) -> tuple[Ints, NDArray[np.bool_]]:
+    """Read 1 to 8 hex digits, and whether there are such."""
+    sound = (width >= 1) & (width <= 8)
+    value = np.zeros(len(end), dtype=np.int64)
     for place in range(min(8, int(width.max(initial=0)))):
+        digit = _HEX_VALUE.take(words.data.take(end - (place + 1)))
         here = width > place
-        digit = _HEX_VALUE[data[begin + np.minimum(place, width)]]
-        bad |= here & (digit < 0)
-        value = np.where(here, (value << 4) | (digit & 15), value)
-    return np.where(bad, -1, value)
+        sound &= (digit >= 0) | ~here
+        value |= np.where(here, digit << (4 * place), 0)
+    return value, sound

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import dataclasses
+from collections.abc import Iterator
 from dataclasses import dataclass
+from math import ceil
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +14,8 @@ from numpy.typing import NDArray
 from undertray.acquire.rows import MISSING
 
 __all__ = ["RowArrays", "RowTable"]
+
+_LEAST_GROWTH = 1.25
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,14 +62,12 @@ class RowArrays:
 
 
 class RowTable:
-    """Room for rows, taken once: what a block was parsed into can be used again for the next.
+    """Room for rows: what a block was parsed into can be used again for the next.
 
     Parameters
     ----------
     columns : int
         Number N of pressure columns.
-    room : int
-        For how many rows at most.
 
     Attributes
     ----------
@@ -71,21 +75,27 @@ class RowTable:
         How many there are.
     """
 
-    def __init__(self, columns: int, room: int) -> None:
+    def __init__(self, columns: int) -> None:
         self.rows = 0
-        host_us, seq, t_us, flags = (np.empty(room, dtype=np.int64) for _ in range(4))
-        counts = np.empty((room, columns))
-        self._whole = RowArrays(host_us, seq, t_us, np.empty(room), flags, counts)
+        self._whole = _room(0, columns)
 
-    def add(self, fields: NDArray[np.int64]) -> None:
+    def add(self, fields: NDArray[np.int64], share: float = 1.0) -> None:
         """Put the next rows in.
 
         Parameters
         ----------
         fields : ndarray of int64, shape (m, 5 + N)
             As :class:`undertray.acquire.rows.RowBlock` has them.
+        share : float
+            Of all rows that there will be, how many times those up to here: room is taken for all at once.
         """
-        here = self._whole.picked(slice(self.rows, self.rows + len(fields)))
+        rows, room = self.rows + len(fields), len(self._whole.seq)
+        if rows > room:
+            room = ceil(max(rows * share, room * _LEAST_GROWTH))
+            before, self._whole = self.arrays(), _room(room, self._whole.counts.shape[1])
+            for old, new in zip(_each(before), _each(self._whole), strict=True):
+                new[: self.rows] = old
+        here = self._whole.picked(slice(self.rows, rows))
         for place, array in enumerate((here.host_us, here.seq, here.t_us, here.throttle_us, here.flags)):
             array[:] = fields[:, place]
         here.counts[:] = fields[:, 5:]
@@ -93,7 +103,7 @@ class RowTable:
         if missing.any():
             here.throttle_us[missing[:, 3]] = np.nan
             here.counts[missing[:, 5:]] = np.nan
-        self.rows += len(fields)
+        self.rows = rows
 
     def arrays(self) -> RowArrays:
         """Give what was put in.
@@ -103,3 +113,12 @@ class RowTable:
         RowArrays
         """
         return self._whole.picked(slice(0, self.rows))
+
+
+def _room(rows: int, columns: int) -> RowArrays:
+    host_us, seq, t_us, flags = (np.empty(rows, dtype=np.int64) for _ in range(4))
+    return RowArrays(host_us, seq, t_us, np.empty(rows), flags, np.empty((rows, columns)))
+
+
+def _each(rows: RowArrays) -> Iterator[NDArray[Any]]:
+    return (getattr(rows, field.name) for field in dataclasses.fields(rows))

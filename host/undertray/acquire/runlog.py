@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from io import SEEK_END
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.acquire.device import Device
-from undertray.acquire.logscan import HEADER, MAGIC, LogScan, Note, blocks_of_lines, header_line, measure
+from undertray.acquire.logscan import HEADER, MAGIC, LogScan, Note, blocks_of_lines, header_line
 from undertray.acquire.rowtable import RowTable
 from undertray.acquire.wire import Row, WireNote, parse_line
 from undertray.errors import RunLogError
@@ -101,9 +102,8 @@ def read_run(path: str | Path) -> Run:
         with path.open("rb") as file:
             head = file.read(_HEAD).split(b"\n")[:-1]
             stamped = _is_log(path, head)
-            file.seek(0)
-            lines, size = measure(file)
-            reader = LogScan(stamped, lines, size)
+            size = file.seek(0, SEEK_END)
+            reader = LogScan(stamped, size)
             file.seek(0)
             for block in blocks_of_lines(file, size):
                 reader.take(block)
@@ -146,7 +146,7 @@ def _run(path: Path, reader: LogScan) -> Run:
         names = tuple(f"p{i + 1}" for i in range(reader.columns))
     # the device note has a check and the header has none: where they differ, the header is bad
     bad = reader.bad + (reader.header is not None and reader.header != header_line(names))
-    table = reader.table if reader.columns else RowTable(len(names), 0)
+    table = reader.table if reader.columns else RowTable(len(names))
     rows = table.arrays()
     kept = _in_order(rows.host_us)
     before = np.concatenate([[0], np.cumsum(kept)])
