@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -50,6 +48,7 @@ class Blocks:
         self._base = self._held_blocks = self._room = 0  # place of the first block held, their count, places
         self._last_pa = np.zeros(taps)  # a tap that has not read yet holds 0
         self._last_us = np.nan
+        self._unknown = -1  # last block without a throttle
 
     @property
     def end(self) -> int:
@@ -73,6 +72,20 @@ class Blocks:
         held = self._base - self.first
         return self._columns[name][k0 + held : min(k1, self.end) + held]
 
+    def known(self, k0: int, k1: int) -> bool:
+        """Is the throttle known all through some blocks?
+
+        Parameters
+        ----------
+        k0, k1 : int
+            First block, and the block after the last.
+
+        Returns
+        -------
+        bool
+        """
+        return k0 > self._unknown or bool(self.take("known", k0, k1).all())
+
     def floats(self, name: str, k0: int, k1: int) -> Array:
         """The same for a column of numbers.
 
@@ -87,7 +100,9 @@ class Blocks:
         -------
         ndarray of float64
         """
-        return np.asarray(self.take(name, k0, k1), float)
+        held = self._base - self.first
+        column: Array = self._columns[name][k0 + held : min(k1, self.end) + held]  # type: ignore[assignment]
+        return column
 
     def time(self, k: int) -> float:
         """Time of the first row of a block.
@@ -152,9 +167,8 @@ class Blocks:
         size, taps = self.rows, suction_pa.shape[1]
         k = len(t_s) // size
         cube = suction_pa.reshape(k, size, taps)
-        if np.isfinite(suction_pa.sum()):
-            mean, missing = _over(np.add, cube) / size, np.zeros((k, taps), bool)
-        else:
+        mean, missing = np.einsum("kst->kt", cube) / size, np.zeros((k, taps), bool)
+        if not np.isfinite(mean.sum()):
             there = np.isfinite(cube)
             count = there.sum(axis=1)
             total = np.where(there, cube, 0.0).sum(axis=1)
@@ -162,14 +176,11 @@ class Blocks:
             mean = self._held(np.divide(total, count, out=np.full_like(total, np.nan), where=count > 0))
         if k:
             self._last_pa = mean[-1]
-        same = np.zeros(suction_pa.shape, bool)
-        np.equal(suction_pa[1:], suction_pa[:-1], out=same[1:])
-        if before_pa is not None:
-            same[0] = suction_pa[0] == before_pa
         throttle = throttle_us.reshape(k, size)[:, -1].copy()
         known = np.isfinite(throttle)
-        for i in np.flatnonzero(~known):
-            throttle[i] = throttle[i - 1] if i else self._last_us
+        if not known.all():
+            for i in np.flatnonzero(~known).tolist():
+                throttle[i] = throttle[i - 1] if i else self._last_us
         if k:
             self._last_us = throttle[-1]
         return {
@@ -177,7 +188,7 @@ class Blocks:
             "row": row + size * np.arange(k),
             "tap_pa": mean,
             "missing": missing,
-            "frozen": _over(np.logical_and, same.reshape(k, size, taps)),
+            "frozen": _repeats(suction_pa, before_pa, size),
             "beyond": np.zeros((k, taps), bool)
             if beyond is None or not beyond.any()
             else beyond.reshape(k, size, taps).mean(axis=1) >= 0.5,
@@ -205,6 +216,9 @@ class Blocks:
                 room[:keep] = kept
                 self._columns[name] = room
             self._base = -drop
+        unknown = np.flatnonzero(~np.asarray(columns["known"], bool))
+        if unknown.size:
+            self._unknown = self.end + int(unknown[-1])
         at = self._base + self._held_blocks
         for name, room in self._columns.items():
             room[at : at + count] = columns[name]
@@ -221,9 +235,19 @@ class Blocks:
         return np.where(index < 0, self._last_pa, filled)
 
 
-def _over(combine: np.ufunc, cube: NDArray[Any]) -> NDArray[Any]:
-    """Combine the rows of each block; slice by slice, which is several times faster than along the axis."""
-    out = cube[:, 0].copy()
-    for i in range(1, cube.shape[1]):
-        combine(out, cube[:, i], out=out)
-    return out
+def _repeats(suction_pa: Array, before_pa: Array | None, size: int) -> NDArray[np.bool_]:
+    """Blocks in which each row of a tap repeats the one before."""
+    same = np.zeros(suction_pa.shape, bool)
+    np.equal(suction_pa[1:], suction_pa[:-1], out=same[1:])
+    if before_pa is not None:
+        same[:1] = suction_pa[:1] == before_pa
+    # runs of 1, 2, 4 ... repeats, up to a whole block: there is seldom more than the second step to do
+    run, length = same, 1
+    while length < size and run.any():
+        step = min(length, size - length)
+        run = run[step:] & run[:-step]
+        length += step
+    frozen = np.zeros((len(suction_pa) // size, suction_pa.shape[1]), bool)
+    if length == size and run.any():
+        frozen[:] = run[::size]
+    return frozen

@@ -11,6 +11,7 @@ from undertray.reduce.blocks import Blocks
 from undertray.reduce.expectation import FanBank
 from undertray.reduce.leak import Creep, find_creep
 from undertray.reduce.losses import LossParameters
+from undertray.reduce.middle import middle
 from undertray.reduce.onset import Fall, measure_fall
 from undertray.reduce.rows import Rows
 
@@ -74,10 +75,11 @@ class CloseUp:
             ref0 = max(min(ref0, last - 4), self._blocks.first)
         row0, row1 = self._blocks.row(ref0), self._blocks.row(last) + self._blocks.rows
         t, suction = self._rows.between(row0, row1)
-        suction, period = suction[:, taps], self._period_s
+        suction, period = suction[:, taps] if len(taps) < len(weights) else suction, self._period_s
         there = np.isfinite(suction).all(axis=1)
-        if row0 >= self._rows.first and there.mean() > 0.7:
-            t, suction = t[there], suction[there]
+        count = np.count_nonzero(there)
+        if row0 >= self._rows.first and count > 0.7 * len(t):
+            t, suction = (t, suction) if count == len(t) else (t[there], suction[there])
         else:
             t = self._blocks.floats("t_s", ref0, last + 1) + self._block_s / 2
             suction = self._blocks.floats("tap_pa", ref0, last + 1)[:, taps]
@@ -113,7 +115,7 @@ class CloseUp:
         t, throttle = t[near], throttle[near]
         if not len(t):
             return fall
-        level = float(np.median(throttle[: max(1, len(throttle) // 4)]))
+        level = middle(throttle[: max(1, len(throttle) // 4)])
         short = np.flatnonzero(throttle < level - max(6.0, 0.05 * (level - float(throttle.min()))))
         if not short.size or t[short[0]] > fall.onset_s + 0.03:
             return fall
@@ -136,7 +138,7 @@ class CloseUp:
         Creep or None
         """
         k0 = max(k0, self._blocks.first, k1 - round(_CREEP_S / self._block_s))
-        if k0 >= k1 or not self._blocks.take("known", k0, k1).all():
+        if k0 >= k1 or not self._blocks.known(k0, k1):
             return None
         mean = self._blocks.floats("tap_pa", k0, k1) @ weights
         drive = self._bank.drive(self._blocks.floats("speed_us", k0, k1))

@@ -19,6 +19,7 @@ from undertray.reduce.review import Review
 from undertray.reduce.rows import Rows
 from undertray.reduce.screen import Screen
 from undertray.reduce.seal import SealWatch
+from undertray.reduce.view import View
 
 __all__ = ["Detector"]
 
@@ -29,6 +30,7 @@ _PIECE = 16384  # rows worked on at once: they stay in the processor's cache
 _FRAME = 64  # blocks between two lessons for the fan bank
 _HISTORY_S = 64.0
 _RAW_S = 30.0
+_NONE = np.zeros(0, np.int64)
 
 
 class Detector:
@@ -131,10 +133,13 @@ class Detector:
         throttle = np.full(len(t), np.nan) if throttle_us is None else np.asarray(throttle_us, float)
         beyond = None if out_of_range is None else np.asarray(out_of_range, bool)
         self._falls.alarms = []
+        row = self._rows.end
+        self._rows.lend(t, suction, throttle)
         for a in range(0, len(t), _PIECE):
             part = slice(a, a + _PIECE)
             mask = np.zeros(suction[part].shape, bool) if beyond is None else beyond[part]
-            self._piece(t[part], suction[part], throttle[part], mask)
+            self._piece(t[part], suction[part], throttle[part], mask, row + a)
+        self._rows.take_back()
         return tuple(self._falls.alarms)
 
     def finish(self) -> tuple[Loss, ...]:
@@ -146,65 +151,69 @@ class Detector:
             All events, in order of onset. A fall still under way that has raised the alarm counts.
         """
         self._falls.break_off()
-        self._seal.frame(self._blocks.end, self._flagged, last=True)
+        self._seal.frame(None, self._blocks.end, self._flagged, last=True)
         self._review.frame(self._blocks.end, last=True)
         return self.events
 
     # -- rows to blocks
 
-    def _piece(self, t: Array, suction: Array, throttle: Array, beyond: Bools) -> None:
+    def _piece(self, t: Array, suction: Array, throttle: Array, beyond: Bools, row: int) -> None:
         before = float(t[0]) if self._last_s is None else self._last_s
         step = np.diff(t, prepend=before)
         start = 0
         for cut in [*np.flatnonzero(step > self._p.gap_periods * self._period_s).tolist(), len(t)]:
             if cut > start:
                 part = slice(start, cut)
-                self._stretch(t[part], suction[part], throttle[part], beyond[part])
+                self._stretch(t[part], suction[part], throttle[part], beyond[part], row + start)
             if cut < len(t):
                 self._gap(float(t[cut - 1]) if cut else before, float(t[cut]))
             start = cut
         self._last_s = float(t[-1])
 
-    def _stretch(self, t: Array, suction: Array, throttle: Array, beyond: Bools) -> None:
-        row = self._rows.end
-        self._rows.append(t, suction, throttle)
+    def _stretch(self, t: Array, suction: Array, throttle: Array, beyond: Bools, row: int) -> None:
         if self._tail is not None:
             old = self._tail
             row -= len(old[0])
             t, suction = np.concatenate([old[0], t]), np.concatenate([old[1], suction])
             throttle, beyond = np.concatenate([old[2], throttle]), np.concatenate([old[3], beyond])
         whole = len(t) // self._blocks.rows * self._blocks.rows
-        self._tail = (t[whole:], suction[whole:], throttle[whole:], beyond[whole:])
+        self._tail = (
+            t[whole:].copy(),
+            suction[whole:].copy(),
+            throttle[whole:].copy(),
+            beyond[whole:].copy(),
+        )
         if not whole:
             return
         columns = self._blocks.average(
             t[:whole], suction[:whole], throttle[:whole], beyond[:whole], self._last_row, row
         )
-        self._last_row = suction[whole - 1]
+        self._last_row = suction[whole - 1].copy()
         columns["speed_us"] = self._bank.follow(np.asarray(columns["throttle_us"], float))
         first = self._blocks.end
         self._blocks.append(columns)
-        flags = [np.asarray(columns[name], bool) for name in ("missing", "frozen", "beyond")]
-        self._walk(first, self._blocks.end, np.logical_or.reduce(flags).any(axis=1))
+        missing, frozen, beyond = (np.asarray(columns[n], bool) for n in ("missing", "frozen", "beyond"))
+        bad = missing | frozen | beyond
+        self._walk(first, self._blocks.end, np.flatnonzero(bad.any(axis=1)) + first if bad.any() else _NONE)
 
-    def _walk(self, k0: int, k1: int, flagged: Bools) -> None:
-        k, surveyed = k0, k0
-        worth = self._survey(k0, k1)
+    def _walk(self, k: int, k1: int, flagged: NDArray[np.int64]) -> None:
+        view = self._survey(k, k1)
         while k < k1:
             stop = min(k1, (k // _FRAME + 1) * _FRAME)
-            if self._falls.busy or worth[k - surveyed : stop - surveyed].any():
-                self._falls.walk(k, stop)
+            if self._falls.busy or view.worth_a_look(k, stop):
+                self._falls.walk(view, k, stop)
                 self._review.stir(stop)
-            self._flagged |= bool(flagged[k - k0 : stop - k0].any())
-            k = stop
+            if flagged.size:
+                self._flagged |= bool(((flagged >= k) & (flagged < stop)).any())
             if stop % _FRAME == 0:
-                self._seal.frame(stop, self._flagged)
+                self._seal.frame(view, stop, self._flagged)
                 self._review.frame(stop)
                 self._flagged = False
-            if self._health.renewed() and k < k1:
-                surveyed, worth = k, self._survey(k, k1)
+            k = stop
+            if self._health.weights is not view.weights and k < k1:
+                view = self._survey(k, k1)
 
-    def _survey(self, k0: int, k1: int) -> Bools:
+    def _survey(self, k0: int, k1: int) -> View:
         # the highest suction is forgotten by far less than a third within a piece
         least = max(self._p.min_level_pa, 0.7 * self._p.level_share * self._marks.top_pa)
         return self._screen.survey(k0, k1, self._health.weights, self._marks.start, least)

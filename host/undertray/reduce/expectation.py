@@ -5,20 +5,21 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.fanlaws import FanLaws
 from undertray.reduce.fanspeed import ARRIVED_US, LAGS_S, FanSpeeds
 from undertray.reduce.middle import middle
 
 __all__ = ["FanBank"]
 
 Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
-_EXPONENTS = (1.0, 1.5, 2.0, 2.5, 3.0)
-_DEAD_BANDS_US = (1000.0, 1100.0, 1200.0, 1500.0)
-_SPAN_US = 1000.0
 _MEMORY_S = 90.0
 _CALM_FRAMES = 60
 _HARD_US, _WORKED = 150.0, 3
 _SCHOOL = 6  # lessons before a frame may be mistrusted
+_FIRST_LAW = 309  # before anything was learned: the square from 1000 µs on, lags of 0.2 s
+_TINY = 1e-300
 _EXCUSED = 2.0  # a law stays in while its squared error is below this many times the best one's
 _EXCUSED_FLOOR = 4e-4  # ... plus 2 % of the suction, the step of the grid itself
 
@@ -43,23 +44,18 @@ class FanBank:
 
     def __init__(self, block_s: float) -> None:
         self._speeds = FanSpeeds(block_s)
-        self._p = np.repeat(_EXPONENTS, len(_DEAD_BANDS_US))[:, None]
-        self._u0 = np.tile(_DEAD_BANDS_US, len(_EXPONENTS))[:, None]
-        shape = (len(self._p), self._speeds.lags)
-        self._cc, self._cx, self._xx = 0.0, np.zeros(shape), np.zeros(shape)
+        self._laws = FanLaws()
+        laws = len(self._laws.lag)
+        self._cc, self._cx, self._xx, self._errors = 0.0, np.zeros(laws), np.zeros(laws), np.zeros(laws)
         self._top, self._lessons, self._worked = 0.0, 0, 0
         self._calm: list[float] = []
-        self._calm_error = 1.0
+        self._calm_error = self._error = 1.0
         self._block_s = block_s
         # what the run cannot tell apart is decided here, and not by the last digit of a sum
-        self._prior = 1e-5 * np.abs(self._p - 2.0) + 1e-8 * np.arange(np.prod(shape)).reshape(shape)
-        self._in = np.ones(shape, bool)
-        self._best = (2 * len(_DEAD_BANDS_US), 3 * len(LAGS_S) + 3)
-        self._laws = np.nonzero(self._in)
-        self._gain, self._law = 0.0, self._best_law()
-
-    def _best_law(self) -> tuple[float, float, int]:
-        return float(self._u0[self._best[0], 0]), float(self._p[self._best[0], 0]), self._best[1]
+        self._prior = 1e-5 * np.abs(self._laws.exponent - 2.0) + 1e-8 * np.arange(laws)
+        self._in: Ints | None = None
+        self._gain = 0.0
+        self._best, self._law = _FIRST_LAW, self._laws.law(_FIRST_LAW)
 
     @property
     def lags(self) -> int:
@@ -69,9 +65,7 @@ class FanBank:
     @property
     def error(self) -> float:
         """Relative rms error of the best law over the run so far; 1 before enough was learned."""
-        if self._cc <= 0 or self._lessons < _SCHOOL:
-            return 1.0
-        return float(np.sqrt(self._errors()[self._best] / self._cc))
+        return self._error if self._lessons >= _SCHOOL else 1.0
 
     @property
     def calm_error(self) -> float:
@@ -86,7 +80,7 @@ class FanBank:
     @property
     def lag_s(self) -> tuple[float, float]:
         """Lags of the best law, spinning up and slowing down, s."""
-        j = self._best[1]
+        j = self._law.lag
         return LAGS_S[j // len(LAGS_S)], LAGS_S[j % len(LAGS_S)]
 
     def follow(self, throttle_us: Array) -> Array:
@@ -120,7 +114,7 @@ class FanBank:
         keep = np.exp(-len(suction_pa) * self._block_s / _MEMORY_S)
         pick = slice(1, None, 4)
         c, speed = suction_pa[pick], speed_us[pick]
-        if np.ptp(speed, axis=0).max() < ARRIVED_US:
+        if float((speed.max(axis=0) - speed.min(axis=0)).max()) < ARRIVED_US:
             speed = speed[:1]  # all blocks alike
         expected = self.expected(speed)
         w = self._trust(c, expected) / (c * c + (0.2 * self._top) ** 2)
@@ -128,19 +122,24 @@ class FanBank:
         # the fastest law shows the pulse itself: did it fall hard in this frame?
         self._worked += int(speed_us[0, 0] - speed_us[:, 0].min() > _HARD_US)
         self._note_calm(c, expected)
-        x = self._drive(speed)
-        once = len(speed) == 1
-        self._cc = keep * self._cc + float((w * c) @ c)
-        self._cx = keep * self._cx + np.tensordot((w * c).sum(keepdims=True) if once else w * c, x, 1)
-        self._xx = keep * self._xx + np.tensordot(w.sum(keepdims=True) if once else w, x * x, 1)
-        errors = self._errors()
-        best = int(np.argmin(errors + self._prior * self._cc))
-        self._best = (best // self.lags, best % self.lags)
-        self._law = self._best_law()
-        xx = float(self._xx[self._best])
-        self._gain = float(self._cx[self._best]) / xx if xx > 0 else 0.0
-        self._in = errors <= _EXCUSED * errors[self._best] + _EXCUSED_FLOOR * self._cc
-        self._laws = np.nonzero(self._in)
+        wc = w * c
+        self._cc = keep * self._cc + float(wc @ c)
+        if len(speed) == 1:
+            w, wc = w.sum(keepdims=True), wc.sum(keepdims=True)
+        x = self._laws.drive(speed)
+        self._cx = keep * self._cx + wc @ x
+        self._xx = keep * self._xx + w @ (x * x)
+        self._settle()
+
+    def _settle(self) -> None:
+        """Which law is the best by now?"""
+        errors = self._cc - self._cx * self._cx / np.maximum(self._xx, _TINY)
+        self._errors = np.maximum(errors, 0.0, out=errors)
+        self._best = int((errors + self._prior * self._cc).argmin())
+        self._law = self._laws.law(self._best)
+        self._error = float(errors[self._best] / self._cc) ** 0.5 if self._cc > 0 else 1.0
+        self._gain = float(self._cx[self._best]) / max(float(self._xx[self._best]), _TINY)
+        self._in = None
 
     def least_ratio(self, speed_us: Array, before_us: Array) -> Array:
         """Lowest suction that the throttle explains, as a share of the suction before.
@@ -164,27 +163,11 @@ class FanBank:
         was worked hard, and the promise has to hold the first time too. After three hard closings
         that were learned from, one step faster is enough.
         """
-        law, lag = self._laws
-        u0 = self._u0[law, 0]
-        slower, faster = (0, -1) if self._worked >= _WORKED else (1, -2)
-        now = self._lagged(speed_us, np.minimum, faster)[:, lag]
-        before = self._lagged(before_us, np.maximum, slower)[:, lag]
-        above = before - u0
-        ratio = np.maximum(now - u0, 0.0) / np.where(above > 1.0, above, np.inf)
-        ratio = np.minimum(ratio, 1.0) ** self._p[law, 0]
-        return np.asarray(np.where(above > 1.0, ratio, 1.0).min(axis=1))
-
-    def _lagged(self, speed_us: Array, extreme: np.ufunc, steps: int) -> Array:
-        """Least or highest speed among the neighbours of each lag, up to some steps away."""
-        n = len(LAGS_S)
-        grid = speed_us.reshape(len(speed_us), n, n)
-        for axis in (1, 2):
-            out = grid
-            for step in range(1, abs(steps) + 1):
-                index = np.clip(np.arange(n) + (step if steps > 0 else -step), 0, n - 1)
-                out = extreme(out, np.take(grid, index, axis=axis))
-            grid = out
-        return grid.reshape(speed_us.shape)
+        if self._in is None:
+            most = _EXCUSED * self._errors[self._best] + _EXCUSED_FLOOR * self._cc
+            self._in = np.flatnonzero(self._errors <= most)
+        faster, slower = (1, 0) if self._worked >= _WORKED else (2, 1)
+        return self._laws.least_ratio(self._in, speed_us, before_us, faster, slower)
 
     def ratio(self, speed_us: Array, before_us: Array) -> Array:
         """Suction over the suction before, by the best law, on an unchanged seal.
@@ -200,19 +183,23 @@ class FanBank:
         """
         return self.drive(speed_us) / np.maximum(self.drive(before_us), 1e-9)
 
-    def ratio_at(self, speed_us: Array, before_us: Array) -> float:
-        """The same for one block.
+    def rests(self, speed_us: Array, within: float) -> bool:
+        """Does the drive hardly change, by the best law?
 
         Parameters
         ----------
-        speed_us, before_us : ndarray, shape (lags,)
-            Speeds now and then.
+        speed_us : ndarray, shape (k, lags)
+            Speeds.
+        within : float
+            Largest change, as a share of the last drive.
 
         Returns
         -------
-        float
+        bool
         """
-        return self._drive_at(speed_us) / max(self._drive_at(before_us), 1e-9)
+        own = speed_us[:, self._law.lag]
+        low, high, last = (self._law.drive_at(float(v)) for v in (own.min(), own.max(), own[-1]))
+        return high - low <= within * last
 
     def expected_at(self, speed_us: Array) -> float:
         """Suction by the best law in one block, Pa.
@@ -226,11 +213,7 @@ class FanBank:
         -------
         float
         """
-        return self._drive_at(speed_us) * self._gain
-
-    def _drive_at(self, speed_us: Array) -> float:
-        dead_us, power, lag = self._law
-        return float((max(float(speed_us[lag]) - dead_us, 0.0) / _SPAN_US) ** power)
+        return self._law.drive_at(float(speed_us[self._law.lag])) * self._gain
 
     def drive(self, speed_us: Array) -> Array:
         """The best law's x, to which the suction on one seal is proportional.
@@ -244,9 +227,7 @@ class FanBank:
         -------
         ndarray, shape (...)
         """
-        i, j = self._best
-        x: Array = (np.maximum(speed_us[..., j] - self._u0[i, 0], 0.0) / _SPAN_US) ** self._p[i, 0]
-        return x
+        return self._law.drive(speed_us)
 
     def _note_calm(self, c: Array, expected: Array) -> None:
         """Keep the misfit of frames in which the drive hardly changes: that of the law without its lag."""
@@ -288,13 +269,6 @@ class FanBank:
         """
         self._cc *= factor * factor
         self._cx *= factor
+        self._errors *= factor * factor
         self._gain *= factor
         self._top *= factor
-
-    def _drive(self, speed_us: Array) -> Array:
-        x: Array = (np.maximum(speed_us[..., None, :] - self._u0, 0.0) / _SPAN_US) ** self._p
-        return x
-
-    def _errors(self) -> Array:
-        sse = self._cc - np.divide(self._cx**2, self._xx, out=np.zeros_like(self._cx), where=self._xx > 0)
-        return np.maximum(sse, 0.0)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
+from dataclasses import dataclass
+
 import numpy as np
-from numpy.typing import NDArray
 
 from undertray.reduce.blocks import Blocks
 from undertray.reduce.closeup import CloseUp
@@ -13,15 +15,37 @@ from undertray.reduce.ledger import Ledger
 from undertray.reduce.losses import Loss, LossParameters
 from undertray.reduce.marks import Marks
 from undertray.reduce.pending import Pending
-from undertray.reduce.screen import Screen, View
+from undertray.reduce.screen import Found, Screen
 from undertray.reduce.suspicion import Cut, Suspicion, Verdict, suspect, suspect_cut
+from undertray.reduce.view import View
 
 __all__ = ["FallWatch"]
 
-Array = NDArray[np.float64]
-
+_AHEAD = 16  # blocks that are made ready for judging at a time: most bumps take fewer
 _NOTHING = 0.95
 _CLEAR = 0.4  # a drop beyond any doubt about the fan law
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """What blocks are judged by while a loss is suspected.
+
+    Attributes
+    ----------
+    begin, end : int
+        First block, and the block after the last.
+    least, likely : list of float
+        For each, the lowest share of the suction before that the throttle explains, and what it most
+        likely asks for.
+    lone : bool
+        Whether any tap reads so little that it may be off its hose.
+    """
+
+    begin: int
+    end: int
+    least: list[float]
+    likely: list[float]
+    lone: bool
 
 
 class FallWatch:
@@ -74,19 +98,22 @@ class FallWatch:
         """What was suspected has been told by another part."""
         self._suspect = None
 
-    def walk(self, k: int, k1: int) -> None:
+    def walk(self, view: View, k: int, k1: int) -> None:
         """Judge blocks one after the other.
 
         Parameters
         ----------
+        view : View
+            The blocks as surveyed.
         k, k1 : int
             First block, and the block after the last.
         """
         while k < k1:
             m = self._marks
-            since = (m.start, max(m.start, m.after_fall), max(m.start, m.after_cut))
-            view = self._screen.look(k, k1, self._health.weights, m.noise, m.floor_pa(self._p), since)
-            k = self._judge(view, k, k1)
+            if self._health.weights is not view.weights:
+                view = self._screen.survey(k, k1, self._health.weights, m.start, self._p.min_level_pa)
+            fell, cut = self._screen.look(view, k, k1, m.noise, m.floor_pa(self._p))
+            k = self._judge(view, k, k1, fell, cut)
 
     def break_off(self) -> None:
         """The rows end, or a gap begins: decide on what is under way."""
@@ -97,31 +124,41 @@ class FallWatch:
             self._end_cut(k)
         self._suspect, self._cut = None, None
 
-    def _judge(self, view: View, k: int, k1: int) -> int:
-        """Go through the blocks of a view; stops where the good taps, or what may be compared, change."""
-        explained, seen = np.empty(0), k
-        fell, cut = set(view.fell.tolist()), set(view.cut.tolist())
+    def _judge(self, view: View, k: int, k1: int, fell: Found, cut: Found) -> int:
+        """Go through the blocks of a view; stops where the good taps change."""
+        ahead: Outlook | None = None
+        m, shown = self._marks, sorted({*fell, *cut})
         while k < k1:
-            if self._suspect is None and k in fell and k >= self._marks.quiet and not self._faint(view, k):
-                self._suspect, explained = self._suspicion(view, k), np.empty(0)
-            if self._cut is None and k in cut and k >= self._marks.after_cut:
+            lost = fell.get(k, -1) >= m.after_fall
+            if self._suspect is None and lost and k >= m.quiet and not self._faint(view, k):
+                self._suspect, ahead = self._suspicion(view, k), None
+            if self._cut is None and not lost and k >= m.after_cut and cut.get(k, -1) >= m.after_cut:
                 self._cut = suspect_cut(view, k, self._screen, self._block_s)
             if not self.busy:
-                k = min((i for i in fell | cut if i > k), default=k1)
+                later = bisect_right(shown, k)
+                k = shown[later] if later < len(shown) else k1
                 continue
-            now, stood = float(view.now[k - view.lo]), (self._marks.after_fall, self._marks.after_cut)
+            now = float(view.now[k - view.lo])
             if self._suspect is not None:
-                if not explained.size:
-                    reference = np.array([self._suspect.ref0])
-                    seen, explained = k, self._screen.least_ratio(np.arange(k, k1), view, reference)
-                if self._try(self._suspect, k, now, float(explained[k - seen])):
+                if ahead is None or k >= ahead.end:
+                    ahead = self._look_ahead(view, self._suspect, k, k1)
+                if self._try(self._suspect, k, now, ahead):
                     return k + 1
             if self._cut is not None and self._cut.over(now):
                 self._end_cut(k)
             k += 1
-            if stood != (self._marks.after_fall, self._marks.after_cut):
-                return k
         return k1
+
+    def _look_ahead(self, view: View, suspicion: Suspicion, k: int, k1: int) -> Outlook:
+        """What some blocks to come have to be judged by."""
+        k1 = min(k1, k + _AHEAD)
+        least = self._screen.least_ratio(np.arange(k, k1), view, np.array([suspicion.ref0]))
+        likely = self._bank.ratio(self._blocks.floats("speed_us", k, k1), suspicion.speed)
+        if not self._blocks.known(k, k1):
+            likely = np.where(np.asarray(self._blocks.take("known", k, k1), bool), likely, 1.0)
+        lowest = self._blocks.floats("tap_pa", max(k - 1, self._blocks.first), k1).min()
+        lone = bool(lowest < 1.5 * self._p.off_share * suspicion.level_pa)
+        return Outlook(k, k1, least.tolist(), likely.tolist(), lone)
 
     def _suspicion(self, view: View, k: int) -> Suspicion | None:
         since = max(self._marks.start, self._marks.after_fall)
@@ -136,22 +173,19 @@ class FallWatch:
 
     def _faint(self, view: View, k: int) -> bool:
         """Is the suction still as low as when a fall began too low to be judged?"""
-        if self._low_at < view.lo:
+        if self._low_at < max(view.lo, k - self._screen.history):
             return False
-        low = bool(
-            (view.now[self._low_at - view.lo : k + 1 - view.lo] <= self._marks.floor_pa(self._p)).all()
-        )
+        since = view.now[self._low_at - view.lo : k + 1 - view.lo]
+        low = bool(since.max() <= self._marks.floor_pa(self._p))
         self._low_at = k if low else -1
         return low
 
-    def _try(self, suspicion: Suspicion, k: int, now: float, explained: float) -> bool:
+    def _try(self, suspicion: Suspicion, k: int, now: float, ahead: Outlook) -> bool:
         """Judge the suspicion by one block; True when the good taps changed."""
-        if not suspicion.accepted and self._lone(suspicion, k, explained):
+        least, likely = ahead.least[k - ahead.begin], ahead.likely[k - ahead.begin]
+        if ahead.lone and not suspicion.accepted and self._lone(suspicion, k, least):
             return self._suspect is None
-        known = bool(self._blocks.take("known", k, k + 1)[0])
-        speed = self._blocks.floats("speed_us", k, k + 1)[0]
-        likely = self._bank.ratio_at(speed, suspicion.speed) if known else 1.0
-        verdict = suspicion.judge(k, now, explained, likely, self._p)
+        verdict = suspicion.judge(k, now, least, likely, self._p)
         if verdict == Verdict.ALARM:
             onset, drop = self._blocks.time(suspicion.begun), 1 - now / suspicion.level_pa
             reached = self._blocks.time(k) + self._block_s
@@ -179,7 +213,7 @@ class FallWatch:
     def _conclude(self, suspicion: Suspicion, k: int) -> None:
         self._suspect, self._marks.quiet = None, k + self._screen.fast_back
         weights, begun = self._health.weights, suspicion.begun
-        known = bool(self._blocks.take("known", begun, begun + 1)[0])
+        known = self._blocks.known(begun, begun + 1)
         speed = suspicion.speed if known else None
         creep = suspicion.creep(self._p)
         if creep is None:

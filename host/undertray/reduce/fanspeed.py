@@ -62,16 +62,14 @@ class FanSpeeds:
         if np.abs(pulses - self._asked).max() <= _JITTER_US:
             self._speed = self._approach(self._speed, out)
             return out
-        known = pulses.tolist()
-        k, end, n = 0, 0, len(known)
-        while k < n:
-            if abs(known[k] - self._asked) > _JITTER_US:
-                self._asked = known[k]
-            end = k + 1
-            while end < n and abs(known[end] - self._asked) <= _JITTER_US:
-                end += 1
-            self._speed = self._approach(self._speed, out[k:end])
-            k = end
+        begin = 0
+        changed = np.flatnonzero(np.diff(pulses, prepend=self._asked))
+        for k, asked in zip(changed.tolist(), pulses[changed].tolist(), strict=True):
+            if abs(asked - self._asked) > _JITTER_US:
+                if k > begin:
+                    self._speed = self._approach(self._speed, out[begin:k])
+                self._asked, begin = asked, k
+        self._speed = self._approach(self._speed, out[begin:])
         return out
 
     def _approach(self, speed: Array, out: Array) -> Array:
@@ -84,8 +82,11 @@ class FanSpeeds:
         else:
             # beyond the table all have arrived
             n = min(len(out), len(self._decay_up))
-            left = np.where(away > 0, self._decay_up[:n], self._decay_down[:n])
-            np.subtract(self._asked, away * left, out=out[:n])
+            up, down = self._decay_up[:n], self._decay_down[:n]
+            rising = away > 0
+            left = up if rising.all() else np.where(rising, up, down) if rising.any() else down
+            np.multiply(left, -away, out=out[:n])
+            out[:n] += self._asked
             out[n:] = self._asked
         last: Array = out[-1]
         return last

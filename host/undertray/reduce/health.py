@@ -64,7 +64,7 @@ class Health:
         self._quarantine = quarantine
         self._back: dict[tuple[int, str], int] = {}
         self.weights = self._all / self._all.sum()
-        self._before = self._seen = self.weights
+        self._before = self.weights
 
     def change(self) -> float:
         """How the usual mean changed with the weights since last asked.
@@ -204,17 +204,6 @@ class Health:
         else:
             self._remember(taps, floor_pa)
         return changed
-
-    def renewed(self) -> bool:
-        """Did the weights change since last asked?
-
-        Returns
-        -------
-        bool
-        """
-        new = self.weights is not self._seen
-        self._seen = self.weights
-        return new
 
     def _remember(self, taps: Array, floor_pa: float) -> None:
         """Keep what the taps usually read while the fans run."""

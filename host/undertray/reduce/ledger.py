@@ -19,6 +19,7 @@ Array = NDArray[np.float64]
 _MOST_PENDING = 16
 _GOES_ON_S = 5.0  # a leak that rested this long has come to its end
 _AFTER_FAULT_S = 0.3
+_TOLD_WITHIN_S = 70.0  # no more is remembered of what was before
 _MOST_OF_IT = 0.6  # a step that makes more than this of a slow leak is no slow leak
 
 
@@ -89,7 +90,14 @@ class Ledger:
         -------
         list of Loss
         """
-        return [e for e in self.events if e.kind == "seal-loss" and begin_s <= e.onset_s < end_s]
+        found = []
+        for i in range(len(self._events) - 1, -1, -1):
+            event = self._events[i]
+            if event.onset_s < begin_s - _TOLD_WITHIN_S:
+                break
+            if event.kind == "seal-loss" and begin_s <= event.onset_s < end_s and i not in self._withdrawn:
+                found.append(event)
+        return found
 
     def faulty(self, begin_s: float, end_s: float) -> set[int]:
         """Taps that had a fault at any time of a stretch.

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["middle"]
+__all__ = ["middle", "middles"]
 
 
 def middle(values: ArrayLike) -> float:
@@ -20,6 +20,22 @@ def middle(values: ArrayLike) -> float:
     -------
     float
     """
-    ordered = np.sort(values)
+    ordered = sorted(values) if isinstance(values, list) else np.sort(values)
     n = len(ordered)
     return float(ordered[n // 2] + ordered[(n - 1) // 2]) / 2
+
+
+def middles(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Medians of many short series.
+
+    Parameters
+    ----------
+    values : ndarray, shape (k, n)
+        No NaN; n at least 1.
+
+    Returns
+    -------
+    ndarray, shape (k,)
+    """
+    ordered, n = np.sort(values, axis=1), values.shape[1]
+    return np.asarray((ordered[:, n // 2] + ordered[:, (n - 1) // 2]) / 2)

@@ -66,11 +66,12 @@ def _second(y: Array, drive: Array | None, length: int) -> float:
     if drive is None:
         return _TO_SD * middle(size)
     x = _means(drive, length)
-    near = np.stack([x[2:], x[1:-1], x[:-2]])
-    stir = (near.max(axis=0) - near.min(axis=0)) / np.maximum(near.max(axis=0), 1e-12)
+    high = np.maximum(np.maximum(x[2:], x[1:-1]), x[:-2])
+    low = np.minimum(np.minimum(x[2:], x[1:-1]), x[:-2])
+    stir = (high - low) / np.maximum(high, 1e-12)
     calm = stir <= max(_CALM, float(np.partition(stir, 5)[5]))
     return _TO_SD * middle(size[calm])
 
 
 def _means(v: Array, length: int) -> Array:
-    return np.asarray(v[len(v) % length :].reshape(-1, length).mean(axis=1))
+    return np.asarray(v[len(v) % length :].reshape(-1, length) @ np.full(length, 1.0 / length))

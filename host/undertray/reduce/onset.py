@@ -7,16 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.middle import middle
+from undertray.reduce.middle import middle, middles
 
 __all__ = ["Fall", "broken_stick", "level_split", "measure_fall"]
 
 Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 _KNEE = 0.4  # the onset is read off the first part of a fall, up to this share of it
 _PLATEAU_S = 0.15  # the level after a fall is read over this long
 _TO_SD = 1.482602 / 6**0.5  # median absolute second difference to standard deviation
 _LATER = 0.5  # of a standard error
+_TINY = 1e-300
 _MOST = 400  # candidates and samples of one fit
 
 
@@ -99,13 +101,25 @@ def broken_stick(t_s: Array, y: Array, level: float) -> tuple[float, float]:
     the level, and the fit gains sum(d (t - b)+)^2 / sum (t - b)+^2: the break of the largest gain is the
     maximum-likelihood one for white noise.
     """
-    fall = level - y
-    ahead = np.maximum(t_s[None, :] - t_s[:-1, None], 0.0)
-    square = (ahead**2).sum(axis=1)
-    product = ahead @ fall
-    gain = np.where(product > 0, product**2 / square, 0.0)
-    best = int(np.argmax(gain))
-    return float(t_s[best]), float(product[best] / square[best])
+    (best,), (slope,) = _sticks(t_s, (level - y)[None], np.zeros(1, np.int64), np.array([len(y)]))
+    return float(t_s[best]), float(slope)
+
+
+def _sticks(t_s: Array, fall: Array, first: Ints, end: Ints) -> tuple[Ints, Array]:
+    """Break and slope of several signals, each fitted from its first sample to that before its end."""
+    # by running sums from the end, and of times from there, so that no large number hides a small one
+    at = np.arange(len(t_s))
+    inside = at < end[:, None]
+    t = t_s - t_s[-1]
+    sums = np.array([inside, inside * t, inside * (t * t), inside * fall, inside * (fall * t)])
+    n, st, stt, sf, sft = np.cumsum(sums[:, :, ::-1], axis=2)[:, :, ::-1]
+    square, product = stt - t * (2 * st - n * t), sft - t * sf
+    can = (at >= first[:, None]) & (at < end[:, None] - 1)
+    good = can & (product > 0)
+    gain = np.divide(product * product, square, out=can - 1.0, where=good)
+    best = gain.argmax(axis=1)
+    each = np.arange(len(best))
+    return best, product[each, best] / np.maximum(square[each, best], _TINY)
 
 
 def measure_fall(t_s: Array, taps_pa: Array, weights: Array, begun_s: float, period_s: float) -> Fall:
@@ -141,59 +155,67 @@ def measure_fall(t_s: Array, taps_pa: Array, weights: Array, begun_s: float, per
     the 10 % and 90 % reference levels.
     """
     mean = taps_pa @ weights
-    before = _ahead(t_s, begun_s - period_s)
-    level = middle(mean[before])
-    noise = _noise(mean[before])
-    smooth = _smooth(mean, _width(noise, level - float(mean.min()), period_s))
-    low = _floor_level(smooth[~before])
+    n = _count_before(t_s, begun_s - period_s)
+    (level,), (noise,) = _level(mean[None, :n])
+    smooth = _smooth(mean[None], _width(noise, level - mean.min(keepdims=True), period_s))[0]
+    low = float(_floor_level(smooth[None, n:])[0])
     t90, t10 = _transition(t_s, smooth, level, low, begun_s)
     # an exponential fall has gone on by then to a hundredth
     rest_s = t10 + (t10 - t90)
-    settled = (t_s >= rest_s) & (t_s <= rest_s + _PLATEAU_S)
-    if settled.sum() >= 3:
-        low = middle(mean[settled])
+    settled = mean[np.searchsorted(t_s, rest_s) : np.searchsorted(t_s, rest_s + _PLATEAU_S, "right")]
+    if len(settled) >= 3:
+        low = middle(settled)
         t90, t10 = _transition(t_s, smooth, level, low, begun_s)
     # a straight fall began an eighth of its 90-10 % time before the first crossing
     earliest_s = t90 - 0.25 * (t10 - t90) - 0.05
-    # the throttle may be moving: for the onset the level is read close to it
-    before = _ahead(t_s, earliest_s + 0.03)
-    before[: max(0, int(before.sum()) - max(5, round(0.13 / period_s)))] = False
-    at, error, _ = _onset(t_s, mean, before, earliest_s, period_s)
-    each = [_onset(t_s, taps_pa[:, i], before, earliest_s, period_s) for i in range(taps_pa.shape[1])]
-    firsts, errors, drops = np.array(each).T
-    fell = np.flatnonzero((drops > 0.1) & np.isfinite(firsts))
-    if not fell.size:
-        fell = np.array([int(np.argmax(drops))])
+    all_pa = np.concatenate([mean[None], taps_pa.T])
+    at, errors, drops = _onsets(t_s, all_pa, earliest_s, period_s)
+    fell = [i for i in range(1, len(at)) if drops[i] > 0.1 and at[i] < np.inf]
+    if not fell:
+        fell = [1 + int(np.argmax(drops[1:]))]
     # only taps that show it nearly as sharply as the mean may date it
-    sharp = fell[errors[fell] <= max(1.5 * error if np.isfinite(error) else 0.0, period_s, 0.004)]
-    found = np.append(firsts[sharp] + _LATER * errors[sharp], at + _LATER * error)
-    earliest = float(found[np.isfinite(found)].min(initial=np.inf))
-    earliest = earliest if np.isfinite(earliest) else begun_s
+    sharp = max(1.5 * errors[0] if errors[0] < np.inf else 0.0, period_s, 0.004)
+    found = [at[i] + _LATER * errors[i] for i in (0, *fell) if i == 0 or errors[i] <= sharp]
+    earliest = min(found)
+    earliest = earliest if earliest < np.inf else begun_s
     # ties within two samples go to the tap that lost most
-    rank = np.round((np.nan_to_num(firsts, nan=np.inf) - earliest) / max(2 * period_s, 0.004))
-    order = sorted(fell.tolist(), key=lambda i: (rank[i], -drops[i]))
+    tie_s = max(2 * period_s, 0.004)
+    order = sorted(fell, key=lambda i: (np.round((at[i] - earliest) / tie_s), -drops[i]))
     bottom = min(max(t10 + (t10 - t90) / 8, earliest), float(t_s[-1]))
-    return Fall(earliest, bottom, max(t10 - t90, period_s), level, low, tuple(order))
+    fall_s = max(t10 - t90, period_s)
+    return Fall(earliest, bottom, fall_s, float(level), low, tuple(i - 1 for i in order))
 
 
-def _onset(
-    t_s: Array, y: Array, before: NDArray[np.bool_], earliest_s: float, period_s: float
-) -> tuple[float, float, float]:
-    """Onset, its standard error and the share that fell, of one signal."""
-    level, noise = middle(y[before]), _noise(y[before])
-    smooth = _smooth(y, _width(noise, level - float(y[~before].min(initial=level)), period_s))
-    depth = level - _floor_level(smooth[~before])
-    drop = depth / level if level > 0 else 0.0
-    if depth <= 3 * noise / 2 or drop <= 0.05:
-        return np.nan, np.nan, drop
-    below = np.flatnonzero((smooth < level - _KNEE * depth) & (t_s >= earliest_s))
-    end = int(below[0]) + 1 if below.size else len(y)
-    start = max(0, end - _MOST, int(np.searchsorted(t_s, earliest_s)))
-    if end - start < 3:
-        return float(t_s[max(end - 1, 0)]), period_s, drop
-    at, slope = broken_stick(t_s[start:end], y[start:end], level)
-    error = noise / slope if slope > 0 else np.nan
-    return at + period_s / 2, error, drop
+def _onsets(
+    t_s: Array, y: Array, earliest_s: float, period_s: float
+) -> tuple[list[float], list[float], list[float]]:
+    """Onset, its standard error and the share that fell, of each signal; infinite where none shows."""
+    # the throttle may be moving: for the onset the level is read close to it
+    n = _count_before(t_s, earliest_s + 0.03)
+    first = max(0, n - max(5, round(0.13 / period_s)))
+    level, noise = _level(y[:, first:n])
+    rest = np.concatenate([y[:, :first], y[:, n:]], axis=1)
+    width = _width(noise, level - rest.min(axis=1, initial=np.inf), period_s)
+    smooth = _smooth(y, width)
+    depth = level - _floor_level(np.concatenate([smooth[:, :first], smooth[:, n:]], axis=1))
+    drop = np.where(level > 0, depth / np.where(level > 0, level, 1.0), 0.0)
+    # up to the first sample below the knee
+    begin = int(np.searchsorted(t_s, earliest_s))
+    below = smooth[:, begin:] < (level - _KNEE * depth)[:, None]
+    end = np.where(below.any(axis=1), begin + 1 + below.argmax(axis=1), len(t_s))
+    start = np.maximum(max(0, begin), end - _MOST)
+    lo, hi = int(start.min()), int(end.max())
+    best, slope = _sticks(t_s[lo:hi], level[:, None] - y[:, lo:hi], start - lo, end - lo)
+    at, error = (
+        t_s[best + lo] + period_s / 2,
+        np.where(slope > 0, noise / np.where(slope > 0, slope, 1.0), np.inf),
+    )
+    few = end - start < 3
+    if few.any():
+        at, error = np.where(few, t_s[end - 1], at), np.where(few, period_s, error)
+    shows = (depth > 1.5 * noise) & (drop > 0.05)
+    at, error = np.where(shows, at, np.inf), np.where(shows, error, np.inf)
+    return at.tolist(), error.tolist(), drop.tolist()
 
 
 def _transition(t_s: Array, y: Array, level: float, low: float, begun_s: float) -> tuple[float, float]:
@@ -214,36 +236,39 @@ def _cross(t_s: Array, y: Array, i: int, level: float) -> float:
     return float(t_s[i] + share * (t_s[i + 1] - t_s[i]))
 
 
-def _ahead(t_s: Array, until_s: float) -> NDArray[np.bool_]:
-    """Samples before a time, the first four at least."""
-    return np.asarray(np.arange(len(t_s)) < max(4, int(np.searchsorted(t_s, until_s))))
+def _count_before(t_s: Array, until_s: float) -> int:
+    """How many samples lie before a time, four at least."""
+    return min(len(t_s), max(4, int(np.searchsorted(t_s, until_s))))
 
 
-def _noise(y: Array) -> float:
-    """Robust sd of one sample from second differences, which a slope does not touch."""
-    if len(y) < 4:
-        return 0.0
-    second = y[2:] - 2 * y[1:-1] + y[:-2]
-    return _TO_SD * middle(np.abs(second))
+def _level(y: Array) -> tuple[Array, Array]:
+    """Median of each row, and robust sd of a sample by second differences, which a slope does not touch."""
+    if y.shape[1] < 4:
+        return middles(y), np.zeros(len(y))
+    return middles(y), _TO_SD * middles(np.abs(y[:, 2:] - 2 * y[:, 1:-1] + y[:, :-2]))
 
 
-def _width(noise: float, depth: float, period_s: float) -> int:
+def _width(noise: Array, depth: Array, period_s: float) -> Ints:
     """Samples to average so that noise stays below a twentieth of the fall, at most 20 ms."""
-    need = (20 * noise / depth) ** 2 if depth > 0 else 1.0
-    return int(np.clip(np.ceil(min(need, 1e4)), 1, max(1, round(0.02 / period_s))))
+    need = np.where(depth > 0, 20 * noise / np.where(depth > 0, depth, 1.0), 1.0) ** 2
+    return np.asarray(np.ceil(np.clip(need, 1, max(1, round(0.02 / period_s)))), np.int64)
 
 
-def _smooth(y: Array, width: int) -> Array:
-    """Centred mean; the ends are held."""
-    if width < 2:
+def _smooth(y: Array, width: Ints) -> Array:
+    """Centred mean of each row; the ends are held."""
+    most = int(width.max())
+    if most < 2:
         return y
-    padded = np.concatenate([np.full(width // 2, y[0]), y, np.full(width - 1 - width // 2, y[-1])])
-    return np.convolve(padded, np.full(width, 1.0 / width), "valid")
+    n = y.shape[1]
+    held = np.concatenate([np.repeat(y[:, :1], most, 1), y, np.repeat(y[:, -1:], most, 1)], axis=1)
+    total = np.cumsum(np.concatenate([np.zeros((len(y), 1)), held], axis=1), axis=1)
+    at = (np.arange(len(y)) * total.shape[1] + most - width // 2)[:, None] + np.arange(n)
+    flat = total.ravel()
+    mean = (flat[at + width[:, None]] - flat[at]) / width[:, None]
+    return np.where(width[:, None] < 2, y, mean)
 
 
-def _floor_level(y: Array) -> float:
-    """Level at the bottom: the median of the lowest third."""
-    if not len(y):
-        return np.nan
-    count = max(1, len(y) // 3)
-    return middle(np.partition(y, count - 1)[:count])
+def _floor_level(y: Array) -> Array:
+    """Level at the bottom of each row: the median of the lowest third."""
+    n = y.shape[1]
+    return middles(np.sort(y, axis=1)[:, : max(1, n // 3)]) if n else np.full(len(y), np.nan)

@@ -129,7 +129,7 @@ class Review:
         """By the best law of the bank: is there a fall that was not told, or one told that does not show?"""
         whole = (k1 - k0) // _GROUP
         k1 = k0 + whole * _GROUP
-        if not self._blocks.take("known", k0, k1).all():
+        if not self._blocks.known(k0, k1):
             return False
         mean = self._blocks.floats("tap_pa", k0, k1) @ self._health.weights
         drive = self._bank.expected(self._blocks.floats("speed_us", k0, k1))
@@ -152,7 +152,7 @@ class Review:
         t = self._blocks.floats("t_s", lo, k1)
         weights = self._health.weights.copy()
         weights[list(self._ledger.faulty(float(t[0]), float(t[-1])))] = 0.0
-        if not weights.any() or not self._blocks.take("known", lo, k1).all():
+        if not weights.any() or not self._blocks.known(lo, k1):
             return None
         weights /= weights.sum()
         longest = 1.5 + self._p.gap_periods / self._blocks.rows

@@ -27,6 +27,7 @@ _CLIP = 2.0  # residuals beyond twice the usual count less: unseen leaks, bumps
 _ALIKE = 10.0  # neighbouring residuals say the same over this many blocks
 _FLOOR = 0.15
 _LOUD = 0.01
+_ARRIVED = 60.0  # e-foldings after which nothing of a change is left
 _COARSE, _FINE, _FINER = 0.3, 0.03, 0.6  # scale of the residuals, from the first step to the last
 
 
@@ -84,29 +85,31 @@ def rotor_speed(parameters: Array, throttle_us: Array, block_s: float, restart: 
     """
     u0, q = parameters[:, 0], parameters[:, 1]
     up, down, b = np.exp(parameters[:, 2:5].T)
-    out = np.empty((len(throttle_us), len(parameters)))
+    out = np.empty((len(parameters), len(throttle_us)))
     edges = _stretches(throttle_us, restart)
     settings = np.add.reduceat(throttle_us, edges[:-1]) / np.diff(edges)
     asked = (np.maximum(settings[:, None] - u0, 0.0) / _SPAN_US) ** q
+    t = block_s * np.arange(1, len(throttle_us) + 1)
     n = asked[0]
-    for i, (k, end) in enumerate(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True)):
-        a = asked[i]
+    for a, k, end in zip(asked, edges[:-1].tolist(), edges[1:].tolist(), strict=True):
         if restart[k]:
             n = a
         e0 = a - n
+        out[:, k:end] = a[:, None]
+        n = a
         if np.abs(e0).max() < 1e-5:
-            out[k:end] = a
-            n = a
             continue
         rate = np.where(e0 > 0, up, down) + 2 * a * b
-        t = block_s * np.arange(1, end - k + 1)[:, None]
-        e = rate * e0 / (b * e0 + (rate - b * e0) * np.exp(np.minimum(rate * t, 60.0)))
-        out[k:end] = a - e
-        n = out[end - 1]
+        near = k + min(end - k, int(_ARRIVED / (rate.min() * block_s)) + 1)
+        e = np.exp(np.minimum(rate[:, None] * t[: near - k], _ARRIVED))
+        e *= (rate - b * e0)[:, None]
+        e += (b * e0)[:, None]
+        out[:, k:near] -= (rate * e0)[:, None] / e
+        n = out[:, end - 1]
     mid = out.copy()
-    mid[1:] += out[:-1]
-    mid[1:] /= 2
-    return mid
+    mid[:, 1:] += out[:, :-1]
+    mid[:, 1:] /= 2
+    return mid.T
 
 
 def fit_rotor(
@@ -163,17 +166,17 @@ def fit_rotor(
     if loaded.sum() < 50:
         return None
     drift, gain = 0.0, None
+    sensitivity = np.empty((7, k))
+    sensitivity[5], sensitivity[6] = 1.0, time
     scatter, settled = 1.0, False
     for turn in range(rounds + 1):
         trial = np.vstack([x, *(x + np.diag(np.where(x + _STEP > _HIGH, -_STEP, _STEP)))])
-        square = np.maximum(rotor_speed(trial, throttle_us, block_s, restart), 1e-4) ** 2
+        square = np.maximum(rotor_speed(trial, throttle_us, block_s, restart).T, 1e-4) ** 2
         if gain is None:
-            gain = np.log(middle(mean_pa[loaded] / square[loaded, 0]))
+            gain = np.log(middle(mean_pa[loaded] / square[0, loaded]))
         logs = np.log(square)
-        expected = np.exp(gain + drift * time) * square[:, 0]
-        sensitivity = np.empty((k, 7))
-        sensitivity[:, :5] = (logs[:, 1:] - logs[:, :1]) / (np.diag(trial[1:] - x))
-        sensitivity[:, 5], sensitivity[:, 6] = 1.0, time
+        expected = np.exp(gain + drift * time) * square[0]
+        sensitivity[:5] = (logs[1:] - logs[0]) / np.diag(trial[1:] - x)[:, None]
         residual = (mean_pa - expected) * weight
         scatter = max(1.4826 * middle(np.abs(residual[use])), _LOUD)
         # coarse to fine, so that the first guess of the gain does not decide what counts as an unseen leak
@@ -181,11 +184,11 @@ def fit_rotor(
         trust = 1.0 / (1.0 + (residual / (_CLIP * scale)) ** 2)
         if forced is not None:
             trust[forced] = 1.0
-        slope = sensitivity * (expected * weight)[:, None]
-        normal = (slope * trust[:, None]).T @ slope / (scatter**2 * _ALIKE) + belief
+        slope = sensitivity * (expected * weight)
+        normal = (slope * trust) @ slope.T / (scatter**2 * _ALIKE) + belief
         if turn == rounds or settled:
             break
-        pull = slope.T @ (trust * residual) / (scatter**2 * _ALIKE)
+        pull = slope @ (trust * residual) / (scatter**2 * _ALIKE)
         pull -= belief @ np.append(x - _START, [0.0, drift - _DRIFT])
         move = np.linalg.solve(normal + 1e-3 * np.diag(np.diag(normal)), pull)
         move = np.clip(move, -_STRIDE, _STRIDE)
@@ -193,7 +196,7 @@ def fit_rotor(
         gain, drift = gain + move[5], drift + move[6]
         settled = scale <= max(_FINE, scatter) and bool((np.abs(move[:5]) < _SETTLED * _STEP).all())
     parameters = np.append(x, [gain, drift])
-    return RotorLaw(parameters, expected, sensitivity, np.linalg.inv(normal), scatter)
+    return RotorLaw(parameters, expected, sensitivity.T, np.linalg.inv(normal), scatter)
 
 
 def _stretches(throttle_us: Array, restart: NDArray[np.bool_]) -> NDArray[np.int64]:

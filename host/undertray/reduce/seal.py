@@ -18,6 +18,7 @@ from undertray.reduce.middle import middle
 from undertray.reduce.noise import Noise
 from undertray.reduce.pending import Pending
 from undertray.reduce.screen import Screen
+from undertray.reduce.view import View
 
 __all__ = ["SealWatch"]
 
@@ -61,72 +62,74 @@ class SealWatch:
         self._blocks, self._bank, self._screen, self._closeup = blocks, bank, screen, closeup
         self._ledger, self._health, self._falls = ledger, health, falls
         self._taught = self._frame = 0
-        self._index: list[tuple[int, float, float]] = []  # first block, mean suction, expected suction
+        self._index: list[tuple[int, float, float]] = []  # first block, suction over expected, expected
 
-    def frame(self, k1: int, flagged: bool, last: bool = False) -> bool:
+    def frame(self, view: View | None, k1: int, flagged: bool, last: bool = False) -> None:
         """Take in the blocks since the last frame.
 
         Parameters
         ----------
+        view : View or None
+            The blocks as surveyed, where they were.
         k1 : int
             Block after the last.
         flagged : bool
             Whether any tap was missing, frozen or out of range in them.
         last : bool
             Whether the run ends here.
-
-        Returns
-        -------
-        bool
-            Whether the set of good taps changed.
         """
         k0, self._taught = self._taught, k1
         self._frame += 1
         if k1 <= k0:
-            return False
+            return
         m = self._marks
         leaking, floor = self._ledger.leaking, m.floor_pa(self._p)
-        changed = self._health.scan(k0, k1, floor, flagged)
-        if changed:
+        if self._health.scan(k0, k1, floor, flagged):
             m.after_leak = max(m.after_leak, k1)
             self._bank.rescale(self._health.change())
         weights = self._health.weights
-        if self._ledger.pending:
-            self._find_ends(max(k0, m.start), k1, weights, floor)
         k0 = max(k0, m.start)
+        if self._ledger.pending:
+            self._find_ends(k0, k1, weights, floor)
         if k1 - k0 < 8:
-            return changed
-        frame = self._screen.mean(k0, k1, weights)
-        m.top_pa = max(m.top_pa * 0.998, middle(frame))
-        if self._frame % _NOISE_FRAMES == 0 or not np.isfinite(m.noise.long_pa):
+            return
+        held = view is not None and view.weights is weights and view.lo <= k0
+        mean = view.of(k0, k1) if view is not None and held else self._screen.mean(k0, k1, weights)
+        m.top_pa = max(m.top_pa * 0.998, middle(mean))
+        if self._frame % _NOISE_FRAMES == 0 or m.noise.long_pa == np.inf:
             self._listen(k1, weights)
         if leaking or self._ledger.leaking:
             m.after_leak = max(m.after_leak, k1) if self._ledger.leaking else m.after_leak
-        elif self._blocks.take("known", k0, k1).all():
-            self._learn(k0, k1, frame, weights, last)
-        return changed
+        elif self._blocks.known(k0, k1):
+            self._learn(k0, k1, mean, weights, last)
 
     def _listen(self, k1: int, weights: Array) -> None:
         held = max(self._marks.start, self._blocks.first, k1 - self._screen.noise_blocks)
-        drive = self._bank.drive(self._blocks.floats("speed_us", held, k1))
-        resting = np.ptp(drive) <= _RESTING_DRIVE * drive[-1]
+        speeds = self._blocks.floats("speed_us", held, k1)
+        drive = None if self._bank.rests(speeds, _RESTING_DRIVE) else self._bank.drive(speeds)
         mean = self._screen.mean(held, k1, weights)
-        measured = Noise.of(mean, None if resting else drive, self._screen.reference)
-        if np.isfinite(measured.long_pa):
+        measured = Noise.of(mean, drive, self._screen.reference)
+        if measured.long_pa < np.inf:
             self._marks.noise = measured
 
     def _learn(self, k0: int, k1: int, frame: Array, weights: Array, last: bool) -> None:
         speeds = self._blocks.floats("speed_us", k0, k1)
         first, last_pa = self._bank.expected_at(speeds[0]), self._bank.expected_at(speeds[-1])
         if abs(first - last_pa) < 0.1 * last_pa:
-            self._index = [*self._index[-15:], (k0, float(frame.sum()) / len(frame), (first + last_pa) / 2)]
-        creeping = self._creeping(k1, weights, last)
-        # the fastest law shows the pulse itself
-        resting = abs(speeds[0, 0] - speeds[-1, 0]) < _RESTING_US and np.ptp(speeds[:, 0]) < _RESTING_US
-        bored = resting and self._bank.schooled and self._frame % _RESTING_FRAMES
-        if creeping or self._falls.suspecting or bored or frame.max() <= 2 * self._marks.floor_pa(self._p):
+            expected = (first + last_pa) / 2
+            self._index = [*self._index[-15:], (k0, float(frame.sum()) / len(frame) / expected, expected)]
+        if self._creeping(k1, weights, last) or self._falls.suspecting:
             return
-        self._bank.learn(frame, speeds)
+        if self._bank.schooled and self._frame % _RESTING_FRAMES and self._rests(speeds[:, 0]):
+            return
+        if frame.max() > 2 * self._marks.floor_pa(self._p):
+            self._bank.learn(frame, speeds)
+
+    def _rests(self, pulse_us: Array) -> bool:
+        """Does the throttle rest? The fastest law shows the pulse itself."""
+        return bool(
+            abs(pulse_us[0] - pulse_us[-1]) < _RESTING_US and pulse_us.max() - pulse_us.min() < _RESTING_US
+        )
 
     def _find_ends(self, k0: int, k1: int, weights: Array, floor_pa: float) -> None:
         need = max(2, round(_BACK_S / self._block_s))
@@ -135,7 +138,7 @@ class SealWatch:
             if first >= k1:
                 continue
             ratio = None
-            if pending.speed is not None and self._blocks.take("known", first, k1).all():
+            if pending.speed is not None and self._blocks.known(first, k1):
                 ratio = self._bank.ratio(self._blocks.floats("speed_us", first, k1), pending.speed)
             if pending.tap is None:
                 reading = self._screen.mean(first, k1, weights)
@@ -152,7 +155,8 @@ class SealWatch:
     def _fallen(self) -> bool:
         """A first look at the seal index, by whole frames: is it worth a closer one?"""
         since = self._marks.after_leak
-        index = [c / e for k, c, e in self._index if k >= since and e > 0.1 * self._marks.top_pa]
+        least = 0.1 * self._marks.top_pa
+        index = [left for k, left, expected in self._index if k >= since and expected > least]
         return len(index) > 1 and min(index[-2:]) < (1 - 0.5 * self._p.leak_drop) * max(index)
 
     def _creeping(self, k1: int, weights: Array, last: bool) -> bool:

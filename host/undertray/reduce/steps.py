@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.middle import middle, middles
 from undertray.reduce.rotor import RotorLaw
 
 __all__ = ["LOADED", "MOVING", "SURE", "Step", "Stretch", "find_steps", "shift"]
@@ -114,8 +115,8 @@ def find_steps(s: Stretch, law: RotorLaw, first: int, end: int, min_drop: float)
     top = float(np.partition(e, -max(1, len(e) // 50))[-max(1, len(e) // 50)])
     log = np.log(np.maximum(s.mean_pa, _ZERO * top) / e)
     at = np.arange(first, end)
-    before = np.median(_windows(log, n_before)[at - n_before - 1], axis=1)
-    after = np.median(_windows(log, n_after)[at + n_between], axis=1)
+    before = middles(_windows(log, n_before)[first - n_before - 1 : end - n_before - 1])
+    after = middles(_windows(log, n_after)[first + n_between : end + n_between])
     unfit = np.concatenate([[0], np.cumsum(~(s.use & (e > LOADED * top)))])
     clear = unfit[at - n_before - 1 + span] == unfit[at - n_before - 1]
     fall = np.where(clear, before - after, -np.inf)
@@ -154,7 +155,7 @@ def shift(s: Stretch, law: RotorLaw, k: int) -> tuple[float, float]:
         return 0.0, np.inf
     e = law.expected_pa
     ratio = np.maximum(s.mean_pa, _ZERO * e.max()) / e
-    lost = 1 - float(np.median(ratio[b]) / np.median(ratio[a]))
+    lost = 1 - middle(ratio[b]) / middle(ratio[a])
     return lost, _doubt(law, a, b)
 
 
@@ -172,7 +173,7 @@ def _step(
     if drop * min(1.0, np.exp(before)) < min_drop + SURE * np.hypot(_doubt(law, a, b), noise):
         return None
     shift = k - n_before + 1
-    course = np.median(_windows(log[shift - 1 : k + n_between + n_after], 3), axis=1)
+    course = middles(_windows(log[shift - 1 : k + n_between + n_after], 3))
     edges = _edges(course, before - 0.2 * size, after + 0.2 * size)
     if edges is None or (edges[1] - edges[0]) * s.block_s > _SUDDEN_S:
         return None

@@ -11,7 +11,8 @@ from undertray.reduce.blocks import Blocks
 from undertray.reduce.leak import Creep
 from undertray.reduce.losses import LossParameters
 from undertray.reduce.middle import middle
-from undertray.reduce.screen import Screen, View
+from undertray.reduce.screen import Screen
+from undertray.reduce.view import View
 
 __all__ = ["Cut", "Suspicion", "Verdict", "suspect", "suspect_cut"]
 
@@ -168,9 +169,7 @@ class Suspicion:
         if waited < 0.15 or len(self.depth) <= look:
             return Verdict.WAIT
         half = max(1, look // 2)
-        deeper = float(
-            np.median(self.depth[-half:]) - np.median(self.depth[-look:-half] or self.depth[-look:])
-        )
+        deeper = middle(self.depth[-half:]) - middle(self.depth[-look:-half] or self.depth[-look:])
         return Verdict.WAIT if deeper > 0.02 else Verdict.SETTLED
 
 
@@ -243,9 +242,9 @@ def suspect(view: View, k: int, since: int, screen: Screen, blocks: Blocks, p: L
     early = max(view.lo, since, k + 1 - screen.slow_back)
     begun = k
     for first in (max(early, k + 1 - screen.fast_back), early):
-        level, _ = _before(view, blocks, first, first + count)
+        level = middle(view.of(first, min(first + count, k + 1)))
         asked = level * screen.least_ratio(np.arange(first, k + 1), view, np.array([first]))
-        missing = 1 - view.mean[first - view.lo : k + 1 - view.lo] / np.maximum(asked, 1e-9)
+        missing = 1 - view.of(first, k + 1) / np.maximum(asked, 1e-9)
         if missing[-1] >= p.screen_drop / 2:
             held = np.flatnonzero(missing < 0.25 * missing[-1])
             begun = first + int(held[-1]) + 1 if held.size else first + 1
@@ -258,8 +257,8 @@ def suspect(view: View, k: int, since: int, screen: Screen, blocks: Blocks, p: L
     ref0 = max(view.lo, since, ref1 - count)
     if ref0 >= ref1:
         ref0 = ref1 - 1
-    level, speed = _before(view, blocks, ref0, ref1)
-    return Suspicion(ref0, ref1, begun, level, np.inf, 1.0, speed, k)
+    speed = blocks.floats("speed_us", ref0, ref1).mean(axis=0)
+    return Suspicion(ref0, ref1, begun, middle(view.of(ref0, ref1)), np.inf, 1.0, speed, k)
 
 
 def suspect_cut(view: View, k: int, screen: Screen, block_s: float) -> Cut:
@@ -280,13 +279,8 @@ def suspect_cut(view: View, k: int, screen: Screen, block_s: float) -> Cut:
     -------
     Cut
     """
-    first = k + 1 - screen.fast_back - view.lo
-    level = middle(view.mean[first : first + screen.reference])
-    above = np.flatnonzero(view.mean[first : k + 1 - view.lo] >= 0.95 * level)
-    begun = min(k, view.lo + first + (int(above[-1]) + 1 if above.size else 0))
-    return Cut(view.lo + first, begun, level, block_s)
-
-
-def _before(view: View, blocks: Blocks, first: int, end: int) -> tuple[float, Array]:
-    level = middle(view.mean[first - view.lo : end - view.lo])
-    return level, blocks.floats("speed_us", first, end).mean(axis=0)
+    first = k + 1 - screen.fast_back
+    level = middle(view.of(first, first + screen.reference))
+    above = np.flatnonzero(view.of(first, k + 1) >= 0.95 * level)
+    begun = min(k, first + (int(above[-1]) + 1 if above.size else 0))
+    return Cut(first, begun, level, block_s)
