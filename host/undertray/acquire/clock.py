@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from undertray.acquire.hostline import HostLine, host_line
 from undertray.acquire.runlog import Run
+from undertray.quantiles import quantiles
 
 __all__ = ["GAP_PERIODS", "BoardTime", "board_time"]
 
@@ -92,24 +93,26 @@ def board_time(run: Run) -> BoardTime:
     rows = len(run.t_us)
     if rows == 0:
         return BoardTime(np.empty(0), np.empty(0, dtype=np.int64), 0, float("nan"), (), 0, None)
-    slots = np.diff(run.seq) % _SEQ
-    step_s = np.diff(run.t_us) % wrap / tick_hz
-    near = step_s[slots == 1] if np.any(slots == 1) else step_s
-    period_s = float(np.median(near)) if rows > 1 else float("nan")
+    # both wrap at a power of two, so that the remainder is the lower bits
+    slots = np.diff(run.seq) & (_SEQ - 1)
+    step_s = (np.diff(run.t_us) & (wrap - 1)) / tick_hz
+    period_s = quantiles(_near(step_s, slots), (0.5,))[0] if rows > 1 else float("nan")
     heard = "stored_run" not in run.facts  # a run that no host heard has board time in that place
     host_s = run.host_us / 1e6 if heard and np.all(run.host_us >= 0) else None
     breaks = _breaks(step_s, slots, host_s, period_s, wrap / tick_hz)
     _add_boots(breaks, run)
 
-    inside = ~breaks[1:]
-    step_s = np.where(inside, step_s, period_s if host_s is None else np.maximum(np.diff(host_s), 0))
-    segment = np.cumsum(breaks.astype(np.int64))
-    t_s = np.concatenate([[0.0], np.cumsum(step_s)])
-    silent = np.flatnonzero(step_s > GAP_PERIODS * _local_period_s(step_s, slots))
+    broken = np.flatnonzero(breaks[1:])
+    lost_rows = _lost(step_s, slots, ~breaks[1:], period_s)
+    step_s[broken] = period_s if host_s is None else np.maximum(host_s[broken + 1] - host_s[broken], 0)
+    segment = np.cumsum(breaks, dtype=np.int64)
+    t_s = np.zeros(rows)
+    np.cumsum(step_s, out=t_s[1:])
+    silent = _silent(step_s, slots)
     return BoardTime(
         t_s=t_s,
         segment=segment,
-        lost_rows=_lost(step_s[inside], slots[inside], period_s),
+        lost_rows=lost_rows,
         rate_hz=1 / period_s if period_s > 0 else float("nan"),
         gaps=tuple((float(t_s[i]), float(t_s[i + 1])) for i in silent.tolist()),
         resets=int(segment[-1]),
@@ -141,6 +144,9 @@ def _breaks(
     doubtful = (slots >= _SEQ / 2) | (step_s > _TOLERANCE_S)
     if host_s is not None:
         doubtful |= np.diff(host_s) > wrap_s / 2
+    if not doubtful.any():
+        return breaks
+    if host_s is not None:
         delay_s = host_s - np.concatenate([[0.0], np.cumsum(step_s)])
     settled = 0  # the delays are comparable from this row on
     for i in np.flatnonzero(doubtful).tolist():
@@ -175,37 +181,49 @@ def _add_boots(breaks: NDArray[np.bool_], run: Run) -> None:
         last, last_row = power_up, note.row
 
 
-def _lost(step_s: NDArray[np.float64], slots: NDArray[np.int64], period_s: float) -> int:
-    """Count the slots that are missing; whole turns of ``seq`` only where the time agrees."""
-    lost = int(np.maximum(slots - 1, 0).sum())
-    for i in np.flatnonzero(step_s > _SEQ * 0.9 * period_s).tolist():
+def _near(step_s: NDArray[np.float64], slots: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Steps between neighbouring slots; all steps where there is none."""
+    near = slots == 1
+    return step_s if near.all() or not near.any() else step_s[near]
+
+
+def _lost(
+    step_s: NDArray[np.float64], slots: NDArray[np.int64], inside: NDArray[np.bool_], period_s: float
+) -> int:
+    """Count the slots missing inside segments; whole turns of ``seq`` only where the time agrees."""
+    lost = int((slots[(slots > 1) & inside] - 1).sum())
+    for i in np.flatnonzero((step_s > _SEQ * 0.9 * period_s) & inside).tolist():
         if _agree(float(step_s[i]), int(slots[i]), period_s):
             turns = max(0, round((step_s[i] / period_s - slots[i]) / _SEQ))
             lost += turns * _SEQ - (slots[i] == 0 and turns > 0)
     return lost
 
 
-def _local_period_s(step_s: NDArray[np.float64], slots: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Time a slot takes around each step: the rate may be changed while recording.
+def _silent(step_s: NDArray[np.float64], slots: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Find the steps longer than ``GAP_PERIODS`` times what a slot takes around them.
 
-    It is the median of a block of steps, or of a block beside it where that is longer.
+    The rate may be changed while recording: what a slot takes is the median of a block of steps, or of a
+    block beside it where that is longer.
     """
+    if not len(step_s):
+        return np.empty(0, dtype=np.int64)
     per_slot = step_s / np.maximum(slots, 1)
+    # no median is below the least: where a step is not even that long nothing has to be known
+    long = np.flatnonzero(step_s > GAP_PERIODS * per_slot.min())
     size = min(_BLOCK, len(per_slot))
-    if not size:
-        return per_slot
-    whole = len(per_slot) // size
-    medians = np.median(per_slot[: whole * size].reshape(whole, size), axis=1)
-    edged = np.pad(medians, 1, mode="edge")
-    longest = np.maximum(np.maximum(edged[:-2], edged[2:]), medians)
-    return np.pad(np.repeat(longest, size), (0, len(per_slot) - whole * size), mode="edge")
+    blocks = per_slot[: len(per_slot) // size * size].reshape(-1, size)
+    around = np.minimum(long // size, len(blocks) - 1)[:, None] + np.array([-1, 0, 1])
+    needed, place = np.unique(np.clip(around, 0, len(blocks) - 1), return_inverse=True)
+    longest = np.median(blocks[needed], axis=1)[place].reshape(-1, 3).max(axis=1)
+    return np.asarray(long[step_s[long] > GAP_PERIODS * longest])
 
 
 def _longest(
     t_s: NDArray[np.float64], host_s: NDArray[np.float64], segment: NDArray[np.int64]
 ) -> HostLine | None:
-    inside = segment == np.argmax(np.bincount(segment))
-    t_s, host_s = t_s[inside], host_s[inside]
+    if segment[-1] > 0:
+        inside = segment == np.argmax(np.bincount(segment))
+        t_s, host_s = t_s[inside], host_s[inside]
     if len(t_s) < _LINE_ROWS or t_s[-1] - t_s[0] < _LINE_S:
         return None
     return host_line(t_s, host_s)

@@ -7,9 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.quantiles import quantiles
+
 __all__ = ["HostLine", "host_line", "lower_hull"]
 
 _PASSES = 20
+_BLOCK = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,11 +55,13 @@ def lower_hull(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.int
 
     Notes
     -----
-    A point on or above the chord of any two points beside it is no corner. All such points
-    go at once, a few times over, which leaves little for the walk along the rest (Andrew's
-    monotone chain, Information Processing Letters 9 (1979) 216).
+    The points are first thinned to those that lie below the hull of the lowest of each block of
+    64, for most are far above it. A point on or above the chord of any two points beside it is
+    no corner: all such points go at once, a few times over, which leaves little for the walk
+    along the rest (Andrew's monotone chain, Information Processing Letters 9 (1979) 216).
     """
-    order = np.lexsort((y, x))
+    some = _low(x, y) if len(x) >= 2 * _BLOCK and x[0] < x[-1] else np.arange(len(x))
+    order = some[np.lexsort((y[some], x[some]))]
     corner = order[np.concatenate([[True], np.diff(x[order]) > 0])] if len(x) else order
     for _ in range(_PASSES):
         dx, dy = np.diff(x[corner]), np.diff(y[corner])
@@ -73,6 +78,24 @@ def lower_hull(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.int
             hull.pop()
         hull.append(i)
     return np.array(hull, dtype=np.int64)
+
+
+def _low(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Find blocks that reach below the hull of the lowest point of each block, and that hull's corners.
+
+    That hull is convex, so within a block it is nowhere above the higher of its ends there.
+    """
+    whole = len(x) // _BLOCK
+    rest = x * ((y[0] - y[-1]) / (x[-1] - x[0]))  # tilted, so that the ends are about level
+    rest += y
+    blocks = rest[: whole * _BLOCK].reshape(whole, _BLOCK)
+    first = np.arange(whole) * _BLOCK
+    lowest = first + blocks.argmin(axis=1)
+    knots = np.concatenate([[0], lowest, np.arange(whole * _BLOCK, len(x)), [len(x) - 1]])
+    corner = knots[lower_hull(x[knots], rest[knots])]
+    left, right = (np.interp(x[edge], x[corner], rest[corner]) for edge in (first, first + _BLOCK - 1))
+    below = np.flatnonzero(rest[lowest] < np.maximum(left, right))
+    return np.unique(np.concatenate([corner, (first[below, None] + np.arange(_BLOCK)).ravel()]))
 
 
 def host_line(board_s: NDArray[np.float64], host_s: NDArray[np.float64]) -> HostLine:
@@ -109,12 +132,17 @@ def host_line(board_s: NDArray[np.float64], host_s: NDArray[np.float64]) -> Host
     right = int(np.clip(np.searchsorted(x[corner], 0.0), 1, len(corner) - 1))
     a, b = corner[right - 1], corner[right]
     slope = float((y[b] - y[a]) / (x[b] - x[a]))
-    delay_s = y - y[a] - slope * (x - x[a])
-    p50, p95 = np.percentile(delay_s, [50, 95])
+    offset_s = float(y0 + y[a] - slope * (x0 + x[a]))
+    delay_s, way_s = y, x
+    delay_s -= y[a]
+    way_s -= x[a]
+    way_s *= slope
+    delay_s -= way_s
+    p50, p95 = quantiles(delay_s, (0.5, 0.95))
     return HostLine(
-        offset_s=float(y0 + y[a] - slope * (x0 + x[a])),
+        offset_s=offset_s,
         slope=slope,
-        delay_p50_s=float(p50),
-        delay_p95_s=float(p95),
+        delay_p50_s=p50,
+        delay_p95_s=p95,
         delay_max_s=float(delay_s.max()),
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.calibrate import certificate_json, json_values
+from undertray.calibrate.beside import beside, pieces
 from undertray.errors import CalibrationError
 
 __all__ = ["Calibration", "ColumnCalibration"]
@@ -269,7 +271,14 @@ class Calibration:
                 expected="one of " + ", ".join(self.columns),
                 do="calibrate all columns, or reduce without a calibration",
             )
+        curves = [self.columns[name].coefficients for name in column_names]
+        powers = zip_longest(*curves, fillvalue=0.0)  # b0 of all columns, b1 of all columns, ...
+        highest, *lower = [beside(np.array(power)) for power in powers][::-1] or [np.empty(0)]
         suction = np.empty(np.shape(nominal_pa))
-        for i, name in enumerate(column_names):
-            suction[:, i] = self.columns[name].apply(nominal_pa[:, i])
+        for nominal, pa in pieces(nominal_pa, suction):
+            here = slice(nominal.shape[1])
+            pa[:] = highest[here]
+            for coefficient in lower:
+                np.multiply(pa, nominal, out=pa)
+                np.add(pa, coefficient[here], out=pa)
         return suction

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from undertray.acquire.device import Column
 from undertray.acquire.runlog import Note
+from undertray.calibrate.beside import beside, pieces
 from undertray.calibrate.ms5525dso import ms5525dso_pa
 from undertray.errors import RunLogError
 
@@ -95,11 +96,7 @@ def nominal_suction_pa(
             continue
         zero, pa_per_count, low, high = _linear(column.scale, f"scale of {column.name}")
         linear[:, i] = zero, _sign(column) * pa_per_count, low, high
-    suction = counts - linear[0]
-    suction *= linear[1]
-    out_of_range = counts < linear[2]
-    out_of_range |= counts > linear[3]
-    _add_held(out_of_range, counts, linear)
+    suction, out_of_range = _by_scale(counts, linear)
     for i in compensated:
         column, where = columns[i], f"scale of {columns[i].name}"
         if np.isnan(counts[:, i]).all():
@@ -111,11 +108,26 @@ def nominal_suction_pa(
     return NominalSuction(suction, out_of_range)
 
 
-def _add_held(out_of_range: Mask, counts: Array, linear: Array) -> None:
-    """Mark three and more readings in a row at a limit: a part cut off there, no coincidence.
+def _by_scale(counts: Array, linear: Array) -> tuple[Array, Mask]:
+    """Nominal suction and what is out of range; ``linear`` as in :func:`nominal_suction_pa`."""
+    suction, out_of_range = np.empty(counts.shape), np.empty(counts.shape, dtype=bool)
+    zero, pa_per_count, low, high = (beside(row) for row in linear)
+    at_limit = False
+    for count, pa, out in pieces(counts, suction, out_of_range):
+        here = slice(count.shape[1])
+        np.subtract(count, zero[here], out=pa)
+        np.multiply(pa, pa_per_count[here], out=pa)
+        np.logical_or(count <= low[here], count >= high[here], out=out)
+        if out.any():  # seldom; a reading at the limit itself is not out of range yet
+            at_limit = True
+            np.logical_or(count < low[here], count > high[here], out=out)
+    if at_limit:
+        _add_held(out_of_range, counts, linear)
+    return suction, out_of_range
 
-    ``linear`` as in :func:`nominal_suction_pa`.
-    """
+
+def _add_held(out_of_range: Mask, counts: Array, linear: Array) -> None:
+    """Mark three and more readings in a row at a limit: a part cut off there, no coincidence."""
     zero, _, low, high = linear
     for limit in (low, high):
         there = counts == limit

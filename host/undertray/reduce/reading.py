@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.acquire.runlog import Run
+from undertray.calibrate.beside import beside, pieces
 from undertray.calibrate.certificate import Calibration
 from undertray.calibrate.scale import nominal_suction_pa
 from undertray.errors import CalibrationError, ReductionError
@@ -93,13 +94,8 @@ def tap_suction(run: Run, car: Car, calibration: Calibration | None) -> TapSucti
     pa = nominal_pa = nominal.suction_pa
     outside = {}
     if calibration is not None:
-        for i, tap in enumerate(car.taps):
-            low, high = calibration.columns[tap.column].range_pa
-            edge = _EDGE * (high - low)  # noise about a calibrated zero is not an excursion
-            column = nominal_pa[:, i]
-            share = float(np.count_nonzero((column < low - edge) | (column > high + edge)) / len(column))
-            if share > 0:
-                outside[tap.name] = share
+        shares = _share_outside(nominal_pa, [calibration.columns[tap.column].range_pa for tap in car.taps])
+        outside = {tap.name: share for tap, share in zip(car.taps, shares, strict=True) if share > 0}
         pa = calibration.apply(nominal_pa, [tap.column for tap in car.taps])
     return TapSuction(pa, nominal_pa, nominal.out_of_range, outside)
 
@@ -128,6 +124,21 @@ def pack_voltage(run: Run, t_s: Array) -> tuple[Array, Array]:
             at.append(min(max(note.row, 0), len(t_s) - 1))
             told.append(float(value))
     return (t_s[at], np.array(told)) if at else (np.empty(0), np.empty(0))
+
+
+def _share_outside(nominal_pa: Array, ranges_pa: Sequence[tuple[float, float]]) -> list[float]:
+    """In which share of the rows each column is outside its range."""
+    ends = np.array(ranges_pa)
+    edge = _EDGE * (ends[:, 1] - ends[:, 0])  # noise about a calibrated zero is not an excursion
+    low, high = beside(ends[:, 0] - edge), beside(ends[:, 1] + edge)
+    count = np.zeros(len(ends), dtype=np.int64)
+    for (nominal,) in pieces(nominal_pa):
+        here = slice(nominal.shape[1])
+        out = nominal < low[here]
+        out |= nominal > high[here]
+        if out.any():
+            count += out.reshape(-1, len(ends)).sum(axis=0)
+    return [float(n / len(nominal_pa)) for n in count.tolist()]
 
 
 def _columns(counts: Array, wanted: Sequence[int]) -> Array:

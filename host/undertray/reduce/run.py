@@ -12,6 +12,7 @@ from undertray.acquire.clock import BoardTime, board_time
 from undertray.acquire.runlog import Run
 from undertray.calibrate.certificate import Calibration
 from undertray.errors import ReductionError
+from undertray.quantiles import quantiles
 from undertray.reduce.car import Car
 from undertray.reduce.estimates import Cover, Doubt, Estimate, Rest, Side, Steady
 from undertray.reduce.fan import FanReference
@@ -23,7 +24,6 @@ from undertray.reduce.loads import Loads, faulted_rows, tap_loads
 from undertray.reduce.losses import Loss, find_losses
 from undertray.reduce.notices import run_notices
 from undertray.reduce.precursors import DECLINE, first_sign
-from undertray.reduce.quantiles import quantiles
 from undertray.reduce.reading import TapSuction, pack_voltage, tap_suction
 from undertray.reduce.series import Series
 from undertray.reduce.steady import run_blocks

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.quantiles import quantiles
 from undertray.reduce.estimates import Cover, Doubt, Rest, Side, Steady
 from undertray.reduce.losses import Loss
-from undertray.reduce.quantiles import quantiles
 from undertray.reduce.series import Series
 
 if TYPE_CHECKING:

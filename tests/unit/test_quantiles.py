@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from undertray.reduce.quantiles import quantiles
+from undertray.quantiles import quantiles
 
 SHARES = (0.0, 0.05, 0.5, 0.95, 1.0)
 
