@@ -104,6 +104,22 @@ class Blocks:
         column: Array = self._columns[name][k0 + held : min(k1, self.end) + held]  # type: ignore[assignment]
         return column
 
+    def speeds(self, k: int) -> Array:
+        """Fan speeds of a block.
+
+        Parameters
+        ----------
+        k : int
+            Its number.
+
+        Returns
+        -------
+        ndarray, shape (lags,)
+            µs.
+        """
+        speeds: Array = self._columns["speed_us"][k + self._base - self.first]
+        return speeds
+
     def time(self, k: int) -> float:
         """Time of the first row of a block.
 
@@ -162,7 +178,7 @@ class Blocks:
         Returns
         -------
         dict
-            Columns for :meth:`append`, the fan speeds still to be added.
+            Columns for :meth:`append`.
         """
         size, taps = self.rows, suction_pa.shape[1]
         k = len(t_s) // size
@@ -196,35 +212,43 @@ class Blocks:
             "known": known,
         }
 
-    def append(self, columns: dict[str, NDArray[np.generic]]) -> None:
+    def append(self, columns: dict[str, NDArray[np.generic]]) -> Array:
         """Add blocks and let go of old ones.
 
         Parameters
         ----------
         columns : dict
-            Every column, k blocks each.
+            Every column but the fan speeds, k blocks each.
+
+        Returns
+        -------
+        ndarray, shape (k, lags)
+            Where the fan speeds of the new blocks have to be put.
         """
         count = len(columns["t_s"])
         drop = max(0, self._held_blocks - self._keep)
         if self._base + self._held_blocks + count > self._room:
-            # move what is kept to the front, or to a larger place
-            keep = self._held_blocks - drop
-            self._room = max(self._room, keep + max(count, self._keep))
-            for name, old in self._columns.items():
-                kept = old[self._base + drop : self._base + self._held_blocks]
-                room = np.empty((self._room, *old.shape[1:]), old.dtype)
-                room[:keep] = kept
-                self._columns[name] = room
-            self._base = -drop
-        unknown = np.flatnonzero(~np.asarray(columns["known"], bool))
-        if unknown.size:
-            self._unknown = self.end + int(unknown[-1])
+            self._move(drop, count)
+        known = np.asarray(columns["known"], bool)
+        if not known.all():
+            self._unknown = self.end + int(np.flatnonzero(~known)[-1])
         at = self._base + self._held_blocks
-        for name, room in self._columns.items():
-            room[at : at + count] = columns[name]
+        for name, new in columns.items():
+            self._columns[name][at : at + count] = new
         self.first += drop
         self._base += drop
         self._held_blocks += count - drop
+        return self.floats("speed_us", self.end - count, self.end)
+
+    def _move(self, drop: int, count: int) -> None:
+        """Move what is kept to the front, or to a larger place."""
+        keep = self._held_blocks - drop
+        larger = keep + max(count, self._keep)
+        for name, old in self._columns.items():
+            room = np.empty((larger, *old.shape[1:]), old.dtype) if larger > self._room else old
+            room[:keep] = old[self._base + drop : self._base + self._held_blocks]
+            self._columns[name] = room
+        self._room, self._base = max(self._room, larger), -drop
 
     def _held(self, mean: Array) -> Array:
         """A tap that misses a whole block holds its last reading until it is judged faulty."""

@@ -17,7 +17,7 @@ from undertray.reduce.losses import Loss, LossParameters
 from undertray.reduce.marks import Marks
 from undertray.reduce.review import Review
 from undertray.reduce.rows import Rows
-from undertray.reduce.screen import Screen
+from undertray.reduce.screen import FRAME, Screen
 from undertray.reduce.seal import SealWatch
 from undertray.reduce.view import View
 
@@ -27,7 +27,6 @@ Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 _PIECE = 16384  # rows worked on at once: they stay in the processor's cache
-_FRAME = 64  # blocks between two lessons for the fan bank
 _HISTORY_S = 64.0
 _RAW_S = 30.0
 _NONE = np.zeros(0, np.int64)
@@ -131,13 +130,15 @@ class Detector:
         """
         t, suction = np.asarray(t_s, float), np.asarray(suction_pa, float)
         throttle = np.full(len(t), np.nan) if throttle_us is None else np.asarray(throttle_us, float)
+        size = _PIECE // self._blocks.rows * self._blocks.rows or self._blocks.rows
         beyond = None if out_of_range is None else np.asarray(out_of_range, bool)
+        none = np.zeros((min(size, len(t)), suction.shape[1]), bool)
         self._falls.alarms = []
         row = self._rows.end
         self._rows.lend(t, suction, throttle)
-        for a in range(0, len(t), _PIECE):
-            part = slice(a, a + _PIECE)
-            mask = np.zeros(suction[part].shape, bool) if beyond is None else beyond[part]
+        for a in range(0, len(t), size):
+            part = slice(a, a + size)
+            mask = none[: len(t) - a] if beyond is None else beyond[part]
             self._piece(t[part], suction[part], throttle[part], mask, row + a)
         self._rows.take_back()
         return tuple(self._falls.alarms)
@@ -171,8 +172,8 @@ class Detector:
         self._last_s = float(t[-1])
 
     def _stretch(self, t: Array, suction: Array, throttle: Array, beyond: Bools, row: int) -> None:
-        if self._tail is not None:
-            old = self._tail
+        old = self._tail
+        if old is not None and len(old[0]):
             row -= len(old[0])
             t, suction = np.concatenate([old[0], t]), np.concatenate([old[1], suction])
             throttle, beyond = np.concatenate([old[2], throttle]), np.concatenate([old[3], beyond])
@@ -189,23 +190,24 @@ class Detector:
             t[:whole], suction[:whole], throttle[:whole], beyond[:whole], self._last_row, row
         )
         self._last_row = suction[whole - 1].copy()
-        columns["speed_us"] = self._bank.follow(np.asarray(columns["throttle_us"], float))
         first = self._blocks.end
-        self._blocks.append(columns)
+        self._bank.follow(np.asarray(columns["throttle_us"], float), self._blocks.append(columns))
         missing, frozen, beyond = (np.asarray(columns[n], bool) for n in ("missing", "frozen", "beyond"))
         bad = missing | frozen | beyond
-        self._walk(first, self._blocks.end, np.flatnonzero(bad.any(axis=1)) + first if bad.any() else _NONE)
+        flagged = np.flatnonzero(bad.any(axis=1)) + first if bad.any() else _NONE
+        self._walk(first, self._blocks.end, flagged)
 
     def _walk(self, k: int, k1: int, flagged: NDArray[np.int64]) -> None:
         view = self._survey(k, k1)
         while k < k1:
-            stop = min(k1, (k // _FRAME + 1) * _FRAME)
-            if self._falls.busy or view.worth_a_look(k, stop):
+            stop = min(k1, (k // FRAME + 1) * FRAME)
+            shown = view.worth_a_look(k, stop)
+            if self._falls.busy or shown.stop > shown.start:
                 self._falls.walk(view, k, stop)
                 self._review.stir(stop)
             if flagged.size:
                 self._flagged |= bool(((flagged >= k) & (flagged < stop)).any())
-            if stop % _FRAME == 0:
+            if stop % FRAME == 0:
                 self._seal.frame(view, stop, self._flagged)
                 self._review.frame(stop)
                 self._flagged = False

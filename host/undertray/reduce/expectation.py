@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -83,20 +85,22 @@ class FanBank:
         j = self._law.lag
         return LAGS_S[j // len(LAGS_S)], LAGS_S[j % len(LAGS_S)]
 
-    def follow(self, throttle_us: Array) -> Array:
+    def follow(self, throttle_us: Array, out: Array | None = None) -> Array:
         """Let the fans of all laws follow the throttle.
 
         Parameters
         ----------
         throttle_us : ndarray, shape (k,)
             Pulse width of each block, µs; NaN only before the first pulse.
+        out : ndarray, shape (k, lags), or None
+            Where to put them.
 
         Returns
         -------
         ndarray, shape (k, lags)
             Speeds, in µs of pulse width.
         """
-        return self._speeds.follow(throttle_us)
+        return self._speeds.follow(throttle_us, out)
 
     def learn(self, suction_pa: Array, speed_us: Array) -> None:
         """Compare the laws with what the taps read over one frame on a good seal.
@@ -111,7 +115,7 @@ class FanBank:
         self._top = max(self._top * 0.995, float(np.abs(suction_pa).max()))
         if self._top <= 0:
             return
-        keep = np.exp(-len(suction_pa) * self._block_s / _MEMORY_S)
+        keep = math.exp(-len(suction_pa) * self._block_s / _MEMORY_S)
         pick = slice(1, None, 4)
         c, speed = suction_pa[pick], speed_us[pick]
         if float((speed.max(axis=0) - speed.min(axis=0)).max()) < ARRIVED_US:
@@ -231,11 +235,11 @@ class FanBank:
 
     def _note_calm(self, c: Array, expected: Array) -> None:
         """Keep the misfit of frames in which the drive hardly changes: that of the law without its lag."""
-        if expected.min() > 0.9 * expected.max() and expected.max() > 0.15 * self._top:
+        highest = expected.max()
+        if expected.min() > 0.9 * highest and highest > 0.15 * self._top:
             off = middle(c) / max(middle(expected), 1e-9) - 1.0
-            self._calm += [off]
-            del self._calm[:-_CALM_FRAMES]
-            self._calm_error = float(np.sqrt(np.mean(np.square(self._calm))))
+            self._calm = [*self._calm[1 - _CALM_FRAMES :], off * off]
+            self._calm_error = (sum(self._calm) / len(self._calm)) ** 0.5
 
     def _trust(self, c: Array, expected: Array) -> float:
         """Weight of a frame: little for one that fits nothing learned so far, such as an unseen leak."""
@@ -243,7 +247,7 @@ class FanBank:
             return 1.0
         off = 1.0 - expected / np.maximum(np.abs(c), 0.2 * self._top)
         allowed = (3 * self.error) ** 2 + _EXCUSED_FLOOR
-        return min(1.0, allowed / max(float(np.mean(off * off)), 1e-12)) ** 2
+        return min(1.0, allowed / max(float(off @ off) / len(off), 1e-12)) ** 2
 
     def expected(self, speed_us: Array) -> Array:
         """Suction by the best law, Pa.

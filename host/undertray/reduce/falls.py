@@ -127,7 +127,7 @@ class FallWatch:
     def _judge(self, view: View, k: int, k1: int, fell: Found, cut: Found) -> int:
         """Go through the blocks of a view; stops where the good taps change."""
         ahead: Outlook | None = None
-        m, shown = self._marks, sorted({*fell, *cut})
+        m, fell, shown = self._marks, dict(sorted(fell.items())), sorted({*fell, *cut})
         while k < k1:
             lost = fell.get(k, -1) >= m.after_fall
             if self._suspect is None and lost and k >= m.quiet and not self._faint(view, k):
@@ -138,16 +138,27 @@ class FallWatch:
                 later = bisect_right(shown, k)
                 k = shown[later] if later < len(shown) else k1
                 continue
+            if self._suspect is None:
+                k = self._follow_cut(view, k, next((i for i in fell if i > k), k1))
+                continue
             now = float(view.now[k - view.lo])
-            if self._suspect is not None:
-                if ahead is None or k >= ahead.end:
-                    ahead = self._look_ahead(view, self._suspect, k, k1)
-                if self._try(self._suspect, k, now, ahead):
-                    return k + 1
-            if self._cut is not None and self._cut.over(now):
+            if ahead is None or k >= ahead.end:
+                ahead = self._look_ahead(view, self._suspect, k, k1)
+            if self._try(self._suspect, k, now, ahead):
+                return k + 1
+            if self._cut is not None and self._cut.over_in([now]) is not None:
                 self._end_cut(k)
             k += 1
         return k1
+
+    def _follow_cut(self, view: View, k: int, until: int) -> int:
+        """Follow a fall that the throttle explains up to a block; returns the block to go on from."""
+        assert self._cut is not None
+        over = self._cut.over_in(view.now[k - view.lo : until - view.lo].tolist())
+        if over is None:
+            return until
+        self._end_cut(k + over)
+        return k + over + 1
 
     def _look_ahead(self, view: View, suspicion: Suspicion, k: int, k1: int) -> Outlook:
         """What some blocks to come have to be judged by."""

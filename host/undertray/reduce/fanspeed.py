@@ -38,27 +38,31 @@ class FanSpeeds:
         self._asked = 0.0
         self.lags = len(self._stay_up)
 
-    def follow(self, throttle_us: Array) -> Array:
+    def follow(self, throttle_us: Array, out: Array | None = None) -> Array:
         """Let all of them follow the throttle.
 
         Parameters
         ----------
         throttle_us : ndarray, shape (k,)
             Pulse width of each block, µs; NaN only before the first pulse.
+        out : ndarray, shape (k, lags), or None
+            Where to put them.
 
         Returns
         -------
         ndarray, shape (k, lags)
             Speeds.
         """
-        out = np.zeros((len(throttle_us), self.lags))
-        first = np.flatnonzero(np.isfinite(throttle_us))
-        if self._speed is None and first.size:
+        out = np.empty((len(throttle_us), self.lags)) if out is None else out
+        known = np.isfinite(throttle_us)
+        if self._speed is None and known.any():
             # nothing is known of the time before the first pulse
-            self._speed, self._asked = np.full(self.lags, throttle_us[first[0]]), float(throttle_us[first[0]])
+            self._asked = float(throttle_us[known.argmax()])
+            self._speed = np.full(self.lags, self._asked)
         if self._speed is None or not len(throttle_us):
+            out[:] = 0.0
             return out
-        pulses = np.where(np.isfinite(throttle_us), throttle_us, self._asked)
+        pulses = throttle_us if known.all() else np.where(known, throttle_us, self._asked)
         if np.abs(pulses - self._asked).max() <= _JITTER_US:
             self._speed = self._approach(self._speed, out)
             return out
@@ -88,5 +92,4 @@ class FanSpeeds:
             np.multiply(left, -away, out=out[:n])
             out[:n] += self._asked
             out[n:] = self._asked
-        last: Array = out[-1]
-        return last
+        return np.array(out[-1])

@@ -51,7 +51,7 @@ class TapWatch:
         self._need = {"missing": lost_blocks, "beyond": lost_blocks, "frozen": frozen_blocks}
         self._run = {why: np.zeros(taps, np.int64) for why in self._need}
         self._told = {why: np.zeros(taps, bool) for why in self._need}
-        self._habit = np.zeros(taps)
+        self._habit, self._repeated = np.zeros(taps), False
         self._frames = 0
         self.running = False
         """Is a run of bad blocks going on?"""
@@ -64,8 +64,8 @@ class TapWatch:
         int
             How many frames there were before.
         """
-        n = min(self._frames, 20)
-        if self._habit.any():
+        if self._repeated:
+            n = min(self._frames, 20)
             self._habit = self._habit * (n / (n + 1))
         self._frames += 1
         return self._frames - 1
@@ -98,6 +98,7 @@ class TapWatch:
         self._habit = (self._habit * min(self._frames, 20) + frozen.mean(axis=0)) / (
             min(self._frames, 20) + 1
         )
+        self._repeated = bool(self._habit.any())
         self._frames += 1
         return found
 

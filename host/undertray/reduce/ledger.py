@@ -16,6 +16,7 @@ __all__ = ["Ledger"]
 
 Array = NDArray[np.float64]
 
+_LEAKS = ("seal-loss", "slow-leak")
 _MOST_PENDING = 16
 _GOES_ON_S = 5.0  # a leak that rested this long has come to its end
 _AFTER_FAULT_S = 0.3
@@ -47,7 +48,7 @@ class Ledger:
     @property
     def leaking(self) -> bool:
         """Is a leak open?"""
-        return any(self._events[p.event].kind in ("seal-loss", "slow-leak") for p in self.pending)
+        return bool(self.pending) and any(self._events[p.event].kind in _LEAKS for p in self.pending)
 
     def name(self, tap: int) -> str:
         """Name of a tap.
@@ -75,7 +76,7 @@ class Ledger:
         -------
         bool
         """
-        leaks = (e for e in self._events[-8:] if e.kind in ("seal-loss", "slow-leak"))
+        leaks = (e for e in self._events[-8:] if e.kind in _LEAKS)
         return any(abs(e.onset_s - onset_s) < within_s for e in leaks)
 
     def losses(self, begin_s: float, end_s: float) -> list[Loss]:
@@ -135,7 +136,7 @@ class Ledger:
         """
         at, drop = fall.onset_s, fall.drop
         for e in self.events:
-            if e.kind not in ("seal-loss", "slow-leak") or not e.drop:
+            if e.kind not in _LEAKS or not e.drop:
                 continue
             creeping = e.kind == "slow-leak" and e.onset_s - 0.5 < at < e.bottom_s + 0.5
             if creeping and drop < _MOST_OF_IT * e.drop:
@@ -252,7 +253,7 @@ class Ledger:
         """
         for pending in reversed(self.pending):
             event = self._events[pending.event]
-            if event.kind not in ("seal-loss", "slow-leak") or fall.fall_s <= p.second_s or not event.drop:
+            if event.kind not in _LEAKS or fall.fall_s <= p.second_s or not event.drop:
                 continue
             if not event.onset_s < fall.onset_s < event.bottom_s + _GOES_ON_S:
                 return False

@@ -15,6 +15,7 @@ Array = NDArray[np.float64]
 
 _TO_SD = 1.482602 / 6**0.5  # median absolute second difference to standard deviation
 _CALM = 0.03
+_LEAST = 6  # where the drive never calms, the calmest of it
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,8 +70,8 @@ def _second(y: Array, drive: Array | None, length: int) -> float:
     high = np.maximum(np.maximum(x[2:], x[1:-1]), x[:-2])
     low = np.minimum(np.minimum(x[2:], x[1:-1]), x[:-2])
     stir = (high - low) / np.maximum(high, 1e-12)
-    calm = stir <= max(_CALM, float(np.partition(stir, 5)[5]))
-    return _TO_SD * middle(size[calm])
+    calm = size[stir <= _CALM]
+    return _TO_SD * middle(calm if len(calm) >= _LEAST else size[stir <= np.sort(stir)[_LEAST - 1]])
 
 
 def _means(v: Array, length: int) -> Array:

@@ -154,7 +154,8 @@ def measure_fall(t_s: Array, taps_pa: Array, weights: Array, begun_s: float, per
     IEEE Std 181-2011, Transitions, Pulses, and Related Waveforms: transition duration between
     the 10 % and 90 % reference levels.
     """
-    mean = taps_pa @ weights
+    all_pa = np.vstack([taps_pa @ weights, taps_pa.T])
+    mean = all_pa[0]
     n = _count_before(t_s, begun_s - period_s)
     (level,), (noise,) = _level(mean[None, :n])
     smooth = _smooth(mean[None], _width(noise, level - mean.min(keepdims=True), period_s))[0]
@@ -168,7 +169,6 @@ def measure_fall(t_s: Array, taps_pa: Array, weights: Array, begun_s: float, per
         t90, t10 = _transition(t_s, smooth, level, low, begun_s)
     # a straight fall began an eighth of its 90-10 % time before the first crossing
     earliest_s = t90 - 0.25 * (t10 - t90) - 0.05
-    all_pa = np.concatenate([mean[None], taps_pa.T])
     at, errors, drops = _onsets(t_s, all_pa, earliest_s, period_s)
     fell = [i for i in range(1, len(at)) if drops[i] > 0.1 and at[i] < np.inf]
     if not fell:
@@ -179,8 +179,8 @@ def measure_fall(t_s: Array, taps_pa: Array, weights: Array, begun_s: float, per
     earliest = min(found)
     earliest = earliest if earliest < np.inf else begun_s
     # ties within two samples go to the tap that lost most
-    tie_s = max(2 * period_s, 0.004)
-    order = sorted(fell, key=lambda i: (np.round((at[i] - earliest) / tie_s), -drops[i]))
+    rank = np.round((np.array(at) - earliest) / max(2 * period_s, 0.004)).tolist()
+    order = sorted(fell, key=lambda i: (rank[i], -drops[i]))
     bottom = min(max(t10 + (t10 - t90) / 8, earliest), float(t_s[-1]))
     fall_s = max(t10 - t90, period_s)
     return Fall(earliest, bottom, fall_s, float(level), low, tuple(i - 1 for i in order))

@@ -64,11 +64,12 @@ class Pending:
             Number of the block, counted from the first of these, from which on the suction was
             back; may be negative.
         """
-        level = np.full(len(reading_pa), self.level_pa)
-        if expected_ratio is not None:
-            level = level * expected_ratio
+        level = self.level_pa * (np.ones(1) if expected_ratio is None else expected_ratio)
         lost = 1.0 - self.low_pa / self.level_pa
         back = (reading_pa >= level * (1 - _LEFT * lost)) & (level > max(0.25 * self.level_pa, floor_pa))
+        if not back.any():
+            self.streak = 0
+            return None
         for i, is_back in enumerate(back.tolist()):
             self.streak = self.streak + 1 if is_back else 0
             if self.streak >= need:

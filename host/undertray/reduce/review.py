@@ -133,7 +133,7 @@ class Review:
             return False
         mean = self._blocks.floats("tap_pa", k0, k1) @ self._health.weights
         drive = self._bank.expected(self._blocks.floats("speed_us", k0, k1))
-        c, e = (v.reshape(whole, _GROUP).mean(axis=1) for v in (mean, drive))
+        c, e = (v.reshape(whole, _GROUP) @ np.full(_GROUP, 1 / _GROUP) for v in (mean, drive))
         ratio = np.where(e > LOADED * self._marks.top_pa, c / np.maximum(e, 1e-9), np.nan)
         before, after = ratio[:-6] + ratio[1:-5] + ratio[2:-4], ratio[4:-2] + ratio[5:-1] + ratio[6:]
         fallen = 1 - after / before

@@ -83,16 +83,40 @@ def rotor_speed(parameters: Array, throttle_us: Array, block_s: float, restart: 
     throttle and e = a - n this is de/dt = -e (G - b e) with G = g + 2 a b, so
     e = G e0 / (b e0 + (G - b e0) exp(G t)): exact, and e keeps its sign.
     """
+    return _speeds(parameters, _Settings.of(throttle_us, restart), block_s).T
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Settings:
+    """Stretches of one throttle setting each, jitter aside: edges, settings in µs, unseen before."""
+
+    edges: list[int]
+    throttle_us: Array
+    restart: list[bool]
+
+    @classmethod
+    def of(cls, throttle_us: Array, restart: NDArray[np.bool_]) -> _Settings:
+        edges, values, asked = [0], throttle_us.tolist(), float(throttle_us[0])
+        moved = np.flatnonzero((throttle_us[1:] != throttle_us[:-1]) | restart[1:]) + 1
+        for k in moved.tolist():
+            if abs(values[k] - asked) > _JITTER_US or restart[k]:
+                edges.append(k)
+                asked = values[k]
+        edges.append(len(values))
+        settings = np.add.reduceat(throttle_us, edges[:-1]) / np.diff(edges)
+        return cls(edges, settings, restart[edges[:-1]].tolist())
+
+
+def _speeds(parameters: Array, settings: _Settings, block_s: float) -> Array:
+    """As :func:`rotor_speed`, shape (m, k)."""
     u0, q = parameters[:, 0], parameters[:, 1]
     up, down, b = np.exp(parameters[:, 2:5].T)
-    out = np.empty((len(parameters), len(throttle_us)))
-    edges = _stretches(throttle_us, restart)
-    settings = np.add.reduceat(throttle_us, edges[:-1]) / np.diff(edges)
-    asked = (np.maximum(settings[:, None] - u0, 0.0) / _SPAN_US) ** q
-    t = block_s * np.arange(1, len(throttle_us) + 1)
-    n = asked[0]
-    for a, k, end in zip(asked, edges[:-1].tolist(), edges[1:].tolist(), strict=True):
-        if restart[k]:
+    out = np.empty((len(parameters), settings.edges[-1]))
+    asked = (np.maximum(settings.throttle_us[:, None] - u0, 0.0) / _SPAN_US) ** q
+    t = block_s * np.arange(1, out.shape[1] + 1)
+    n, edges = asked[0], settings.edges
+    for a, k, end, unseen in zip(asked, edges[:-1], edges[1:], settings.restart, strict=True):
+        if unseen:
             n = a
         e0 = a - n
         out[:, k:end] = a[:, None]
@@ -109,7 +133,7 @@ def rotor_speed(parameters: Array, throttle_us: Array, block_s: float, restart: 
     mid = out.copy()
     mid[:, 1:] += out[:, :-1]
     mid[:, 1:] /= 2
-    return mid.T
+    return mid
 
 
 def fit_rotor(
@@ -166,17 +190,21 @@ def fit_rotor(
     if loaded.sum() < 50:
         return None
     drift, gain = 0.0, None
-    sensitivity = np.empty((7, k))
+    sensitivity, settings = np.empty((7, k)), _Settings.of(throttle_us, restart)
     sensitivity[5], sensitivity[6] = 1.0, time
     scatter, settled = 1.0, False
     for turn in range(rounds + 1):
-        trial = np.vstack([x, *(x + np.diag(np.where(x + _STEP > _HIGH, -_STEP, _STEP)))])
-        square = np.maximum(rotor_speed(trial, throttle_us, block_s, restart).T, 1e-4) ** 2
+        # the last move was too small to change the derivative
+        trial = (
+            x[None] if settled else np.vstack([x, *(x + np.diag(np.where(x + _STEP > _HIGH, -_STEP, _STEP)))])
+        )
+        square = np.maximum(_speeds(trial, settings, block_s), 1e-4) ** 2
         if gain is None:
             gain = np.log(middle(mean_pa[loaded] / square[0, loaded]))
-        logs = np.log(square)
         expected = np.exp(gain + drift * time) * square[0]
-        sensitivity[:5] = (logs[1:] - logs[0]) / np.diag(trial[1:] - x)[:, None]
+        if not settled:
+            logs = np.log(square)
+            sensitivity[:5] = (logs[1:] - logs[0]) / np.diag(trial[1:] - x)[:, None]
         residual = (mean_pa - expected) * weight
         scatter = max(1.4826 * middle(np.abs(residual[use])), _LOUD)
         # coarse to fine, so that the first guess of the gain does not decide what counts as an unseen leak
@@ -197,15 +225,3 @@ def fit_rotor(
         settled = scale <= max(_FINE, scatter) and bool((np.abs(move[:5]) < _SETTLED * _STEP).all())
     parameters = np.append(x, [gain, drift])
     return RotorLaw(parameters, expected, sensitivity.T, np.linalg.inv(normal), scatter)
-
-
-def _stretches(throttle_us: Array, restart: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """Where the throttle, jitter aside, takes a new setting: first block of each, and the end."""
-    edges, asked = [0], float(throttle_us[0])
-    moved = np.flatnonzero((np.abs(np.diff(throttle_us, prepend=np.nan)) > 0) | restart).tolist()
-    values = throttle_us.tolist()
-    for k in moved:
-        if k and (abs(values[k] - asked) > _JITTER_US or restart[k]):
-            edges.append(k)
-            asked = values[k]
-    return np.array([*edges, len(values)])

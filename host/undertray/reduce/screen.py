@@ -9,15 +9,17 @@ from undertray.reduce.blocks import Blocks
 from undertray.reduce.expectation import FanBank
 from undertray.reduce.losses import LossParameters
 from undertray.reduce.noise import Noise
-from undertray.reduce.view import View
+from undertray.reduce.view import Frame, Shown, View
 
-__all__ = ["Found", "Screen"]
+__all__ = ["FRAME", "Found", "Screen"]
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 Found = dict[int, int]
 
+FRAME = 64
+"""Blocks between two lessons for the fan bank."""
 _NOISE_S = 20.0
 _EARLIER_S = 0.4
 _REST, _REST_US = 0.06, 10.0
@@ -95,55 +97,78 @@ class Screen:
         now[1:] = (mean[1:] + mean[:-1]) / 2
         four[3:] = (total[4:] - total[:-4]) / 4
         reference = (total[self.reference :] - total[: -self.reference]) / self.reference
-        worth = np.zeros(k1 - lo, bool)
-        for value, back in ((now, self.fast_back), (four, self.slow_back)):
-            before = reference[: max(0, k1 - lo + 1 - back)]
-            fallen = value[back - 1 :] < (1 - self._p.screen_drop) * before
-            worth[back - 1 :] |= fallen & (before > self._p.min_level_pa)
-        worth[: k0 - lo] = False
-        gone = np.flatnonzero(self._tap_gone(k0, k1, weights, least_pa))
-        gone = gone[gone + k0 >= lo + self.fast_back - 1]
-        worth[gone + (k0 - lo)] = True
-        found = (np.flatnonzero(worth) + lo).tolist()
-        return View(lo, weights, mean, now, four, reference, found, (gone + k0).tolist())
+        found = []
+        for reading, back in ((four, self.slow_back), (now, self.fast_back)):
+            begin = max(k0, lo + back - 1)
+            value, before = (
+                reading[begin - lo :],
+                reference[begin + 1 - back - lo : max(0, k1 + 1 - back - lo)],
+            )
+            fallen = (value < (1 - self._p.screen_drop) * before) & (before > self._p.min_level_pa)
+            tap_pa = np.zeros(len(value))
+            if back == self.fast_back:
+                tap_pa = self._gone_pa(begin, k1, weights, 2 * least_pa)
+                fallen |= tap_pa > 0
+            at = np.flatnonzero(fallen)
+            sudden = np.full(len(at), back == self.fast_back)
+            found.append((at + begin, at + begin + 1 - back, before[at], value[at], sudden, tap_pa[at]))
+        shown = Shown(*(np.concatenate(each) for each in zip(*found, strict=True)))
+        shown = shown.pick(np.lexsort((shown.sudden, shown.block)))
+        worth = shown.block.tolist()
+        return View(lo, weights, mean, now, reference, shown, worth, self._frames(lo, k0, mean))
 
-    def least_ratio(self, at: Ints, view: View, first: Ints, enough: Array | None = None) -> Array:
+    def _frames(self, lo: int, k0: int, mean: Array) -> dict[int, Frame]:
+        """Frames that end behind a block and lie in the blocks whole."""
+        first = max(-(-lo // FRAME), k0 // FRAME) * FRAME
+        count = (lo + len(mean) - first) // FRAME
+        if count < 1:
+            return {}
+        end = first + count * FRAME
+        fastest = self._blocks.floats("speed_us", first, end)[:, 0].reshape(count, FRAME)
+        frames = Frame.each(mean[first - lo : end - lo].reshape(count, FRAME), fastest)
+        return dict(zip(range(first + FRAME, end + 1, FRAME), frames, strict=True))
+
+    def least_ratio(
+        self, at: Ints, view: View, first: Ints, likely: Array | None = None, enough: Array | None = None
+    ) -> Array:
         """Lowest suction that the throttle explains in some blocks, over that before.
 
         Parameters
         ----------
         at : ndarray of int, shape (k,)
-            Numbers of the blocks, rising.
+            Numbers of the blocks.
         view : View
             Mean suction.
         first : ndarray of int, shape (k,) or (1,)
             First block of the stretch that "before" is read from.
-        enough : ndarray, shape (k,), or None
-            Where the most likely law alone explains as little as this, the others are not asked.
+        likely, enough : ndarray, shape (k,), or None
+            What the most likely law explains; where that is no more than enough, the other laws (which
+            only explain more) are not asked.
 
         Returns
         -------
         ndarray, shape (k,)
             1 where the throttle is unknown: it explains nothing.
         """
-        base, end = self._blocks.first, int(at[-1]) + 1
-        ratio = np.ones(len(at))
-        if self.settled(int(first.min()), end):
+        begin, end, ratio = int(first.min()), int(at.max()) + 1, np.ones(len(at))
+        if self.settled(begin, end):
             return ratio
-        first = np.broadcast_to(first, at.shape)
+        first = first if len(first) == len(at) else np.repeat(first, len(at))
         moving = ~self._at_rest(at, view, first)
-        if not self._blocks.known(int(at[0]), end):
-            moving &= np.asarray(self._blocks.take("known", base, end), bool)[at - base]
-        speeds = self._blocks.floats("speed_us", base, end)
-        half = np.minimum(first + self.reference // 2, end - 1) - base
-        if enough is not None:
-            likely = self._bank.ratio(speeds[at - base], speeds[half])
-            ratio = np.where(moving, np.minimum(likely, 1.0), 1.0)
-            moving &= ratio > enough
-        ask = np.flatnonzero(moving)
-        if ask.size:
-            ratio[ask] = self._bank.least_ratio(speeds[at[ask] - base], speeds[half[ask]])
+        if not self._blocks.known(int(at.min()), end):
+            moving &= self._known(at)
+        if likely is not None and enough is not None:
+            ratio[moving] = np.minimum(likely, 1.0)[moving]
+            moving &= likely > enough
+        if moving.any():
+            speeds, at, first = self._blocks.floats("speed_us", begin, end), at[moving], first[moving]
+            half = np.minimum(first + self.reference // 2, end - 1)
+            ratio[moving] = self._bank.least_ratio(speeds[at - begin], speeds[half - begin])
         return ratio
+
+    def _known(self, at: Ints) -> Bools:
+        begin, end = int(at.min()), int(at.max()) + 1
+        return np.asarray(self._blocks.take("known", begin, end), bool)[at - begin]
 
     def settled(self, k0: int, k1: int) -> bool:
         """Has the throttle rested for so long that even the slowest fan stands still in some blocks?
@@ -167,22 +192,23 @@ class Screen:
     def _at_rest(self, at: Ints, view: View, first: Ints) -> Bools:
         """Where the fan rests: the throttle does, and before it the slowest fan did, or the suction."""
         earlier = np.maximum(first - self._earlier, view.lo)
-        base = int(earlier.min())
-        throttle = self._blocks.floats("throttle_us", base, int(at[-1]) + 1)
-        shared = throttle[int(earlier.max()) - base : int(at[0]) + 1 - base]
-        if len(shared) and shared.max() - shared.min() > _REST_US:
-            return np.zeros(len(at), bool)
-        last = max(0, int(at[-1]) + 1 - self.reference - view.lo)  # none reaches beyond what is judged
+        base, end = int(earlier.min()), int(at.max()) + 1
+        throttle = self._blocks.floats("throttle_us", base, end)
+        step = np.abs(throttle[1:] - throttle[:-1])
+        jumps = np.concatenate([[0], np.cumsum(step > _REST_US)])
+        rest: Bools = jumps[at - base] == jumps[earlier - base]
+        if not rest.any():
+            return rest
+        last = max(0, end - self.reference - view.lo)  # none reaches beyond what is judged
         level, before = (view.reference[np.minimum(k - view.lo, last)] for k in (first, earlier))
-        rest = np.abs(level / np.maximum(before, 1e-9) - 1) < _REST
-        speeds = self._blocks.floats("speed_us", base, int(earlier[-1]) + 1)[earlier - base]
-        rest |= speeds.max(axis=1) - speeds.min(axis=1) <= _REST_US
-        if rest.any():
-            window = throttle[
-                np.maximum(at[:, None] - np.arange(int((at - earlier).max()) + 1), earlier[:, None]) - base
-            ]
-            rest &= window.max(axis=1) - window.min(axis=1) <= _REST_US
-        return np.asarray(rest)
+        speeds = self._blocks.floats("speed_us", base, end)[earlier - base]
+        calm = np.abs(level / np.maximum(before, 1e-9) - 1) < _REST
+        rest &= calm | (speeds.max(axis=1) - speeds.min(axis=1) <= _REST_US)
+        if step.max(initial=0.0, where=step <= _REST_US) > 0:  # small steps may add up
+            for i in np.flatnonzero(rest).tolist():
+                window = throttle[earlier[i] - base : at[i] + 1 - base]
+                rest[i] = window.max() - window.min() <= _REST_US
+        return rest
 
     def look(self, view: View, k0: int, k1: int, noise: Noise, floor_pa: float) -> tuple[Found, Found]:
         """Look at a few blocks.
@@ -204,55 +230,45 @@ class Screen:
             Blocks where an unexplained fall, and a fall that the throttle explains, shows; each with
             the first block of what it is compared with, the last such one if there are several.
         """
-        fell: Found = {}
-        cut: Found = {}
-        at = np.array(view.worth_a_look(k0, k1), np.int64)
-        if not at.size:
-            return fell, cut
-        scales = ((view.four, self.slow_back, noise.long_pa), (view.now, self.fast_back, noise.short_pa))
-        for reading, back, sd in scales:
-            fast = back == self.fast_back
-            where = at[np.searchsorted(at, view.lo + back - 1) :]
-            before, value = view.reference[where + (1 - back - view.lo)], reading[where - view.lo]
-            limit = np.minimum((1 - self._p.screen_drop) * before, before - self._p.noise_factor * sd)
-            down = (value < limit) & (before > floor_pa)
-            gone = np.zeros(len(where), bool)
-            if fast and view.gone:
-                gone = self._tap_gone(k0, k1, view.weights, floor_pa)[where - k0]
-            hit = np.flatnonzero(down | gone if fast else down)
-            if not hit.size:
-                continue
-            where, before, value, down, gone = where[hit], before[hit], value[hit], down[hit], gone[hit]
-            first = where + (1 - back)
-            share = value / np.maximum((1 - self._p.screen_drop) * before, 1e-9)
-            explained = self.least_ratio(where, view, first, np.where(gone, np.minimum(share, 0.5), share))
-            lost = (down & (share < explained)) | (gone & (explained > 0.5))
-            fell.update(zip(where[lost].tolist(), first[lost].tolist(), strict=True))
-            shut = value < (1 - _SHUT * self._p.cut_drop) * before
-            if fast and shut.any() and not self.settled(int(first[0]), int(where[-1]) + 1):
-                shut &= self._likely(where, first) < 1 - self._p.screen_drop
-                cut.update(zip(where[shut].tolist(), first[shut].tolist(), strict=True))
+        shown = view.shown.pick(view.worth_a_look(k0, k1))
+        share = 1 - self._p.screen_drop
+        clear = self._p.noise_factor * np.where(shown.sudden, noise.short_pa, noise.long_pa)
+        down = shown.value < np.minimum(share * shown.before, shown.before - clear)
+        down &= shown.before > floor_pa
+        gone = shown.tap_pa > 2 * floor_pa
+        hit = down | gone
+        if not hit.all():
+            places = np.flatnonzero(hit)
+            shown, down, gone = shown.pick(places), down[places], gone[places]
+        if not len(down):
+            return {}, {}
+        left = shown.value / np.maximum(share * shown.before, 1e-9)
+        explained = likely = np.ones(len(left))
+        if not self.settled(int(shown.first.min()), int(shown.block[-1]) + 1):
+            likely = self._likely(shown.block, shown.first)
+            enough = np.where(gone, np.minimum(left, 0.5), left)
+            explained = self.least_ratio(shown.block, view, shown.first, likely, enough)
+        lost = (down & (left < explained)) | (gone & (explained > 0.5))
+        shut = shown.sudden & (likely < share) & (shown.value < (1 - _SHUT * self._p.cut_drop) * shown.before)
+        fell, cut = (
+            dict(zip(shown.block[which].tolist(), shown.first[which].tolist(), strict=True))
+            for which in (lost, shut)
+        )
         return fell, cut
 
-    def _tap_gone(self, k0: int, k1: int, weights: Array, floor_pa: float) -> Bools:
-        """Blocks in which a tap reads next to nothing and did not before."""
-        gone = np.zeros(k1 - k0, bool)
-        skip = max(0, self._blocks.first + self.fast_back - 1 - k0)
-        if skip < len(gone):
-            back = self.fast_back - 1
-            tap = self._blocks.floats("tap_pa", k0 + skip, k1)
-            before = self._blocks.floats("tap_pa", k0 + skip - back, k1 - back)
-            lost = tap < self._p.off_share * before
-            if lost.any():
-                lost &= (before > 2 * floor_pa) & (weights > 0)
-                gone[skip:] = lost.any(axis=1)
-        return gone
+    def _gone_pa(self, k0: int, k1: int, weights: Array, least_pa: float) -> Array:
+        """What a tap that reads next to nothing in a block read before; 0 where none does, or too little."""
+        before_pa, back = np.zeros(max(0, k1 - k0)), self.fast_back - 1
+        if len(before_pa):
+            tap = self._blocks.floats("tap_pa", k0, k1)
+            before = self._blocks.floats("tap_pa", k0 - back, k1 - back)
+            lost = np.flatnonzero((tap < self._p.off_share * before) & (before > least_pa) & (weights > 0))
+            np.maximum.at(before_pa, lost // len(weights), before.ravel()[lost])
+        return before_pa
 
     def _likely(self, at: Ints, first: Ints) -> Array:
-        """What the best law expects."""
-        base, end = self._blocks.first, int(at[-1]) + 1
-        speeds = self._blocks.floats("speed_us", base, end)
-        ratio = self._bank.ratio(speeds[at - base], speeds[first + self.reference // 2 - base])
-        if not self._blocks.known(int(at[0]), end):
-            ratio = np.where(np.asarray(self._blocks.take("known", base, end), bool)[at - base], ratio, 1.0)
-        return ratio
+        """What the best law expects, over that before."""
+        begin, end = int(first.min()), int(at.max()) + 1
+        drive = self._bank.drive(self._blocks.floats("speed_us", begin, end))
+        ratio = drive[at - begin] / np.maximum(drive[first + (self.reference // 2 - begin)], 1e-9)
+        return ratio if self._blocks.known(int(at.min()), end) else np.where(self._known(at), ratio, 1.0)

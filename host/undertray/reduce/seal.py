@@ -14,11 +14,10 @@ from undertray.reduce.leak import Creep
 from undertray.reduce.ledger import Ledger
 from undertray.reduce.losses import LossParameters
 from undertray.reduce.marks import Marks
-from undertray.reduce.middle import middle
 from undertray.reduce.noise import Noise
 from undertray.reduce.pending import Pending
-from undertray.reduce.screen import Screen
-from undertray.reduce.view import View
+from undertray.reduce.screen import FRAME, Screen
+from undertray.reduce.view import Frame, View
 
 __all__ = ["SealWatch"]
 
@@ -95,13 +94,24 @@ class SealWatch:
             return
         held = view is not None and view.weights is weights and view.lo <= k0
         mean = view.of(k0, k1) if view is not None and held else self._screen.mean(k0, k1, weights)
-        m.top_pa = max(m.top_pa * 0.998, middle(mean))
+        if view is not None and held and k1 - k0 == FRAME:
+            frame = view.frames[k1]
+        else:
+            (frame,) = Frame.each(mean[None], self._blocks.floats("speed_us", k0, k1)[None, :, 0])
+        m.top_pa = max(m.top_pa * 0.998, frame.middle_pa)
         if self._frame % _NOISE_FRAMES == 0 or m.noise.long_pa == np.inf:
             self._listen(k1, weights)
         if leaking or self._ledger.leaking:
             m.after_leak = max(m.after_leak, k1) if self._ledger.leaking else m.after_leak
         elif self._blocks.known(k0, k1):
-            self._learn(k0, k1, mean, weights, last)
+            creeping = self._creeping(frame, k0, k1, weights, last)
+            if not (creeping or self._falls.suspecting or self._bored(frame)):
+                self._bank.learn(mean, self._blocks.floats("speed_us", k0, k1))
+
+    def _bored(self, frame: Frame) -> bool:
+        """Is there little to learn? So it is while the throttle rests, or there is hardly any suction."""
+        resting = frame.range_us < _RESTING_US and self._bank.schooled and self._frame % _RESTING_FRAMES
+        return bool(resting or frame.highest_pa <= 2 * self._marks.floor_pa(self._p))
 
     def _listen(self, k1: int, weights: Array) -> None:
         held = max(self._marks.start, self._blocks.first, k1 - self._screen.noise_blocks)
@@ -111,25 +121,6 @@ class SealWatch:
         measured = Noise.of(mean, drive, self._screen.reference)
         if measured.long_pa < np.inf:
             self._marks.noise = measured
-
-    def _learn(self, k0: int, k1: int, frame: Array, weights: Array, last: bool) -> None:
-        speeds = self._blocks.floats("speed_us", k0, k1)
-        first, last_pa = self._bank.expected_at(speeds[0]), self._bank.expected_at(speeds[-1])
-        if abs(first - last_pa) < 0.1 * last_pa:
-            expected = (first + last_pa) / 2
-            self._index = [*self._index[-15:], (k0, float(frame.sum()) / len(frame) / expected, expected)]
-        if self._creeping(k1, weights, last) or self._falls.suspecting:
-            return
-        if self._bank.schooled and self._frame % _RESTING_FRAMES and self._rests(speeds[:, 0]):
-            return
-        if frame.max() > 2 * self._marks.floor_pa(self._p):
-            self._bank.learn(frame, speeds)
-
-    def _rests(self, pulse_us: Array) -> bool:
-        """Does the throttle rest? The fastest law shows the pulse itself."""
-        return bool(
-            abs(pulse_us[0] - pulse_us[-1]) < _RESTING_US and pulse_us.max() - pulse_us.min() < _RESTING_US
-        )
 
     def _find_ends(self, k0: int, k1: int, weights: Array, floor_pa: float) -> None:
         need = max(2, round(_BACK_S / self._block_s))
@@ -159,10 +150,14 @@ class SealWatch:
         index = [left for k, left, expected in self._index if k >= since and expected > least]
         return len(index) > 1 and min(index[-2:]) < (1 - 0.5 * self._p.leak_drop) * max(index)
 
-    def _creeping(self, k1: int, weights: Array, last: bool) -> bool:
+    def _creeping(self, frame: Frame, k0: int, k1: int, weights: Array, last: bool) -> bool:
         """Watch the seal index for a slow leak; True while there may be one."""
-        error = self._bank.calm_error
-        if error > 0.2 or not self._fallen():
+        first = self._bank.expected_at(self._blocks.speeds(k0))
+        last_pa = self._bank.expected_at(self._blocks.speeds(k1 - 1))
+        if abs(first - last_pa) < 0.1 * last_pa:
+            expected = (first + last_pa) / 2
+            self._index = [*self._index[-15:], (k0, frame.mean_pa / expected, expected)]
+        if self._bank.calm_error > 0.2 or not self._fallen():
             return False
         k0 = max(self._marks.start, self._marks.after_leak, self._blocks.first)
         creep = self._closeup.seek_creep(k0, k1, weights, self._p)

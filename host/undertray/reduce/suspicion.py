@@ -192,27 +192,33 @@ class Cut:
     level_pa: float
     block_s: float
     lowest: list[float] = field(default_factory=list)
+    floor_pa: float = np.inf
 
-    def over(self, now_pa: float) -> bool:
-        """Take in one block.
+    def over_in(self, now_pa: list[float]) -> int | None:
+        """Take in some blocks.
 
         Parameters
         ----------
-        now_pa : float
-            Mean suction, Pa.
+        now_pa : list of float
+            Mean suction of each, Pa.
 
         Returns
         -------
-        bool
-            Whether the suction has come to its new level, or 2 s have passed.
+        int or None
+            Index of the one in which the suction has come to its new level, or 2 s have passed; those
+            behind it are not taken in.
         """
-        self.lowest.append(now_pa)
-        look = max(2, round(0.2 / self.block_s))
-        if len(self.lowest) * self.block_s >= 2.0:
-            return True
-        if len(self.lowest) <= look:
-            return False
-        return min(self.lowest[-look:]) >= min(self.lowest[:-look]) - 0.02 * self.level_pa
+        look, longest = max(2, round(0.2 / self.block_s)), 2.0 / self.block_s
+        for i, value in enumerate(now_pa):
+            self.lowest.append(value)
+            taken = len(self.lowest)
+            if taken >= longest:
+                return i
+            if taken > look:
+                self.floor_pa = min(self.floor_pa, self.lowest[-look - 1])
+                if min(self.lowest[-look:]) >= self.floor_pa - 0.02 * self.level_pa:
+                    return i
+        return None
 
 
 def suspect(view: View, k: int, since: int, screen: Screen, blocks: Blocks, p: LossParameters) -> Suspicion:

@@ -4,13 +4,94 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["View"]
+from undertray.reduce.middle import middles
+
+__all__ = ["Frame", "Shown", "View"]
 
 Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Ints = NDArray[np.int64]
+
+
+class Frame(NamedTuple):
+    """A frame of blocks in a few numbers.
+
+    Attributes
+    ----------
+    middle_pa, mean_pa, highest_pa : float
+        Median, mean and highest of the mean suction of its blocks, Pa.
+    range_us : float
+        Range of the speed of the fastest fan, which is that of the throttle, µs.
+    """
+
+    middle_pa: float
+    mean_pa: float
+    highest_pa: float
+    range_us: float
+
+    @classmethod
+    def each(cls, mean_pa: Array, fastest_us: Array) -> list[Frame]:
+        """Sum up many frames at once.
+
+        Parameters
+        ----------
+        mean_pa, fastest_us : ndarray, shape (frames, blocks)
+            Mean suction in Pa, and speed of the fastest fan in µs.
+
+        Returns
+        -------
+        list of Frame
+        """
+        columns = (
+            middles(mean_pa),
+            mean_pa.mean(axis=1),
+            mean_pa.max(axis=1),
+            fastest_us.max(axis=1) - fastest_us.min(axis=1),
+        )
+        return [cls(*frame) for frame in zip(*(c.tolist() for c in columns), strict=True)]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shown:
+    """Falls that show, whatever explains them; sorted by block, the longer look first.
+
+    Attributes
+    ----------
+    block, first : ndarray of int, shape (k,)
+        The block, and the first one of what it is compared with.
+    before, value : ndarray, shape (k,)
+        Mean suction there and here, Pa.
+    sudden : ndarray of bool, shape (k,)
+        Whether it is the shorter of the two looks.
+    tap_pa : ndarray, shape (k,)
+        What a single tap that reads next to nothing here read before, Pa; 0 where there is none.
+    """
+
+    block: Ints
+    first: Ints
+    before: Array
+    value: Array
+    sudden: Bools
+    tap_pa: Array
+
+    def pick(self, which: slice | Ints) -> Shown:
+        """Some of them.
+
+        Parameters
+        ----------
+        which : slice or ndarray of int
+            Which.
+
+        Returns
+        -------
+        Shown
+        """
+        return Shown(*(getattr(self, name)[which] for name in self.__slots__))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -23,24 +104,26 @@ class View:
         Number of the first block held in the arrays.
     weights : ndarray, shape (taps,)
         Weights of the taps in the mean, 0 for a faulty one, their sum 1.
-    mean, now, four : ndarray, shape (k,)
-        Mean suction of each block, of it and the one before, of it and the three before, Pa.
+    mean, now : ndarray, shape (k,)
+        Mean suction of each block, and of it and the one before, Pa.
     reference : ndarray, shape (k + 1 - length of the reference,)
         Mean suction over a reference that begins with each block, Pa.
+    shown : Shown
+        Where a fall shows.
     worth : list of int
-        Blocks worth a look: a fall shows, whatever explains it.
-    gone : list of int
-        Those in which one tap may have gone.
+        The blocks of these.
+    frames : dict of int to Frame
+        Whole frames, by the block after their last.
     """
 
     lo: int
     weights: Array
     mean: Array
     now: Array
-    four: Array
     reference: Array
+    shown: Shown
     worth: list[int]
-    gone: list[int]
+    frames: dict[int, Frame]
 
     def of(self, k0: int, k1: int) -> Array:
         """Mean suction of some blocks.
@@ -57,8 +140,8 @@ class View:
         """
         return self.mean[k0 - self.lo : k1 - self.lo]
 
-    def worth_a_look(self, k0: int, k1: int) -> list[int]:
-        """Which of some blocks are worth a look.
+    def worth_a_look(self, k0: int, k1: int) -> slice:
+        """Which falls show in some blocks.
 
         Parameters
         ----------
@@ -67,6 +150,8 @@ class View:
 
         Returns
         -------
-        list of int
+        slice
+            Of :attr:`shown`.
         """
-        return self.worth[bisect_left(self.worth, k0) : bisect_left(self.worth, k1)]
+        begin = bisect_left(self.worth, k0)
+        return slice(begin, bisect_left(self.worth, k1, begin))
