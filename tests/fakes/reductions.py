@@ -137,6 +137,7 @@ def invented_reduction(
             pack_mv=np.empty(0),
         ),
         "steady": None,
+        "grip": None,
         "rest": SimpleNamespace(tare="none", zero_pa=None, drift_pa=None),
         "doubt": SimpleNamespace(sources_n={"noise": 0.01, "between taps": 0.5}, effective_rows=100.0),
         "tubes": {},

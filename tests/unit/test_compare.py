@@ -269,3 +269,15 @@ def test_picture_and_words_in_us_units_are_the_same_twice() -> None:
 def test_tables_line_up() -> None:
     lines = list(text_table(("name", "n"), [("a", "1"), ("long name", "100")]))
     assert lines == ["name         n", "a            1", "long name  100"]
+
+
+def test_a_value_has_no_more_decimals_than_its_uncertainty() -> None:
+    from undertray.report.comparewords import _estimate
+    from undertray.report.comparison import Estimate
+
+    shown = [
+        _estimate(Estimate(value, value - half, value + half), 1.0, "N")
+        for value, half in ((9.2474, 0.986), (942.04, 33.2), (0.91703, 0.00581))
+    ]
+    assert shown == ["9.25 ±0.99 N", "942 ±33 N", "0.9170 ±0.0058 N"]
+    assert _estimate(Estimate(9.2474, None, None), 1.0, "N") == "9.247 N"

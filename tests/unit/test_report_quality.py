@@ -27,12 +27,12 @@ def test_zero_drift_of_the_reduction_is_told() -> None:
     )
     reduction.rest.drift_pa = {"front-left": 1.0, "front-right": -7.0, "rear-left": None, "rear-right": 0.0}
     rows = _said(quality_rows(reduction, None, invented_car(), None, SI))
-    assert rows["Zero drift over the run"] == "−7.00 Pa at worst (front-right)"
+    assert rows["Zero drift over the run"] == "−7.0 Pa at worst (front-right)"
 
 
 def test_the_largest_source_of_uncertainty_is_named() -> None:
     rows = {name: how for name, _, how in quality_rows(invented_reduction(), None, invented_car(), None, SI)}
-    assert rows["Uncertainty of the mean downforce"].endswith("largest source: between taps")
+    assert rows["Uncertainty of the whole log's mean downforce"].endswith("largest source: between taps")
 
 
 def test_age_of_a_calibration() -> None:
@@ -70,7 +70,7 @@ def test_tubes_of_the_car_file_are_shown() -> None:
     # computed outside this project from the published tube model: 442 Hz, true up to 84 Hz, 0.02 ms late
     assert (
         "Tubes",
-        "150 mm, bore 2.00 mm (all taps)",
+        "150 mm, bore 2.0 mm (all taps)",
         "true within 5 % up to 84 Hz, rings at 442 Hz, late by 0.0 ms",
     ) in rows
 

@@ -96,7 +96,6 @@ def _sessions(
 
 def _print(found: list[Session], fact: str, units: Display) -> None:
     from undertray.report.comparewords import text_table
-    from undertray.report.display import number
 
     heads = (
         "run",
@@ -120,7 +119,7 @@ def _print(found: list[Session], fact: str, units: Display) -> None:
             "" if one.least_margin_n is None else f"{units.n(one.least_margin_n, signed=True)} {one.axle}",
             "" if one.suction_pa is None else units.pa(one.suction_pa),
             "" if one.losses is None else str(one.losses),
-            "" if one.warning_s is None else f"{number(one.warning_s)} s",
+            "" if one.warning_s is None else f"{one.warning_s:.2f} s",
             "" if one.lost_rows is None else str(one.lost_rows),
         )
         for one in found

@@ -79,7 +79,7 @@ def claim_words(claim: Claim, units: Display = SI) -> str:
         way = "falls" if value < 0 else "rises"
         return f"{name}: suction {way} by {abs(value):.2%} a run: {sure}"
     if claim.what == "losses_per_min":
-        return f"{name}: {number(value, signed=True)} seal losses a minute against {against}: {sure}"
+        return f"{name}: {number(value, signed=True)} losses of the seal a minute against {against}: {sure}"
     if claim.what == "warning_s":
         return f"{name}: warning {number(value, signed=True)} s longer than {against}: {sure}"
     quantity = {"suction_pa": "suction", "front_margin_n": "front margin", "rear_margin_n": "rear margin"}[
@@ -88,7 +88,7 @@ def claim_words(claim: Claim, units: Display = SI) -> str:
     shown = units.pa if claim.what == "suction_pa" else units.n
     factor = units.pressure_pa if claim.what == "suction_pa" else units.force_n
     amount = f"{number(value / factor, signed=True)} {shown(1.0).split(' ')[1]}"
-    share = "" if claim.share.value is None else f", {claim.share.value:+.1%}"
+    share = "" if claim.share.value is None else f", {claim.share.value:+.1%}".replace("-", "−")
     return f"{name}: {quantity} {amount}{_span(claim.difference, factor)}{share} against {against}: {sure}"
 
 
@@ -134,10 +134,13 @@ def _row(group: Group, units: Display) -> tuple[str, ...]:
 def _estimate(estimate: Estimate, factor: float, unit: str) -> str:
     if estimate.value is None:
         return "unknown"
-    half = ""
-    if estimate.high is not None:
-        half = f" ±{number((estimate.high - estimate.value) / factor, 2)}"
-    return f"{number(estimate.value / factor, 4)}{half} {unit}".rstrip()
+    value = estimate.value / factor
+    if estimate.high is None:
+        return f"{number(value, 4)} {unit}".rstrip()
+    half = number((estimate.high - estimate.value) / factor, 2)
+    # no more decimals than the uncertainty has
+    shown = number(value, 9, most_places=len(half.partition(".")[2]))
+    return f"{shown} ±{half} {unit}".rstrip()
 
 
 def _span(estimate: Estimate, factor: float) -> str:

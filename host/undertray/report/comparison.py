@@ -39,7 +39,7 @@ class Group:
     seal_index : Estimate
         Suction over that of the reference group.
     losses_per_min : Estimate
-        Seal losses a minute with the fans up.
+        Losses of the seal, sudden and slow, a minute with the fans up.
     losses : int
         Their number.
     warning_s : Estimate

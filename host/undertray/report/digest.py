@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from undertray.errors import ReductionError
 from undertray.reduce.steady import run_blocks
 from undertray.report.verdict import work_rows
+from undertray.report.words import LOSS_KINDS
 
 if TYPE_CHECKING:
     from undertray.reduce.run import Reduction
@@ -46,11 +47,11 @@ class Digest:
     required_n : mapping of str to float
         What each axle needs.
     losses : int
-        Seal losses.
+        Seal losses and slow leaks.
     up_s : float
         Time with the fans up, s.
     warnings_s : tuple of float
-        Warning before each seal loss that had one, s.
+        Warning before each of them that had one, s.
     """
 
     run: str
@@ -124,7 +125,7 @@ def digest(reduction: Reduction, facts: Mapping[str, Any], by: str) -> Digest:
     throttle_us = reduction.series.throttle_us
     work = work_rows(throttle_us)
     share = 1.0 if work is None else float(work.mean())
-    losses = [event for event in reduction.events if event.kind == "seal-loss"]
+    losses = [event for event in reduction.events if event.kind in LOSS_KINDS]
     rows = blocks.steady
     return Digest(
         run=reduction.run,

@@ -9,7 +9,9 @@ from dataclasses import dataclass
 from undertray.errors import ReductionError
 from undertray.units import FACTORS
 
-__all__ = ["SI", "US", "Display", "display", "number"]
+__all__ = ["SI", "US", "Display", "display", "number", "speed_name"]
+
+_NAMED_SPEEDS = (("mph", 60), ("km/h", 100))
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +26,8 @@ class Display:
         Name of the unit.
     pressure_pa, force_n, length_mm : float
         How many Pa, N and mm one of it is.
+    pressure_digits, force_digits, length_digits : tuple of int
+        Significant digits, and the most decimals: no sensor here tells a tenth of a pascal.
     """
 
     name: str
@@ -33,6 +37,9 @@ class Display:
     pressure_pa: float
     force_n: float
     length_mm: float
+    pressure_digits: tuple[int, int]
+    force_digits: tuple[int, int]
+    length_digits: tuple[int, int]
 
     def pa(self, value_pa: float | None) -> str:
         """Show a pressure.
@@ -47,7 +54,7 @@ class Display:
         str
             With its unit; "unknown" for None and NaN.
         """
-        return self._with(value_pa, self.pressure_pa, self.pressure)
+        return self._with(value_pa, self.pressure_pa, self.pressure, self.pressure_digits)
 
     def n(self, value_n: float | None, signed: bool = False) -> str:
         """Show a force.
@@ -64,7 +71,7 @@ class Display:
         str
             With its unit; "unknown" for None and NaN.
         """
-        return self._with(value_n, self.force_n, self.force, signed)
+        return self._with(value_n, self.force_n, self.force, self.force_digits, signed)
 
     def mm(self, value_mm: float | None) -> str:
         """Show a length.
@@ -79,14 +86,16 @@ class Display:
         str
             With its unit; "unknown" for None and NaN.
         """
-        return self._with(value_mm, self.length_mm, self.length)
+        return self._with(value_mm, self.length_mm, self.length, self.length_digits)
 
-    def _with(self, value: float | None, factor: float, unit: str, signed: bool = False) -> str:
-        text = number(None if value is None else value / factor, signed=signed)
+    def _with(
+        self, value: float | None, factor: float, unit: str, digits: tuple[int, int], signed: bool = False
+    ) -> str:
+        text = number(None if value is None else value / factor, digits[0], signed, digits[1])
         return text if text == "unknown" else f"{text} {unit}"
 
 
-SI = Display("si", "Pa", "N", "mm", 1.0, 1.0, 1.0)
+SI = Display("si", "Pa", "N", "mm", 1.0, 1.0, 1.0, (2, 1), (3, 2), (2, 1))
 US = Display(
     "us",
     "inH₂O",
@@ -95,6 +104,9 @@ US = Display(
     FACTORS["pressure"]["inH2O"],
     FACTORS["force"]["lbf"],
     FACTORS["length"]["in"] * 1000,
+    (3, 3),
+    (3, 3),
+    (3, 2),
 )
 
 
@@ -120,7 +132,7 @@ def display(name: str) -> Display:
     return SI if name == "si" else US
 
 
-def number(value: float | None, digits: int = 3, signed: bool = False) -> str:
+def number(value: float | None, digits: int = 3, signed: bool = False, most_places: int | None = None) -> str:
     """Show a number to some significant digits, without powers of ten in the usual range.
 
     Parameters
@@ -131,17 +143,40 @@ def number(value: float | None, digits: int = 3, signed: bool = False) -> str:
         Significant digits (3 if left out); whole digits are never dropped.
     signed : bool
         Write a plus sign too.
+    most_places : int or None
+        Most decimals; as many as the digits ask for if left out.
 
     Returns
     -------
     str
-        "unknown" for None, NaN and infinity; a true minus sign.
+        "unknown" for None, NaN and infinity; a true minus sign, and none before a zero.
     """
     if value is None or not math.isfinite(value):
         return "unknown"
-    if value == 0:
+    if value == 0 or (most_places is not None and round(value, most_places) == 0):
         return "0"
     places = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    if most_places is not None:
+        places = min(places, most_places)
     show: Callable[[float], str] = (f"{{:+.{places}f}}" if signed else f"{{:.{places}f}}").format
     text = f"{value:.2e}" if places > 8 or abs(value) >= 1e7 else show(value)
     return text.replace("-", "−")
+
+
+def speed_name(speed_m_s: float) -> str:
+    """Name a speed as people ask for it.
+
+    Parameters
+    ----------
+    speed_m_s : float
+        In m/s.
+
+    Returns
+    -------
+    str
+        In mph or km/h where that is 60 or 100, else in m/s.
+    """
+    for unit, value in _NAMED_SPEEDS:
+        if abs(speed_m_s - value * FACTORS["speed"][unit]) < 1e-6:
+            return f"{value} {unit}"
+    return f"{speed_m_s:.1f} m/s"

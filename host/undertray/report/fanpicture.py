@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 
 from undertray.reduce.fanstate import seal_index
 from undertray.report.display import SI, Display
+from undertray.report.eventmarks import mark_events
 from undertray.report.ink import GRID, LIMIT, SERIES, settings
 from undertray.report.layout import stacked
 from undertray.report.picture import Picture
 from undertray.report.thin import Thinner
-from undertray.report.timeline import mark_events
 from undertray.report.vector import svg_text
 
 if TYPE_CHECKING:

@@ -73,6 +73,8 @@ def floor_picture(
     from matplotlib.patches import Polygon
 
     value_of = {name: float(v) / units.pressure_pa for name, v in zip(taps, suction_pa, strict=True)}
+    digits, places = units.pressure_digits
+    shown = {name: number(value, digits, most_places=places) for name, value in value_of.items()}
     finite = [abs(v) for v in value_of.values() if np.isfinite(v)]
     top = (top_pa / units.pressure_pa) if top_pa else max(finite, default=1.0) or 1.0
     scale, colours = Normalize(0, top, clip=True), colormaps["cividis"]
@@ -94,7 +96,7 @@ def floor_picture(
             value = value_of.get(tap.name, np.nan)
             light = np.isfinite(value) and sum(colours(scale(value))[:3]) > 1.35
             ink = "#000000" if light else "#ffffff"
-            words = f"{short(tap.name, _NAME)}\n{number(value) if np.isfinite(value) else 'no reading'}"
+            words = f"{short(tap.name, _NAME)}\n{shown[tap.name] if np.isfinite(value) else 'no reading'}"
             panel.plot(tap.y_mm, tap.x_mm, "o", markersize=3.5, color=ink if np.isfinite(value) else INK)
             panel.annotate(
                 words,
@@ -124,7 +126,7 @@ def floor_picture(
         panel.invert_yaxis()
         panel.set_axis_off()
         _scale_bar(bar, colours, top, units)
-    said = "; ".join(f"{name}: {number(value)} {units.pressure}" for name, value in value_of.items())
+    said = "; ".join(f"{name}: {value} {units.pressure}" for name, value in shown.items())
     fell = f" They fell in this order: {', '.join(order)}." if order else ""
     return Picture(
         key=key,

@@ -58,7 +58,7 @@ def quality_rows(
     u95_n = reduction.downforce_n.u95
     rows.append(
         (
-            "Uncertainty of the mean downforce",
+            "Uncertainty of the whole log's mean downforce",
             "unknown" if u95_n is None else f"±{units.n(u95_n)}",
             _largest(reduction),
         )

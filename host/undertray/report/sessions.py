@@ -44,7 +44,7 @@ class Session:
     suction_pa, downforce_n : float or None
         Medians with the fans up.
     losses : int or None
-        Seal losses.
+        Seal losses and slow leaks.
     warning_s : float or None
         Warning before the first of them.
     calibrated : bool
@@ -207,12 +207,13 @@ def headline(reduction: Any, facts: Mapping[str, Any]) -> dict[str, Any]:
     import numpy as np
 
     from undertray.report.verdict import judge, work_rows
+    from undertray.report.words import LOSS_KINDS
 
     verdict = judge(reduction)
     series = reduction.series
     work = work_rows(series.throttle_us)
     rows = np.isfinite(series.downforce_n) & (True if work is None else work)
-    losses = [event for event in reduction.events if event.kind == "seal-loss"]
+    losses = [event for event in reduction.events if event.kind in LOSS_KINDS]
     medians = [
         float(np.median(v[rows])) if rows.any() else None
         for v in (series.mean_suction_pa, series.downforce_n)

@@ -6,14 +6,14 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from undertray.report.display import SI, Display, number
+from undertray.report.keyfigures import grip_rows, key_figures, steady_rows
 from undertray.report.moments import MOST_ROWS, CloseUp, gravest, steady_pictures
 from undertray.report.picture import Picture
 from undertray.report.quality import quality_rows
 from undertray.report.timeline import timeline
-from undertray.report.verdict import Verdict, judge, work_rows
+from undertray.report.verdict import Verdict, judge
+from undertray.report.words import LOSS_KINDS
 
 if TYPE_CHECKING:
     from undertray.acquire.runlog import Run
@@ -61,6 +61,8 @@ class Sheet:
         What was left out of it or not enlarged; empty if nothing.
     close_ups : list of CloseUp
         The gravest events.
+    steady_part, grip : Grid
+        The run with the throttle up and still, and what grip that buys; without rows where unknown.
     steady : list of Picture
         Map, fan picture, seal index.
     axles, taps, quality : Grid
@@ -80,6 +82,8 @@ class Sheet:
     events: list[tuple[str, ...]]
     events_left: str
     close_ups: list[CloseUp]
+    steady_part: Grid
+    grip: Grid
     steady: list[Picture]
     axles: Grid
     taps: Grid
@@ -138,7 +142,7 @@ def make_sheet(
         verdict=verdict,
         tone=tone,
         sign=sign,
-        figures=_figures(reduction, verdict, units),
+        figures=key_figures(reduction, verdict, units),
         notices=reduction.notices,
         timeline=timeline(reduction, units),
         event_heads=(
@@ -156,6 +160,8 @@ def make_sheet(
         events=[_event_row(place, e, units) for place, e in enumerate(reduction.events[:MOST_ROWS])],
         events_left=left,
         close_ups=close_ups,
+        steady_part=Grid(_steady_heads(reduction), steady_rows(reduction, units)),
+        grip=Grid(*grip_rows(reduction.grip, reduction.hold.surface_angle)),
         steady=steady_pictures(reduction, car, units, reference),
         axles=_axles(reduction, units),
         taps=_taps(reduction, units),
@@ -166,57 +172,9 @@ def make_sheet(
     )
 
 
-def _figures(reduction: Reduction, verdict: Verdict, units: Display) -> list[tuple[str, str, str]]:
-    series, hold = reduction.series, reduction.hold
-    work = work_rows(series.throttle_us)
-    rows = np.isfinite(series.downforce_n) if work is None else work & np.isfinite(series.downforce_n)
-    when = "whole run" if work is None else "fans up"
-    losses = [event for event in reduction.events if event.kind == "seal-loss"]
-    warning = losses[0].warning_s if losses else None
-    centre = reduction.centre_mm
-    return [
-        (
-            "Least margin",
-            units.n(verdict.least_margin_n, signed=True),
-            f"{verdict.axle}, at {verdict.at_s:.2f} s" if verdict.at_s is not None else "",
-        ),
-        (
-            f"Downforce, {when}",
-            units.n(_median(series.downforce_n, rows)),
-            f"needed {units.n(hold.required_n)} at {hold.surface_angle:g}°",
-        ),
-        (
-            "Uncertainty",
-            "unknown" if reduction.downforce_n.u95 is None else f"±{units.n(reduction.downforce_n.u95)}",
-            "of the mean downforce, 95 %",
-        ),
-        (f"Mean suction, {when}", units.pa(_median(series.mean_suction_pa, rows)), "median over the floor"),
-        ("Below its need", f"{verdict.below_s:.2f} s", f"of {verdict.held_s:.1f} s since it first held"),
-        (
-            "Seal losses",
-            str(len(losses)),
-            f"first at {losses[0].onset_s:.2f} s, {losses[0].first_tap or 'no single tap'} first"
-            if losses
-            else "",
-        ),
-        (
-            "Warning before the first",
-            "none" if warning is None else f"{warning:.2f} s",
-            "" if losses else "no seal loss",
-        ),
-        (
-            "Centre of suction",
-            units.mm(centre.x),
-            _beside(centre.y, units) if centre.x is not None else "",
-        ),
-    ]
-
-
-def _beside(y_mm: float | None, units: Display) -> str:
-    if y_mm is None or abs(y_mm) < 0.5:
-        return "behind the front axle, on the middle line"
-    side = "right" if y_mm > 0 else "left"
-    return f"behind the front axle, {units.mm(round(abs(y_mm)))} to the {side}"
+def _steady_heads(reduction: Reduction) -> tuple[str, ...]:
+    seconds = "" if reduction.steady is None else f", {reduction.steady.seconds:.1f} s"
+    return (f"Throttle up and still{seconds}", "Mean", "Uncertain by", "Needed", "Margin")
 
 
 def _event_row(place: int, event: Any, units: Display) -> tuple[str, ...]:
@@ -232,10 +190,16 @@ def _event_row(place: int, event: Any, units: Display) -> tuple[str, ...]:
         change,
         "" if event.drop is None else f"{event.drop:.0%}",
         "" if event.fall_s is None else f"{event.fall_s * 1000:.0f} ms",
-        "none" if event.warning_s is None else f"{event.warning_s:.2f} s",
+        _warned(event),
         "" if event.below_hold_s is None else f"{event.below_hold_s:.2f} s",
         f"{event.confidence:.0%}",
     )
+
+
+def _warned(event: Any) -> str:
+    if event.kind not in LOSS_KINDS:
+        return ""
+    return "none" if event.warning_s is None else f"{event.warning_s:.2f} s"
 
 
 def _axles(reduction: Reduction, units: Display) -> Grid:
@@ -282,7 +246,3 @@ def _facts(facts: Mapping[str, Any], before: str = "") -> list[tuple[str, str]]:
             )
             found.append((f"{before}{name}"[:_FACT_LENGTH], text[:_FACT_LENGTH]))
     return found[:_MOST_FACTS]
-
-
-def _median(values: Any, rows: Any) -> float | None:
-    return float(np.median(values[rows])) if rows.any() else None

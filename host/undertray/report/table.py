@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from undertray.report.display import speed_name
 from undertray.report.verdict import judge
-from undertray.report.words import wrapped
-from undertray.units import FACTORS
+from undertray.report.words import LOSS_KINDS, wrapped
 
 if TYPE_CHECKING:
     from undertray.reduce.grip import Grip
@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 __all__ = ["reduction_table"]
 
 _MOST_EVENTS = 40
-_NAMED_SPEEDS = (("mph", 60), ("km/h", 100))
 
 
 def reduction_table(result: Reduction) -> str:
@@ -81,7 +80,7 @@ def _grip(found: Grip, angle_deg: float) -> list[str]:
     ]
     for one in found.to_speed:
         there = "" if level else f", {_seconds(one.surface_s)} at {angle_deg:g} degrees"
-        lines.append(f"  to {_speed(one.speed_m_s)} {_seconds(one.ground_s)} on the ground{there}")
+        lines.append(f"  to {speed_name(one.speed_m_s)} {_seconds(one.ground_s)} on the ground{there}")
     lines[-1] += f" ({'all wheels' if found.driven == 'all' else found.driven + ' wheels'}, traction alone)"
     return lines
 
@@ -118,26 +117,20 @@ def _whole(result: Reduction) -> list[str]:
         lines.append(
             f"{name:16}" + "".join(f"{v:9.{digits}f}" for v in values) + _off(spread.u95, digits + 1)
         )
-    centre = result.centre_mm
-    if centre.x is not None and centre.y is not None:
-        side = "right" if centre.y >= 0 else "left"
-        lines.append(
-            f"centre of the force: {centre.x:.0f}{_within(centre.x_u95)} mm behind the front axle, "
-            f"{abs(centre.y):.0f}{_within(centre.y_u95)} mm to the {side}"
-        )
+    lines.append(_centre(result))
     halves = ", ".join(f"{n} {s.downforce_n:.1f}{_within(s.u95_n, 1)} N" for n, s in result.sides.items())
     lines += [
         f"halves of the floor: {halves}",
         f"below the hold limit for {result.hold.below_s:.2f} s; least median margin: "
         f"{result.hold.limiting_axle} axle",
         "",
-        f"{'axle':16}{'load, N':>9}{'u95':>9}{'needed':>9}{'margin':>9}{'least':>9}{'below, s':>10}",
+        f"{'axle':16}{'mean, N':>9}{'u95':>9}{'needed':>9}{'median margin':>15}{'least':>9}{'below, s':>10}",
     ]
     for name, axle in result.axles.items():
         margin = axle.margin_n
         lines.append(
             f"{name:16}{axle.downforce_n:9.1f}{_off(axle.u95_n, 2)}{axle.required_n:9.1f}"
-            f"{margin.median:+9.1f}{margin.min:+9.1f}{axle.below_s:10.2f}"
+            f"{margin.median:+15.1f}{margin.min:+9.1f}{axle.below_s:10.2f}"
         )
     lines += ["", f"{'tap':16}{'mean, Pa':>9}{'median':>9}{'max':>9}{'saturated, s':>14}{'missing, s':>12}"]
     for name, tap in result.taps.items():
@@ -147,6 +140,17 @@ def _whole(result: Reduction) -> list[str]:
         outside = f"{result.cover.extrapolated:.0%} of the floor lies outside the taps' hull"
         lines.append(f"spread over the floor by {result.cover.load}; {outside}")
     return lines
+
+
+def _centre(result: Reduction) -> str:
+    centre, force = result.centre_mm, result.downforce_n
+    if centre.x is None or centre.y is None or abs(force.mean) <= (force.u95 or 0.0):
+        return "centre of the force: unknown, there was hardly any"
+    where = ("to the right" if centre.y > 0 else "to the left") if round(centre.y) else "off the middle line"
+    return (
+        f"centre of the force: {centre.x:.0f}{_within(centre.x_u95)} mm behind the front axle, "
+        f"{abs(centre.y):.0f}{_within(centre.y_u95)} mm {where}"
+    )
 
 
 def _events(events: Sequence[Loss]) -> list[str]:
@@ -160,7 +164,7 @@ def _events(events: Sequence[Loss]) -> list[str]:
         drop = "-" if event.drop is None else f"{event.drop:.0%}"
         fall = "-" if event.fall_s is None else f"{event.fall_s * 1e3:.0f}"
         end = "-" if event.end_s is None else f"{event.end_s:.2f}"
-        loss = event.kind in ("seal-loss", "slow-leak")
+        loss = event.kind in LOSS_KINDS
         warning = f"{event.warning_s:.2f}" if event.warning_s is not None else "none" if loss else "-"
         lines.append(
             f"{event.kind:14}{event.onset_s:10.3f}  {_safe(event.first_tap or '-'):14}{drop:>6}{fall:>10}"
@@ -177,13 +181,6 @@ def _off(u95: float | None, digits: int) -> str:
 
 def _within(u95: float | None, digits: int = 0) -> str:
     return "" if u95 is None else f" ±{u95:.{digits}f}"
-
-
-def _speed(m_s: float) -> str:
-    for unit, value in _NAMED_SPEEDS:
-        if abs(m_s - value * FACTORS["speed"][unit]) < 1e-6:
-            return f"{value} {unit}"
-    return f"{m_s:.1f} m/s"
 
 
 def _seconds(value: float | None) -> str:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from undertray.report.display import SI, Display
-from undertray.report.ink import DASHES, EVENT, GRID, INK, LIMIT, MARKERS, SERIES, settings, short
+from undertray.report.eventmarks import MOST_NAMED, mark_events
+from undertray.report.ink import DASHES, EVENT, GRID, LIMIT, MARKERS, SERIES, settings, short
 from undertray.report.layout import LEGEND_ROW_IN, stacked
 from undertray.report.picture import Picture
 from undertray.report.thin import Thinner
@@ -21,10 +21,9 @@ if TYPE_CHECKING:
 
     from undertray.reduce.run import Reduction
 
-__all__ = ["close_up", "draw_timeline", "mark_events", "tap_lines", "timeline"]
+__all__ = ["close_up", "draw_timeline", "tap_lines", "timeline"]
 
 Array = NDArray[np.float64]
-_MOST_NAMED = 14
 
 
 def timeline(reduction: Reduction, units: Display = SI) -> Picture:
@@ -60,17 +59,15 @@ def timeline(reduction: Reduction, units: Display = SI) -> Picture:
     ):
         table |= thinner.columns(f"{name} {units.force}", values / units.force_n)
     table |= thinner.columns("throttle us", series.throttle_us)
-    named = ", ".join(f"{e.kind} at {e.onset_s:.2f} s" for e in reduction.events[:_MOST_NAMED])
+    named = ", ".join(f"{e.kind} at {e.onset_s:.2f} s" for e in reduction.events[:MOST_NAMED])
     count = len(reduction.events)
     return Picture(
         key="run",
         title="The run over time",
         caption="From the top: suction at each tap; downforce against what the car needs; what each axle has "
         "to spare; throttle. Shaded: events, numbered as in their table.",
-        words=f"Four panels over {reduction.duration_s:.1f} s. "
-        f"Downforce median {units.n(reduction.downforce_n.median)}, "
-        f"needed {units.n(reduction.hold.required_n)}. "
-        + (f"Events: {named}{' and more' if count > _MOST_NAMED else ''}." if count else "No event."),
+        words=f"Four panels over {reduction.duration_s:.1f} s; {units.n(reduction.hold.required_n)} needed. "
+        + (f"Events: {named}{' and more' if count > MOST_NAMED else ''}." if count else "No event."),
         svg=svg_text(draw_timeline(reduction, units)),
         table=table,
     )
@@ -206,44 +203,6 @@ def tap_lines(
         values = reduction.series.tap_suction_pa[rows, place] / units.pressure_pa
         _plot(panel, thinner, values, place, name)
     panel.set_ylabel(f"suction at the tap / {units.pressure}")
-
-
-def mark_events(panels: Sequence[Axes], reduction: Reduction, numbered: bool) -> None:
-    """Shade every event in every panel.
-
-    Parameters
-    ----------
-    panels : sequence of Axes
-        Panels with one time axis.
-    reduction : Reduction
-        The reduced run.
-    numbered : bool
-        Write their numbers and kinds above the first panel.
-    """
-    t_s = reduction.series.t_s
-    if len(t_s) == 0:
-        return
-    last_s, span_s = float(t_s[-1]), float(t_s[-1] - t_s[0]) or 1.0
-    words = len(reduction.events) <= _MOST_NAMED
-    for place, event in enumerate(reduction.events):
-        end_s = last_s if event.end_s is None else max(event.end_s, event.onset_s)
-        colour = EVENT.get(event.kind, LIMIT)
-        for panel in panels:
-            panel.axvspan(event.onset_s, end_s, color=colour, alpha=0.16, linewidth=0)
-            panel.axvline(event.onset_s, color=colour, linewidth=0.9)
-        if not numbered or len(reduction.events) > 4 * _MOST_NAMED:
-            continue
-        left = (event.onset_s - float(t_s[0])) / span_s < 0.75
-        panels[0].text(
-            event.onset_s,
-            0.97 - 0.085 * (place % 5),
-            f" {place + 1} {event.kind if words else ''} ",
-            transform=panels[0].get_xaxis_transform(),
-            fontsize=8,
-            va="top",
-            ha="left" if left else "right",
-            color=INK,
-        )
 
 
 def _window(reduction: Reduction, event: Any) -> tuple[float, float]:

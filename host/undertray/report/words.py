@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CAUTIONS",
+    "LOSS_KINDS",
     "WIDTH",
     "caution_lines",
     "event_words",
@@ -32,6 +33,9 @@ CAUTIONS = (
     "Local rules and licensed practice come first.",
 )
 """They go with every margin that is printed and with everything that drives the fans, and stand here once."""
+
+LOSS_KINDS = ("seal-loss", "slow-leak")
+"""Kinds of event in which the seal was lost, at once or slowly: what is counted as a loss everywhere."""
 
 _QUANTITY = re.compile(r"(\d) (s|N|Pa|Hz|mm|g|lbf|inH2O)\b")
 
@@ -102,7 +106,7 @@ def event_words(event: Loss) -> str:
         parts.append(f"{event.from_pa:.0f} to {event.to_pa:.0f} Pa, {100 * event.drop:.0f} % down")
     if event.fall_s is not None:
         parts.append(f"fell in {1000 * event.fall_s:.0f} ms")
-    if event.kind in ("seal-loss", "slow-leak"):
+    if event.kind in LOSS_KINDS:
         parts.append(
             f"warning {event.warning_s:.2f} s before" if event.warning_s is not None else "no warning"
         )

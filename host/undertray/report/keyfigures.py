@@ -1,0 +1,213 @@
+"""The figures a page begins with, and the run's steady part and its grip as tables."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from undertray.report.display import Display, speed_name
+from undertray.report.verdict import Verdict, work_rows
+from undertray.report.words import LOSS_KINDS
+
+if TYPE_CHECKING:
+    from undertray.reduce.grip import Grip
+    from undertray.reduce.run import Reduction
+
+__all__ = ["grip_rows", "key_figures", "steady_rows"]
+
+Figure = tuple[str, str, str]
+Row = tuple[str, ...]
+
+
+def key_figures(reduction: Reduction, verdict: Verdict, units: Display) -> list[Figure]:
+    """Choose the headline numbers of a run.
+
+    Parameters
+    ----------
+    reduction : Reduction
+        The reduced run.
+    verdict : Verdict
+        Its verdict.
+    units : Display
+        Units of the numbers.
+
+    Returns
+    -------
+    list of (str, str, str)
+        Name, value, note.
+    """
+    centre = reduction.centre_mm
+    known = centre.x is not None and not _lost_in(reduction)
+    return [
+        (
+            "Least margin",
+            units.n(verdict.least_margin_n, signed=True),
+            f"{verdict.axle}, at {verdict.at_s:.2f} s" if verdict.at_s is not None else "",
+        ),
+        *_forces(reduction, units),
+        ("Below its need", f"{verdict.below_s:.2f} s", f"of {verdict.held_s:.1f} s since it first held"),
+        *_losses(reduction),
+        *_grip(reduction.grip, reduction.hold.surface_angle),
+        (
+            "Centre of the force",
+            units.mm(centre.x) if known else "unknown",
+            _beside(centre.y, centre.y_u95, units) if known else "hardly any suction",
+        ),
+    ]
+
+
+def steady_rows(reduction: Reduction, units: Display) -> list[Row]:
+    """Tell what the run was like with the throttle up and still and nothing happening.
+
+    Parameters
+    ----------
+    reduction : Reduction
+        The reduced run.
+    units : Display
+        Units of the numbers.
+
+    Returns
+    -------
+    list of tuple of str
+        What, mean, its uncertainty (95 %), what is needed, margin; empty where it never was steady.
+    """
+    found = reduction.steady
+    if found is None:
+        return []
+    rows: list[Row] = [
+        ("Suction", units.pa(found.suction_pa.mean), _within(found.suction_pa.u95, units.pa), "", "")
+    ]
+    for name, load, margin in (
+        ("Downforce", found.downforce_n, found.margin_n),
+        ("Front axle", found.front_n, found.front_margin_n),
+        ("Rear axle", found.rear_n, found.rear_margin_n),
+    ):
+        needed = units.n(load.mean - margin.mean)
+        spare = units.n(margin.mean, signed=True)
+        rows.append((name, units.n(load.mean), _within(load.u95, units.n), needed, spare))
+    return rows
+
+
+def grip_rows(found: Grip | None, angle_deg: float) -> tuple[Row, list[Row]]:
+    """Tell what grip the suction buys.
+
+    Parameters
+    ----------
+    found : Grip or None
+        The grip; None without a tyre mu.
+    angle_deg : float
+        The car's surface, degrees.
+
+    Returns
+    -------
+    heads : tuple of str
+        Names of the columns: on level ground, and on the car's own surface where that is another.
+    rows : list of tuple of str
+        Lateral acceleration, then the time to each speed; empty where nothing is known.
+    """
+    if found is None:
+        return (), []
+    wheels = "all wheels" if found.driven == "all" else f"{found.driven} wheels"
+    rows: list[Row] = [
+        ("Lateral", f"{found.ground_lateral_g:.2f} g", f"{found.surface_lateral_g:.2f} g"),
+        *(
+            (f"0 to {speed_name(one.speed_m_s)}, {wheels}", _seconds(one.ground_s), _seconds(one.surface_s))
+            for one in found.to_speed
+        ),
+    ]
+    heads: Row = (f"At tyre mu {found.tyre_mu:g}", "On the ground", f"At {angle_deg:g}°")
+    level = 2 if angle_deg == 0 else 3
+    return heads[:level], [row[:level] for row in rows]
+
+
+def _forces(reduction: Reduction, units: Display) -> list[Figure]:
+    """Downforce and suction: while steady, with what they are uncertain by; else their medians."""
+    hold, found = reduction.hold, reduction.steady
+    needed = f"needed {units.n(hold.required_n)} at {hold.surface_angle:g}°"
+    if found is not None:
+        axle, margin = min(
+            (("front axle", found.front_margin_n), ("rear axle", found.rear_margin_n)),
+            key=lambda pair: pair[1].mean,
+        )
+        return [
+            (
+                "Steady margin",
+                units.n(margin.mean, signed=True),
+                f"{_within(margin.u95, units.n)}, {axle}",
+            ),
+            (
+                "Steady downforce",
+                units.n(found.downforce_n.mean),
+                f"{_within(found.downforce_n.u95, units.n)}, {needed}",
+            ),
+            (
+                "Steady suction",
+                units.pa(found.suction_pa.mean),
+                f"{_within(found.suction_pa.u95, units.pa)}, mean over the floor",
+            ),
+        ]
+    series = reduction.series
+    work = work_rows(series.throttle_us)
+    rows = np.isfinite(series.downforce_n) if work is None else work & np.isfinite(series.downforce_n)
+    when = "whole run" if work is None else "fans up"
+    return [
+        (f"Downforce, {when}", units.n(_median(series.downforce_n, rows)), f"median; {needed}"),
+        (f"Suction, {when}", units.pa(_median(series.mean_suction_pa, rows)), "median over the floor"),
+    ]
+
+
+def _losses(reduction: Reduction) -> list[Figure]:
+    losses = [event for event in reduction.events if event.kind in LOSS_KINDS]
+    if not losses:
+        return [("Losses of the seal", "0", "seal losses and slow leaks")]
+    first = losses[0]
+    tap = f"{first.first_tap} first" if first.first_tap else "no single tap first"
+    return [
+        ("Losses of the seal", str(len(losses)), f"{first.kind} at {first.onset_s:.2f} s, {tap}"),
+        (
+            "Warning",
+            "none" if first.warning_s is None else f"{first.warning_s:.2f} s",
+            "before the first loss" if len(losses) > 1 else "before it",
+        ),
+    ]
+
+
+def _grip(found: Grip | None, angle_deg: float) -> list[Figure]:
+    if found is None:
+        return []
+    ground = f"{found.ground_lateral_g:.2f} g"
+    said = f"at tyre mu {found.tyre_mu:g}"
+    if angle_deg == 0:
+        return [("Lateral grip", ground, said)]
+    return [
+        (
+            "Lateral grip",
+            f"{found.surface_lateral_g:.2f} g",
+            f"at {angle_deg:g}°, {ground} on the ground; {said}",
+        )
+    ]
+
+
+def _lost_in(reduction: Reduction) -> bool:
+    """Whether the mean force is within its own uncertainty: it then acts nowhere."""
+    return abs(reduction.downforce_n.mean) <= (reduction.downforce_n.u95 or 0.0)
+
+
+def _beside(y_mm: float | None, u95_mm: float | None, units: Display) -> str:
+    if y_mm is None or abs(y_mm) <= max(u95_mm or 0.0, 0.5):
+        return "behind the front axle, on the middle line"
+    side = "right" if y_mm > 0 else "left"
+    return f"behind the front axle, {units.mm(abs(y_mm))} to the {side}"
+
+
+def _within(u95: float | None, shown: Any) -> str:
+    return "uncertainty unknown" if u95 is None else f"±{shown(u95)}"
+
+
+def _seconds(value: float | None) -> str:
+    return "never" if value is None else f"{value:.2f} s"
+
+
+def _median(values: Any, rows: Any) -> float | None:
+    return float(np.median(values[rows])) if rows.any() else None
