@@ -15,6 +15,8 @@ __all__ = ["GAP_PERIODS", "BoardTime", "board_time"]
 
 GAP_PERIODS = 5
 """A time without rows longer than this many sample periods is a gap."""
+Slots = NDArray[np.uint16]
+
 _SEQ = 1 << 16
 _TOLERANCE_S = 1.0
 _FLOOR_ROWS = 100
@@ -93,8 +95,8 @@ def board_time(run: Run) -> BoardTime:
     rows = len(run.t_us)
     if rows == 0:
         return BoardTime(np.empty(0), np.empty(0, dtype=np.int64), 0, float("nan"), (), 0, None)
-    # both wrap at a power of two, so that the remainder is the lower bits
-    slots = np.diff(run.seq) & (_SEQ - 1)
+    seq = run.seq.astype(np.uint16)
+    slots = seq[1:] - seq[:-1]  # wraps as ``seq`` does
     step_s = (np.diff(run.t_us) & (wrap - 1)) / tick_hz
     period_s = quantiles(_near(step_s, slots), (0.5,))[0] if rows > 1 else float("nan")
     heard = "stored_run" not in run.facts  # a run that no host heard has board time in that place
@@ -131,7 +133,7 @@ def _agree(step_s: float, slots: int, period_s: float) -> bool:
 
 def _breaks(
     step_s: NDArray[np.float64],
-    slots: NDArray[np.int64],
+    slots: Slots,
     host_s: NDArray[np.float64] | None,
     period_s: float,
     wrap_s: float,
@@ -141,7 +143,7 @@ def _breaks(
     Silences longer than a wrap are counted out in ``step_s`` in place.
     """
     breaks = np.zeros(len(step_s) + 1, dtype=bool)
-    doubtful = (slots >= _SEQ / 2) | (step_s > _TOLERANCE_S)
+    doubtful = (slots >= _SEQ // 2) | (step_s > _TOLERANCE_S)
     if host_s is not None:
         doubtful |= np.diff(host_s) > wrap_s / 2
     if not doubtful.any():
@@ -181,15 +183,13 @@ def _add_boots(breaks: NDArray[np.bool_], run: Run) -> None:
         last, last_row = power_up, note.row
 
 
-def _near(step_s: NDArray[np.float64], slots: NDArray[np.int64]) -> NDArray[np.float64]:
+def _near(step_s: NDArray[np.float64], slots: Slots) -> NDArray[np.float64]:
     """Steps between neighbouring slots; all steps where there is none."""
     near = slots == 1
     return step_s if near.all() or not near.any() else step_s[near]
 
 
-def _lost(
-    step_s: NDArray[np.float64], slots: NDArray[np.int64], inside: NDArray[np.bool_], period_s: float
-) -> int:
+def _lost(step_s: NDArray[np.float64], slots: Slots, inside: NDArray[np.bool_], period_s: float) -> int:
     """Count the slots missing inside segments; whole turns of ``seq`` only where the time agrees."""
     lost = int((slots[(slots > 1) & inside] - 1).sum())
     for i in np.flatnonzero((step_s > _SEQ * 0.9 * period_s) & inside).tolist():
@@ -199,7 +199,7 @@ def _lost(
     return lost
 
 
-def _silent(step_s: NDArray[np.float64], slots: NDArray[np.int64]) -> NDArray[np.int64]:
+def _silent(step_s: NDArray[np.float64], slots: Slots) -> NDArray[np.int64]:
     """Find the steps longer than ``GAP_PERIODS`` times what a slot takes around them.
 
     The rate may be changed while recording: what a slot takes is the median of a block of steps, or of a

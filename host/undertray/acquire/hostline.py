@@ -138,11 +138,12 @@ def host_line(board_s: NDArray[np.float64], host_s: NDArray[np.float64]) -> Host
     way_s -= x[a]
     way_s *= slope
     delay_s -= way_s
-    p50, p95 = quantiles(delay_s, (0.5, 0.95))
+    most_s = float(delay_s.max())
+    p50, p95 = quantiles(delay_s, (0.5, 0.95), spoil=True)
     return HostLine(
         offset_s=offset_s,
         slope=slope,
         delay_p50_s=p50,
         delay_p95_s=p95,
-        delay_max_s=float(delay_s.max()),
+        delay_max_s=most_s,
     )

@@ -193,17 +193,25 @@ def find_tare(
 
 def _moments(suction_pa: Array, blocks: list[tuple[int, int]]) -> tuple[Array, Array, Array]:
     """Per block and sensor: mean, standard deviation, and sqrt(n) times the difference of half means."""
-    mean = np.full((len(blocks), suction_pa.shape[1]), np.nan)
-    spread, lean = mean.copy(), mean.copy()
-    for k, (a, b) in enumerate(blocks):
-        middle = (a + b) // 2
-        piece, halves = suction_pa[a:b], (suction_pa[a:middle], suction_pa[middle:b])
-        whole = np.min([np.count_nonzero(np.isfinite(half), axis=0) for half in halves], axis=0) > 1
-        mean[k, whole] = np.nanmean(piece[:, whole], axis=0)
-        spread[k, whole] = np.nanstd(piece[:, whole], axis=0)
-        first, second = (np.nanmean(half[:, whole], axis=0) for half in halves)
-        lean[k, whole] = np.sqrt(b - a) * np.abs(second - first)
-    return mean, spread, lean
+    found = np.full((3, len(blocks), suction_pa.shape[1]), np.nan)
+    starts, stops = np.array(blocks).T
+    rows = stops - starts
+    for size in np.unique(rows).tolist():  # blocks of as many rows together
+        which = np.flatnonzero(rows == size)
+        piece = suction_pa[starts[which, None] + np.arange(size)]
+        known = np.isfinite(piece)
+        piece = np.where(known, piece, 0.0)
+        count = np.maximum(known.sum(axis=1), 1)
+        mean = piece.sum(axis=1) / count
+        off = np.where(known, piece - mean[:, None], 0.0)
+        halves = (slice(0, size // 2), slice(size // 2, size))
+        counts = [known[:, half].sum(axis=1) for half in halves]
+        first, second = (
+            piece[:, h].sum(axis=1) / np.maximum(n, 1) for h, n in zip(halves, counts, strict=True)
+        )
+        values = mean, np.sqrt(np.square(off).sum(axis=1) / count), np.sqrt(size) * np.abs(second - first)
+        found[:, which] = np.where(np.minimum(*counts) > 1, values, np.nan)
+    return found[0], found[1], found[2]
 
 
 def _quiet(suction_pa: Array, spread: Array, lean: Array) -> NDArray[np.bool_]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.quantiles import quantiles
 from undertray.reduce.losses import Loss
 from undertray.reduce.series import Series
 from undertray.reduce.steady import BLOCK_S, Blocks
@@ -121,6 +122,8 @@ def fan_lag(series: Series, events: Sequence[Loss]) -> FanLag:
         return FanLag(None, None, 0)
     with np.errstate(invalid="ignore"):
         moves = np.flatnonzero(np.abs(np.diff(u)) > _APART_US) + 1
+    busy = [(e.onset_s, np.inf if e.end_s is None else e.end_s) for e in events if e.kind != "throttle-cut"]
+    busy_s = np.array(busy).reshape(-1, 2)
     lags: dict[bool, list[float]] = {True: [], False: []}
     ends = np.append(t_s[moves[1:]], t_s[-1])
     since = np.diff(t_s[moves], prepend=-np.inf)
@@ -131,17 +134,18 @@ def fan_lag(series: Series, events: Sequence[Loss]) -> FanLag:
         while last + 1 < len(moves) and t_s[moves[last + 1]] - t_s[first] <= _STEP_S:
             last += 1
         rows = slice(first, int(np.searchsorted(t_s, min(ends[last], t_s[first] + _MOST_S))))
-        lag = _lag(series, events, first, int(moves[last]), rows)
+        lag = _lag(series, busy_s, first, int(moves[last]), rows)
         if lag is not None:
             lags[lag[1]].append(lag[0])
     up_s, down_s = (float(np.median(v)) if v else None for v in (lags[True], lags[False]))
     return FanLag(up_s, down_s, len(lags[True]) + len(lags[False]))
 
 
-def _lag(
-    series: Series, events: Sequence[Loss], first: int, settled: int, rows: slice
-) -> tuple[float, bool] | None:
-    """Lag after one step, and whether it went up; None where that cannot be told."""
+def _lag(series: Series, busy_s: Array, first: int, settled: int, rows: slice) -> tuple[float, bool] | None:
+    """Lag after one step, and whether it went up; None where that cannot be told.
+
+    ``busy_s`` is from when to when something happened that the throttle does not explain.
+    """
     t_s, u = series.t_s, series.throttle_us
     begin = int(np.searchsorted(t_s, t_s[first] - _BEFORE_S))
     if rows.stop - rows.start < 4 or first - begin < 2 or t_s[rows.stop - 1] - t_s[settled] < _AFTER_S:
@@ -149,16 +153,14 @@ def _lag(
     change_us = float(u[settled] - u[first - 1])
     if not abs(change_us) >= _STEP_US:  # NaN too
         return None
-    for event in events:
-        end_s = np.inf if event.end_s is None else event.end_s
-        if event.kind != "throttle-cut" and event.onset_s < t_s[rows.stop - 1] and end_s > t_s[begin]:
-            return None
+    if np.any((busy_s[:, 0] < t_s[rows.stop - 1]) & (busy_s[:, 1] > t_s[begin])):
+        return None
     root = np.sqrt(np.maximum(series.mean_suction_pa[begin : rows.stop], 0.0))
     if not np.isfinite(root).all():
         return None
-    before = float(np.median(root[: first - begin]))
+    before = quantiles(root[: first - begin], (0.5,))[0]
     tail = int(np.searchsorted(t_s[begin : rows.stop], t_s[rows.stop - 1] - _BEFORE_S))
-    way = float(np.median(root[tail:])) - before
+    way = quantiles(root[tail:], (0.5,))[0] - before
     up = change_us > 0
     if (way > 0) != up or abs(way) < 0.2 * max(before, before + way):
         return None

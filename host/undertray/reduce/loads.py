@@ -17,6 +17,8 @@ __all__ = ["Loads", "Part", "faulted_rows", "tap_loads"]
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+_ROWS = 4096  # in one product: a longer one gains nothing, and wakes threads that cost more than they save
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Part:
@@ -51,8 +53,11 @@ class Part:
         -------
         ndarray, shape (taps,)
         """
-        # one product, unless something is missing in other rows
-        mean = np.asarray((self.where * (1.0 / self.rows) @ values)[self.taps])
+        # products of all, unless something is missing in other rows
+        weight, total = self.where.astype(float), np.zeros(values.shape[1])
+        for a in range(0, len(values), _ROWS):
+            total += weight[a : a + _ROWS] @ values[a : a + _ROWS]
+        mean = total[self.taps] / self.rows
         return (
             mean if np.isfinite(mean).all() else np.array([values[self.where, i].mean() for i in self.taps])
         )
@@ -70,7 +75,7 @@ class Part:
         ndarray, shape (rows, taps)
             Not copied where they are all there is.
         """
-        chosen = values if self.rows == len(values) else values[self.where]
+        chosen = values if self.rows == len(values) else values.take(np.flatnonzero(self.where), axis=0)
         return chosen if len(self.taps) == values.shape[1] else chosen[:, self.taps]
 
 
@@ -150,8 +155,8 @@ def tap_loads(car: Car, pa: Array, faulted: Bools | None) -> Loads:
     names = tuple(tap.name for tap in car.taps)
     whole = load_matrix(car)
     if faulted is None:
-        # one product tells both the loads and whether anything is missing
-        rows = whole.matrix[:3] @ pa.T
+        # the products tell both the loads and whether anything is missing
+        rows = _products(whole.matrix[:3], pa)
         if np.isfinite(rows[0]).all():
             return Loads(rows, rows[0] / whole.area_m2.sum(), None, {(1 << len(names)) - 1: whole}, names)
     good = np.isfinite(pa) if faulted is None else np.isfinite(pa) & ~faulted
@@ -165,9 +170,17 @@ def tap_loads(car: Car, pa: Array, faulted: Bools | None) -> Loads:
         if taps:
             matrix = matrices[pattern] = load_matrix(car, {names[i] for i in taps})
             here = np.flatnonzero(code == pattern)
-            rows[:, here] = matrix.matrix[:3] @ pa[here][:, taps].T
+            rows[:, here] = _products(matrix.matrix[:3], pa[here][:, taps])
             mean[here] = rows[0, here] / matrix.area_m2.sum()
     return Loads(rows, mean, code, matrices, names)
+
+
+def _products(matrix: Array, pa: Array) -> Array:
+    """``matrix @ pa.T``."""
+    out = np.empty((len(matrix), len(pa)))
+    for a in range(0, len(pa), _ROWS):
+        out[:, a : a + _ROWS] = matrix @ pa[a : a + _ROWS].T
+    return out
 
 
 def faulted_rows(events: Sequence[Loss], t_s: Array, names: Sequence[str]) -> Bools | None:

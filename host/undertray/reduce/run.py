@@ -37,6 +37,8 @@ __all__ = ["Reduction", "reduce_run"]
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+_ROWS = 4096  # turned into columns at a time
+
 
 def reduce_run(
     run: Run,
@@ -215,16 +217,20 @@ def _steady(found: MeanUncertainty, need: HoldNeed, seconds: float) -> Steady:
 
 def _taps(names: Sequence[str], suction: TapSuction, step_s: Array) -> dict[str, TapSummary]:
     out = {}
-    for i, name in enumerate(names):
-        column = np.ascontiguousarray(suction.pa[:, i])
+    beyond = suction.out_of_range.any()
+    columns = np.empty(suction.pa.shape[::-1])
+    for a in range(0, len(step_s), _ROWS):
+        columns[:, a : a + _ROWS] = suction.pa[a : a + _ROWS].T
+    for i, (name, column) in enumerate(zip(names, columns, strict=True)):
         seen = np.isfinite(column)
-        values = column if seen.all() else column[seen]
+        whole = bool(seen.all())
+        values = column if whole else column[seen]
         out[name] = TapSummary(
             mean=float(values.mean()) if values.size else None,
-            median=quantiles(values, (0.5,))[0] if values.size else None,
             max=float(values.max()) if values.size else None,
-            saturated_s=float(step_s[suction.out_of_range[:, i]].sum()),
-            missing_s=float(step_s[~seen].sum()),
+            median=quantiles(values, (0.5,), spoil=True)[0] if values.size else None,
+            saturated_s=float(step_s[suction.out_of_range[:, i]].sum()) if beyond else 0.0,
+            missing_s=0.0 if whole else float(step_s[~seen].sum()),
         )
     return out
 

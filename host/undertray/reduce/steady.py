@@ -92,9 +92,12 @@ def run_blocks(series: Series, events: Sequence[Loss]) -> Blocks:
         none = np.empty(0)
         never = np.empty(0, bool)
         return Blocks(np.empty(0, np.int64), 0, none, none, none, none, none, none, never, never)
-    number = np.floor((series.t_s - series.t_s[0]) / BLOCK_S).astype(np.int64)
-    starts = np.flatnonzero(np.diff(number, prepend=number[0] - 1))
-    t_s = series.t_s[0] + number[starts] * BLOCK_S
+    since = series.t_s - series.t_s[0]
+    since /= BLOCK_S
+    all_numbers = since.astype(np.int64)  # the time rises from 0: cut off is rounded down
+    starts = np.flatnonzero(np.concatenate([[True], all_numbers[1:] != all_numbers[:-1]]))
+    number = all_numbers[starts]
+    t_s = series.t_s[0] + number * BLOCK_S
     throttle_us = _mean(series.throttle_us, starts)
     clear = np.ones(len(t_s), bool)
     for event in events:
@@ -102,7 +105,7 @@ def run_blocks(series: Series, events: Sequence[Loss]) -> Blocks:
             end_s = np.inf if event.end_s is None else event.end_s
             clear &= (t_s + BLOCK_S <= event.onset_s) | (t_s >= end_s + _AFTER_EVENT_S)
     suction_pa = _mean(series.mean_suction_pa, starts)
-    still = _still(series.throttle_us, starts, number[starts], suction_pa)
+    still = _still(series.throttle_us, starts, number, suction_pa)
     return Blocks(
         first_row=starts,
         rows=len(series.t_s),
