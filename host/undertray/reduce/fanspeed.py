@@ -79,10 +79,10 @@ class FanSpeeds:
     def _approach(self, speed: Array, out: Array) -> Array:
         """Speeds while the throttle rests: each goes its own way to it, and never past it."""
         away = self._asked - speed
-        if np.abs(away).max() < ARRIVED_US:
-            out[:] = self._asked
-        elif len(out) == 1:
+        if len(out) == 1:
             out[0] = self._asked - away * np.where(away > 0, self._stay_up, self._stay_down)
+        elif np.abs(away).max() < ARRIVED_US:
+            out[:] = self._asked
         else:
             # beyond the table all have arrived
             n = min(len(out), len(self._decay_up))

@@ -12,6 +12,7 @@ from undertray.reduce.middle import middle
 __all__ = ["RotorLaw", "fit_rotor", "rotor_speed"]
 
 Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 _SPAN_US = 900.0
 _JITTER_US = 8.0  # within this the throttle counts as constant, at its mean
@@ -27,7 +28,8 @@ _CLIP = 2.0  # residuals beyond twice the usual count less: unseen leaks, bumps
 _ALIKE = 10.0  # neighbouring residuals say the same over this many blocks
 _FLOOR = 0.15
 _LOUD = 0.01
-_ARRIVED = 60.0  # e-foldings after which nothing of a change is left
+_ARRIVED = 37.0  # e-foldings after which nothing of a change is left in a double
+_STANDING = 1e-5  # a fan this near to its speed is there
 _COARSE, _FINE, _FINER = 0.3, 0.03, 0.6  # scale of the residuals, from the first step to the last
 
 
@@ -90,9 +92,10 @@ def rotor_speed(parameters: Array, throttle_us: Array, block_s: float, restart: 
 class _Settings:
     """Stretches of one throttle setting each, jitter aside: edges, settings in µs, unseen before."""
 
-    edges: list[int]
+    begin: Ints
+    blocks: Ints
     throttle_us: Array
-    restart: list[bool]
+    unseen: list[bool]
 
     @classmethod
     def of(cls, throttle_us: Array, restart: NDArray[np.bool_]) -> _Settings:
@@ -102,38 +105,50 @@ class _Settings:
             if abs(values[k] - asked) > _JITTER_US or restart[k]:
                 edges.append(k)
                 asked = values[k]
-        edges.append(len(values))
-        settings = np.add.reduceat(throttle_us, edges[:-1]) / np.diff(edges)
-        return cls(edges, settings, restart[edges[:-1]].tolist())
+        begin = np.array(edges)
+        blocks = np.diff(begin, append=len(values))
+        return cls(begin, blocks, np.add.reduceat(throttle_us, begin) / blocks, restart[begin].tolist())
 
 
 def _speeds(parameters: Array, settings: _Settings, block_s: float) -> Array:
     """As :func:`rotor_speed`, shape (m, k)."""
     u0, q = parameters[:, 0], parameters[:, 1]
     up, down, b = np.exp(parameters[:, 2:5].T)
-    out = np.empty((len(parameters), settings.edges[-1]))
     asked = (np.maximum(settings.throttle_us[:, None] - u0, 0.0) / _SPAN_US) ** q
-    t = block_s * np.arange(1, out.shape[1] + 1)
-    n, edges = asked[0], settings.edges
-    for a, k, end, unseen in zip(asked, edges[:-1], edges[1:], settings.restart, strict=True):
-        if unseen:
-            n = a
-        e0 = a - n
-        out[:, k:end] = a[:, None]
-        n = a
-        if np.abs(e0).max() < 1e-5:
-            continue
-        rate = np.where(e0 > 0, up, down) + 2 * a * b
-        near = k + min(end - k, int(_ARRIVED / (rate.min() * block_s)) + 1)
-        e = np.exp(np.minimum(rate[:, None] * t[: near - k], _ARRIVED))
-        e *= (rate - b * e0)[:, None]
-        e += (b * e0)[:, None]
-        out[:, k:near] -= (rate * e0)[:, None] / e
-        n = out[:, end - 1]
+    away = _away(asked, up, down, b, settings, block_s)
+    rate, bend = np.where(away > 0, up, down) + 2 * asked * b, b * away
+    # what is left of each change, as far as anything is
+    near = np.minimum(settings.blocks, np.ceil(_ARRIVED / (rate.min(axis=1) * block_s)).astype(np.int64))
+    near[np.abs(away).max(axis=1) < _STANDING] = 0
+    which = np.repeat(np.arange(len(near)), near)
+    since = np.arange(1, len(which) + 1) - (np.cumsum(near) - near)[which]
+    rate, bend, change = (np.take(each.T, which, axis=1) for each in (rate, bend, rate * away))
+    left = np.exp(np.minimum(rate * (block_s * since), _ARRIVED))
+    left *= rate - bend
+    left += bend
+    out = np.take(asked.T, np.repeat(np.arange(len(near)), settings.blocks), axis=1)
+    out[:, settings.begin[which] + since - 1] -= change / left
     mid = out.copy()
     mid[:, 1:] += out[:, :-1]
     mid[:, 1:] /= 2
     return mid
+
+
+def _away(asked: Array, up: Array, down: Array, b: Array, settings: _Settings, block_s: float) -> Array:
+    """How far from each setting the fan is when that begins, shape (settings, m): one after the other."""
+    span_s, out = block_s * settings.blocks[:, None], np.empty_like(asked)
+    rates = [g + 2 * asked * b for g in (up, down)]
+    columns = [asked, *rates, *(np.exp(np.minimum(rate * span_s, _ARRIVED)) for rate in rates)]
+    for j, bend in enumerate(b.tolist()):
+        away, n = [], 0.0
+        lists = (column[:, j].tolist() for column in columns)
+        for a, faster, slower, growing, fading, unseen in zip(*lists, settings.unseen, strict=True):
+            e = 0.0 if unseen or not away else a - n
+            away.append(e)
+            rate, grown = (faster, growing) if e > 0 else (slower, fading)
+            n = a - rate * e / (bend * e + (rate - bend * e) * grown)
+        out[:, j] = away
+    return out
 
 
 def fit_rotor(

@@ -194,21 +194,16 @@ class Screen:
         earlier = np.maximum(first - self._earlier, view.lo)
         base, end = int(earlier.min()), int(at.max()) + 1
         throttle = self._blocks.floats("throttle_us", base, end)
-        step = np.abs(throttle[1:] - throttle[:-1])
-        jumps = np.concatenate([[0], np.cumsum(step > _REST_US)])
-        rest: Bools = jumps[at - base] == jumps[earlier - base]
+        bounds = np.stack([earlier, at + 1], axis=1).ravel() - base
+        held = np.append(throttle, throttle[-1])  # as a window may end with the last
+        rest = np.maximum.reduceat(held, bounds)[::2] - np.minimum.reduceat(held, bounds)[::2] <= _REST_US
         if not rest.any():
-            return rest
+            return np.asarray(rest)
         last = max(0, end - self.reference - view.lo)  # none reaches beyond what is judged
         level, before = (view.reference[np.minimum(k - view.lo, last)] for k in (first, earlier))
         speeds = self._blocks.floats("speed_us", base, end)[earlier - base]
         calm = np.abs(level / np.maximum(before, 1e-9) - 1) < _REST
-        rest &= calm | (speeds.max(axis=1) - speeds.min(axis=1) <= _REST_US)
-        if step.max(initial=0.0, where=step <= _REST_US) > 0:  # small steps may add up
-            for i in np.flatnonzero(rest).tolist():
-                window = throttle[earlier[i] - base : at[i] + 1 - base]
-                rest[i] = window.max() - window.min() <= _REST_US
-        return rest
+        return np.asarray(rest & (calm | (speeds.max(axis=1) - speeds.min(axis=1) <= _REST_US)))
 
     def look(self, view: View, k0: int, k1: int, noise: Noise, floor_pa: float) -> tuple[Found, Found]:
         """Look at a few blocks.
