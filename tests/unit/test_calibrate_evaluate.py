@@ -146,3 +146,18 @@ def test_same_points_same_bytes():
 
 def test_hysteresis_needs_both_directions():
     assert hysteresis([]) is None
+
+
+@pytest.mark.parametrize(
+    ("factor", "how"),
+    [(0.1, "cm for mm"), (0.5, "one meniscus of two"), (2.0, "the wrong range"), (1 / 25.4, "inches for mm")],
+)
+def test_a_factor_between_column_and_sensor_is_somebodys_slip(factor, how):
+    with pytest.raises(CalibrationError, match="differ by a factor") as caught:
+        one(sensor(), heights=HEIGHTS * factor)
+    assert "heights are in mm" in str(caught.value)
+
+
+def test_a_sensor_off_by_far_more_than_its_data_sheet_allows_is_still_calibrated():
+    for b1 in (0.8, 1.3):
+        assert one(sensor(b1=b1)).coefficients[1] == pytest.approx(b1)

@@ -64,8 +64,8 @@ class Person:
         for trigger, answer in self.answers:
             if trigger(self) if callable(trigger) else trigger in question:
                 self.answers.remove((trigger, answer))
-                if answer is EOFError:
-                    raise EOFError
+                if isinstance(answer, type):
+                    raise answer
                 return answer
         return ""
 
@@ -202,7 +202,7 @@ def test_swapped_ports_are_said_at_once(tmp_path):
     assert "p1 falls" not in person.text
 
 
-@pytest.mark.parametrize("how", ["stop", EOFError])
+@pytest.mark.parametrize("how", ["stop", EOFError, KeyboardInterrupt])
 def test_stop_and_go_on(tmp_path, how):
     def at_60(person):
         return "when it is set" in person.asked[-1] and person.bench.height_mm == 60

@@ -14,8 +14,8 @@ from undertray.units import quantity
 __all__ = ["HELP", "Dialogue"]
 
 HELP = (
-    "Enter  go on;  list  the points so far;  drop N  take point N back and do it again;"
-    "  skip  leave this step out;  stop  go on another day;  finish  end with the points there are"
+    "At every question: Enter goes on; list shows the points so far; drop N takes point N back and does it"
+    " again; skip leaves this step out; stop ends for today; finish ends with the points there are."
 )
 """The words that every question takes."""
 
@@ -67,7 +67,8 @@ class Dialogue:
             try:
                 answer = self._ask("Enter when it is set > ").strip()
                 verdict = self._word(answer, number) if answer else self._take(number, step)
-            except EOFError:
+            except (EOFError, KeyboardInterrupt):
+                self._tell("")
                 verdict = "stop"
             if verdict == "stop":
                 self._tell(

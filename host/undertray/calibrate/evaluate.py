@@ -18,7 +18,7 @@ from undertray.calibrate.curve import choose_curve
 from undertray.calibrate.fit import fit_polynomial
 from undertray.calibrate.fitted import Fit
 from undertray.calibrate.points import Points
-from undertray.calibrate.refusal import check_direction, check_points
+from undertray.calibrate.refusal import check_direction, check_gain, check_points
 from undertray.errors import CalibrationError
 
 __all__ = ["Setup", "calibrate"]
@@ -129,6 +129,7 @@ def calibrate(
 def _column(points: Points, i: int, column_pa: Array, setup: Setup, part: str) -> ColumnCalibration:
     nominal = points.nominal_pa[:, i]
     check_direction(points.columns[i], nominal, column_pa)
+    check_gain(points.columns[i], nominal, column_pa)
     u_reading = np.full(column_pa.shape, setup.budget.reading_pa(setup.tube, setup.conditions))
     if setup.zero_open:
         u_reading[points.height_mm == 0] = 0.0

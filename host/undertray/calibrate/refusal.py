@@ -9,12 +9,16 @@ from numpy.typing import NDArray
 
 from undertray.errors import CalibrationError
 
-__all__ = ["FewPointsError", "check_direction", "check_points"]
+__all__ = ["FewPointsError", "check_direction", "check_gain", "check_points"]
 
 Array = NDArray[np.float64]
 _LEAST_POINTS = 5
 _LEAST_LEVELS = 3
 _FOLLOWS = 0.9  # correlation of reading and column below which a hose is off or leaks
+
+# By its own scale a sensor is good to a few per cent of its range (their data sheets); half or twice is a
+# slip: one meniscus read for two, heights in cm or inches, the wrong range in board.json
+_LEAST_GAIN, _MOST_GAIN = 0.7, 1.4
 
 
 class FewPointsError(CalibrationError):
@@ -108,4 +112,38 @@ def check_direction(name: str, nominal: Array, column_pa: Array) -> None:
             seen=f"correlation {follows:.2f}",
             expected=f"above {_FOLLOWS}",
             do="look for a hose that is off, leaks or is kinked, and for heights typed in a wrong order",
+        )
+
+
+def check_gain(name: str, nominal: Array, column_pa: Array) -> None:
+    """Refuse a sensor that is off by a factor: not its error, but somebody's slip.
+
+    Parameters
+    ----------
+    name : str
+        The pressure column, for the error line.
+    nominal : ndarray of float64, shape (n,)
+        Nominal suction of the sensor, Pa; not all the same.
+    column_pa : ndarray of float64, shape (n,)
+        Pressure of the liquid column, Pa.
+
+    Raises
+    ------
+    CalibrationError
+        The column rises by less than 0.7 or more than 1.4 Pa for each Pa of the sensor.
+
+    Notes
+    -----
+    The gain is the slope of the least-squares line of the column's pressure over the reading.
+    """
+    about = nominal - nominal.mean()
+    gain = float(about @ (column_pa - column_pa.mean()) / (about @ about))
+    if not _LEAST_GAIN <= gain <= _MOST_GAIN:
+        raise CalibrationError(
+            "the column and the sensor differ by a factor",
+            where=name,
+            seen=f"{gain:.3g} Pa of the column for each Pa of the sensor",
+            expected=f"{_LEAST_GAIN:g} to {_MOST_GAIN:g}",
+            do="check that heights are in mm and the whole difference of both menisci (--limbs), the liquid "
+            "(--density), and the sensor's range in board.json",
         )

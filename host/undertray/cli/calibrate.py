@@ -37,11 +37,11 @@ def register(app: typer.Typer) -> None:
     app : typer.Typer
         The program.
     """
-    app.command("calibrate")(_calibrate)
+    app.command("calibrate", short_help="Calibrate every sensor on one liquid column.")(_calibrate)
 
 
 def _calibrate(
-    out: Annotated[Path, typer.Option(help="The calibration to write (JSON).")],
+    out: Annotated[Path, typer.Option(help="The calibration to write (JSON); replaced if it is there.")],
     points: Annotated[
         Path | None, typer.Option(help="Steady readings: height_mm,direction,p1_pa,p2_pa,...")
     ] = None,

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -99,4 +101,6 @@ def _ask(question: str) -> str:
 
 
 def _tell(line: str) -> None:
+    if sys.stderr.isatty():  # whole words on a screen; a pipe gets the sentence on one line
+        line = textwrap.fill(line, shutil.get_terminal_size().columns - 1, subsequent_indent="  ")
     print(line, file=sys.stderr, flush=True)
