@@ -130,3 +130,51 @@ def test_wrong_usage_is_2_and_a_failing_device_1(
     assert word in stderr
     assert "Traceback" not in stderr
     assert not (tmp_path / "run.csv").exists()
+
+
+def test_a_name_that_ends_in_a_slash_is_a_folder_there_or_not(tmp_path: Path) -> None:
+    for _ in range(2):
+        with tcp_board(streaming(ScriptedBoard(rate_hz=500))) as url:
+            status, _, stderr = finished(
+                start("--port", url, "--out", f"{tmp_path}/runs/", "--seconds", 0.2, "--skirt", "foam 3 mm")
+            )
+        assert status == 0, stderr
+    logs = sorted((tmp_path / "runs").iterdir())
+    assert len(logs) == 2
+    assert all("foam-3-mm" in log.name and log.suffix == ".csv" for log in logs)
+    (tmp_path / "taken").write_text("")
+    status, _, stderr = finished(start("--port", "socket://127.0.0.1:1", "--out", f"{tmp_path}/taken/"))
+    assert (status, stderr.count("\n")) == (1, 1)
+    assert "cannot make the folder" in stderr
+
+
+@posix
+def test_old_answers_that_go_into_a_new_log_are_said_and_the_page_stands_last(tmp_path: Path) -> None:
+    import os
+    import pty
+
+    (tmp_path / "undertray").mkdir()
+    kept = {"skirt": "foam", "gap": "0.5 mm", "springs": "", "pack": "old 3S", "surface": "board"}
+    (tmp_path / "undertray" / "run-facts.json").write_text(json.dumps(kept))
+    car = Path(__file__).parents[2] / "demo_logs" / "car.toml"
+    person, terminal = pty.openpty()
+    try:
+        with tcp_board(streaming(ScriptedBoard(rate_hz=500))) as url:
+            words = ["--port", url, "--out", tmp_path / "run.csv", "--seconds", "0.2", "--pack", "new 4S"]
+            done = subprocess.run(
+                [sys.executable, "-m", "undertray", "record", *map(str, words), "--page", "--car", str(car)],
+                stdin=terminal,
+                capture_output=True,
+                text=True,
+                timeout=40,
+                env=os.environ | {"XDG_CONFIG_HOME": str(tmp_path)},
+                check=False,
+            )
+    finally:
+        os.close(person)
+        os.close(terminal)
+    assert done.returncode == 0, done.stderr
+    assert "as last time: skirt foam, gap 0.5 mm, surface board;" in done.stderr
+    assert read_run(tmp_path / "run.csv").facts["notes"]["pack"] == "new 4S"
+    # on 24 lines what stands above the cautions is gone when the screen begins
+    assert done.stderr.index("Local rules") < done.stderr.index("live page at http")

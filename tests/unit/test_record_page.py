@@ -20,6 +20,7 @@ from fakes.browser import CHROMIUM, browser
 from undertray.errors import LinkError
 from undertray.live.page import PageView
 from undertray.live.snapshot import AxleNow, Snapshot, TapNow
+from undertray.report.words import CAUTIONS
 
 NOW = Snapshot(
     elapsed_s=12.5,
@@ -73,6 +74,12 @@ class Events:
 
     def close(self) -> None:
         self.socket.close()
+
+
+def test_the_page_bears_the_cautions_of_the_whole_program(page: PageView) -> None:
+    _, _, body = get(page.url)
+    assert all(f"<li>{caution}</li>" in body for caution in CAUTIONS)
+    assert "{" + "cautions}" not in body
 
 
 def test_the_page_is_whole_and_asks_for_nothing_else(page: PageView) -> None:

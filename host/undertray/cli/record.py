@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
 from collections.abc import Callable, Iterator
@@ -28,11 +29,17 @@ def register(app: typer.Typer) -> None:
     app : typer.Typer
         The program.
     """
-    app.command("record")(_record)
+    app.command("record", short_help="Record a run from the board until it is stopped.")(_record)
 
 
 def _record(
-    out: Annotated[Path, typer.Option(help="The log to write, which must not exist; or a folder for it.")],
+    out: Annotated[
+        str,
+        typer.Option(
+            metavar="PATH",
+            help="The log to write, which must not exist; or a folder for it, made if it ends in /.",
+        ),
+    ],
     port: Annotated[
         str | None,
         typer.Option(
@@ -76,7 +83,7 @@ def _record(
 
     Example: undertray record --out run.csv --car car.toml --skirt "foam 3 mm" --page
     """
-    from undertray.acquire.facts import free_path, gather
+    from undertray.acquire.facts import free_path, gather, recall
     from undertray.acquire.link import open_link
     from undertray.acquire.record import Recorder
     from undertray.acquire.recording import Patience
@@ -85,17 +92,26 @@ def _record(
     the_car, certificate = _car(car, calibration)
     port = port or _found(baud)
     given = {"skirt": skirt, "gap": gap, "springs": springs, "pack": pack, "surface": surface}
-    known = gather(given, None if quiet or not sys.stdin.isatty() else _asked)
+    asks = not quiet and sys.stdin.isatty()
+    before = recall() if asks else {}
+    known = gather(given, _asked if asks else None)
+    again = ", ".join(f"{fact} {before[fact]}" for fact in given if given[fact] is None and before.get(fact))
     facts: dict[str, Any] = {"car": the_car.name} if the_car else {}
     if "skirt" in known:
         facts["skirt"] = known.pop("skirt")
     facts |= {"notes": known | notes, "host": _host(port)}
-    path = free_path(out, skirt)
+    path = free_path(_folder(out), skirt)
 
     def say(sentence: str) -> None:
         if not quiet:
             print(f"undertray: {sentence}", file=sys.stderr)
 
+    if again:
+        say(f"kept in the log as last time: {again}; --gap and so on change it")
+    if the_car:
+        from undertray.report.words import caution_lines
+
+        say(caution_lines())
     monitor, views = None, list(_views(say, quiet, plot, page, page_address))
     if views:
         from undertray.live.monitor import Monitor
@@ -110,10 +126,6 @@ def _record(
         say=say,
         watch=monitor.take if monitor else None,
     )
-    if the_car:
-        from undertray.report.words import caution_lines
-
-        say(caution_lines())
     with _told_to_stop() as stop:
         if monitor is None:
             done = recorder.run(stop)
@@ -122,6 +134,20 @@ def _record(
 
             done = watch(recorder, monitor, views, stop)
     say(_summed(done))
+
+
+def _folder(out: str) -> Path:
+    """A name that ends in a slash means a folder, there or not: never a file without an ending."""
+    if out.endswith(("/", os.sep)):
+        from undertray.errors import RunLogError
+
+        try:
+            Path(out).mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise RunLogError(
+                f"cannot make the folder ({error.strerror})", where=out, do="choose another folder"
+            ) from error
+    return Path(out)
 
 
 @contextmanager
@@ -144,6 +170,13 @@ def _told_to_stop() -> Iterator[Callable[[], bool]]:
 def _views(
     say: Callable[[str], None], quiet: bool, plot: bool, page: bool, page_address: str | None
 ) -> Iterator[View]:
+    if page or page_address:
+        from undertray.live.page import PageView
+
+        view = PageView(page_address)
+        # before the screen, which leaves room for two lines above it on 24
+        print(f"undertray: live page at {view.url}", file=sys.stderr)
+        yield view
     if not quiet and sys.stderr.isatty():
         from rich.console import Console
 
@@ -154,12 +187,6 @@ def _views(
         from undertray.live.terminal import PlainView
 
         yield PlainView(say)
-    if page or page_address:
-        from undertray.live.page import PageView
-
-        view = PageView(page_address)
-        print(f"undertray: live page at {view.url}", file=sys.stderr)
-        yield view
     if plot:
         from undertray.live.plot import PlotView
 

@@ -7,6 +7,7 @@ import secrets
 import threading
 import time
 from collections.abc import Callable
+from html import escape
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from importlib.resources import files
 from ipaddress import ip_address
@@ -15,6 +16,7 @@ from urllib.parse import urlsplit
 
 from undertray.errors import LinkError
 from undertray.live.snapshot import Snapshot
+from undertray.report.words import CAUTIONS
 
 __all__ = ["PageView"]
 
@@ -152,7 +154,9 @@ class _Server(ThreadingHTTPServer):
 
             self.address_family = socket.AF_INET6
         self.feed, self.root, self.local = feed, root, local
-        self.page = files("undertray.live").joinpath("page.html").read_text(encoding="utf-8")
+        cautions = "".join(f"<li>{escape(one)}</li>" for one in CAUTIONS)
+        page = files("undertray.live").joinpath("page.html").read_text(encoding="utf-8")
+        self.page = page.replace("{cautions}", cautions)
         super().__init__(address, _Handler)
 
     def handle_error(self, request: Any, client_address: Any) -> None:
