@@ -126,3 +126,14 @@ def test_the_larger_of_working_and_whole_counts() -> None:
     reduction.steady = SimpleNamespace(front_n=estimate, rear_n=estimate, downforce_n=estimate)
     assert judge(reduction).word == "held, but not surely"
     assert "±40" in judge(reduction).headline
+
+
+def test_fans_that_were_never_up_tell_nothing_about_holding() -> None:
+    reduction = invented_reduction(fold_at_s=None)
+    reduction.series.throttle_us = np.full(len(reduction.series.t_s), 1000.0)
+    verdict = judge(reduction)
+    assert verdict.word == "cannot be told"
+    assert "the throttle was never up" in verdict.headline
+    # a throttle that is up from the first row to the last is judged like any other
+    reduction.series.throttle_us[:] = 1700.0
+    assert judge(reduction).held_s > 8

@@ -22,6 +22,7 @@ Mask = NDArray[np.bool_]
 _SETTLED_S = 0.2
 _LEAST_STRETCH_S = 0.5
 _SPUN_UP_S = 1.0
+_REST_US = 1100.0  # throttle at and below which fans stand (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,9 +108,10 @@ def judge(reduction: Reduction, units: Display = SI) -> Verdict:
     """
     t_s = reduction.series.t_s
     names, margins = _margins(reduction)
-    known = np.isfinite(margins).all(axis=1)
-    if len(t_s) < 2 or not known.any():
-        return _untold("no row has both axles measured")
+    known: Mask = np.asarray(np.isfinite(margins).all(axis=1))
+    why = _no_answer(reduction.series.throttle_us, known)
+    if why:
+        return _untold(why)
     worst = np.where(known, margins.min(axis=1), np.inf)
     steps_s = _steps(t_s)
     work = work_rows(reduction.series.throttle_us)
@@ -164,6 +166,15 @@ def judge(reduction: Reduction, units: Display = SI) -> Verdict:
         headline = f"It held, {why}. {least}"
         return Verdict("held, but not surely", False, headline, base, least_n, *facts)
     return Verdict("held", True, f"It held. {least}", base, least_n, *facts)
+
+
+def _no_answer(throttle_us: Array, known: Mask) -> str:
+    """Why a run says nothing about holding; empty where it may."""
+    if len(known) < 2 or not known.any():
+        return "no row has both axles measured"
+    if np.isfinite(throttle_us).any() and np.nanmax(throttle_us) <= _REST_US:
+        return "the throttle was never up"
+    return ""
 
 
 def _margins(reduction: Reduction) -> tuple[tuple[str, ...], Array]:
