@@ -35,6 +35,13 @@ def test_help_loads_none_of_the_heavy_libraries() -> None:
     assert _run("-c", code).stdout.strip() == "[]"
 
 
+@pytest.mark.parametrize("group", [[], ["board"]])
+def test_no_line_in_the_list_of_commands_is_cut_off(group: list[str]) -> None:
+    listed = _run("-m", "undertray", *group, "--help").stdout.partition("Commands:")[2].splitlines()
+    assert len(listed) >= 2
+    assert not [line for line in listed if line.endswith("...")]
+
+
 @pytest.mark.parametrize(
     ("arguments", "status"),
     [

@@ -302,6 +302,9 @@ def test_the_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert [len(read_run(path).seq) for path in paths] == [20, 30]
     assert read_run(paths[0]).facts["car"] == "c"
     assert runs == {}
+    empty = run.invoke(app, ["fetch", "--port", "x", "--list"])
+    assert (empty.exit_code, empty.stdout) == (0, "")
+    assert "there are no runs on the board" in empty.stderr
     assert all(board.closed for board in boards)
     nothing = run.invoke(app, ["fetch", "--port", "x", "2", "--out", str(tmp_path)])
     assert isinstance(nothing.exception, LinkError)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from types import SimpleNamespace
 
 import pytest
-from fakes.reductions import invented_car, invented_event, invented_reduction
 
+from fakes.reductions import invented_car, invented_event, invented_reduction
 from undertray.reduce.estimates import Estimate, Steady
 from undertray.reduce.grip import Grip, SpeedTime
 from undertray.report.display import SI, US, number

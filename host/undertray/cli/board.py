@@ -24,7 +24,7 @@ def register(app: typer.Typer) -> None:
     app.add_typer(_group, name="board")
 
 
-@_group.command("check")
+@_group.command("check", short_help="Say whether a board description can work.")
 def _check(
     board: Annotated[Path, typer.Argument(help="The board.json.")],
     car: Annotated[
@@ -54,7 +54,7 @@ def _check(
         raise typer.Exit(1)
 
 
-@_group.command("install")
+@_group.command("install", short_help="Put the firmware on a board that runs MicroPython.")
 def _install(
     port: Annotated[str | None, typer.Option(help="Serial port; the first board found if left out.")] = None,
     board: Annotated[

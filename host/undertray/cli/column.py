@@ -40,7 +40,7 @@ def register(app: typer.Typer) -> None:
     app : typer.Typer
         The program.
     """
-    app.command("column")(_column)
+    app.command("column", short_help="Turn the height of a liquid column into pressure.")(_column)
     app.command("target")(_target)
 
 

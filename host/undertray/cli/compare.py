@@ -22,7 +22,7 @@ def register(app: typer.Typer) -> None:
     app : typer.Typer
         The program.
     """
-    app.command("compare")(_compare)
+    app.command("compare", short_help="Compare skirts, gaps or packs at the same throttle.")(_compare)
 
 
 def _compare(

@@ -110,4 +110,4 @@ def register(app: typer.Typer) -> None:
     app : typer.Typer
         The program.
     """
-    app.command("demo")(_demo)
+    app.command("demo", short_help="Calibrate, reduce and judge an invented car.")(_demo)

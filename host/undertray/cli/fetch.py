@@ -19,7 +19,7 @@ def register(app: typer.Typer) -> None:
     app : typer.Typer
         The program.
     """
-    app.command("fetch")(_fetch)
+    app.command("fetch", short_help="Bring the runs that the board kept on a cableless drive.")(_fetch)
 
 
 def _fetch(
@@ -52,11 +52,14 @@ def _fetch(
     try:
         fetcher = Fetcher(link)
         with fetcher.session():
+            there = fetcher.runs() if listed or every else ()
+            if (listed or every) and not there:
+                print("undertray: there are no runs on the board", file=sys.stderr)
             if listed or out is None:
-                for run in fetcher.runs():
+                for run in there:
                     print(f"{run.number:5}  {run.size:9} bytes")
                 return
-            wanted = [run.number for run in fetcher.runs()] if every else list(dict.fromkeys(numbers or []))
+            wanted = [run.number for run in there] if every else list(dict.fromkeys(numbers or []))
             given = {"car": car, "skirt": skirt, "host": _host(port)}
             facts: dict[str, Any] = {key: value for key, value in given.items() if value is not None}
             for number in wanted:
@@ -66,8 +69,6 @@ def _fetch(
                 print(f"undertray: run {number}: {told}", file=sys.stderr)
                 if erase:
                     fetcher.erase(number)
-            if not wanted:
-                print("undertray: there are no runs on the board", file=sys.stderr)
     finally:
         link.close()
 

@@ -26,8 +26,8 @@ def register(app: typer.Typer) -> None:
     app : typer.Typer
         The program.
     """
-    app.command("inspect")(_inspect)
-    app.command("export")(_export)
+    app.command("inspect", short_help="Say what is in a log, and what is wrong with it.")(_inspect)
+    app.command("export", short_help="Write a log as a plain table, one row a sample.")(_export)
 
 
 def _inspect(

@@ -22,7 +22,7 @@ def register(app: typer.Typer) -> None:
     app : typer.Typer
         The program.
     """
-    app.command("reduce")(_reduce)
+    app.command("reduce", short_help="Reduce a run: downforce, margins of the axles, losses.")(_reduce)
 
 
 def _reduce(

@@ -26,7 +26,7 @@ def register(app: typer.Typer) -> None:
     app : typer.Typer
         The program.
     """
-    app.command("reference")(_reference)
+    app.command("reference", short_help="Take good runs as the reference for the seal index.")(_reference)
 
 
 def _reference(

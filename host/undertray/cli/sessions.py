@@ -27,7 +27,7 @@ def register(app: typer.Typer) -> None:
     app : typer.Typer
         The program.
     """
-    app.command("sessions")(_sessions)
+    app.command("sessions", short_help="List the runs of a folder, a line each.")(_sessions)
 
 
 def _sessions(

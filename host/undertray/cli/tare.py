@@ -18,7 +18,7 @@ def register(app: typer.Typer) -> None:
     app : typer.Typer
         The program.
     """
-    app.command("tare")(_tare)
+    app.command("tare", short_help="Say what the sensors read before and after a run.")(_tare)
 
 
 def _tare(

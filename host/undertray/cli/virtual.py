@@ -77,4 +77,4 @@ def register(app: typer.Typer) -> None:
     app : typer.Typer
         The program.
     """
-    app.command("virtual")(_virtual)
+    app.command("virtual", short_help="Serve a virtual car: the real firmware without a board.")(_virtual)
