@@ -50,6 +50,9 @@ def test_every_pin_and_address_of_the_board_is_drawn_and_listed() -> None:
         assert column["address"] in words
         assert column["note"] in _words(made["harness.svg"])
         assert f"| p{place + 1} | {column['part']} {column['range']} |" in made["pins.md"]
+    # every cable of the list is found in the drawing above it
+    words = _words(made["harness.svg"])
+    assert all(words.count(f"W{number}") >= 2 for number in range(1, 7))
 
 
 def test_a_changed_pin_changes_every_drawing_that_shows_it(tmp_path: Path) -> None:

@@ -141,8 +141,9 @@ def _tubes(sheet: Sheet, plan: BoardPlan) -> float:
     lower = top + step * count
     middle = 270
     sheet.line([(370, middle), (500, middle)], "blue", 4)
-    sheet.text(375, middle - 7, "bus: 3V3, GND,")
-    sheet.text(375, middle + 18, "SDA, SCL")
+    buses = [number for number, ends, *_ in cables(plan) if ", bus " in ends]
+    sheet.text(375, middle - 7, f"{', '.join(buses)}: 3V3, GND,")
+    sheet.text(375, middle + 18, "SDA, SCL (bus)")
     if plan.muxes:
         sheet.text(375, middle + 34, "by the multiplexer")
     sheet.line([(500, top + 22), (500, max(lower - step + 22, middle))], "blue", 4)
