@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -43,6 +44,12 @@ def findings(calibration: Calibration) -> list[str]:
     return lines
 
 
+def _to_its_error(value: float, error: float) -> str:
+    """A coefficient with the decimals of two digits of its error: the file has them all."""
+    places = 1 - math.floor(math.log10(error)) if error > 0 else 6
+    return f"{value:+.{places}f}" if 0 <= places <= 6 else f"{value:+.3g}"
+
+
 def column_findings(column: ColumnCalibration) -> list[str]:
     """The findings on one sensor.
 
@@ -58,7 +65,7 @@ def column_findings(column: ColumnCalibration) -> list[str]:
     """
     errors = np.sqrt(np.diag(column.covariance))
     curve = " ".join(
-        f"{value:+.6g}({error:.2g}){term}"
+        f"{_to_its_error(value, error)}({error:.2g}){term}"
         for value, error, term in zip(column.coefficients, errors, ("", " x", " x^2"), strict=False)
     )
     low, high = column.range_pa

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["comparison_picture"]
 
 _NAME = 30
+_FRONT, _REAR = 6, 7  # signs that no group has unless there are more than six
 _MOST_RUNS = 200
 
 
@@ -53,11 +54,11 @@ def comparison_picture(found: Comparison, units: Display = SI) -> Picture:
                 place - 0.12,
                 group.front_margin_n,
                 units.force_n,
-                0,
+                _FRONT,
                 "front axle" if place == 0 else "",
             )
             _bar(
-                right, place + 0.12, group.rear_margin_n, units.force_n, 1, "rear axle" if place == 0 else ""
+                right, place + 0.12, group.rear_margin_n, units.force_n, _REAR, "rear axle" if place == 0 else ""
             )
             for what, unit, factor, estimate in (
                 ("suction", units.pressure, units.pressure_pa, group.suction_pa),
@@ -123,7 +124,7 @@ def _runs(panel: Axes, found: Comparison) -> None:
             )
     panel.axhline(1.0, color=LIMIT, linewidth=1.0, linestyle=(0, (5, 2)))
     panel.set_xlabel("run, in order of recording")
-    panel.set_ylabel("over the mean", color=INK)
+    panel.set_ylabel("suction / mean of all", color=INK)
     panel.set_xlim(0.5, max(len(shown), 1) + 0.5)
     panel.xaxis.get_major_locator().set_params(integer=True)  # type: ignore[call-arg]
     panel.grid(visible=True, color=GRID, linewidth=0.6)
