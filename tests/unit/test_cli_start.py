@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import subprocess
 import sys
@@ -76,6 +77,19 @@ def test_the_virtual_board_ends_on_either_signal_although_the_shell_ignores_one(
         assert served.stderr is not None
         assert served.stderr.readline().startswith("virtual board on socket://")
         served.send_signal(number)
+        assert served.wait(timeout=60) == 0
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="process groups of POSIX")
+def test_ctrl_c_at_the_terminal_ends_the_virtual_board_without_a_traceback() -> None:
+    words = ("-m", "undertray", "virtual", "--listen", "127.0.0.1:0", "--engine", "twin")
+    with subprocess.Popen(
+        [sys.executable, *words], stderr=subprocess.PIPE, text=True, start_new_session=True
+    ) as served:
+        assert served.stderr is not None
+        assert served.stderr.readline().startswith("virtual board on socket://")
+        os.killpg(served.pid, signal.SIGINT)  # a terminal tells every program of the group
+        assert served.stderr.read() == ""
         assert served.wait(timeout=60) == 0
 
 

@@ -177,7 +177,13 @@ def open_board(
         scenario_path.write_text(json.dumps(scenario), encoding="utf-8")
         argv, env = command(engine, scenario_path, board or bundled("firmware") / "board.json", folder)
         process = subprocess.Popen(
-            argv, env=env, cwd=folder, stdin=subprocess.PIPE, stdout=subprocess.PIPE, bufsize=0
+            argv,
+            env=env,
+            cwd=folder,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            bufsize=0,
+            start_new_session=True,  # Ctrl-C of the terminal is for this program, which then stops it
         )
         _shrink(_pipe(process.stdout))
         running = Board(process, "the twin" if "-I" in argv else "MicroPython")
