@@ -80,7 +80,7 @@ def blocks_of_lines(file: BinaryIO, size: int) -> Iterator[bytes]:
         size -= len(piece)
         end = piece.rfind(b"\n") + 1
         if end:
-            yield rest + piece[:end]
+            yield b"".join((rest, memoryview(piece)[:end]))
             rest = piece[end:]
         else:
             rest = (rest + piece)[: _LINE_LIMIT + 1]  # no line of any format: enough to see that it is bad
@@ -137,6 +137,8 @@ class LogScan:
         self.notes: list[Note] = []
         self.table = RowTable(0)
         self.bad = 0
+        self._device: WireNote | None = None
+        self._device_line = b""
         self._lines, self._seen, self._left = 0, 0, size  # bytes since rows began, bytes to come
 
     def take(self, block: bytes) -> None:
@@ -188,8 +190,11 @@ class LogScan:
         return False
 
     def _note(self, line: bytes, host_us: int, row: int) -> bool:
-        note = parse_line(line)
+        # the device note comes again and again, and is by far the longest
+        note = self._device if line == self._device_line else parse_line(line)
         if not isinstance(note, WireNote):
             return False
+        if note.kind == "device":
+            self._device, self._device_line = note, line
         self.notes.append(Note(host_us, note.kind, note.data, row))
         return True

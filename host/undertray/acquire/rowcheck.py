@@ -46,7 +46,7 @@ class Words:
     def __init__(self, text: bytes) -> None:
         self.text = text
         # nothing in front, so that a row may begin before the text does; and up to a whole word behind
-        self._padded = bytes(_FRONT) + text + bytes(16 - len(text) % 8)
+        self._padded = b"".join((bytes(_FRONT), text, bytes(16 - len(text) % 8)))
         self.data = np.frombuffer(self._padded, np.uint8, len(text), _FRONT)
         self._aligned = np.frombuffer(self._padded, "<u8")
 

@@ -21,6 +21,7 @@ __all__ = ["LOG_VERSION", "Note", "Run", "read_run"]
 
 LOG_VERSION = 1
 _HEAD = 1 << 18
+_FREED = 31 << 20  # a larger one than 32 MB does not count
 _CLOCK_STEP_US = 20_000  # as far as a buffered serial port delays by itself
 
 
@@ -103,6 +104,9 @@ def read_run(path: str | Path) -> Run:
             head = file.read(_HEAD).split(b"\n")[:-1]
             stamped = _is_log(path, head)
             size = file.seek(0, SEEK_END)
+            # glibc takes each array above 128 kB from the system page by page and gives it back, until it has
+            # seen a larger one freed (mallopt(3), M_MMAP_THRESHOLD); elsewhere this does nothing
+            np.empty(min(size, _FREED), dtype=np.uint8)
             reader = LogScan(stamped, size)
             file.seek(0)
             for block in blocks_of_lines(file, size):
@@ -147,10 +151,11 @@ def _run(path: Path, reader: LogScan) -> Run:
     # the device note has a check and the header has none: where they differ, the header is bad
     bad = reader.bad + (reader.header is not None and reader.header != header_line(names))
     table = reader.table if reader.columns else RowTable(len(names))
-    rows = table.arrays()
+    rows, notes = table.arrays(), reader.notes
     kept = _in_order(rows.host_us)
-    before = np.concatenate([[0], np.cumsum(kept)])
     if not kept.all():
+        before = np.concatenate([[0], np.cumsum(kept)])
+        notes = [replace(note, row=int(before[note.row])) for note in notes]
         rows = rows.picked(kept)
     return Run(
         name=path.stem,
@@ -163,7 +168,7 @@ def _run(path: Path, reader: LogScan) -> Run:
         throttle_us=rows.throttle_us,
         flags=rows.flags,
         counts=rows.counts,
-        notes=tuple(replace(note, row=int(before[note.row])) for note in reader.notes),
+        notes=tuple(notes),
         bad_lines=bad + int(np.count_nonzero(~kept)),
         cut_off=reader.stamped and reader.end is None,
         end=reader.end,

@@ -204,7 +204,7 @@ def parse_json(text: str, depth: int = _DEPTH_LIMIT) -> Mapping[str, Any]:
     # The depth is counted before the parser sees it: the parser recurses. It is no more than what opens.
     if text.count("[") + text.count("{") > depth and _depth(text) > depth:
         raise ValueError("it nests too deep")
-    data = json.loads(text, parse_constant=_no_constant, parse_float=_finite)
+    data = _DECODER.decode(text)
     if not isinstance(data, dict):
         raise ValueError("it is no object")
     if "\\u" in text:  # a lone surrogate raises UnicodeEncodeError, a ValueError
@@ -229,6 +229,10 @@ def _finite(text: str) -> float:
     if not math.isfinite(value):
         raise ValueError("a number is too large")
     return value
+
+
+# made once: json.loads makes one a call
+_DECODER = json.JSONDecoder(parse_constant=_no_constant, parse_float=_finite)
 
 
 def encode_row(row: Row) -> bytes:

@@ -89,7 +89,11 @@ def tap_suction(run: Run, car: Car, calibration: Calibration | None) -> TapSucti
     used = [columns[tap.column] for tap in car.taps]
     if calibration is not None:
         _check_calibrated(calibration, car)
-    status = [replace(n, data={**n.data, "second": _picked(n.data.get("second"), wanted)}) for n in run.notes]
+    status = [
+        replace(n, data={**n.data, "second": _picked(n.data["second"], wanted)})
+        for n in run.notes
+        if "second" in n.data
+    ]
     nominal = nominal_suction_pa(_columns(run.counts, wanted), used, status)
     pa = nominal_pa = nominal.suction_pa
     outside = {}
