@@ -83,7 +83,7 @@ def test_figures_of_the_bus_and_the_throttle() -> None:
 
 
 def test_the_guide_has_its_cautions_and_no_dead_link() -> None:
-    for name in ("README.md", "tubing.md"):
+    for name in ("README.md", "tubing.md", "car.md"):
         text = (WIRING / name).read_text(encoding="utf-8")
         for target in re.findall(r"\]\(([^)]+)\)", text):
             assert (WIRING / target).exists(), target
@@ -105,7 +105,23 @@ def test_every_command_the_guide_names_exists() -> None:
     from undertray.cli import app
 
     known = set(typer.main.get_command(app).commands)  # type: ignore[attr-defined]
-    text = "".join((WIRING / n).read_text(encoding="utf-8") for n in ("README.md", "tubing.md"))
+    text = "".join((WIRING / n).read_text(encoding="utf-8") for n in ("README.md", "tubing.md", "car.md"))
     named = set(re.findall(r"undertray ([a-z]+)\b", text)) - {"on"}
     assert {"record", "reduce", "report"} <= named
     assert named <= known
+
+
+def test_the_guide_to_the_car_file_names_every_key_and_its_example_is_a_car(tmp_path: Path) -> None:
+    from undertray.reduce import car as car_module
+
+    text = (WIRING / "car.md").read_text(encoding="utf-8")
+    keys = car_module._CAR_KEYS | car_module._TAP_KEYS | car_module._FAN_KEYS
+    assert len(keys) > 20
+    table = text.partition("| key |")[2]
+    example = text.partition("```toml\n")[2].partition("```")[0]
+    # format, name and the names of the tables themselves are in the example and need no row
+    missing = {key for key in keys if f"`{key}`" not in table} - {"format", "tap", "fan"}
+    assert missing == set()
+    path = tmp_path / "car.toml"
+    path.write_text(example, encoding="utf-8")
+    assert len(car_module.Car.from_toml(path).taps) == 2
