@@ -139,8 +139,9 @@ class FanBank:
         """Which law is the best by now?"""
         errors = self._cc - self._cx * self._cx / np.maximum(self._xx, _TINY)
         self._errors = np.maximum(errors, 0.0, out=errors)
-        self._best = int((errors + self._prior * self._cc).argmin())
-        self._law = self._laws.law(self._best)
+        best = int((errors + self._prior * self._cc).argmin())
+        if best != self._best:
+            self._best, self._law = best, self._laws.law(best)
         self._error = float(errors[self._best] / self._cc) ** 0.5 if self._cc > 0 else 1.0
         self._gain = float(self._cx[self._best]) / max(float(self._xx[self._best]), _TINY)
         self._in = None
@@ -185,6 +186,8 @@ class FanBank:
         -------
         ndarray, shape (k,)
         """
+        if before_us.ndim == 1:
+            return self.drive(speed_us) / max(self._law.drive_at(float(before_us[self._law.lag])), 1e-9)
         return self.drive(speed_us) / np.maximum(self.drive(before_us), 1e-9)
 
     def rests(self, speed_us: Array, within: float) -> bool:

@@ -15,7 +15,7 @@ from undertray.reduce.ledger import Ledger
 from undertray.reduce.losses import Loss, LossParameters
 from undertray.reduce.marks import Marks
 from undertray.reduce.pending import Pending
-from undertray.reduce.screen import Found, Screen
+from undertray.reduce.screen import Screen
 from undertray.reduce.suspicion import Cut, Suspicion, Verdict, suspect, suspect_cut
 from undertray.reduce.view import View
 
@@ -124,10 +124,10 @@ class FallWatch:
             self._end_cut(k)
         self._suspect, self._cut = None, None
 
-    def _judge(self, view: View, k: int, k1: int, fell: Found, cut: Found) -> int:
+    def _judge(self, view: View, k: int, k1: int, fell: dict[int, int], cut: dict[int, int]) -> int:
         """Go through the blocks of a view; stops where the good taps change."""
         ahead: Outlook | None = None
-        m, fell, shown = self._marks, dict(sorted(fell.items())), sorted({*fell, *cut})
+        m, shown = self._marks, sorted({*fell, *cut})
         while k < k1:
             lost = fell.get(k, -1) >= m.after_fall
             if self._suspect is None and lost and k >= m.quiet and not self._faint(view, k):
@@ -163,7 +163,7 @@ class FallWatch:
     def _look_ahead(self, view: View, suspicion: Suspicion, k: int, k1: int) -> Outlook:
         """What some blocks to come have to be judged by."""
         k1 = min(k1, k + _AHEAD)
-        least = self._screen.least_ratio(np.arange(k, k1), view, np.array([suspicion.ref0]))
+        least = self._screen.least_after(view, suspicion.ref0, k, k1)
         likely = self._bank.ratio(self._blocks.floats("speed_us", k, k1), suspicion.speed)
         if not self._blocks.known(k, k1):
             likely = np.where(np.asarray(self._blocks.take("known", k, k1), bool), likely, 1.0)

@@ -79,6 +79,7 @@ class FanLaws:
     def __init__(self) -> None:
         grid = np.meshgrid(_EXPONENTS, _DEAD_BANDS_US, np.arange(len(LAGS_S) ** 2), indexing="ij")
         self.exponent, self.dead_us, self.lag = (axis.ravel() for axis in grid)
+        self._dead = np.array(_DEAD_BANDS_US)[:, None] / _SPAN_US
 
     def law(self, number: int) -> FanLaw:
         """One of them.
@@ -106,9 +107,10 @@ class FanLaws:
         -------
         ndarray, shape (k, laws)
         """
-        base = np.maximum(speed_us[:, None, :] - np.array(_DEAD_BANDS_US)[:, None], 0.0) / _SPAN_US
-        x, root = np.empty((len(base), len(_EXPONENTS), *base.shape[1:])), np.sqrt(base)
-        x[:, 0] = base
+        x = np.empty((len(speed_us), len(_EXPONENTS), len(_DEAD_BANDS_US), speed_us.shape[1]))
+        base = np.subtract(speed_us[:, None, :] / _SPAN_US, self._dead, out=x[:, 0])
+        np.maximum(base, 0.0, out=base)
+        root = np.sqrt(base)
         for i in range(1, len(_EXPONENTS)):  # they go up by a half
             np.multiply(x[:, i - 1], root, out=x[:, i])
         return x.reshape(len(x), -1)

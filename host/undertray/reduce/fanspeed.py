@@ -14,6 +14,7 @@ LAGS_S = (0.02, 0.05, 0.1, 0.2, 0.4, 0.8)
 ARRIVED_US = 1e-6
 """A speed this near to the pulse is there, µs."""
 _JITTER_US = 3.0
+_GONE = 700.0
 _ARRIVED_LAGS = 25  # exp(-25) of the widest throttle step is below that
 
 
@@ -27,13 +28,15 @@ class FanSpeeds:
     """
 
     def __init__(self, block_s: float) -> None:
-        stay = np.exp(-block_s / np.array(LAGS_S))
+        rate = block_s / np.array(LAGS_S)
+        stay = np.exp(-rate)
         self._stay_up = np.repeat(stay, len(LAGS_S))
         self._stay_down = np.tile(stay, len(LAGS_S))
         steps = np.arange(1, round(_ARRIVED_LAGS * LAGS_S[-1] / block_s) + 1)[:, None]
-        decay = stay**steps
-        self._decay_up = np.repeat(decay, len(LAGS_S), axis=1)
-        self._decay_down = np.tile(decay, len(LAGS_S))
+        decay = np.exp(-np.minimum(rate * steps, _GONE))
+        grid = (len(steps), len(LAGS_S), len(LAGS_S))
+        self._decay_up = np.broadcast_to(decay[:, :, None], grid).reshape(len(steps), -1)
+        self._decay_down = np.broadcast_to(decay[:, None, :], grid).reshape(len(steps), -1)
         self._speed: Array | None = None
         self._asked = 0.0
         self.lags = len(self._stay_up)

@@ -207,7 +207,7 @@ class Health:
 
     def _remember(self, taps: Array, floor_pa: float) -> None:
         """Keep what the taps usually read while the fans run."""
-        mean = taps.mean(axis=0)
+        mean = taps[0] if len(taps) == 1 else taps.mean(axis=0)
         if float(mean @ self.weights) > floor_pa:
             self._usual = np.where(self._usual > 0, 0.9 * self._usual + 0.1 * mean, mean)
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from undertray.errors import ReductionError
+from undertray.reduce.middle import middle
 
 __all__ = ["KINDS", "Loss", "LossParameters", "find_losses"]
 
@@ -221,7 +222,7 @@ def find_losses(
         positive = step[step > 0]
         if not positive.size:
             return ()
-        period_s = float(np.median(positive))
+        period_s = middle(positive)
     detector = Detector(period_s, suction.shape[1], parameters, tap_names=tap_names, weights=weights)
     detector.feed(t, suction, throttle, mask)
     return detector.finish()

@@ -140,7 +140,8 @@ def _away(asked: Array, up: Array, down: Array, b: Array, settings: _Settings, b
     rates = [g + 2 * asked * b for g in (up, down)]
     columns = [asked, *rates, *(np.exp(np.minimum(rate * span_s, _ARRIVED)) for rate in rates)]
     for j, bend in enumerate(b.tolist()):
-        away, n = [], 0.0
+        away: list[float] = []
+        n = 0.0
         lists = (column[:, j].tolist() for column in columns)
         for a, faster, slower, growing, fading, unseen in zip(*lists, settings.unseen, strict=True):
             e = 0.0 if unseen or not away else a - n
@@ -191,10 +192,11 @@ def fit_rotor(
     belief in a usual fan, which decides what the stretch does not show. The covariance counts ten
     neighbouring blocks as one.
     """
-    if use.sum() < 100:
+    if np.count_nonzero(use) < 100:
         return None
     k = len(mean_pa)
-    top = float(np.partition(mean_pa[use], -max(1, int(use.sum()) // 50))[-max(1, int(use.sum()) // 50)])
+    usable = np.sort(mean_pa[use])
+    top = float(usable[-max(1, len(usable) // 50)])
     if top <= 0:
         return None
     x = _START.copy() if start is None else start[:5].copy()
@@ -202,26 +204,25 @@ def fit_rotor(
     weight = use / np.hypot(mean_pa, _FLOOR * top)
     belief = np.diag(1.0 / np.append(_BELIEF, [10.0, _DRIFT_SD]) ** 2)
     loaded = use & (mean_pa > 0.3 * top)
-    if loaded.sum() < 50:
+    if np.count_nonzero(loaded) < 50:
         return None
     drift, gain = 0.0, None
     sensitivity, settings = np.empty((7, k)), _Settings.of(throttle_us, restart)
     sensitivity[5], sensitivity[6] = 1.0, time
     scatter, settled = 1.0, False
     for turn in range(rounds + 1):
-        # the last move was too small to change the derivative
-        trial = (
-            x[None] if settled else np.vstack([x, *(x + np.diag(np.where(x + _STEP > _HIGH, -_STEP, _STEP)))])
-        )
+        beside = np.where(x + _STEP > _HIGH, -_STEP, _STEP)
+        trial = x[None] if settled else np.vstack([x, x + np.diag(beside)])
         square = np.maximum(_speeds(trial, settings, block_s), 1e-4) ** 2
         if gain is None:
             gain = np.log(middle(mean_pa[loaded] / square[0, loaded]))
         expected = np.exp(gain + drift * time) * square[0]
-        if not settled:
-            logs = np.log(square)
-            sensitivity[:5] = (logs[1:] - logs[0]) / np.diag(trial[1:] - x)[:, None]
         residual = (mean_pa - expected) * weight
         scatter = max(1.4826 * middle(np.abs(residual[use])), _LOUD)
+        if settled:
+            break  # the last move was too small to change the derivative
+        logs = np.log(square)
+        sensitivity[:5] = (logs[1:] - logs[0]) / beside[:, None]
         # coarse to fine, so that the first guess of the gain does not decide what counts as an unseen leak
         scale = min(scatter, max(_COARSE * _FINER ** (turn + 8 - rounds), _FINE))
         trust = 1.0 / (1.0 + (residual / (_CLIP * scale)) ** 2)
@@ -229,7 +230,7 @@ def fit_rotor(
             trust[forced] = 1.0
         slope = sensitivity * (expected * weight)
         normal = (slope * trust) @ slope.T / (scatter**2 * _ALIKE) + belief
-        if turn == rounds or settled:
+        if turn == rounds:
             break
         pull = slope @ (trust * residual) / (scatter**2 * _ALIKE)
         pull -= belief @ np.append(x - _START, [0.0, drift - _DRIFT])

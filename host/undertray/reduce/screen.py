@@ -11,12 +11,11 @@ from undertray.reduce.losses import LossParameters
 from undertray.reduce.noise import Noise
 from undertray.reduce.view import Frame, Shown, View
 
-__all__ = ["FRAME", "Found", "Screen"]
+__all__ = ["FRAME", "Screen"]
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
-Found = dict[int, int]
 
 FRAME = 64
 """Blocks between two lessons for the fan bank."""
@@ -104,14 +103,17 @@ class Screen:
                 reading[begin - lo :],
                 reference[begin + 1 - back - lo : max(0, k1 + 1 - back - lo)],
             )
-            fallen = (value < (1 - self._p.screen_drop) * before) & (before > self._p.min_level_pa)
+            limit = (1 - self._p.screen_drop) * before
+            fallen = (value < limit) & (before > self._p.min_level_pa)
             tap_pa = np.zeros(len(value))
             if back == self.fast_back:
                 tap_pa = self._gone_pa(begin, k1, weights, 2 * least_pa)
                 fallen |= tap_pa > 0
             at = np.flatnonzero(fallen)
             sudden = np.full(len(at), back == self.fast_back)
-            found.append((at + begin, at + begin + 1 - back, before[at], value[at], sudden, tap_pa[at]))
+            found.append(
+                (at + begin, at + begin + 1 - back, before[at], limit[at], value[at], sudden, tap_pa[at])
+            )
         shown = Shown(*(np.concatenate(each) for each in zip(*found, strict=True)))
         shown = shown.pick(np.lexsort((shown.sudden, shown.block)))
         worth = shown.block.tolist()
@@ -139,7 +141,7 @@ class Screen:
             Numbers of the blocks.
         view : View
             Mean suction.
-        first : ndarray of int, shape (k,) or (1,)
+        first : ndarray of int, shape (k,)
             First block of the stretch that "before" is read from.
         likely, enough : ndarray, shape (k,), or None
             What the most likely law explains; where that is no more than enough, the other laws (which
@@ -151,9 +153,6 @@ class Screen:
             1 where the throttle is unknown: it explains nothing.
         """
         begin, end, ratio = int(first.min()), int(at.max()) + 1, np.ones(len(at))
-        if self.settled(begin, end):
-            return ratio
-        first = first if len(first) == len(at) else np.repeat(first, len(at))
         moving = ~self._at_rest(at, view, first)
         if not self._blocks.known(int(at.min()), end):
             moving &= self._known(at)
@@ -165,6 +164,27 @@ class Screen:
             half = np.minimum(first + self.reference // 2, end - 1)
             ratio[moving] = self._bank.least_ratio(speeds[at - begin], speeds[half - begin])
         return ratio
+
+    def least_after(self, view: View, first: int, k0: int, k1: int) -> Array:
+        """The same for blocks that follow each other, over one and the same stretch before.
+
+        Parameters
+        ----------
+        view : View
+            Mean suction.
+        first : int
+            First block of the stretch that "before" is read from.
+        k0, k1 : int
+            First block, and the block after the last.
+
+        Returns
+        -------
+        ndarray, shape (k1 - k0,)
+        """
+        if self.settled(first, k1):
+            return np.ones(k1 - k0)
+        at = np.arange(k0, k1)
+        return self.least_ratio(at, view, np.full(len(at), first))
 
     def _known(self, at: Ints) -> Bools:
         begin, end = int(at.min()), int(at.max()) + 1
@@ -186,7 +206,7 @@ class Screen:
         throttle = self._blocks.floats("throttle_us", k0, k1)
         if throttle.max() - throttle.min() > _REST_US:
             return False
-        speeds = self._blocks.floats("speed_us", k0, k0 + 1)
+        speeds = self._blocks.speeds(k0)
         return bool(speeds.max() - speeds.min() <= _REST_US)
 
     def _at_rest(self, at: Ints, view: View, first: Ints) -> Bools:
@@ -205,7 +225,9 @@ class Screen:
         calm = np.abs(level / np.maximum(before, 1e-9) - 1) < _REST
         return np.asarray(rest & (calm | (speeds.max(axis=1) - speeds.min(axis=1) <= _REST_US)))
 
-    def look(self, view: View, k0: int, k1: int, noise: Noise, floor_pa: float) -> tuple[Found, Found]:
+    def look(
+        self, view: View, k0: int, k1: int, noise: Noise, floor_pa: float
+    ) -> tuple[dict[int, int], dict[int, int]]:
         """Look at a few blocks.
 
         Parameters
@@ -226,10 +248,8 @@ class Screen:
             the first block of what it is compared with, the last such one if there are several.
         """
         shown = view.shown.pick(view.worth_a_look(k0, k1))
-        share = 1 - self._p.screen_drop
         clear = self._p.noise_factor * np.where(shown.sudden, noise.short_pa, noise.long_pa)
-        down = shown.value < np.minimum(share * shown.before, shown.before - clear)
-        down &= shown.before > floor_pa
+        down = (shown.value < shown.limit) & (shown.before - shown.value > clear) & (shown.before > floor_pa)
         gone = shown.tap_pa > 2 * floor_pa
         hit = down | gone
         if not hit.all():
@@ -237,19 +257,15 @@ class Screen:
             shown, down, gone = shown.pick(places), down[places], gone[places]
         if not len(down):
             return {}, {}
-        left = shown.value / np.maximum(share * shown.before, 1e-9)
-        explained = likely = np.ones(len(left))
-        if not self.settled(int(shown.first.min()), int(shown.block[-1]) + 1):
-            likely = self._likely(shown.block, shown.first)
-            enough = np.where(gone, np.minimum(left, 0.5), left)
-            explained = self.least_ratio(shown.block, view, shown.first, likely, enough)
+        if self.settled(int(shown.first.min()), int(shown.block[-1]) + 1):
+            return shown.by_block(), {}
+        left = shown.value / np.maximum(shown.limit, 1e-9)
+        likely, enough = self._likely(shown.block, shown.first), np.where(gone, np.minimum(left, 0.5), left)
+        explained = self.least_ratio(shown.block, view, shown.first, likely, enough)
         lost = (down & (left < explained)) | (gone & (explained > 0.5))
-        shut = shown.sudden & (likely < share) & (shown.value < (1 - _SHUT * self._p.cut_drop) * shown.before)
-        fell, cut = (
-            dict(zip(shown.block[which].tolist(), shown.first[which].tolist(), strict=True))
-            for which in (lost, shut)
-        )
-        return fell, cut
+        shut = shown.sudden & (likely < 1 - self._p.screen_drop)
+        shut &= shown.value < (1 - _SHUT * self._p.cut_drop) * shown.before
+        return shown.pick(lost).by_block(), shown.pick(shut).by_block()
 
     def _gone_pa(self, k0: int, k1: int, weights: Array, least_pa: float) -> Array:
         """What a tap that reads next to nothing in a block read before; 0 where none does, or too little."""

@@ -112,11 +112,11 @@ def find_steps(s: Stretch, law: RotorLaw, first: int, end: int, min_drop: float)
     if end <= first:
         return []
     e = law.expected_pa
-    top = float(np.partition(e, -max(1, len(e) // 50))[-max(1, len(e) // 50)])
+    top = float(np.sort(e)[-max(1, len(e) // 50)])
     log = np.log(np.maximum(s.mean_pa, _ZERO * top) / e)
     at = np.arange(first, end)
-    before = middles(_windows(log, n_before)[first - n_before - 1 : end - n_before - 1])
-    after = middles(_windows(log, n_after)[first + n_between : end + n_between])
+    before = middles(_windows(log[first - n_before - 1 : end - 2], n_before))
+    after = middles(_windows(log[first + n_between : end + n_between + n_after - 1], n_after))
     unfit = np.concatenate([[0], np.cumsum(~(s.use & (e > LOADED * top)))])
     clear = unfit[at - n_before - 1 + span] == unfit[at - n_before - 1]
     fall = np.where(clear, before - after, -np.inf)
@@ -210,4 +210,5 @@ def _counts(block_s: float) -> tuple[int, int, int]:
 
 
 def _windows(x: Array, width: int) -> Array:
-    return np.lib.stride_tricks.sliding_window_view(x, width)
+    """All stretches of some width, one a row."""
+    return x[np.arange(len(x) + 1 - width)[:, None] + np.arange(width)]

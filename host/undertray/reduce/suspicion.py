@@ -249,7 +249,7 @@ def suspect(view: View, k: int, since: int, screen: Screen, blocks: Blocks, p: L
     begun = k
     for first in (max(early, k + 1 - screen.fast_back), early):
         level = middle(view.of(first, min(first + count, k + 1)))
-        asked = level * screen.least_ratio(np.arange(first, k + 1), view, np.array([first]))
+        asked = level * screen.least_after(view, first, first, k + 1)
         missing = 1 - view.of(first, k + 1) / np.maximum(asked, 1e-9)
         if missing[-1] >= p.screen_drop / 2:
             held = np.flatnonzero(missing < 0.25 * missing[-1])
@@ -263,7 +263,7 @@ def suspect(view: View, k: int, since: int, screen: Screen, blocks: Blocks, p: L
     ref0 = max(view.lo, since, ref1 - count)
     if ref0 >= ref1:
         ref0 = ref1 - 1
-    speed = blocks.floats("speed_us", ref0, ref1).mean(axis=0)
+    speed = np.full(ref1 - ref0, 1 / (ref1 - ref0)) @ blocks.floats("speed_us", ref0, ref1)
     return Suspicion(ref0, ref1, begun, middle(view.of(ref0, ref1)), np.inf, 1.0, speed, k)
 
 

@@ -64,8 +64,8 @@ class Shown:
     ----------
     block, first : ndarray of int, shape (k,)
         The block, and the first one of what it is compared with.
-    before, value : ndarray, shape (k,)
-        Mean suction there and here, Pa.
+    before, limit, value : ndarray, shape (k,)
+        Mean suction there, the share of it below which a fall shows, and mean suction here, Pa.
     sudden : ndarray of bool, shape (k,)
         Whether it is the shorter of the two looks.
     tap_pa : ndarray, shape (k,)
@@ -75,23 +75,41 @@ class Shown:
     block: Ints
     first: Ints
     before: Array
+    limit: Array
     value: Array
     sudden: Bools
     tap_pa: Array
 
-    def pick(self, which: slice | Ints) -> Shown:
+    def pick(self, which: slice | Ints | Bools) -> Shown:
         """Some of them.
 
         Parameters
         ----------
-        which : slice or ndarray of int
+        which : slice, ndarray of int or ndarray of bool
             Which.
 
         Returns
         -------
         Shown
         """
-        return Shown(*(getattr(self, name)[which] for name in self.__slots__))
+        return Shown(
+            self.block[which],
+            self.first[which],
+            self.before[which],
+            self.limit[which],
+            self.value[which],
+            self.sudden[which],
+            self.tap_pa[which],
+        )
+
+    def by_block(self) -> dict[int, int]:
+        """The blocks, each with the first one of what it is compared with; the last if there are two.
+
+        Returns
+        -------
+        dict of int to int
+        """
+        return dict(zip(self.block.tolist(), self.first.tolist(), strict=True))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
