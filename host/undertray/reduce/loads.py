@@ -11,13 +11,12 @@ from numpy.typing import NDArray
 from undertray.reduce.car import Car
 from undertray.reduce.floor import LoadMatrix, load_matrix
 from undertray.reduce.losses import Loss
+from undertray.reduce.products import row_sums, table_sum
 
 __all__ = ["Loads", "Part", "faulted_rows", "tap_loads"]
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
-
-_ROWS = 4096  # in one product: a longer one gains nothing, and wakes threads that cost more than they save
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,11 +52,8 @@ class Part:
         -------
         ndarray, shape (taps,)
         """
-        # products of all, unless something is missing in other rows
-        weight, total = self.where.astype(float), np.zeros(values.shape[1])
-        for a in range(0, len(values), _ROWS):
-            total += weight[a : a + _ROWS] @ values[a : a + _ROWS]
-        mean = total[self.taps] / self.rows
+        # of all, unless something is missing in other rows
+        mean = table_sum(self.where.astype(float), values)[self.taps] / self.rows
         return (
             mean if np.isfinite(mean).all() else np.array([values[self.where, i].mean() for i in self.taps])
         )
@@ -155,8 +151,8 @@ def tap_loads(car: Car, pa: Array, faulted: Bools | None) -> Loads:
     names = tuple(tap.name for tap in car.taps)
     whole = load_matrix(car)
     if faulted is None:
-        # the products tell both the loads and whether anything is missing
-        rows = _products(whole.matrix[:3], pa)
+        # the sums tell both the loads and whether anything is missing
+        rows = row_sums(whole.matrix[:3], pa)
         if np.isfinite(rows[0]).all():
             return Loads(rows, rows[0] / whole.area_m2.sum(), None, {(1 << len(names)) - 1: whole}, names)
     good = np.isfinite(pa) if faulted is None else np.isfinite(pa) & ~faulted
@@ -170,17 +166,9 @@ def tap_loads(car: Car, pa: Array, faulted: Bools | None) -> Loads:
         if taps:
             matrix = matrices[pattern] = load_matrix(car, {names[i] for i in taps})
             here = np.flatnonzero(code == pattern)
-            rows[:, here] = _products(matrix.matrix[:3], pa[here][:, taps])
+            rows[:, here] = row_sums(matrix.matrix[:3], pa[here][:, taps])
             mean[here] = rows[0, here] / matrix.area_m2.sum()
     return Loads(rows, mean, code, matrices, names)
-
-
-def _products(matrix: Array, pa: Array) -> Array:
-    """``matrix @ pa.T``."""
-    out = np.empty((len(matrix), len(pa)))
-    for a in range(0, len(pa), _ROWS):
-        out[:, a : a + _ROWS] = matrix @ pa[a : a + _ROWS].T
-    return out
 
 
 def faulted_rows(events: Sequence[Loss], t_s: Array, names: Sequence[str]) -> Bools | None:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.reduce.middle import middle
+from undertray.reduce.products import row_sums
 
 __all__ = ["Scatter", "mean_scatter"]
 
@@ -79,7 +80,7 @@ def mean_scatter(readings: Array, weights: Array, rate_hz: float) -> Scatter:
     count = len(readings) // size
     cut = readings[: count * size].reshape(count, size, -1)
     # many small products: several times as fast as a mean over the middle axis
-    means = weights @ np.matmul(np.full(size, 1.0 / size), cut).T
+    means = row_sums(weights, np.matmul(np.full(size, 1.0 / size), cut))
     second = np.abs(np.diff(means, 2, axis=1))
     batch = _TO_SD * np.array([middle(row) for row in second])
     within = (cut @ weights[0]) - means[0][:, None]
