@@ -58,7 +58,12 @@ def comparison_picture(found: Comparison, units: Display = SI) -> Picture:
                 "front axle" if place == 0 else "",
             )
             _bar(
-                right, place + 0.12, group.rear_margin_n, units.force_n, _REAR, "rear axle" if place == 0 else ""
+                right,
+                place + 0.12,
+                group.rear_margin_n,
+                units.force_n,
+                _REAR,
+                "rear axle" if place == 0 else "",
             )
             for what, unit, factor, estimate in (
                 ("suction", units.pressure, units.pressure_pa, group.suction_pa),
