@@ -104,21 +104,22 @@ class Blocks:
         column: Array = self._columns[name][k0 + held : min(k1, self.end) + held]  # type: ignore[assignment]
         return column
 
-    def speeds(self, k: int) -> Array:
-        """Fan speeds of a block.
+    def speed(self, k: int, lag: int) -> float:
+        """Fan speed of one lag in a block.
 
         Parameters
         ----------
         k : int
-            Its number.
+            Number of the block.
+        lag : int
+            Which.
 
         Returns
         -------
-        ndarray, shape (lags,)
+        float
             µs.
         """
-        speeds: Array = self._columns["speed_us"][k + self._base - self.first]
-        return speeds
+        return float(self._columns["speed_us"][k + self._base - self.first, lag])
 
     def time(self, k: int) -> float:
         """Time of the first row of a block.

@@ -190,37 +190,39 @@ class FanBank:
             return self.drive(speed_us) / max(self._law.drive_at(float(before_us[self._law.lag])), 1e-9)
         return self.drive(speed_us) / np.maximum(self.drive(before_us), 1e-9)
 
-    def rests(self, speed_us: Array, within: float) -> bool:
-        """Does the drive hardly change, by the best law?
+    def settled(self, k0: int, k1: int) -> bool:
+        """Did the throttle rest and every fan stand still in some blocks?
 
         Parameters
         ----------
-        speed_us : ndarray, shape (k, lags)
-            Speeds.
-        within : float
-            Largest change, as a share of the last drive.
+        k0, k1 : int
+            First block, counted from the first that was followed, and the block after the last.
 
         Returns
         -------
         bool
+            False also where that was too long ago to be remembered.
         """
-        own = speed_us[:, self._law.lag]
-        low, high, last = (self._law.drive_at(float(v)) for v in (own.min(), own.max(), own[-1]))
-        return high - low <= within * last
+        return self._speeds.settled(k0, k1)
 
-    def expected_at(self, speed_us: Array) -> float:
+    @property
+    def lag(self) -> int:
+        """Which of the speeds the best law goes by."""
+        return self._law.lag
+
+    def expected_at(self, own_us: float) -> float:
         """Suction by the best law in one block, Pa.
 
         Parameters
         ----------
-        speed_us : ndarray, shape (lags,)
-            Speeds.
+        own_us : float
+            The speed that it goes by.
 
         Returns
         -------
         float
         """
-        return self._law.drive_at(float(speed_us[self._law.lag])) * self._gain
+        return self._law.drive_at(own_us) * self._gain
 
     def drive(self, speed_us: Array) -> Array:
         """The best law's x, to which the suction on one seal is proportional.

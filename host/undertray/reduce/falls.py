@@ -169,7 +169,7 @@ class FallWatch:
             likely = np.where(np.asarray(self._blocks.take("known", k, k1), bool), likely, 1.0)
         lowest = self._blocks.floats("tap_pa", max(k - 1, self._blocks.first), k1).min()
         lone = bool(lowest < 1.5 * self._p.off_share * suspicion.level_pa)
-        return Outlook(k, k1, least.tolist(), likely.tolist(), lone)
+        return Outlook(k, k1, least, likely.tolist(), lone)
 
     def _suspicion(self, view: View, k: int) -> Suspicion | None:
         since = max(self._marks.start, self._marks.after_fall)

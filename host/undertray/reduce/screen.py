@@ -165,7 +165,7 @@ class Screen:
             ratio[moving] = self._bank.least_ratio(speeds[at - begin], speeds[half - begin])
         return ratio
 
-    def least_after(self, view: View, first: int, k0: int, k1: int) -> Array:
+    def least_after(self, view: View, first: int, k0: int, k1: int) -> list[float]:
         """The same for blocks that follow each other, over one and the same stretch before.
 
         Parameters
@@ -179,12 +179,12 @@ class Screen:
 
         Returns
         -------
-        ndarray, shape (k1 - k0,)
+        list of float
         """
         if self.settled(first, k1):
-            return np.ones(k1 - k0)
+            return [1.0] * (k1 - k0)
         at = np.arange(k0, k1)
-        return self.least_ratio(at, view, np.full(len(at), first))
+        return self.least_ratio(at, view, np.full(len(at), first)).tolist()
 
     def _known(self, at: Ints) -> Bools:
         begin, end = int(at.min()), int(at.max()) + 1
@@ -202,12 +202,7 @@ class Screen:
         -------
         bool
         """
-        k0 = max(self._blocks.first, k0 - self._earlier)
-        throttle = self._blocks.floats("throttle_us", k0, k1)
-        if throttle.max() - throttle.min() > _REST_US:
-            return False
-        speeds = self._blocks.speeds(k0)
-        return bool(speeds.max() - speeds.min() <= _REST_US)
+        return self._bank.settled(max(self._blocks.first, k0 - self._earlier), k1)
 
     def _at_rest(self, at: Ints, view: View, first: Ints) -> Bools:
         """Where the fan rests: the throttle does, and before it the slowest fan did, or the suction."""

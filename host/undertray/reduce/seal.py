@@ -26,7 +26,7 @@ Array = NDArray[np.float64]
 _BACK_S = 0.15  # suction that is back for this long is back
 _NOISE_FRAMES = 6
 _RESTING_FRAMES = 12  # while the throttle rests there is little to learn, once the school is over
-_RESTING_US, _RESTING_DRIVE = 15.0, 0.003
+_RESTING_US = 15.0
 
 
 class SealWatch:
@@ -115,8 +115,9 @@ class SealWatch:
 
     def _listen(self, k1: int, weights: Array) -> None:
         held = max(self._marks.start, self._blocks.first, k1 - self._screen.noise_blocks)
-        speeds = self._blocks.floats("speed_us", held, k1)
-        drive = None if self._bank.rests(speeds, _RESTING_DRIVE) else self._bank.drive(speeds)
+        drive = None
+        if not self._bank.settled(held, k1):
+            drive = self._bank.drive(self._blocks.floats("speed_us", held, k1))
         mean = self._screen.mean(held, k1, weights)
         measured = Noise.of(mean, drive, self._screen.reference)
         if measured.long_pa < np.inf:
@@ -152,8 +153,8 @@ class SealWatch:
 
     def _creeping(self, frame: Frame, k0: int, k1: int, weights: Array, last: bool) -> bool:
         """Watch the seal index for a slow leak; True while there may be one."""
-        first = self._bank.expected_at(self._blocks.speeds(k0))
-        last_pa = self._bank.expected_at(self._blocks.speeds(k1 - 1))
+        first = self._bank.expected_at(self._blocks.speed(k0, self._bank.lag))
+        last_pa = self._bank.expected_at(self._blocks.speed(k1 - 1, self._bank.lag))
         if abs(first - last_pa) < 0.1 * last_pa:
             expected = (first + last_pa) / 2
             self._index = [*self._index[-15:], (k0, frame.mean_pa / expected, expected)]

@@ -211,4 +211,4 @@ def _counts(block_s: float) -> tuple[int, int, int]:
 
 def _windows(x: Array, width: int) -> Array:
     """All stretches of some width, one a row."""
-    return x[np.arange(len(x) + 1 - width)[:, None] + np.arange(width)]
+    return np.asarray(x[np.arange(len(x) + 1 - width)[:, None] + np.arange(width)])

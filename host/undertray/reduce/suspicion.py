@@ -249,11 +249,11 @@ def suspect(view: View, k: int, since: int, screen: Screen, blocks: Blocks, p: L
     begun = k
     for first in (max(early, k + 1 - screen.fast_back), early):
         level = middle(view.of(first, min(first + count, k + 1)))
-        asked = level * screen.least_after(view, first, first, k + 1)
-        missing = 1 - view.of(first, k + 1) / np.maximum(asked, 1e-9)
+        least, course = screen.least_after(view, first, first, k + 1), view.of(first, k + 1).tolist()
+        missing = [1 - now / max(level * share, 1e-9) for now, share in zip(course, least, strict=True)]
         if missing[-1] >= p.screen_drop / 2:
-            held = np.flatnonzero(missing < 0.25 * missing[-1])
-            begun = first + int(held[-1]) + 1 if held.size else first + 1
+            held = [i for i, share in enumerate(missing) if share < 0.25 * missing[-1]]
+            begun = first + (held[-1] if held else 0) + 1
             break
     begun = min(begun, k)
     ref1 = max(view.lo + 1, begun - 1)
