@@ -93,6 +93,31 @@ class CloseUp:
         fall = measure_fall(t, suction, weights[taps], self._blocks.time(begun), period)
         return replace(fall, order=tuple(int(taps[i]) for i in fall.order))
 
+    def fault_began(self, k: int, tap: int, missing: bool) -> float:
+        """When a tap got stuck or went missing, to the sample.
+
+        Parameters
+        ----------
+        k : int
+            The first block in which it was all through.
+        tap : int
+            Which tap.
+        missing : bool
+            Whether it is missing; stuck otherwise.
+
+        Returns
+        -------
+        float
+            Time of the first row of the reading that is repeated, or of the first missing one, s.
+        """
+        row = self._blocks.row(k)
+        t, suction = self._rows.between(max(row - self._blocks.rows, self._rows.first), row + 1)
+        if not len(t):
+            return self._blocks.time(k)
+        reading = suction[:, tap]
+        alive = np.isfinite(reading[:-1]) if missing else reading[:-1] != reading[1:]
+        return float(t[np.flatnonzero(alive)[-1] + 1]) if alive.any() else float(t[0])
+
     def dated_by_throttle(self, fall: Fall, ref0: int, last: int) -> Fall:
         """Date a fall that the throttle explains by the throttle.
 

@@ -29,6 +29,7 @@ Bools = NDArray[np.bool_]
 _PIECE = 16384  # rows worked on at once: they stay in the processor's cache
 _HISTORY_S = 64.0
 _RAW_S = 30.0
+_ROUNDED_S = 1e-6
 _NONE = np.zeros(0, np.int64)
 
 
@@ -70,7 +71,9 @@ class Detector:
     ) -> None:
         p = self._p = parameters or LossParameters()
         rows = max(1, round(p.block_s / period_s))
-        self._period_s, self._block_s = period_s, rows * period_s
+        self._block_s = rows * period_s
+        # times are told in whole microseconds, and so is the period that was read off them
+        self._longest_s = p.gap_periods * (period_s + _ROUNDED_S / 2) + _ROUNDED_S
         self._bank = FanBank(self._block_s)
         self._rows = Rows(taps, round(_RAW_S / period_s))
         self._blocks = Blocks(taps, rows, round(_HISTORY_S / self._block_s), self._bank.lags)
@@ -78,7 +81,7 @@ class Detector:
         closeup = CloseUp(self._rows, self._blocks, self._bank, period_s, self._block_s)
         self._ledger = Ledger(tap_names or [f"p{i + 1}" for i in range(taps)])
         self._health = Health(
-            taps, weights, self._blocks, self._ledger, p, self._block_s, self._screen.slow_back
+            taps, weights, self._blocks, closeup, self._ledger, p, self._block_s, self._screen.slow_back
         )
         self._marks = Marks()
         parts = (self._blocks, self._bank, self._screen, closeup, self._ledger, self._health)
@@ -162,7 +165,7 @@ class Detector:
         before = float(t[0]) if self._last_s is None else self._last_s
         step = np.diff(t, prepend=before)
         start = 0
-        for cut in [*np.flatnonzero(step > self._p.gap_periods * self._period_s).tolist(), len(t)]:
+        for cut in [*np.flatnonzero(step > self._longest_s).tolist(), len(t)]:
             if cut > start:
                 part = slice(start, cut)
                 self._stretch(t[part], suction[part], throttle[part], beyond[part], row + start)

@@ -215,7 +215,7 @@ class FallWatch:
         lone = self._health.lone(k, suspicion, explained, slack, self._marks.floor_pa(self._p))
         if lone and (k + 1 - suspicion.begun) * self._block_s >= self._p.bump_s - 1e-9:
             for tap in lone:
-                self._health.tell_off(tap, k, suspicion, self._closeup)
+                self._health.tell_off(tap, k, suspicion)
             self._suspect = None
             self._marks.after_leak = max(self._marks.after_leak, k + 1)
             self._bank.rescale(self._health.change())

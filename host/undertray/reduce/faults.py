@@ -45,6 +45,12 @@ class TapWatch:
         Number of taps.
     frozen_blocks, lost_blocks : int
         Blocks in a row before a tap counts as stuck; as missing or out of range.
+
+    Notes
+    -----
+    A fault is one tap's while others are well. Where all of several taps are missing at once (a bus or a
+    power line, not a sensor) nothing is told of any of them: that no tap could be read is in the time
+    that the summary gives as missing for each.
     """
 
     def __init__(self, taps: int, frozen_blocks: int, lost_blocks: int) -> None:
@@ -135,7 +141,7 @@ class TapWatch:
         """Is it this tap's trouble and not everybody's?"""
         others = np.delete(flag[a:b], tap, axis=1)
         if why == "missing":
-            return True
+            return not others.size or bool(others.mean(axis=0).min() < 0.5)
         if why == "frozen" and (self._frames < 1 or self._habit[tap] > _HABIT or not alive[a:b].mean() > 0.5):
             return False
         if not others.size:

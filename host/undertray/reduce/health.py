@@ -31,6 +31,8 @@ class Health:
         Weight of each tap in the mean; equal if left out.
     blocks : Blocks
         The blocks.
+    closeup : CloseUp
+        Looks at the raw rows of a fault.
     ledger : Ledger
         Where faults are told.
     parameters : LossParameters
@@ -47,13 +49,14 @@ class Health:
         taps: int,
         weights: ArrayLike | None,
         blocks: Blocks,
+        closeup: CloseUp,
         ledger: Ledger,
         parameters: LossParameters,
         block_s: float,
         quarantine: int,
     ) -> None:
         self._all = np.ones(taps) if weights is None else np.asarray(weights, float)
-        self._blocks, self._ledger, self._p = blocks, ledger, parameters
+        self._blocks, self._closeup, self._ledger, self._p = blocks, closeup, ledger, parameters
         frozen = max(5, round(parameters.stuck_s / block_s))
         lost = max(2, int(parameters.gap_periods // blocks.rows) + 1)
         self._watch = TapWatch(taps, frozen, lost)
@@ -131,7 +134,7 @@ class Health:
         touched = 1 - held / explained if explained > 0 else 1.0
         return tuple(np.flatnonzero(gone).tolist()) if touched < self._p.alone_share + slack else ()
 
-    def tell_off(self, tap: int, k: int, suspicion: Suspicion, closeup: CloseUp) -> None:
+    def tell_off(self, tap: int, k: int, suspicion: Suspicion) -> None:
         """Tell of a tap that is off its hose.
 
         Parameters
@@ -142,12 +145,10 @@ class Health:
             Block in which that was clear.
         suspicion : Suspicion
             The fall looked at.
-        closeup : CloseUp
-            Measures it.
         """
         alone = np.zeros(len(self._all))
         alone[tap] = 1.0
-        fall = closeup.measure(suspicion.ref0, k, suspicion.begun, alone)
+        fall = self._closeup.measure(suspicion.ref0, k, suspicion.begun, alone)
         throttle = float(self._blocks.floats("throttle_us", suspicion.begun, suspicion.begun + 1)[0])
         pending = Pending(0, k, fall.from_pa, fall.to_pa, suspicion.speed, tap=tap)
         self._ledger.tell("sensor-fault", fall, throttle, 0.9, pending)
@@ -228,6 +229,8 @@ class Health:
             self._ledger.also(same[0], fault.tap)
             return same[0]
         at = self._blocks.time(k)
+        if fault.why != "beyond" and k == fault.start:
+            at = self._closeup.fault_began(k, fault.tap, fault.why == "missing")
         before = self._blocks.floats("tap_pa", max(k - 10, self._blocks.first), k)[:, fault.tap]
         level = float(before.mean()) if before.size and np.isfinite(before).all() else None
         to = None if fault.why == "missing" else float(self._blocks.floats("tap_pa", k, k + 1)[0, fault.tap])

@@ -193,7 +193,8 @@ def find_losses(
     came before and after. The second look finds losses beside throttle work, and takes back what
     does not show by it.
 
-    A bump (suction back within ``bump_s``) is no event.
+    A bump (suction back within ``bump_s``) is no event. Nor is it one where all of several taps are missing
+    at once: a sensor fault is one tap's, while others are well.
     """
     # imported here: the detector imports the two classes above
     from undertray.reduce.detector import Detector

@@ -184,7 +184,8 @@ class Screen:
         if self.settled(first, k1):
             return [1.0] * (k1 - k0)
         at = np.arange(k0, k1)
-        return self.least_ratio(at, view, np.full(len(at), first)).tolist()
+        ratio: list[float] = self.least_ratio(at, view, np.full(len(at), first)).tolist()
+        return ratio
 
     def _known(self, at: Ints) -> Bools:
         begin, end = int(at.min()), int(at.max()) + 1

@@ -1,0 +1,83 @@
+"""Fine print of the events: what is a gap, whose fault it is, and since when."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from fakes.signals import steady, times
+from undertray.reduce.losses import find_losses
+from undertray.reduce.rows import Rows
+
+
+def throttle(t):
+    return np.full(len(t), 1700.0)
+
+
+def lost(rows: int, rate_hz: float):
+    """Kinds of the events of a quiet run in which some rows got lost; times in whole microseconds."""
+    t = np.round(times(12, rate_hz), 6)
+    first = round(7 * rate_hz)
+    keep = np.ones(len(t), bool)
+    keep[first : first + rows] = False
+    t = t[keep]
+    return [e.kind for e in find_losses(t, steady(t), throttle(t))]
+
+
+@pytest.mark.parametrize("rate_hz", [50.0, 100.0, 200.0, 300.0, 333.0, 700.0, 1000.0])
+def test_a_gap_is_more_than_five_periods(rate_hz):
+    assert lost(4, rate_hz) == []  # the next row comes exactly five periods later
+    assert lost(5, rate_hz) == ["data-gap"]
+
+
+def test_taps_that_are_all_missing_at_once_have_no_fault_of_their_own():
+    t = times(25)
+    suction = steady(t)
+    suction[(t >= 8) & (t < 9.5)] = np.nan
+    assert find_losses(t, suction, throttle(t)) == ()
+    suction[(t >= 9.5) & (t < 11), 2] = np.nan  # one of them stays away
+    (event,) = find_losses(t, suction, throttle(t))
+    assert (event.kind, event.order) == ("sensor-fault", ("p3",))
+    assert event.end_s == pytest.approx(11.0, abs=0.03)
+
+
+def test_half_of_the_taps_missing_is_a_fault_of_each():
+    t = times(25)
+    suction = steady(t)
+    suction[(t >= 8) & (t < 9.5), :2] = np.nan
+    (event,) = find_losses(t, suction, throttle(t))
+    assert (event.kind, event.order) == ("sensor-fault", ("p1", "p2"))
+
+
+@pytest.mark.parametrize("what", ["stuck", "missing"])
+@pytest.mark.parametrize("begin_s", [15.0, 15.005, 15.01, 15.015])
+def test_a_fault_is_dated_to_the_sample(what, begin_s):
+    """Wherever in a block it begins: blocks of 20 ms are four rows here."""
+    t = times(25)
+    suction = steady(t)
+    rows = t >= begin_s - 1e-9
+    suction[rows, 1] = suction[np.argmax(rows), 1] if what == "stuck" else np.nan
+    (event,) = find_losses(t, suction, throttle(t))
+    assert (event.kind, event.first_tap) == ("sensor-fault", "p2")
+    assert event.onset_s == pytest.approx(begin_s, abs=1e-9)
+
+
+@pytest.mark.parametrize("sizes", [[1000], [10] * 100, [640, 30, 330], [5, 995]])
+def test_the_last_rows_are_held_however_they_came(sizes):
+    rows, at = Rows(2, 300), 0
+    column = np.arange(1000.0)
+    for size in sizes:
+        part = slice(at, at + size)
+        t, suction, pulse = column[part].copy(), np.outer(column[part], [1.0, -1.0]), 10 * column[part]
+        rows.lend(t, suction, pulse)
+        at += size
+        since = max(0, at - 300)
+        assert rows.first <= since
+        assert rows.between(since, at)[0].tolist() == column[since:at].tolist()
+        rows.take_back()
+        t[:], suction[:], pulse[:] = -1.0, -1.0, -1.0  # the owner may use them again
+        seen, taps = rows.between(since, at)
+        assert seen.tolist() == column[since:at].tolist()
+        assert taps[:, 1].tolist() == (-column[since:at]).tolist()
+        assert rows.throttle(since, at)[1].tolist() == (10 * column[since:at]).tolist()
+    assert rows.end == 1000
