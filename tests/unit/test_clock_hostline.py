@@ -62,6 +62,20 @@ def test_the_hull_is_the_lower_half_of_qhull_s(pairs: list[tuple[int, int]]) -> 
         assert {pairs[i] for i in corner} <= theirs
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_thinned_points_have_the_same_hull(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    x = np.cumsum(rng.uniform(0.0, 0.01, 5001))
+    bow = (0.0, 1e-4, -1e-4)[seed % 3]
+    y = 3.0 + x + rng.gamma(2, 1.5e-3, len(x)) + bow * (x - x.mean()) ** 2
+    slopes = np.diff(y[corner := lower_hull(x, y)]) / np.diff(x[corner])
+    assert np.all(np.diff(slopes) > 0)
+    tilted = np.column_stack([x, y - x])  # the same hull, better conditioned
+    below = tilted[:, 1] <= np.interp(x, x[corner], tilted[corner, 1])
+    assert np.flatnonzero(below).tolist() == corner.tolist()
+    assert set(corner.tolist()) <= set(ConvexHull(tilted).vertices.tolist())
+
+
 @pytest.mark.parametrize("shape", ["convex", "concave", "worst", "line"])
 def test_no_shape_takes_long(shape: str) -> None:
     x = np.arange(100_000.0)

@@ -155,6 +155,15 @@ def test_notes_know_where_they_stood(tmp_path: Path) -> None:
     assert [(note.kind, note.row) for note in run.notes] == [("device", 0), ("status", 3), ("novelty", 4)]
 
 
+def test_a_device_note_that_comes_again_counts_again(tmp_path: Path) -> None:
+    first, other = device_line(), device_line(boot=7)
+    lines = [b"#wire 9 " + line for line in (first, first, other, first, first[:-2] + b"x\n", first)]
+    run = read(tmp_path, log_of(ScriptedBoard(), 3, end=False) + b"".join(lines))
+    boots = [note.data["boot"] for note in run.notes if note.kind == "device"]
+    assert boots == [3735928559, 3735928559, 3735928559, 7, 3735928559, 3735928559]
+    assert run.bad_lines == 1
+
+
 def test_a_damaged_header_takes_no_row_away(tmp_path: Path) -> None:
     for damaged in (b"p1,p2;p3", b"p1,q2,p3", b"p1,p2#p3"):
         run = read(tmp_path, log_of(ScriptedBoard(), 5).replace(b"p1,p2,p3", damaged))

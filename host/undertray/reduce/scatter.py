@@ -83,7 +83,8 @@ def mean_scatter(readings: Array, weights: Array, rate_hz: float) -> Scatter:
     means = row_sums(weights, np.matmul(np.full(size, 1.0 / size), cut))
     second = np.abs(np.diff(means, 2, axis=1))
     batch = _TO_SD * np.array([middle(row) for row in second])
-    within = (cut @ weights[0]) - means[0][:, None]
-    within2 = middle(np.square(within).mean(axis=1))
+    within = cut @ weights[0]
+    within -= means[0][:, None]
+    within2 = middle(np.einsum("ij,ij->i", within, within) / size)
     effective = (within2 + batch[0] ** 2) * count / batch[0] ** 2 if batch[0] > 0 else float(len(readings))
     return Scatter(batch / count**0.5, float(min(effective, len(readings))), count, max(1, (count - 2) // 2))
