@@ -142,5 +142,6 @@ def invented_reduction(
         "doubt": SimpleNamespace(sources_n={"noise": 0.01, "between taps": 0.5}, effective_rows=100.0),
         "tubes": {},
         "notices": () if calibrated else ("uncalibrated: suction is by the sensors' own scale",),
+        "caveats": () if calibrated else ("the sensors are not calibrated",),
     }
     return SimpleNamespace(**(fields | changes))

@@ -69,6 +69,11 @@ WRONG = {
     "typing mistake in a tap": (changed("area", "aera"), "tap 2.*unknown key.*'aera'"),
     "missing mass": (changed('mass = "7 lbf"', ""), "'mass' is missing"),
     "no mass": (changed('"7 lbf"', "0"), "'mass' is out of range.*above 0"),
+    "mass in grams": (changed('"7 lbf"', "3100"), "'mass' is out of range.*below 200 kg"),
+    "wheelbase in metres": (
+        changed("wheelbase = 320", "wheelbase = 0.32"),
+        "'wheelbase' is out.*above 10.* mm",
+    ),
     "mass is a length": (changed("7 lbf", "7 mm"), "'mm' is no unit of mass"),
     "mass is not finite": (changed('"7 lbf"', "nan"), "not a finite number"),
     "share above 1": (changed("0.46", "46"), "'front_weight' is out of range.*0 to 1"),

@@ -172,6 +172,51 @@ def test_a_calibration_of_another_board_is_said():
     assert any("another board" in n for n in result.notices)
 
 
+def test_what_makes_a_hold_unsure():
+    whole = run_of(level(300))
+    assert reduce_run(whole, car(), calibration(0.0, 1.0)).caveats == ()
+    assert reduce_run(whole, car()).caveats == ("the sensors are not calibrated",)
+    (foreign,) = reduce_run(whole, car(), calibration(0.0, 1.0, uid="cd")).caveats
+    assert foreign == "the calibration is of another board"
+    (cut,) = reduce_run(replace(whole, cut_off=True), car(), calibration(0.0, 1.0)).caveats
+    assert "cut off" in cut
+    late = np.arange(len(whole.seq)) >= 1000
+    gap = replace(whole, seq=(whole.seq + 400 * late) % 65536, t_us=whole.t_us + 2_000_000 * late)
+    (gone,) = reduce_run(gap, car(), calibration(0.0, 1.0)).caveats
+    assert gone == "no rows came for 2.0 s of it"
+
+
+def test_a_tube_on_the_other_port_is_said():
+    suction = level(600)
+    suction[:, 2] *= -1
+    (said,) = (n for n in reduce_run(run_of(suction), car()).notices if "other port" in n)
+    assert "reads -600 Pa where the others read 600" in said
+    assert not any("other port" in n for n in reduce_run(run_of(level(600)), car()).notices)
+
+
+def test_an_angle_in_radians_is_said():
+    assert any(
+        "in degrees" in n for n in reduce_run(run_of(level(300)), car(surface_angle_deg=3.14159)).notices
+    )
+    assert not any(
+        "in degrees" in n for n in reduce_run(run_of(level(300)), car(surface_angle_deg=0.0)).notices
+    )
+
+
+def test_fans_that_never_ran_were_never_steady():
+    assert reduce_run(run_of(level(300), throttle_us=1000.0), car()).steady is None
+    assert reduce_run(run_of(level(300), throttle_us=1400.0), car()).steady is not None
+
+
+def test_a_tap_that_was_dead_from_the_start_leaves_a_steady_part():
+    counts = np.round(level(600) * 10) + 100
+    counts[:, 3] = np.nan
+    result = reduce_run(run_of(level(600), counts=counts), car())
+    assert [e.kind for e in result.events] == ["sensor-fault"]
+    assert result.steady is not None
+    assert result.steady.suction_pa.mean == pytest.approx(600, rel=1e-6)
+
+
 def test_no_throttle_is_said():
     result = reduce_run(run_of(level(500), throttle_us=np.nan), car())
     assert any("no throttle" in n for n in result.notices)

@@ -51,6 +51,12 @@ def test_a_margin_within_its_uncertainty_is_no_clean_hold() -> None:
         assert not verdict.good
 
 
+def test_a_hold_with_a_caveat_is_no_sure_one() -> None:
+    verdict = judge(invented_reduction(fold_at_s=None, caveats=("the log was cut off",)))
+    assert (verdict.word, verdict.good) == ("held, but not surely", False)
+    assert verdict.headline.startswith("It held, but the log was cut off. The least margin")
+
+
 def test_spinning_up_and_running_down_do_not_count() -> None:
     verdict = judge(invented_reduction(seconds=6.0, fold_at_s=None))
     assert verdict.word == "held"

@@ -16,9 +16,8 @@ from undertray.units import G_N_M_S2
 __all__ = ["FORMAT", "Car", "Tap"]
 
 FORMAT = 1
-_MAX_CORNERS = 400
-_MAX_TAPS = 16
-_MAX_CURVE = 100
+_HEAVIEST_KG, _SHORTEST_MM, _LONGEST_MM = 200.0, 10.0, 5000.0  # beyond it is grams or metres
+_MAX_CORNERS, _MAX_TAPS, _MAX_CURVE = 400, 16, 100
 _LOADS = ("cells", "linear", "areas")
 _MOST_TUBE_MM, _MOST_BORE_MM, _MOST_VOLUME_MM3 = 10_000.0, 20.0, 1e6
 _DRIVEN = ("all", "front", "rear")
@@ -168,8 +167,8 @@ class Car:
         idle_us = blower.number("idle", "us", 0.0, 5000.0, True, default=1000.0)
         return cls(
             name=read.text("name"),
-            mass_kg=read.number("mass", "kg", low=0.0),
-            wheelbase_mm=read.number("wheelbase", "mm", low=0.0),
+            mass_kg=read.number("mass", "kg", low=0.0, high=_HEAVIEST_KG),
+            wheelbase_mm=read.number("wheelbase", "mm", low=_SHORTEST_MM, high=_LONGEST_MM),
             front_weight=read.number("front_weight", "1", low=0.0, high=1.0, ends=True),
             floor_mm=floor,
             taps=_taps(data, floor, load, name),

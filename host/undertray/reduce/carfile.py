@@ -162,7 +162,9 @@ class Table:
         raw = self._data[key]
         value = quantity(raw, unit, f"{self._where}, {key}")
         if not (low <= value <= high if ends else low < value < high):
-            span = f"above {low:g}" if high == math.inf else f"{low:g} to {high:g}"
+            below = "" if high == math.inf else f" and below {high:g}"
+            span = f"{low:g} to {high:g} {unit}" if ends else f"above {low:g}{below} {unit}"
+            span = span.removesuffix(" 1")  # the unit of a share
             raise CarError(f"'{key}' is out of range", where=self._where, seen=raw, expected=span)
         return value
 

@@ -13,7 +13,66 @@ from undertray.reduce.car import Car
 from undertray.reduce.reading import TapSuction
 from undertray.reduce.tube import tube_notices
 
-__all__ = ["run_notices"]
+__all__ = ["run_caveats", "run_notices"]
+
+_RADIANS_AT_MOST = 6.3
+_LONG_GAP_S = 0.5
+_LOOKED_AT = 2000
+_WRONG_WAY = -0.2  # share of what the other taps suck
+
+
+def run_caveats(run: Run, time: BoardTime, calibration: Calibration | None) -> tuple[str, ...]:
+    """Say why a car that held in a run may not have held for sure.
+
+    Parameters
+    ----------
+    run : Run
+        The run.
+    time : BoardTime
+        Its time line.
+    calibration : Calibration or None
+        The calibration used.
+
+    Returns
+    -------
+    tuple of str
+        Each goes on after "but".
+    """
+    said = []
+    if calibration is None:
+        said.append("the sensors are not calibrated")
+    elif _foreign(run, calibration):
+        said.append("the calibration is of another board")
+    if run.cut_off:
+        said.append("the log was cut off: how the run ended is unknown")
+    gone_s = sum(b - a for a, b in time.gaps if b - a > _LONG_GAP_S)
+    if gone_s:
+        said.append(f"no rows came for {gone_s:.1f} s of it")
+    return tuple(said)
+
+
+def _foreign(run: Run, calibration: Calibration) -> bool:
+    return bool(calibration.uid and run.device and run.device.uid and calibration.uid != run.device.uid)
+
+
+def _wrong_way(car: Car, suction: TapSuction) -> list[str]:
+    """Taps that blow while the others suck: by rows spread over the run."""
+    if len(car.taps) < 2:
+        return []
+    pa = suction.pa[:: max(1, len(suction.pa) // _LOOKED_AT)]
+    pa = pa[np.isfinite(pa).all(axis=1)]
+    if not len(pa):
+        return []
+    most = np.sort(pa, axis=1)[:, -1]
+    high = most >= 0.5 * most.max()
+    level = np.median(pa[high], axis=0)
+    rest = [float(np.median(np.delete(level, i))) for i in range(len(level))]
+    return [
+        f"tap {tap.name} reads {own:.0f} Pa where the others read {other:.0f}: its tube is on the other port "
+        "of the sensor (or 'port' in board.json is wrong)"
+        for tap, own, other in zip(car.taps, level, rest, strict=True)
+        if other > 0 and own < _WRONG_WAY * other
+    ]
 
 
 def run_notices(
@@ -52,10 +111,26 @@ def run_notices(
     said: list[str] = []
     if calibration is None:
         said.append("uncalibrated: the sensors' own scales were used, and no uncertainty can be stated")
-    elif calibration.uid and run.device and run.device.uid and calibration.uid != run.device.uid:
+    elif _foreign(run, calibration):
         said.append("the calibration was made on another board")
     for name, share in suction.outside.items():
         said.append(f"tap {name}: {share:.1%} of the readings lie outside the calibrated range")
+    said += _wrong_way(car, suction)
+    said += _of_the_log(run, time)
+    for name in absent:
+        said.append(f"tap {name} was missing or faulty in part of the run: its neighbours stood in for it")
+    if 0 < car.surface_angle_deg < _RADIANS_AT_MOST:
+        said.append(f"surface_angle {car.surface_angle_deg:g} is nearly level ground: it is in degrees")
+    off = car.surface_angle_deg % 180 != 0
+    if off and car.tyre_mu is None:
+        said.append("no tyre_mu given: whether the car slides off the surface is not judged")
+    said += tube_notices(car, time.rate_hz)
+    said += further
+    return tuple(said)
+
+
+def _of_the_log(run: Run, time: BoardTime) -> list[str]:
+    said: list[str] = []
     if not np.isfinite(run.throttle_us).any():
         said.append(
             "no throttle in the log: throttle cuts and slow leaks cannot be told apart and are not reported; "
@@ -72,11 +147,4 @@ def run_notices(
         said.append(f"the board was reset {time.resets} times; across a reset {how}")
     if run.cut_off:
         said.append("the log was cut off: it was read to its last whole line")
-    for name in absent:
-        said.append(f"tap {name} was missing or faulty in part of the run: its neighbours stood in for it")
-    off = car.surface_angle_deg % 180 != 0
-    if off and car.tyre_mu is None:
-        said.append("no tyre_mu given: whether the car slides off the surface is not judged")
-    said += tube_notices(car, time.rate_hz)
-    said += further
-    return tuple(said)
+    return said

@@ -22,7 +22,7 @@ from undertray.reduce.grip import grip
 from undertray.reduce.hold import HoldNeed, hold_need
 from undertray.reduce.loads import Loads, faulted_rows, tap_loads
 from undertray.reduce.losses import Loss, find_losses
-from undertray.reduce.notices import run_notices
+from undertray.reduce.notices import run_caveats, run_notices
 from undertray.reduce.precursors import DECLINE, first_sign
 from undertray.reduce.reading import TapSuction, pack_voltage, tap_suction
 from undertray.reduce.series import Series
@@ -177,6 +177,7 @@ def reduce_run(
         notices=run_notices(
             run, time, car, calibration, suction, loads.absent, (*zero.notices, *whole.notices)
         ),
+        caveats=run_caveats(run, time, calibration),
     )
 
 

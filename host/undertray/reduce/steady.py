@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from undertray.reduce.losses import Loss
     from undertray.reduce.series import Series
 
-__all__ = ["BLOCK_S", "SETTLE_S", "Blocks", "run_blocks"]
+__all__ = ["BLOCK_S", "REST_US", "SETTLE_S", "Blocks", "run_blocks"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -22,6 +22,8 @@ BLOCK_S = 0.1
 SETTLE_S = 0.8
 _STILL_US = 12.0
 _IDLE_US = 60.0
+REST_US = 1100.0
+"""Throttle at and below which fans stand (common practice, no source)."""
 _AFTER_EVENT_S = 0.5
 
 
@@ -44,7 +46,8 @@ class Blocks:
     suction_pa, front_n, rear_n : ndarray of float64, shape (k,)
         Means; NaN where there is none.
     steady : ndarray of bool, shape (k,)
-        Throttle up and still for 0.8 s, and no event then or half a second before.
+        Throttle up and still for 0.8 s, and no event then or half a second before. A tap that was faulty
+        before the throttle was up is no event of the run: the car ran with one tap less.
     still : ndarray of bool, shape (k,)
         Throttle up and still for 0.8 s, whatever happened.
     """
@@ -84,9 +87,9 @@ def run_blocks(series: Series, events: Sequence[Loss]) -> Blocks:
     -----
     The throttle is up when it is at least 60 µs above its least value in the run, or when it
     never moved by as much; and still while it stays within 12 µs (a receiver's pulse trembles
-    by 1 to 3 µs). Common practice, no source. Where no throttle was logged, blocks with at
-    least half of the run's highest suction are taken instead; :attr:`Blocks.throttle_us` is
-    then NaN.
+    by 1 to 3 µs). At 1100 µs and below fans stand. Common practice, no source. Where no throttle was
+    logged, blocks with at least half of the run's highest suction are taken instead;
+    :attr:`Blocks.throttle_us` is then NaN.
     """
     if len(series.t_s) == 0:
         none = np.empty(0)
@@ -99,13 +102,14 @@ def run_blocks(series: Series, events: Sequence[Loss]) -> Blocks:
     number = all_numbers[starts]
     t_s = series.t_s[0] + number * BLOCK_S
     throttle_us = _mean(series.throttle_us, starts)
-    clear = np.ones(len(t_s), bool)
-    for event in events:
-        if event.kind != "throttle-cut":
-            end_s = np.inf if event.end_s is None else event.end_s
-            clear &= (t_s + BLOCK_S <= event.onset_s) | (t_s >= end_s + _AFTER_EVENT_S)
     suction_pa = _mean(series.mean_suction_pa, starts)
     still = _still(series.throttle_us, starts, number, suction_pa)
+    clear = np.ones(len(t_s), bool)
+    up_s = float(t_s[still.argmax()]) if still.any() else np.inf
+    for event in events:
+        if event.kind != "throttle-cut" and not (event.kind == "sensor-fault" and event.onset_s < up_s):
+            end_s = np.inf if event.end_s is None else event.end_s
+            clear &= (t_s + BLOCK_S <= event.onset_s) | (t_s >= end_s + _AFTER_EVENT_S)
     return Blocks(
         first_row=starts,
         rows=len(series.t_s),
@@ -152,7 +156,8 @@ def _still(
     lowest, highest = views(low, window).min(axis=1), views(high, window).max(axis=1)
     whole = number[window - 1 :] - number[: 1 - window] == window - 1
     idle_us, top_us = float(np.nanmin(throttle_us)), float(np.nanmax(throttle_us))
-    up = lowest >= (idle_us + _IDLE_US if top_us - idle_us >= _IDLE_US else idle_us)
+    moved = top_us - idle_us >= _IDLE_US
+    up = lowest >= idle_us + _IDLE_US if moved else lowest > REST_US
     still = np.zeros(len(starts), bool)
     still[window - 1 :] = whole & up & (highest - lowest <= _STILL_US)
     return still & known

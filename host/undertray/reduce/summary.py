@@ -187,6 +187,8 @@ class Reduction:
         By the tap's name, where the car file gives them.
     notices : tuple of str
         What a reader of the numbers has to know.
+    caveats : tuple of str
+        Why a car that held in this run may not have held for sure; empty where nothing speaks against it.
     """
 
     format: int
@@ -214,6 +216,7 @@ class Reduction:
     doubt: Doubt
     tubes: Mapping[str, Tube]
     notices: tuple[str, ...] = ()
+    caveats: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """The summary as JSON holds it.

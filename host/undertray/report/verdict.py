@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.steady import REST_US
 from undertray.report.display import SI, Display
 
 if TYPE_CHECKING:
@@ -22,7 +23,6 @@ Mask = NDArray[np.bool_]
 _SETTLED_S = 0.2
 _LEAST_STRETCH_S = 0.5
 _SPUN_UP_S = 1.0
-_REST_US = 1100.0  # throttle at and below which fans stand (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,13 +157,11 @@ def judge(reduction: Reduction, units: Display = SI) -> Verdict:
         reasons = (*base, *_blame(reduction, below, steps_s))
         return Verdict("let go", False, headline, reasons, least_n, *facts)
     least = f"The least margin was {units.n(least_n, signed=True)}, {axle}, at {t_s[at]:.2f} s, {spread}."
-    if u95_n is None or least_n < u95_n or not reduction.calibrated:
-        why = (
-            "but the sensors are not calibrated"
-            if not reduction.calibrated
-            else "but not by more than the measurement is uncertain"
-        )
-        headline = f"It held, {why}. {least}"
+    doubts = list(reduction.caveats)
+    if u95_n is None or least_n < u95_n:
+        doubts.append("the margin is not more than the measurement is uncertain")
+    if doubts:
+        headline = f"It held, but {', and '.join(doubts)}. {least}"
         return Verdict("held, but not surely", False, headline, base, least_n, *facts)
     return Verdict("held", True, f"It held. {least}", base, least_n, *facts)
 
@@ -172,7 +170,7 @@ def _no_answer(throttle_us: Array, known: Mask) -> str:
     """Why a run says nothing about holding; empty where it may."""
     if len(known) < 2 or not known.any():
         return "no row has both axles measured"
-    if np.isfinite(throttle_us).any() and np.nanmax(throttle_us) <= _REST_US:
+    if np.isfinite(throttle_us).any() and np.nanmax(throttle_us) <= REST_US:
         return "the throttle was never up"
     return ""
 
