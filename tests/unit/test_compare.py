@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from typing import Any
 
@@ -13,7 +14,7 @@ from fakes.reductions import invented_event, invented_reduction
 from undertray.errors import ReductionError
 from undertray.report.compare import compare
 from undertray.report.comparepicture import comparison_picture
-from undertray.report.comparewords import claim_words, comparison_words, text_table
+from undertray.report.comparewords import claim_words, comparison_words, holding_words, text_table
 from undertray.report.digest import Digest, digest, fact_of, throttle_levels
 from undertray.report.display import US
 
@@ -44,6 +45,8 @@ def _minute(
         losses=int(rng.poisson(0.5)),
         up_s=57.0,
         warnings_s=(),
+        verdict="held",
+        least_margin_n=3.0 * factor,
     )
 
 
@@ -264,6 +267,19 @@ def test_picture_and_words_in_us_units_are_the_same_twice() -> None:
     assert picture.svg == comparison_picture(found, US).svg
     assert "inH₂O" in picture.csv()
     assert " Pa" not in "\n".join(comparison_words(found, US))
+
+
+def test_how_often_each_group_held() -> None:
+    rng = np.random.default_rng(17)
+    runs = [_minute(rng, "a", "A"), _minute(rng, "b", "A"), _minute(rng, "c", "B", 0.9)]
+    runs[1] = dataclasses.replace(runs[1], verdict="held, but not surely", least_margin_n=0.4)
+    runs[2] = dataclasses.replace(runs[2], verdict="let go", least_margin_n=-7.25)
+    found = compare(runs, "skirt")
+    assert [(g.held, g.let_go, g.least_margin_n) for g in found.groups] == [(1, 0, 0.4), (0, 1, -7.25)]
+    assert holding_words(found.groups[0]) == "A: held for sure in 1 of 2 runs; least margin +0.40 N"
+    assert holding_words(found.groups[1]).startswith(
+        "B: held for sure in 0 of 1 run, did not hold in 1; least"
+    )
 
 
 def test_tables_line_up() -> None:

@@ -57,6 +57,7 @@ def _compare(
     from undertray.report.digest import digest
     from undertray.report.display import display
     from undertray.report.picture import write_pictures
+    from undertray.report.words import caution_lines
 
     the_car = Car.from_toml(car)
     certificate = Calibration.from_json(calibration) if calibration is not None else None
@@ -74,6 +75,7 @@ def _compare(
     else:
         for line in comparison_words(found, display(units)):
             print(line)
+    print(caution_lines(), file=sys.stderr)
     if pictures is not None:
         write_pictures([comparison_picture(found, display(units))], pictures)
         print(f"pictures: {pictures}", file=sys.stderr)

@@ -62,6 +62,7 @@ def _sessions(
     from undertray.report.display import display
     from undertray.report.remember import Memory, cache_folder, fingerprint
     from undertray.report.sessions import find_runs, headline, list_sessions, sort_sessions
+    from undertray.report.words import caution_lines
 
     the_car = Car.from_toml(car)
     certificate = Calibration.from_json(calibration) if calibration is not None else None
@@ -92,6 +93,7 @@ def _sessions(
         print(json.dumps([one.as_dict() for one in found], allow_nan=False))
     else:
         _print(found, fact, display(units))
+    print(caution_lines(), file=sys.stderr)
 
 
 def _print(found: list[Session], fact: str, units: Display) -> None:

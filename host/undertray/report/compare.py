@@ -182,6 +182,9 @@ def _group(
         losses=losses,
         warning_s=_sample(warnings),
         warned=len(warnings),
+        held=sum(d.verdict == "held" for d in members),
+        let_go=sum(d.verdict in ("let go", "never held") for d in members),
+        least_margin_n=min((d.least_margin_n for d in members if d.least_margin_n is not None), default=None),
     )
 
 

@@ -10,7 +10,7 @@ from undertray.report.display import SI, Display, number
 if TYPE_CHECKING:
     from undertray.report.comparison import Claim, Comparison, Estimate, Group
 
-__all__ = ["claim_words", "comparison_words", "text_table"]
+__all__ = ["claim_words", "comparison_words", "holding_words", "text_table"]
 
 _NAME = 32
 
@@ -28,7 +28,7 @@ def comparison_words(found: Comparison, units: Display = SI) -> Iterator[str]:
     Yields
     ------
     str
-        Lines: what was compared, a table, a sentence for every question, notices.
+        Lines: what was compared, a table, how often each group held, a sentence for every question, notices.
     """
     at = ", ".join(f"{t:.0f}" for t in found.throttle_us if t < float("inf"))
     yield f"by {_clean(found.by)}, against {_clean(found.reference)}" + (
@@ -50,10 +50,36 @@ def comparison_words(found: Comparison, units: Display = SI) -> Iterator[str]:
         [_row(group, units) for group in found.groups],
     )
     yield ""
+    for group in found.groups:
+        yield holding_words(group, units)
     for claim in found.claims:
         yield claim_words(claim, units)
     for notice in found.notices:
         yield f"note: {_clean(notice, 200)}"
+
+
+def holding_words(group: Group, units: Display = SI) -> str:
+    """Say how often the runs of a group held.
+
+    Parameters
+    ----------
+    group : Group
+        The group.
+    units : Display
+        Units of the numbers.
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
+    runs = len(group.runs)
+    said = f"{_clean(group.value)}: held for sure in {group.held} of {runs} {'run' if runs == 1 else 'runs'}"
+    if group.let_go:
+        said += f", did not hold in {group.let_go}"
+    if group.least_margin_n is not None:
+        said += f"; least margin {units.n(group.least_margin_n, signed=True)}"
+    return said
 
 
 def claim_words(claim: Claim, units: Display = SI) -> str:

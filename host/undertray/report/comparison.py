@@ -46,6 +46,10 @@ class Group:
         Mean warning of those that had one.
     warned : int
         How many had one.
+    held, let_go : int
+        How many runs held for sure, and how many did not hold.
+    least_margin_n : float or None
+        Least margin of an axle in any of them while it should have held, N.
     """
 
     value: str
@@ -59,6 +63,9 @@ class Group:
     losses: int
     warning_s: Estimate
     warned: int
+    held: int
+    let_go: int
+    least_margin_n: float | None
 
 
 @dataclass(frozen=True, slots=True)

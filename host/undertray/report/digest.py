@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from undertray.errors import ReductionError
 from undertray.reduce.steady import run_blocks
-from undertray.report.verdict import work_rows
+from undertray.report.verdict import judge, work_rows
 from undertray.report.words import LOSS_KINDS
 
 if TYPE_CHECKING:
@@ -52,6 +52,10 @@ class Digest:
         Time with the fans up, s.
     warnings_s : tuple of float
         Warning before each of them that had one, s.
+    verdict : str
+        Whether it held, in the word of :class:`undertray.report.verdict.Verdict`.
+    least_margin_n : float or None
+        Least margin of an axle while it should have held, N.
     """
 
     run: str
@@ -65,6 +69,8 @@ class Digest:
     losses: int
     up_s: float
     warnings_s: tuple[float, ...]
+    verdict: str
+    least_margin_n: float | None
 
 
 def fact_of(facts: Mapping[str, Any], by: str) -> str | None:
@@ -126,7 +132,7 @@ def digest(reduction: Reduction, facts: Mapping[str, Any], by: str) -> Digest:
     work = work_rows(throttle_us)
     share = 1.0 if work is None else float(work.mean())
     losses = [event for event in reduction.events if event.kind in LOSS_KINDS]
-    rows = blocks.steady
+    rows, verdict = blocks.steady, judge(reduction)
     return Digest(
         run=reduction.run,
         value=value,
@@ -143,6 +149,8 @@ def digest(reduction: Reduction, facts: Mapping[str, Any], by: str) -> Digest:
         losses=len(losses),
         up_s=reduction.duration_s * share,
         warnings_s=tuple(event.warning_s for event in losses if event.warning_s is not None),
+        verdict=verdict.word,
+        least_margin_n=verdict.least_margin_n,
     )
 
 
