@@ -20,7 +20,8 @@ def middle(values: ArrayLike) -> float:
     -------
     float
     """
-    ordered = sorted(values) if isinstance(values, list) else np.sort(values)
+    ordered = np.array(values)
+    ordered.sort()
     n = len(ordered)
     return float(ordered[n // 2] + ordered[(n - 1) // 2]) / 2
 
@@ -37,5 +38,6 @@ def middles(values: NDArray[np.float64]) -> NDArray[np.float64]:
     -------
     ndarray, shape (k,)
     """
-    ordered, n = np.sort(values, axis=1), values.shape[1]
+    ordered, n = np.array(values), values.shape[1]
+    ordered.sort(axis=1)
     return np.asarray((ordered[:, n // 2] + ordered[:, (n - 1) // 2]) / 2)

@@ -108,13 +108,15 @@ def broken_stick(t_s: Array, y: Array, level: float) -> tuple[float, float]:
 def _sticks(t_s: Array, fall: Array, first: Ints, end: Ints) -> tuple[Ints, Array]:
     """Break and slope of several signals, each fitted from its first sample to that before its end."""
     # by running sums from the end, and of times from there, so that no large number hides a small one
-    at = np.arange(len(t_s))
+    at, t = np.arange(len(t_s)), t_s - t_s[-1]
     inside = at < end[:, None]
-    t = t_s - t_s[-1]
-    sums = np.array([inside, inside * t, inside * (t * t), inside * fall, inside * (fall * t)])
-    n, st, stt, sf, sft = np.cumsum(sums[:, :, ::-1], axis=2)[:, :, ::-1]
+    sums = np.empty((4, *inside.shape))
+    sums[0], sums[2] = inside * t, inside * fall
+    np.multiply(sums[::2], t, out=sums[1::2])
+    st, stt, sf, sft = np.cumsum(sums[:, :, ::-1], axis=2)[:, :, ::-1]
+    n = end[:, None] - at
     square, product = stt - t * (2 * st - n * t), sft - t * sf
-    can = (at >= first[:, None]) & (at < end[:, None] - 1)
+    can = (at >= first[:, None]) & (n > 1)
     good = can & (product > 0)
     gain = np.divide(product * product, square, out=can - 1.0, where=good)
     best = gain.argmax(axis=1)

@@ -64,9 +64,13 @@ class Pending:
             Number of the block, counted from the first of these, from which on the suction was
             back; may be negative.
         """
-        level = self.level_pa * (np.ones(1) if expected_ratio is None else expected_ratio)
         lost = 1.0 - self.low_pa / self.level_pa
-        back = (reading_pa >= level * (1 - _LEFT * lost)) & (level > max(0.25 * self.level_pa, floor_pa))
+        least = max(0.25 * self.level_pa, floor_pa)
+        if expected_ratio is None:
+            back = reading_pa >= (self.level_pa * (1 - _LEFT * lost) if self.level_pa > least else np.inf)
+        else:
+            level = self.level_pa * expected_ratio
+            back = (reading_pa >= level * (1 - _LEFT * lost)) & (level > least)
         if not back.any():
             self.streak = 0
             return None

@@ -12,7 +12,7 @@ from undertray.reduce.closeup import CloseUp
 from undertray.reduce.expectation import FanBank
 from undertray.reduce.health import Health
 from undertray.reduce.ledger import Ledger
-from undertray.reduce.losses import LossParameters
+from undertray.reduce.losses import Loss, LossParameters
 from undertray.reduce.marks import Marks
 from undertray.reduce.onset import Fall
 from undertray.reduce.pending import Pending
@@ -101,15 +101,18 @@ class Review:
         ):
             return
         stretch = self._stretch(max(0, k1 - round(_WINDOW_S / self._block_s)), k1)
-        law = self._fit(stretch) if stretch is not None else None
-        if stretch is None or law is None or law.scatter > 2 * _POOR:
+        if stretch is None:
             return
         first, end = since - stretch.lo, until - stretch.lo
+        law = None if self._nothing_new(stretch, first, end) else self._fit(stretch)
+        if law is None or law.scatter > 2 * _POOR:
+            return
         for step in find_steps(stretch, law, first, end, self._p.min_drop):
             if not self._explained(step, stretch, law):
                 self._tell(step, stretch, law)
         if law.scatter < _POOR:
-            self._take_back(stretch, law, first, end)
+            for event in self._unconfirmed(stretch, law, first, end):
+                self._ledger.withdraw(event)
 
     def stir(self, k: int) -> None:
         """A fall shows, whatever explains it.
@@ -164,6 +167,18 @@ class Review:
         throttle = self._blocks.floats("throttle_us", lo, k1)
         return Stretch(lo, self._block_s, t, mean, throttle, restart, use, weights)
 
+    def _nothing_new(self, s: Stretch, first: int, end: int) -> bool:
+        """Does the law fitted last still fit, and is there nothing to add or to take back by it?"""
+        if self._law is None:
+            return False
+        law = fit_rotor(s.mean_pa, s.throttle_us, s.use, s.restart, self._block_s, self._law, rounds=0)
+        return (
+            law is not None
+            and law.scatter < _POOR
+            and not find_steps(s, law, first, end, self._p.min_drop)
+            and not self._unconfirmed(s, law, first, end)
+        )
+
     def _fit(self, s: Stretch) -> RotorLaw | None:
         law = None
         data = (s.mean_pa, s.throttle_us, s.use, s.restart, self._block_s)
@@ -204,13 +219,14 @@ class Review:
                 return True
         return False
 
-    def _take_back(self, s: Stretch, law: RotorLaw, first: int, end: int) -> None:
-        """Withdraw what was told and does not show by the law that is known by now."""
+    def _unconfirmed(self, s: Stretch, law: RotorLaw, first: int, end: int) -> list[Loss]:
+        """What was told and does not show by the law that is known by now."""
+        found = []
         for e in self._ledger.losses(float(s.t_s[first]), float(s.t_s[end - 1])):
-            k = int(np.searchsorted(s.t_s, e.onset_s))
-            lost, doubt = shift(s, law, k)
+            lost, doubt = shift(s, law, int(np.searchsorted(s.t_s, e.onset_s)))
             if e.drop and lost + SURE * doubt < _CONFIRMED * e.drop:
-                self._ledger.withdraw(e)
+                found.append(e)
+        return found
 
     def _tell(self, step: Step, s: Stretch, law: RotorLaw) -> None:
         k = s.lo + step.begun

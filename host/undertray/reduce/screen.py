@@ -210,8 +210,9 @@ class Screen:
         earlier = np.maximum(first - self._earlier, view.lo)
         base, end = int(earlier.min()), int(at.max()) + 1
         throttle = self._blocks.floats("throttle_us", base, end)
-        bounds = np.stack([earlier, at + 1], axis=1).ravel() - base
-        held = np.append(throttle, throttle[-1])  # as a window may end with the last
+        bounds, held = np.empty(2 * len(at), np.int64), np.empty(len(throttle) + 1)
+        bounds[::2], bounds[1::2] = earlier - base, at + 1 - base
+        held[:-1], held[-1] = throttle, throttle[-1]  # as a window may end with the last
         rest = np.maximum.reduceat(held, bounds)[::2] - np.minimum.reduceat(held, bounds)[::2] <= _REST_US
         if not rest.any():
             return np.asarray(rest)
@@ -269,7 +270,8 @@ class Screen:
         if len(before_pa):
             tap = self._blocks.floats("tap_pa", k0, k1)
             before = self._blocks.floats("tap_pa", k0 - back, k1 - back)
-            lost = np.flatnonzero((tap < self._p.off_share * before) & (before > least_pa) & (weights > 0))
+            lost = np.flatnonzero((tap < self._p.off_share * before) & (before > least_pa))
+            lost = lost[weights[lost % len(weights)] > 0]
             np.maximum.at(before_pa, lost // len(weights), before.ravel()[lost])
         return before_pa
 
