@@ -216,6 +216,9 @@ def test_in_a_real_browser() -> None:
             seen.until("byId('margin').textContent === '-2.3'")
             assert seen.value("byId('alarm').textContent") == "no alarm"
             assert seen.value("byId('what').textContent") == "margin of the rear axle, N: DOES NOT HOLD"
+            feeding.now = replace(NOW, throttle_us=1000.0)
+            seen.until("byId('what').textContent.endsWith('fans at rest')")
+            assert seen.value("document.querySelectorAll('.bad').length") == 1  # the tap without a reading
             taps = seen.value("byId('taps').textContent")
             assert taps == "<img src=x onerror=alert(1)>600 Pa rear? missing"
             assert seen.value("document.querySelectorAll('img').length") == 0

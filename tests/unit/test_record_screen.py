@@ -51,6 +51,13 @@ def test_one_screen_says_it_all() -> None:
         assert wanted in text
 
 
+def test_fans_at_rest_are_asked_for_nothing() -> None:
+    resting = "\n".join(drawn(replace(FULL, throttle_us=1000)))
+    assert "margin of the rear axle, N: fans at rest" in resting
+    assert "DOES NOT HOLD" not in resting
+    assert replace(FULL, throttle_us=None).holding == "DOES NOT HOLD"
+
+
 @pytest.mark.parametrize(
     "snapshot",
     [

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from undertray.reduce.losses import Loss
+from undertray.reduce.steady import REST_US
 
 __all__ = ["Alarm"]
 
 _BACK = 0.9  # a lost seal is back once the suction is back at this share
-_IDLE_US = 1100.0  # fans at rest by command: nothing to hold
 _ARM_S = 1.0
 _WORDS = {"seal-loss": "SEAL LOST", "slow-leak": "LEAK OPENING"}
 
@@ -69,7 +69,7 @@ class Alarm:
         of_board : bool
             The board's own alarm output is on.
         """
-        idle = throttle_us is not None and throttle_us < _IDLE_US
+        idle = throttle_us is not None and throttle_us <= REST_US
         self._loss = begun[-1] if begun else self._loss
         if self._loss is not None and (idle or self._is_back(suction_pa)):
             self._loss = None

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from undertray.reduce.steady import REST_US
+
 __all__ = ["AxleNow", "Snapshot", "TapNow"]
 
 
@@ -103,6 +105,16 @@ class Snapshot:
         """The axle that lets go first."""
         return min(self.axles, key=lambda axle: axle.margin_n, default=None)
 
+    @property
+    def holding(self) -> str:
+        """``holds``, ``DOES NOT HOLD``, or ``fans at rest``, which ask for nothing; empty without axles."""
+        if self.limiting is None:
+            return ""
+        if self.limiting.margin_n >= 0:
+            return "holds"
+        resting = self.throttle_us is not None and self.throttle_us <= REST_US
+        return "fans at rest" if resting else "DOES NOT HOLD"
+
     def as_dict(self) -> Mapping[str, Any]:
         """Turn it into what JSON can hold.
 
@@ -111,4 +123,4 @@ class Snapshot:
         mapping
             Numbers, texts, lists and None; never NaN.
         """
-        return asdict(self)
+        return {**asdict(self), "holding": self.holding}

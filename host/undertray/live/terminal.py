@@ -37,6 +37,7 @@ _BIG = {
 
 
 _ALARM = "bold white on red"
+_HOLDING = {"holds": "bold green", "DOES NOT HOLD": "bold red", "fans at rest": "bold"}
 
 Line = tuple[tuple[str, str], ...]
 """Pieces of a line, each with its style."""
@@ -112,9 +113,8 @@ def screen(snapshot: Snapshot, solid: str = "#") -> Text:
     lines.append((("ALARM  " + _plain(s.alarm, 70), _ALARM) if s.alarm else ("no alarm", ""),))
     lines.append((("", ""),))
     if limiting is not None:
-        style = "bold red" if limiting.margin_n < 0 else "bold green"
-        word = "DOES NOT HOLD" if limiting.margin_n < 0 else "holds"
-        lines.append(((f"margin of the {limiting.name} axle, N: {word}", style),))
+        style = _HOLDING[s.holding]
+        lines.append(((f"margin of the {limiting.name} axle, N: {s.holding}", style),))
         big = _short(limiting.margin_n)
     else:
         style = "bold"
@@ -124,7 +124,7 @@ def screen(snapshot: Snapshot, solid: str = "#") -> Text:
     lines.append((("", ""),))
     for a in s.axles:
         told = f"{a.name:5s} {_bar(a)} {a.margin_n:+z7.1f} N  ({a.downforce_n:z.1f} of {a.required_n:.1f})"
-        lines.append(((told, "red" if a.margin_n < 0 else ""),))
+        lines.append(((told, "red" if a.margin_n < 0 and s.holding != "fans at rest" else ""),))
     force = f"{_number(s.downforce_n, '.1f', 'N')} of {_number(s.required_n, '.1f', 'N')}"
     lines.append(((f"downforce {force}   mean suction {_number(s.suction_pa, '.0f', 'Pa')}", ""),))
     seal = "?" if s.seal_index is None else f"{s.seal_index:.2f}"
