@@ -7,6 +7,7 @@ import pytest
 
 from fakes.signals import steady, times
 from undertray.reduce.losses import find_losses
+from undertray.reduce.onset import measure_fall
 from undertray.reduce.rows import Rows
 
 
@@ -81,3 +82,21 @@ def test_the_last_rows_are_held_however_they_came(sizes):
         assert taps[:, 1].tolist() == (-column[since:at]).tolist()
         assert rows.throttle(since, at)[1].tolist() == (10 * column[since:at]).tolist()
     assert rows.end == 1000
+
+
+def test_any_window_can_be_measured():
+    """Falls that begin at the edges of what is looked at, or are none."""
+    rng = np.random.default_rng(5)
+    for _ in range(400):
+        rate_hz, n, taps = (
+            float(rng.choice([50, 200, 1000])),
+            int(rng.integers(5, 300)),
+            int(rng.integers(1, 5)),
+        )
+        t = 50 + np.arange(n) / rate_hz
+        begun_s, depth = float(rng.choice(t)), float(rng.uniform(-0.2, 1.0))
+        shape = 1 - depth * np.clip((t - begun_s) / rng.uniform(0.001, 1.0), 0, 1)
+        suction = 900 * shape[:, None] + rng.normal(0, 1, (n, taps)) * rng.choice([0, 1, 10, 100])
+        fall = measure_fall(t, suction, np.full(taps, 1 / taps), begun_s + rng.normal(0, 0.05), 1 / rate_hz)
+        assert sorted(set(fall.order)) == sorted(fall.order)
+        assert fall.order

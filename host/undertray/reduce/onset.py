@@ -202,10 +202,10 @@ def _onsets(
     depth = level - _floor_level(np.concatenate([smooth[:, :first], smooth[:, n:]], axis=1))
     drop = np.where(level > 0, depth / np.where(level > 0, level, 1.0), 0.0)
     # up to the first sample below the knee
-    begin = int(np.searchsorted(t_s, earliest_s))
+    begin = min(int(np.searchsorted(t_s, earliest_s)), len(t_s) - 1)
     below = smooth[:, begin:] < (level - _KNEE * depth)[:, None]
     end = np.where(below.any(axis=1), begin + 1 + below.argmax(axis=1), len(t_s))
-    start = np.maximum(max(0, begin), end - _MOST)
+    start = np.maximum(begin, end - _MOST)
     lo, hi = int(start.min()), int(end.max())
     best, slope = _sticks(t_s[lo:hi], level[:, None] - y[:, lo:hi], start - lo, end - lo)
     at, error = (

@@ -139,7 +139,7 @@ class Review:
         c, e = (v.reshape(whole, _GROUP) @ np.full(_GROUP, 1 / _GROUP) for v in (mean, drive))
         ratio = np.where(e > LOADED * self._marks.top_pa, c / np.maximum(e, 1e-9), np.nan)
         before, after = ratio[:-6] + ratio[1:-5] + ratio[2:-4], ratio[4:-2] + ratio[5:-1] + ratio[6:]
-        fallen = 1 - after / before
+        fallen = 1 - after / np.where(before > 0, before, np.nan)
         begin_s = self._blocks.time(k0)
         for e_told in self._ledger.losses(begin_s, self._blocks.time(k1 - 1)):
             i = int((e_told.onset_s - begin_s) / (_GROUP * self._block_s)) - 3
