@@ -10,7 +10,9 @@ from pathlib import Path
 
 import pytest
 
+from undertray import column_pressure_pa
 from undertray.virtual.physics import VirtualCar, make_car
+from undertray.virtual.stories import STORIES
 
 VIRTUAL = Path(__file__).parents[2] / "host" / "undertray" / "virtual"
 QUIET = {"noise_pa": 0.0, "ripple": 0.0, "pack_load_mv": 0, "pack_drain_mv_s": 0, "pack_full_mv": 8000}
@@ -36,6 +38,16 @@ def test_steady_suction_is_where_fan_curve_and_leak_meet() -> None:
     flow_m3_s = 0.61 * 4e-4 * math.sqrt(2 * car.suction_pa / 1.2)
     fan_pa = car.fan_pa * (1 - (flow_m3_s / car.fan_flow_m3_s) ** 2)
     assert fan_pa == pytest.approx(car.suction_pa, rel=1e-9)
+
+
+@pytest.mark.parametrize("place", [0, 1, 6, 9])
+def test_the_column_to_practise_on_stands_where_it_says(place: int) -> None:
+    car = _after(dict(STORIES["column"].spec), 27.0 * place + 20.0)
+    height_mm = (0, 20, 40, 60, 80, 100, 120, 100, 80, 60)[place]
+    # half a millimetre, as one reads a column by eye; the throttle has whole microseconds
+    for tap in range(4):
+        assert car.true_tap_pa(tap) == pytest.approx(column_pressure_pa(height_mm, 20.0), abs=2.0)
+    assert f"{height_mm}," in STORIES["column"].summary
 
 
 def test_a_lag_is_first_order() -> None:

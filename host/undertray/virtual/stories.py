@@ -83,6 +83,43 @@ def _story(summary: str, seconds: float, skirt: str, seed: int, **spec: Any) -> 
     return Story(summary, seconds, facts, {"seed": seed, "uid": UID, "car": car, **spec})
 
 
+_STAND_S = 25.0
+_COLUMN_MM = (0, 20, 40, 60, 80, 100, 120, 100, 80, 60, 40, 20, 0)
+_PA_PER_MM = 9.777  # derived: water and air at 20 degC, latitude 45 degrees
+_PUMP_PA = 2300.0
+
+
+def _column() -> Story:
+    """Every sensor teed on one water column: a sealed pump without a leak, that gives speed squared."""
+    pump = {
+        **CAR,
+        "fan_pa": _PUMP_PA,
+        "leak_cm2": 0.0,
+        "noise_pa": 1.5,
+        "ripple": 0.0,
+        "tap_shares": [1.0] * 4,
+        **dict.fromkeys(("pack_full_mv", "pack_nominal_mv"), 8000),
+        **dict.fromkeys(("pack_load_mv", "pack_drain_mv_s"), 0),
+    }
+    throttle: list[list[float]] = []
+    for i, height_mm in enumerate(_COLUMN_MM):
+        width_us = round(1000 + 1000 * (height_mm * _PA_PER_MM / _PUMP_PA) ** 0.5)
+        throttle += [[i * (_STAND_S + 2), width_us], [i * (_STAND_S + 2) + _STAND_S, width_us]]
+    return Story(
+        f"all sensors on one water column, to practise 'undertray calibrate': {_STAND_S:.0f} s each at "
+        f"{', '.join(str(mm) for mm in _COLUMN_MM)} mm",
+        len(_COLUMN_MM) * (_STAND_S + 2),
+        {"notes": {"invented": "yes"}},
+        {
+            "seed": 61,
+            "uid": UID,
+            "car": pump,
+            "repeat_s": len(_COLUMN_MM) * (_STAND_S + 2),
+            "throttle": throttle,
+        },
+    )
+
+
 _HOLD = [[0.0, 1000], [2.0, 1000], [2.6, 1700]]
 
 STORIES: Mapping[str, Story] = MappingProxyType(
@@ -203,6 +240,7 @@ STORIES: Mapping[str, Story] = MappingProxyType(
             throttle=[*_HOLD, [12.5, 1700], [12.55, 1000]],
             happenings=[{"kind": "hose-off", "at_s": 7.0, "tap": 2}],
         ),
+        "column": _column(),
     }
 )
 """Every story by name."""
