@@ -1,4 +1,10 @@
-"""The loss detector's speed, beside peers in the same run."""
+"""The loss detector's speed, beside peers in the same run.
+
+Aimed at is 20 times ``ruptures.Window`` on the same signal. That is reached, twice over, where little
+happens. It is NOT reached where something happens all the time: 13 to 15 times with a bump every 5 s or the
+throttle fully up and down twice a minute, where most of the time goes into measuring, learning and looking
+again. The limits below leave a third to a loaded machine.
+"""
 
 from __future__ import annotations
 
@@ -13,13 +19,14 @@ from fakes.signals import fan, ramp, times
 from undertray.reduce.losses import find_losses
 
 
-def cpu_s(work: Callable[[], object], rounds: int = 3) -> float:
-    """The least of a few, as everything else on the machine only adds."""
-    best = float("inf")
+def cpu_s(*works: Callable[[], object], rounds: int = 3) -> list[float]:
+    """The least of a few turns for each, one after the other, as everything else on the machine only adds."""
+    best = [float("inf")] * len(works)
     for _ in range(rounds):
-        begun = time.process_time()
-        work()
-        best = min(best, time.process_time() - begun)
+        for i, work in enumerate(works):
+            begun = time.process_time()
+            work()
+            best[i] = min(best[i], time.process_time() - begun)
     return best
 
 
@@ -34,32 +41,52 @@ def drive(minutes: float):
     return t, 2000 * (fan(t, throttle) * shape)[:, None] + noise, throttle
 
 
-def test_faster_than_a_sliding_window_search(capsys):
+def laps(minutes: float):
+    """Throttle fully up and down twice a minute, a fold of the skirt every 3 minutes, readings in counts."""
+    t = times(60 * minutes)
+    up = (t % 30 > 2) & (t % 30 < 27)
+    kernel = np.exp(-np.arange(200) / 30)
+    level = np.convolve(np.where(up, 1500.0, 0.0), kernel / kernel.sum())[: len(t)]
+    level = np.where((t % 180 > 100) & (t % 180 < 101.5), 0.3 * level, level)
+    noise = np.random.default_rng(1).normal(0, 5, (len(t), 8))
+    suction = np.round((level[:, None] * np.linspace(1.05, 0.95, 8) + noise) / 0.38) * 0.38
+    return t, suction, np.where(up, 1700.0, 1000.0)
+
+
+def quiet(minutes: float):
+    """Nothing but noise on a hold."""
+    t = times(60 * minutes)
+    return t, 900 + np.random.default_rng(2).normal(0, 8, (len(t), 8)), np.full(len(t), 1700.0)
+
+
+@pytest.mark.parametrize(
+    ("signal", "losses", "least"),
+    [
+        (drive, 5, 9.0),  # measured: 13 to 15
+        (laps, 2, 9.0),  # measured: 14 to 15
+        (quiet, 0, 30.0),  # measured: 45 to 52
+    ],
+)
+def test_faster_than_a_sliding_window_search(signal, losses, least, capsys):
     """Against ruptures.Window on the same eight columns, at the width that a fall has."""
     ruptures = pytest.importorskip("ruptures", reason="ruptures is not installed")
-    t, suction, throttle = drive(5)
-    assert len([e for e in find_losses(t, suction, throttle) if e.kind == "seal-loss"]) == 5
-    ours = cpu_s(lambda: find_losses(t, suction, throttle))
+    t, suction, throttle = signal(5)
+    assert len([e for e in find_losses(t, suction, throttle) if e.kind == "seal-loss"]) == losses
     search = ruptures.Window(width=40, model="l2")
-    theirs = cpu_s(lambda: search.fit(suction).predict(pen=1e9), 1)
+    ours, theirs = cpu_s(
+        lambda: find_losses(t, suction, throttle), lambda: search.fit(suction).predict(pen=1e9)
+    )
     with capsys.disabled():
-        print(f"\n{len(t)} rows of 8 taps: {ours:.3f} s, ruptures.Window {theirs:.2f} s", end=" ")
-        print(f"({theirs / ours:.0f}x)")
-    # measured: 6 times where a bump comes every 5 s; the 20 times asked for only where little happens, below
-    assert theirs > 3 * ours
-    t, quiet = times(300), 900 + np.random.default_rng(2).normal(0, 8, (60_000, 8))
-    ours = cpu_s(lambda: find_losses(t, quiet, np.full(len(t), 1700.0)))
-    theirs = cpu_s(lambda: search.fit(quiet).predict(pen=1e9), 1)
-    with capsys.disabled():
-        print(f"quiet: {ours:.3f} s, ruptures.Window {theirs:.2f} s ({theirs / ours:.0f}x)")
-    # measured: 17 to 25 times; the ratio moves by a third on a loaded machine
-    assert theirs > 13 * ours
+        print(f"\n{signal.__name__}, {len(t)} rows of 8 taps: {1e3 * ours:.1f} ms,", end=" ")
+        print(f"ruptures.Window {1e3 * theirs:.0f} ms ({theirs / ours:.1f}x)")
+    assert theirs > least * ours
 
 
-def test_twice_the_run_takes_twice_the_time():
-    short, long = drive(10), drive(20)
-    ratio = cpu_s(lambda: find_losses(*long)) / cpu_s(lambda: find_losses(*short))
-    assert ratio < 2.2
+@pytest.mark.parametrize("signal", [drive, laps])
+def test_twice_the_run_takes_twice_the_time(signal):
+    short, long = signal(10), signal(20)
+    once, twice = cpu_s(lambda: find_losses(*short), lambda: find_losses(*long), rounds=5)
+    assert twice < 2.2 * once
 
 
 def test_beside_reading_the_same_rows(tmp_path, capsys):
@@ -69,10 +96,9 @@ def test_beside_reading_the_same_rows(tmp_path, capsys):
         table[f"p{i + 1}"] = np.round(suction[:, i] * 5).astype(np.int64)
     path = tmp_path / "rows.csv"
     table.to_csv(path, index=False)
-    read = cpu_s(lambda: pd.read_csv(path))
-    ours = cpu_s(lambda: find_losses(t, suction, throttle))
+    read, ours = cpu_s(lambda: pd.read_csv(path), lambda: find_losses(t, suction, throttle))
     with capsys.disabled():
         print(f"\n{len(t)} rows of 8 taps: detector {ours:.3f} s, pandas.read_csv {read:.3f} s ", end="")
         print(f"({ours / read:.1f}x)")
-    # measured: about twice; a step in the cost of the detector would show
-    assert ours < 6 * read
+    # measured: 1.3 times; a step in the cost of the detector would show
+    assert ours < 2.5 * read
