@@ -192,9 +192,11 @@ def _decimal(words: Words, end: Ints, width: Ints, signed: bool) -> tuple[Ints, 
         negative = words.data.take(end - np.maximum(width, 1)) == _MINUS
         negative &= width > 0
         width = width - negative
-    most = int(width.max(initial=0))
+    least, most = int(width.min(initial=16)), int(width.max(initial=0))
     if most > 15:
         width = np.minimum(width, 16)
+    if least == most:  # what depends on the width is one number
+        width = width[:1]
     value, sound = _eight_digits(words, end, 0, width)
     if most > 8:
         upper, upper_sound = _eight_digits(words, end, -8, np.maximum(width - 8, 0))
@@ -205,8 +207,8 @@ def _decimal(words: Words, end: Ints, width: Ints, signed: bool) -> tuple[Ints, 
     if negative is not None:
         sound &= ~negative | (value > 0)
         np.negative(value, out=value, where=negative)
-    if not width.all():
-        value[(width == 0) if negative is None else (width == 0) & ~negative] = MISSING
+    if not least:
+        np.copyto(value, MISSING, where=(width == 0) if negative is None else (width == 0) & ~negative)
     return value, sound
 
 
