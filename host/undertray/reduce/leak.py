@@ -94,10 +94,10 @@ def find_creep(k0: int, mean_pa: Array, drive: Array, error: float, p: LossParam
         return None
     after = value[top + _NOW - 1 :]
     places = good[top + _NOW - 1 :]
-    over = np.flatnonzero(after > level * (1 - 0.1 * drop))
     under = np.flatnonzero(after < level * (1 - 0.9 * drop))
-    i90 = int(over[-1]) if over.size else 0
     i10 = int(under[0]) if under.size else len(after) - 1
+    over = np.flatnonzero(after[:i10] > level * (1 - 0.1 * drop))
+    i90 = int(over[-1]) if over.size else 0
     length = int(places[i10] - places[i90])
     begin = places[i90] + 0.5 - length / 8
     still = float(run[-1 - min(_NOW, len(run) - 1)]) - now < _STILL * level
