@@ -58,6 +58,13 @@ def test_row_by_row():
     same(fed(recording, iter(lambda: 1, 0)), fed(recording, iter([len(recording.t_s)])))
 
 
+@pytest.mark.parametrize("size", [17, 100])
+def test_what_a_fall_is_compared_with_may_lie_many_pieces_back(size):
+    """A suspicion that lasts for seconds, while the throttle works."""
+    recording = make_recording(7077, seconds=45)
+    same(fed(recording, iter(lambda: size, 0)), fed(recording, iter([len(recording.t_s)])))
+
+
 @pytest.mark.parametrize("rate_hz", [50.0, 200.0, 1000.0])
 @pytest.mark.parametrize("fall_s", [0.0, 0.03, 0.06])
 @pytest.mark.parametrize("drop", [0.3, 0.8])

@@ -163,7 +163,7 @@ class FallWatch:
     def _look_ahead(self, view: View, suspicion: Suspicion, k: int, k1: int) -> Outlook:
         """What some blocks to come have to be judged by."""
         k1 = min(k1, k + _AHEAD)
-        least = self._screen.least_after(view, suspicion.ref0, k, k1)
+        least = self._screen.least_after(view, suspicion.ref0, suspicion.ref1, suspicion.found, k, k1)
         likely = self._bank.ratio(self._blocks.floats("speed_us", k, k1), suspicion.speed)
         if not self._blocks.known(k, k1):
             likely = np.where(np.asarray(self._blocks.take("known", k, k1), bool), likely, 1.0)

@@ -117,7 +117,7 @@ class Screen:
         shown = Shown(*(np.concatenate(each) for each in zip(*found, strict=True)))
         shown = shown.pick(np.lexsort((shown.sudden, shown.block)))
         worth = shown.block.tolist()
-        return View(lo, weights, mean, now, reference, shown, worth, self._frames(lo, k0, mean))
+        return View(start, lo, weights, mean, now, reference, shown, worth, self._frames(lo, k0, mean))
 
     def _frames(self, lo: int, k0: int, mean: Array) -> dict[int, Frame]:
         """Frames that end behind a block and lie in the blocks whole."""
@@ -130,61 +130,57 @@ class Screen:
         frames = Frame.each(mean[first - lo : end - lo].reshape(count, FRAME), fastest)
         return dict(zip(range(first + FRAME, end + 1, FRAME), frames, strict=True))
 
-    def least_ratio(
-        self, at: Ints, view: View, first: Ints, likely: Array | None = None, enough: Array | None = None
-    ) -> Array:
-        """Lowest suction that the throttle explains in some blocks, over that before.
-
-        Parameters
-        ----------
-        at : ndarray of int, shape (k,)
-            Numbers of the blocks.
-        view : View
-            Mean suction.
-        first : ndarray of int, shape (k,)
-            First block of the stretch that "before" is read from.
-        likely, enough : ndarray, shape (k,), or None
-            What the most likely law explains; where that is no more than enough, the other laws (which
-            only explain more) are not asked.
-
-        Returns
-        -------
-        ndarray, shape (k,)
-            1 where the throttle is unknown: it explains nothing.
-        """
-        begin, end, ratio = int(first.min()), int(at.max()) + 1, np.ones(len(at))
-        moving = ~self._at_rest(at, view, first)
-        if not self._blocks.known(int(at.min()), end):
-            moving &= self._known(at)
-        if likely is not None and enough is not None:
-            ratio[moving] = np.minimum(likely, 1.0)[moving]
-            moving &= likely > enough
-        if moving.any():
-            speeds, at, first = self._blocks.floats("speed_us", begin, end), at[moving], first[moving]
-            half = np.minimum(first + self.reference // 2, end - 1)
-            ratio[moving] = self._bank.least_ratio(speeds[at - begin], speeds[half - begin])
-        return ratio
-
-    def least_after(self, view: View, first: int, k0: int, k1: int) -> list[float]:
-        """The same for blocks that follow each other, over one and the same stretch before.
+    def least_after(self, view: View, first: int, end: int, seen: int, k0: int, k1: int) -> list[float]:
+        """Lowest suction that the throttle explains in some blocks, over that in a stretch before.
 
         Parameters
         ----------
         view : View
             Mean suction.
-        first : int
-            First block of the stretch that "before" is read from.
+        first, end : int
+            First block of the stretch before, and the block after its last.
+        seen : int
+            Block in which the fall was seen: the fans' speed before is read no later.
         k0, k1 : int
             First block, and the block after the last.
 
         Returns
         -------
         list of float
+            1 where the throttle is unknown: it explains nothing.
         """
         if self.settled(first, k1):
             return [1.0] * (k1 - k0)
-        at = np.arange(k0, k1)
-        ratio: list[float] = self.least_ratio(at, view, np.full(len(at), first)).tolist()
+        at, one = np.arange(k0, k1), np.ones(k1 - k0, np.int64)
+        # the stretch may lie before the view
+        earlier = max(first - self._earlier, view.start, self._blocks.first)
+        level, before = (self.mean(k, k + end - first, view.weights).mean() for k in (first, earlier))
+        calm = (abs(level / max(before, 1e-9) - 1) < _REST) & (one > 0)
+        moving = ~self._at_rest(at, earlier * one, calm)
+        ratio: list[float] = self._least(at, min(first + self.reference // 2, seen) * one, moving).tolist()
+        return ratio
+
+    def _explained(self, shown: Shown, view: View, likely: Array, enough: Array) -> Array:
+        """The same for falls that show, each over its own before; the other laws only where it matters."""
+        earlier = np.maximum(shown.first - self._earlier, view.lo)
+        before = view.reference[earlier - view.lo]
+        calm = np.abs(shown.before / np.maximum(before, 1e-9) - 1) < _REST
+        moving = ~self._at_rest(shown.block, earlier, calm)
+        # where the most likely law alone explains no more than enough, those that explain more are not asked
+        ask = moving & (likely > enough)
+        ratio = np.where(moving, np.minimum(likely, 1.0), 1.0)
+        if ask.any():
+            ratio[ask] = self._least(shown.block[ask], shown.first[ask] + self.reference // 2, ask[ask])
+        return ratio
+
+    def _least(self, at: Ints, before: Ints, moving: Bools) -> Array:
+        """By all laws that are in, from the fans' speeds in one block before; 1 where they do not move."""
+        begin, end, ratio = int(before.min()), int(at.max()) + 1, np.ones(len(at))
+        if not self._blocks.known(int(at.min()), end):
+            moving = moving & self._known(at)
+        if moving.any():
+            speeds = self._blocks.floats("speed_us", begin, end)
+            ratio[moving] = self._bank.least_ratio(speeds[at[moving] - begin], speeds[before[moving] - begin])
         return ratio
 
     def _known(self, at: Ints) -> Bools:
@@ -205,22 +201,18 @@ class Screen:
         """
         return self._bank.settled(max(self._blocks.first, k0 - self._earlier), k1)
 
-    def _at_rest(self, at: Ints, view: View, first: Ints) -> Bools:
+    def _at_rest(self, at: Ints, earlier: Ints, calm: Bools) -> Bools:
         """Where the fan rests: the throttle does, and before it the slowest fan did, or the suction."""
-        earlier = np.maximum(first - self._earlier, view.lo)
         base, end = int(earlier.min()), int(at.max()) + 1
         throttle = self._blocks.floats("throttle_us", base, end)
         bounds, held = np.empty(2 * len(at), np.int64), np.empty(len(throttle) + 1)
         bounds[::2], bounds[1::2] = earlier - base, at + 1 - base
         held[:-1], held[-1] = throttle, throttle[-1]  # as a window may end with the last
         rest = np.maximum.reduceat(held, bounds)[::2] - np.minimum.reduceat(held, bounds)[::2] <= _REST_US
-        if not rest.any():
-            return np.asarray(rest)
-        last = max(0, end - self.reference - view.lo)  # none reaches beyond what is judged
-        level, before = (view.reference[np.minimum(k - view.lo, last)] for k in (first, earlier))
-        speeds = self._blocks.floats("speed_us", base, end)[earlier - base]
-        calm = np.abs(level / np.maximum(before, 1e-9) - 1) < _REST
-        return np.asarray(rest & (calm | (speeds.max(axis=1) - speeds.min(axis=1) <= _REST_US)))
+        if rest.any():
+            speeds = self._blocks.floats("speed_us", base, end)[earlier - base]
+            rest &= calm | (speeds.max(axis=1) - speeds.min(axis=1) <= _REST_US)
+        return np.asarray(rest)
 
     def look(
         self, view: View, k0: int, k1: int, noise: Noise, floor_pa: float
@@ -258,7 +250,7 @@ class Screen:
             return shown.by_block(), {}
         left = shown.value / np.maximum(shown.limit, 1e-9)
         likely, enough = self._likely(shown.block, shown.first), np.where(gone, np.minimum(left, 0.5), left)
-        explained = self.least_ratio(shown.block, view, shown.first, likely, enough)
+        explained = self._explained(shown, view, likely, enough)
         lost = (down & (left < explained)) | (gone & (explained > 0.5))
         shut = shown.sudden & (likely < 1 - self._p.screen_drop)
         shut &= shown.value < (1 - _SHUT * self._p.cut_drop) * shown.before

@@ -248,8 +248,9 @@ def suspect(view: View, k: int, since: int, screen: Screen, blocks: Blocks, p: L
     early = max(view.lo, since, k + 1 - screen.slow_back)
     begun = k
     for first in (max(early, k + 1 - screen.fast_back), early):
-        level = middle(view.of(first, min(first + count, k + 1)))
-        least, course = screen.least_after(view, first, first, k + 1), view.of(first, k + 1).tolist()
+        until = min(first + count, k + 1)
+        level, course = middle(view.of(first, until)), view.of(first, k + 1).tolist()
+        least = screen.least_after(view, first, until, k, first, k + 1)
         missing = [1 - now / max(level * share, 1e-9) for now, share in zip(course, least, strict=True)]
         if missing[-1] >= p.screen_drop / 2:
             held = [i for i, share in enumerate(missing) if share < 0.25 * missing[-1]]

@@ -118,6 +118,8 @@ class View:
 
     Attributes
     ----------
+    start : int
+        First block that may be compared with, held or not.
     lo : int
         Number of the first block held in the arrays.
     weights : ndarray, shape (taps,)
@@ -134,6 +136,7 @@ class View:
         Whole frames, by the block after their last.
     """
 
+    start: int
     lo: int
     weights: Array
     mean: Array
