@@ -16,8 +16,18 @@ from undertray.reduce.losses import Loss, LossParameters
 from undertray.reduce.marks import Marks
 from undertray.reduce.onset import Fall
 from undertray.reduce.pending import Pending
-from undertray.reduce.rotor import RotorLaw, fit_rotor
-from undertray.reduce.steps import LOADED, MOVING, SURE, Step, Stretch, find_steps, shift
+from undertray.reduce.rotor import RotorLaw, fit_rotor, follow_rotor
+from undertray.reduce.steps import (
+    LOADED,
+    MOVING,
+    SURE,
+    Step,
+    Stretch,
+    doubt,
+    find_steps,
+    may_hold_steps,
+    shift,
+)
 
 __all__ = ["Review"]
 
@@ -111,7 +121,7 @@ class Review:
             if not self._explained(step, stretch, law):
                 self._tell(step, stretch, law)
         if law.scatter < _POOR:
-            for event in self._unconfirmed(stretch, law, first, end):
+            for event in self._unconfirmed(stretch, law.expected_pa, law, first, end):
                 self._ledger.withdraw(event)
 
     def stir(self, k: int) -> None:
@@ -171,13 +181,10 @@ class Review:
         """Does the law fitted last still fit, and is there nothing to add or to take back by it?"""
         if self._law is None:
             return False
-        law = fit_rotor(s.mean_pa, s.throttle_us, s.use, s.restart, self._block_s, self._law, rounds=0)
-        return (
-            law is not None
-            and law.scatter < _POOR
-            and not find_steps(s, law, first, end, self._p.min_drop)
-            and not self._unconfirmed(s, law, first, end)
-        )
+        found = follow_rotor(self._law, s.mean_pa, s.throttle_us, s.use, s.restart, self._block_s)
+        if found is None or found[1] > _POOR or may_hold_steps(s, found[0], first, end, self._p.min_drop):
+            return False
+        return not self._unconfirmed(s, found[0], None, first, end)
 
     def _fit(self, s: Stretch) -> RotorLaw | None:
         law = None
@@ -219,12 +226,17 @@ class Review:
                 return True
         return False
 
-    def _unconfirmed(self, s: Stretch, law: RotorLaw, first: int, end: int) -> list[Loss]:
-        """What was told and does not show by the law that is known by now."""
+    def _unconfirmed(
+        self, s: Stretch, expected_pa: Array, law: RotorLaw | None, first: int, end: int
+    ) -> list[Loss]:
+        """What was told and does not show by an expectation; within its doubt where the law is given."""
         found = []
         for e in self._ledger.losses(float(s.t_s[first]), float(s.t_s[end - 1])):
-            lost, doubt = shift(s, law, int(np.searchsorted(s.t_s, e.onset_s)))
-            if e.drop and lost + SURE * doubt < _CONFIRMED * e.drop:
+            shown = shift(s, expected_pa, int(np.searchsorted(s.t_s, e.onset_s)))
+            if shown is None or not e.drop:
+                continue
+            lost, before, after = shown
+            if lost + (SURE * doubt(law, before, after) if law else 0.0) < _CONFIRMED * e.drop:
                 found.append(e)
         return found
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from undertray.reduce.middle import middle
 
-__all__ = ["RotorLaw", "fit_rotor", "rotor_speed"]
+__all__ = ["RotorLaw", "fit_rotor", "follow_rotor", "rotor_speed"]
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -27,6 +27,7 @@ _STRIDE = np.array([40.0, 0.4, 1.2, 1.2, 1.2, 1.0, 0.2])
 _CLIP = 2.0  # residuals beyond twice the usual count less: unseen leaks, bumps
 _ALIKE = 10.0  # neighbouring residuals say the same over this many blocks
 _FLOOR = 0.15
+_LEAST_BLOCKS = 100
 _LOUD = 0.01
 _ARRIVED = 37.0  # e-foldings after which nothing of a change is left in a double
 _STANDING = 1e-5  # a fan this near to its speed is there
@@ -192,20 +193,13 @@ def fit_rotor(
     belief in a usual fan, which decides what the stretch does not show. The covariance counts ten
     neighbouring blocks as one.
     """
-    if np.count_nonzero(use) < 100:
+    usable = _usable(mean_pa, use)
+    if usable is None:
         return None
-    k = len(mean_pa)
-    usable = np.sort(mean_pa[use])
-    top = float(usable[-max(1, len(usable) // 50)])
-    if top <= 0:
-        return None
+    (weight, loaded), k = usable, len(mean_pa)
     x = _START.copy() if start is None else start[:5].copy()
     time = np.linspace(-0.5, 0.5, k)
-    weight = use / np.hypot(mean_pa, _FLOOR * top)
     belief = np.diag(1.0 / np.append(_BELIEF, [10.0, _DRIFT_SD]) ** 2)
-    loaded = use & (mean_pa > 0.3 * top)
-    if np.count_nonzero(loaded) < 50:
-        return None
     drift, gain = 0.0, None
     sensitivity, settings = np.empty((7, k)), _Settings.of(throttle_us, restart)
     sensitivity[5], sensitivity[6] = 1.0, time
@@ -218,7 +212,7 @@ def fit_rotor(
             gain = np.log(middle(mean_pa[loaded] / square[0, loaded]))
         expected = np.exp(gain + drift * time) * square[0]
         residual = (mean_pa - expected) * weight
-        scatter = max(1.4826 * middle(np.abs(residual[use])), _LOUD)
+        scatter = _scatter(residual, use)
         if settled:
             break  # the last move was too small to change the derivative
         logs = np.log(square)
@@ -241,3 +235,53 @@ def fit_rotor(
         settled = scale <= max(_FINE, scatter) and bool((np.abs(move[:5]) < _SETTLED * _STEP).all())
     parameters = np.append(x, [gain, drift])
     return RotorLaw(parameters, expected, sensitivity.T, np.linalg.inv(normal), scatter)
+
+
+def follow_rotor(
+    parameters: Array,
+    mean_pa: Array,
+    throttle_us: Array,
+    use: NDArray[np.bool_],
+    restart: NDArray[np.bool_],
+    block_s: float,
+) -> tuple[Array, float] | None:
+    """What a law fitted earlier expects of other blocks, at the gain that fits them.
+
+    Parameters
+    ----------
+    parameters : ndarray, shape (7,)
+        Of the law.
+    mean_pa, throttle_us, use, restart, block_s
+        As for :func:`fit_rotor`.
+
+    Returns
+    -------
+    expected_pa : ndarray, shape (k,)
+        Suction on one seal, Pa.
+    scatter : float
+        Robust standard deviation of the relative residuals of a block.
+    """
+    usable = _usable(mean_pa, use)
+    if usable is None:
+        return None
+    weight, loaded = usable
+    speed = _speeds(parameters[None, :5], _Settings.of(throttle_us, restart), block_s)[0]
+    square = np.maximum(speed, 1e-4) ** 2
+    expected = square * middle(mean_pa[loaded] / square[loaded])
+    return expected, _scatter((mean_pa - expected) * weight, use)
+
+
+def _usable(mean_pa: Array, use: NDArray[np.bool_]) -> tuple[Array, NDArray[np.bool_]] | None:
+    """Weight of each block's residual, and which blocks are loaded; None where too little is usable."""
+    ordered = np.sort(mean_pa[use])
+    if len(ordered) < _LEAST_BLOCKS or ordered[-max(1, len(ordered) // 50)] <= 0:
+        return None
+    top = float(ordered[-max(1, len(ordered) // 50)])
+    loaded = use & (mean_pa > 0.3 * top)
+    if np.count_nonzero(loaded) < _LEAST_BLOCKS / 2:
+        return None
+    return use / np.hypot(mean_pa, _FLOOR * top), loaded
+
+
+def _scatter(residual: Array, use: NDArray[np.bool_]) -> float:
+    return max(1.4826 * middle(np.abs(residual[use])), _LOUD)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from undertray.reduce.middle import middle, middles
 from undertray.reduce.rotor import RotorLaw
 
-__all__ = ["LOADED", "MOVING", "SURE", "Step", "Stretch", "find_steps", "shift"]
+__all__ = ["LOADED", "MOVING", "SURE", "Step", "Stretch", "doubt", "find_steps", "may_hold_steps", "shift"]
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -106,74 +106,110 @@ def find_steps(s: Stretch, law: RotorLaw, first: int, end: int, min_drop: float)
     of the fit), of the noise, and of a share of what the throttle changed in between; it has to come
     within 0.16 s, and to stand for 0.45 s.
     """
-    n_before, n_between, n_after = _counts(s.block_s)
-    span = n_before + 1 + n_between + n_after
-    first, end = max(first, n_before + 1), min(end, len(s.t_s) - n_between - n_after)
-    if end <= first:
-        return []
-    e = law.expected_pa
-    top = float(np.sort(e)[-max(1, len(e) // 50)])
-    log = np.log(np.maximum(s.mean_pa, _ZERO * top) / e)
-    at = np.arange(first, end)
-    before = middles(_windows(log[first - n_before - 1 : end - 2], n_before))
-    after = middles(_windows(log[first + n_between : end + n_between + n_after - 1], n_after))
-    unfit = np.concatenate([[0], np.cumsum(~(s.use & (e > LOADED * top)))])
-    clear = unfit[at - n_before - 1 + span] == unfit[at - n_before - 1]
-    fall = np.where(clear, before - after, -np.inf)
+    n_between = _counts(s.block_s)[1]
+    falls = _falls(s, law.expected_pa, first, end)
     steps = []
-    while fall.max() >= -np.log(1 - min_drop):
-        i = int(np.argmax(fall))
-        step = _step(s, law, log, int(at[i]), (float(before[i]), float(after[i])), top, min_drop)
+    while falls.size.max(initial=-np.inf) >= -np.log(1 - min_drop):
+        i = int(np.argmax(falls.size))
+        step = _step(s, law, falls, i, min_drop)
         if step is not None:
             steps.append(step)
-        fall[max(0, i - n_between) : i + n_between + 1] = -np.inf
+        falls.size[max(0, i - n_between) : i + n_between + 1] = -np.inf
     return steps
 
 
-def shift(s: Stretch, law: RotorLaw, k: int) -> tuple[float, float]:
+def may_hold_steps(s: Stretch, expected_pa: Array, first: int, end: int, min_drop: float) -> bool:
+    """Is there any fall that :func:`find_steps` would look at?
+
+    Parameters
+    ----------
+    s : Stretch
+        The blocks.
+    expected_pa : ndarray, shape (k,)
+        What some law expects of them, Pa.
+    first, end : int
+        First block to look at, and the block after the last.
+    min_drop : float
+        Smallest fall that counts, as a share.
+
+    Returns
+    -------
+    bool
+    """
+    return bool(_falls(s, expected_pa, first, end).size.max(initial=-np.inf) >= -np.log(1 - min_drop))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Falls:
+    """Falls of the log of suction over expectation, at blocks from ``first`` on."""
+
+    first: int
+    top_pa: float
+    log: Array
+    before: Array
+    after: Array
+    size: Array
+
+
+def _falls(s: Stretch, e: Array, first: int, end: int) -> _Falls:
+    n_before, n_between, n_after = _counts(s.block_s)
+    span = n_before + 1 + n_between + n_after
+    first, end = max(first, n_before + 1), min(end, len(s.t_s) - n_between - n_after)
+    end = max(first, end)
+    top = float(np.sort(e)[-max(1, len(e) // 50)])
+    log = np.log(np.maximum(s.mean_pa, _ZERO * top) / e)
+    before = middles(_windows(log, n_before, first - n_before - 1, end - first))
+    after = middles(_windows(log, n_after, first + n_between, end - first))
+    unfit = np.concatenate([[0], np.cumsum(~(s.use & (e > LOADED * top)))])
+    begin = np.arange(first, end) - n_before - 1
+    clear = unfit[begin + span] == unfit[begin]
+    return _Falls(first, top, log, before, after, np.where(clear, before - after, -np.inf))
+
+
+def shift(s: Stretch, expected_pa: Array, k: int) -> tuple[float, slice, slice] | None:
     """How much went at a block, whatever it was.
 
     Parameters
     ----------
     s : Stretch
         The blocks.
-    law : RotorLaw
-        The law fitted to them.
+    expected_pa : ndarray, shape (k,)
+        What some law expects of them, Pa.
     k : int
         The block.
 
     Returns
     -------
     lost : float
-        Share of suction over expectation, from the quarter of a second before to that after.
-    uncertainty : float
-        Its standard uncertainty; infinite where that cannot be judged.
+        Share of suction over expectation, from the quarter of a second before to that after; None for
+        all where that cannot be judged.
+    before, after : slice
+        Blocks that it was read from.
     """
     n_before, n_between, _ = _counts(s.block_s)
     a, b = slice(k - n_before, k - 1), slice(k + n_between // 2, k + n_between // 2 + n_before)
     if a.start < 0 or b.stop > len(s.t_s) or not s.use[a.start : b.stop].all():
-        return 0.0, np.inf
-    e = law.expected_pa
-    ratio = np.maximum(s.mean_pa, _ZERO * e.max()) / e
-    lost = 1 - middle(ratio[b]) / middle(ratio[a])
-    return lost, _doubt(law, a, b)
+        return None
+    ratio = np.maximum(s.mean_pa, _ZERO * expected_pa.max()) / expected_pa
+    return 1 - middle(ratio[b]) / middle(ratio[a]), a, b
 
 
-def _step(
-    s: Stretch, law: RotorLaw, log: Array, k: int, levels: tuple[float, float], top: float, min_drop: float
-) -> Step | None:
+def _step(s: Stretch, law: RotorLaw, falls: _Falls, i: int, min_drop: float) -> Step | None:
     n_before, n_between, n_after = _counts(s.block_s)
-    (before, after), e = levels, law.expected_pa
+    k, log, e = falls.first + i, falls.log, law.expected_pa
+    before, after = float(falls.before[i]), float(falls.after[i])
     a, b = slice(k - n_before - 1, k - 1), slice(k + n_between, k + n_between + n_after)
     size = before - after
     drop = 1 - float(np.exp(-size))
-    loud = [np.hypot(1, 0.15 * top / (e[w].mean() * np.exp(x))) for w, x in ((a, before), (b, after))]
+    loud = [
+        np.hypot(1, 0.15 * falls.top_pa / (e[w].mean() * np.exp(x))) for w, x in ((a, before), (b, after))
+    ]
     noise = law.scatter * float(np.hypot(loud[0], np.exp(-size) * loud[1])) / 2
     # on a seal that is open already a share of what is left is a small part of the whole
-    if drop * min(1.0, np.exp(before)) < min_drop + SURE * np.hypot(_doubt(law, a, b), noise):
+    if drop * min(1.0, np.exp(before)) < min_drop + SURE * np.hypot(doubt(law, a, b), noise):
         return None
     shift = k - n_before + 1
-    course = middles(_windows(log[shift - 1 : k + n_between + n_after], 3))
+    course = middles(_windows(log, 3, shift - 1, n_before + n_between + n_after - 2))
     edges = _edges(course, before - 0.2 * size, after + 0.2 * size)
     if edges is None or (edges[1] - edges[0]) * s.block_s > _SUDDEN_S:
         return None
@@ -197,8 +233,20 @@ def _edges(course: Array, high: float, low: float) -> tuple[int, int] | None:
     return (int(ahead[-1]) if ahead.size else 0), int(under[0])
 
 
-def _doubt(law: RotorLaw, a: slice, b: slice) -> float:
-    """Standard uncertainty of the log of the expected change between two windows."""
+def doubt(law: RotorLaw, a: slice, b: slice) -> float:
+    """Standard uncertainty of the log of the expected change between two windows.
+
+    Parameters
+    ----------
+    law : RotorLaw
+        The law.
+    a, b : slice
+        The blocks of each.
+
+    Returns
+    -------
+    float
+    """
     change = law.sensitivity[b].mean(axis=0) - law.sensitivity[a].mean(axis=0)
     shape = (_SHAPE + law.scatter) * np.log(law.expected_pa[b].mean() / law.expected_pa[a].mean())
     return float(np.sqrt(change @ law.covariance @ change + shape**2))
@@ -209,6 +257,6 @@ def _counts(block_s: float) -> tuple[int, int, int]:
     return before, between, after
 
 
-def _windows(x: Array, width: int) -> Array:
-    """All stretches of some width, one a row."""
-    return np.asarray(x[np.arange(len(x) + 1 - width)[:, None] + np.arange(width)])
+def _windows(x: Array, width: int, first: int, count: int) -> Array:
+    """Stretches of some width, one a row."""
+    return np.asarray(x[np.arange(first, first + count)[:, None] + np.arange(width)])
