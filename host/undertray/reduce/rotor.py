@@ -251,8 +251,12 @@ def follow_rotor(
     ----------
     parameters : ndarray, shape (7,)
         Of the law.
-    mean_pa, throttle_us, use, restart, block_s
-        As for :func:`fit_rotor`.
+    mean_pa, throttle_us : ndarray, shape (k,)
+        Suction in Pa and pulse width in µs of blocks that follow each other.
+    use, restart : ndarray of bool, shape (k,)
+        Blocks that count; blocks before which the fan was not seen.
+    block_s : float
+        Length of a block, s.
 
     Returns
     -------

@@ -62,6 +62,7 @@ class SealWatch:
         self._ledger, self._health, self._falls = ledger, health, falls
         self._taught = self._frame = 0
         self._index: list[tuple[int, float, float]] = []  # first block, suction over expected, expected
+        self._highest = self._last_two = 0.0  # no index is higher; the lower of the last two
 
     def frame(self, view: View | None, k1: int, flagged: bool, last: bool = False) -> None:
         """Take in the blocks since the last frame.
@@ -92,12 +93,11 @@ class SealWatch:
             self._find_ends(k0, k1, weights, floor)
         if k1 - k0 < 8:
             return
-        held = view is not None and view.weights is weights and view.lo <= k0
-        mean = view.of(k0, k1) if view is not None and held else self._screen.mean(k0, k1, weights)
-        if view is not None and held and k1 - k0 == FRAME:
+        if view is not None and view.weights is weights and k1 - k0 == FRAME:
             frame = view.frames[k1]
         else:
-            (frame,) = Frame.each(mean[None], self._blocks.floats("speed_us", k0, k1)[None, :, 0])
+            mean, speeds = self._screen.mean(k0, k1, weights), self._blocks.floats("speed_us", k0, k1)
+            (frame,) = Frame.each(mean[None], speeds[None, :, 0])
         m.top_pa = max(m.top_pa * 0.998, frame.middle_pa)
         if self._frame % _NOISE_FRAMES == 0 or m.noise.long_pa == np.inf:
             self._listen(k1, weights)
@@ -106,7 +106,7 @@ class SealWatch:
         elif self._blocks.known(k0, k1):
             creeping = self._creeping(frame, k0, k1, weights, last)
             if not (creeping or self._falls.suspecting or self._bored(frame)):
-                self._bank.learn(mean, self._blocks.floats("speed_us", k0, k1))
+                self._bank.learn(self._screen.mean(k0, k1, weights), self._blocks.floats("speed_us", k0, k1))
 
     def _bored(self, frame: Frame) -> bool:
         """Is there little to learn? So it is while the throttle rests, or there is hardly any suction."""
@@ -146,10 +146,14 @@ class SealWatch:
 
     def _fallen(self) -> bool:
         """A first look at the seal index, by whole frames: is it worth a closer one?"""
+        share = 1 - 0.5 * self._p.leak_drop
+        if self._last_two >= share * self._highest:
+            return False
+        self._highest = max(left for _, left, _ in self._index)
         since = self._marks.after_leak
         least = 0.1 * self._marks.top_pa
         index = [left for k, left, expected in self._index if k >= since and expected > least]
-        return len(index) > 1 and min(index[-2:]) < (1 - 0.5 * self._p.leak_drop) * max(index)
+        return len(index) > 1 and min(index[-2:]) < share * max(index)
 
     def _creeping(self, frame: Frame, k0: int, k1: int, weights: Array, last: bool) -> bool:
         """Watch the seal index for a slow leak; True while there may be one."""
@@ -157,8 +161,11 @@ class SealWatch:
         last_pa = self._bank.expected_at(self._blocks.speed(k1 - 1, self._bank.lag))
         if abs(first - last_pa) < 0.1 * last_pa:
             expected = (first + last_pa) / 2
-            self._index = [*self._index[-15:], (k0, frame.mean_pa / expected, expected)]
-        if self._bank.calm_error > 0.2 or not self._fallen():
+            left = frame.mean_pa / expected
+            self._highest = max(self._highest, left)
+            self._last_two = min(left, self._index[-1][1]) if self._index else left
+            self._index = [*self._index[-15:], (k0, left, expected)]
+        if not self._fallen() or self._bank.calm_error > 0.2:
             return False
         k0 = max(self._marks.start, self._marks.after_leak, self._blocks.first)
         creep = self._closeup.seek_creep(k0, k1, weights, self._p)
