@@ -53,8 +53,9 @@ def test_pieces_of_any_size_give_the_events_of_the_whole(seed, most):
     same(fed(recording, forever(np.random.default_rng(seed), most)), whole)
 
 
-def test_row_by_row():
-    recording = make_recording(12, seconds=15, rate_hz=50)
+@pytest.mark.parametrize(("rate_hz", "seconds"), [(50.0, 15.0), (10.0, 90.0)])
+def test_row_by_row(rate_hz, seconds):
+    recording = make_recording(12, seconds=seconds, rate_hz=rate_hz)
     same(fed(recording, iter(lambda: 1, 0)), fed(recording, iter([len(recording.t_s)])))
 
 

@@ -89,7 +89,7 @@ class Screen:
         View
             What :meth:`look` finds lies within the blocks that are worth a look.
         """
-        lo = max(start, k0 - self.history, self._blocks.first)
+        lo = max(start, k0 - max(self.history, FRAME), self._blocks.first)
         mean = self.mean(lo, k1, weights)
         total = np.concatenate([[0.0], np.cumsum(mean)])
         now, four = mean.copy(), mean.copy()
