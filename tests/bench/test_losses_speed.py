@@ -63,7 +63,7 @@ def quiet(minutes: float):
     ("signal", "losses", "least"),
     [
         (drive, 5, 10.0),  # measured: 14 to 15
-        (laps, 2, 9.0),  # measured: 13, and 17 over a whole hour
+        (laps, 2, 9.0),  # measured: 13
         (quiet, 0, 35.0),  # measured: 50 to 55
     ],
 )
