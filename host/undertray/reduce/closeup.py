@@ -19,6 +19,9 @@ __all__ = ["CloseUp"]
 
 Array = NDArray[np.float64]
 
+_RESTING_US, _REST_ERROR = 15.0, 0.02  # a throttle at rest needs no law; what is left is the pack's sag
+_WORST = 0.2  # misfit at which a fan law says nothing of a leak any more
+_LEVEL = 32  # blocks that its level is read from
 _CREEP_S = 15.0  # a pack that sags takes longer for the same fall
 _LEAST_RATIO = 0.3  # below this the throttle leaves too little to refer a reading to the level before
 
@@ -168,6 +171,41 @@ class CloseUp:
         mean = self._blocks.floats("tap_pa", k0, k1) @ weights
         drive = self._bank.drive(self._blocks.floats("speed_us", k0, k1))
         return find_creep(k0, mean, drive, self._bank.calm_error, p)
+
+    def seek_sure_creep(self, k0: int, k1: int, weights: Array, p: LossParameters) -> Creep | None:
+        """The same, but never one that a badly known fan law may have made.
+
+        Parameters
+        ----------
+        k0, k1, weights, p
+            As for :meth:`seek_creep`.
+
+        Returns
+        -------
+        Creep or None
+            By the seal index, where the law is good; else by the suction alone while the throttle rests.
+        """
+        creep = self.seek_creep(k0, k1, weights, p) if self._bank.calm_error <= _WORST else None
+        if creep is not None and (self._bank.schooled or self._unexplained(creep.begun, k1, weights, p)):
+            return creep
+        k0 = max(k0, self._blocks.first, k1 - round(_CREEP_S / self._block_s))
+        speed = self._blocks.floats("speed_us", k0, k1)
+        moved = np.flatnonzero(np.abs(speed - speed[-1:]).max(axis=1) > _RESTING_US)
+        k0 += int(moved[-1]) + 1 if moved.size else 0
+        if k1 - k0 < _LEVEL or not self._blocks.known(k0, k1):
+            return None
+        mean = self._blocks.floats("tap_pa", k0, k1) @ weights
+        creep = find_creep(k0, mean, np.ones(k1 - k0), _REST_ERROR, p)
+        # one that was under way when the rest began is not dated by it
+        return creep if creep is not None and creep.begun >= k0 + _LEVEL else None
+
+    def _unexplained(self, begun: int, k1: int, weights: Array, p: LossParameters) -> bool:
+        """Is it a fall by every law that is in? Before the throttle has moved they differ."""
+        spans = (max(self._blocks.first, begun - _LEVEL), begun + 1), (k1 - _LEVEL, k1)
+        level, now = (self._blocks.floats("tap_pa", *span) @ weights for span in spans)
+        before, after = (self._blocks.floats("speed_us", *span) for span in spans)
+        explained = self._bank.least_ratio(after, before.mean(axis=0, keepdims=True))
+        return middle(now / np.maximum(explained, _LEAST_RATIO)) < (1 - p.leak_drop) * middle(level)
 
     def creeping(self, creep: Creep, weights: Array) -> Fall:
         """Put a slow leak in the terms of a fall.

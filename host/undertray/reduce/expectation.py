@@ -20,6 +20,7 @@ _MEMORY_S = 90.0
 _CALM_FRAMES = 60
 _HARD_US, _WORKED = 150.0, 3
 _SCHOOL = 6  # lessons before a frame may be mistrusted
+_FIRST_LESSONS = 3  # ... and before a fall over seconds may be judged, by all laws that are in
 _FIRST_LAW = 309  # before anything was learned: the square from 1000 µs on, lags of 0.2 s
 _TINY = 1e-300
 _EXCUSED = 2.0  # a law stays in while its squared error is below this many times the best one's
@@ -71,8 +72,10 @@ class FanBank:
 
     @property
     def calm_error(self) -> float:
-        """Relative rms error of the best law at rest; as :attr:`error` before that was seen."""
-        return self._calm_error if len(self._calm) >= _SCHOOL else self.error
+        """Relative rms error of the best law at rest; over the run before that was seen."""
+        if len(self._calm) >= _SCHOOL:
+            return self._calm_error
+        return self._error if self._lessons >= _FIRST_LESSONS else 1.0
 
     @property
     def schooled(self) -> bool:

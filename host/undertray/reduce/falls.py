@@ -6,6 +6,7 @@ from bisect import bisect_right
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from undertray.reduce.blocks import Blocks
 from undertray.reduce.closeup import CloseUp
@@ -14,6 +15,7 @@ from undertray.reduce.health import Health
 from undertray.reduce.ledger import Ledger
 from undertray.reduce.losses import Loss, LossParameters
 from undertray.reduce.marks import Marks
+from undertray.reduce.onset import Fall
 from undertray.reduce.pending import Pending
 from undertray.reduce.screen import Screen
 from undertray.reduce.suspicion import Cut, Suspicion, Verdict, suspect, suspect_cut
@@ -21,8 +23,11 @@ from undertray.reduce.view import View
 
 __all__ = ["FallWatch"]
 
+Array = NDArray[np.float64]
+
 _AHEAD = 16  # blocks that are made ready for judging at a time: most bumps take fewer
 _NOTHING = 0.95
+_HARDLY_SUDDEN = 0.5  # share of the longest sudden fall from which on it may be part of a slow one
 _CLEAR = 0.4  # a drop beyond any doubt about the fan law
 
 
@@ -226,16 +231,7 @@ class FallWatch:
         weights, begun = self._health.weights, suspicion.begun
         known = self._blocks.known(begun, begun + 1)
         speed = suspicion.speed if known else None
-        creep = suspicion.creep(self._p)
-        if creep is None:
-            fall = self._closeup.measure(suspicion.ref0, k, begun, weights, speed)
-        else:
-            # the seal index may show that it began before it was noticed
-            since = max(self._marks.start, self._marks.after_leak)
-            whole = self._closeup.seek_creep(since, k + 1, weights, self._p)
-            if whole is not None and not whole.sudden and whole.begun < creep.begun:
-                creep = whole
-            fall = self._closeup.creeping(creep, weights)
+        fall = self._measured(suspicion, k, speed)
         sudden = fall.fall_s <= (self._p.sudden_s if known else self._p.coast_s)
         least = self._p.min_drop if sudden else self._p.leak_drop
         if known:
@@ -253,6 +249,23 @@ class FallWatch:
         throttle = float(self._blocks.floats("throttle_us", begun, begun + 1)[0])
         pending = Pending(0, k, fall.from_pa, fall.to_pa, speed)
         self._ledger.tell("seal-loss" if sudden else "slow-leak", fall, throttle, confidence, pending)
+
+    def _measured(self, suspicion: Suspicion, k: int, speed: Array | None) -> Fall:
+        """Measure a fall that has settled; the seal index may show that it began before it was noticed."""
+        weights, begun = self._health.weights, suspicion.begun
+        creep = suspicion.creep(self._p)
+        if creep is None:
+            fall = self._closeup.measure(suspicion.ref0, k, begun, weights, speed)
+            if fall.fall_s <= _HARDLY_SUDDEN * self._p.sudden_s:
+                return fall
+            before = begun - self._screen.reference
+        else:
+            fall, before = self._closeup.creeping(creep, weights), creep.begun
+        since = max(self._marks.start, self._marks.after_leak)
+        whole = self._closeup.seek_creep(since, k + 1, weights, self._p)
+        if whole is None or whole.sudden or whole.begun >= before:
+            return fall
+        return self._closeup.creeping(whole, weights)
 
     def _doubt(self, suspicion: Suspicion, k: int) -> float:
         """Share of the fall that a wrong fan law may have made: nothing while the throttle rests."""

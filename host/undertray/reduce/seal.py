@@ -14,6 +14,7 @@ from undertray.reduce.leak import Creep
 from undertray.reduce.ledger import Ledger
 from undertray.reduce.losses import LossParameters
 from undertray.reduce.marks import Marks
+from undertray.reduce.middle import middle
 from undertray.reduce.noise import Noise
 from undertray.reduce.pending import Pending
 from undertray.reduce.screen import FRAME, Screen
@@ -24,6 +25,8 @@ __all__ = ["SealWatch"]
 Array = NDArray[np.float64]
 
 _BACK_S = 0.15  # suction that is back for this long is back
+_LOADED = 0.5  # share of the frame's largest expectation below which the lag says more than the seal
+_ALIKE = 0.02  # change of what is expected that leaves the fan law out of it
 _NOISE_FRAMES = 6
 _RESTING_FRAMES = 12  # while the throttle rests there is little to learn, once the school is over
 _RESTING_US = 15.0
@@ -105,7 +108,7 @@ class SealWatch:
             m.after_leak = max(m.after_leak, k1) if self._ledger.leaking else m.after_leak
         elif self._blocks.known(k0, k1):
             creeping = self._creeping(frame, k0, k1, weights, last)
-            if not (creeping or self._falls.suspecting or self._bored(frame)):
+            if not (creeping or self._falls.suspecting or self._bored(frame) or self._sinking()):
                 self._bank.learn(self._screen.mean(k0, k1, weights), self._blocks.floats("speed_us", k0, k1))
 
     def _bored(self, frame: Frame) -> bool:
@@ -155,20 +158,35 @@ class SealWatch:
         index = [left for k, left, expected in self._index if k >= since and expected > least]
         return len(index) > 1 and min(index[-2:]) < share * max(index)
 
+    def _expected_pa(self, frame: Frame, k0: int, k1: int) -> float | None:
+        """What the best law expects in a frame; None where it says more of the fan's lag than of the seal."""
+        if frame.range_us < _RESTING_US:
+            expected_pa = self._bank.expected_at(self._blocks.speed(k1 - 1, self._bank.lag))
+            return expected_pa if expected_pa > 0 else None
+        expected = self._bank.expected(self._blocks.floats("speed_us", k0, k1))
+        return middle(expected) if expected.min() > _LOADED * expected.max() else None
+
+    def _sinking(self) -> bool:
+        """Did the suction fall at one and the same throttle? A leak is no lesson in what the fans give."""
+        index = [(left, expected) for k, left, expected in self._index if k >= self._marks.after_leak]
+        if not index:
+            return False
+        now, at = index[-1]
+        alike = (left for left, expected in index if abs(expected - at) < _ALIKE * at)
+        return now < (1 - 0.5 * self._p.leak_drop) * max(alike)
+
     def _creeping(self, frame: Frame, k0: int, k1: int, weights: Array, last: bool) -> bool:
         """Watch the seal index for a slow leak; True while there may be one."""
-        first = self._bank.expected_at(self._blocks.speed(k0, self._bank.lag))
-        last_pa = self._bank.expected_at(self._blocks.speed(k1 - 1, self._bank.lag))
-        if abs(first - last_pa) < 0.1 * last_pa:
-            expected = (first + last_pa) / 2
-            left = frame.mean_pa / expected
+        expected = self._expected_pa(frame, k0, k1)
+        if expected is not None:
+            left = frame.middle_pa / expected
             self._highest = max(self._highest, left)
             self._last_two = min(left, self._index[-1][1]) if self._index else left
             self._index = [*self._index[-15:], (k0, left, expected)]
-        if not self._fallen() or self._bank.calm_error > 0.2:
+        if not self._fallen():
             return False
         k0 = max(self._marks.start, self._marks.after_leak, self._blocks.first)
-        creep = self._closeup.seek_creep(k0, k1, weights, self._p)
+        creep = self._closeup.seek_sure_creep(k0, k1, weights, self._p)
         if creep is None or not (creep.still or last):
             return creep is not None
         self._marks.after_leak = k1
