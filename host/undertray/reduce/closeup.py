@@ -177,8 +177,12 @@ class CloseUp:
 
         Parameters
         ----------
-        k0, k1, weights, p
-            As for :meth:`seek_creep`.
+        k0, k1 : int
+            First block that may be compared with, and the block after the last.
+        weights : ndarray, shape (taps,)
+            Weights of the taps, 0 for one that is left out, their sum 1.
+        p : LossParameters
+            Thresholds.
 
         Returns
         -------

@@ -201,15 +201,14 @@ class Detector:
         self._walk(first, self._blocks.end, flagged)
 
     def _walk(self, k: int, k1: int, flagged: NDArray[np.int64]) -> None:
-        view = self._survey(k, k1)
+        view, bad = self._survey(k, k1), set((flagged // FRAME).tolist())
         while k < k1:
-            stop = min(k1, (k // FRAME + 1) * FRAME)
-            shown = view.worth_a_look(k, stop)
-            if self._falls.busy or shown.stop > shown.start:
+            frame = k // FRAME
+            stop = min(k1, (frame + 1) * FRAME)
+            if self._falls.busy or frame in view.showing:
                 self._falls.walk(view, k, stop)
                 self._review.stir(stop)
-            if flagged.size:
-                self._flagged |= bool(((flagged >= k) & (flagged < stop)).any())
+            self._flagged |= frame in bad
             if stop % FRAME == 0:
                 self._seal.frame(view, stop, self._flagged)
                 self._review.frame(stop)

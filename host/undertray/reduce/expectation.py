@@ -115,13 +115,14 @@ class FanBank:
         speed_us : ndarray, shape (k, lags)
             From :meth:`follow`.
         """
-        self._top = max(self._top * 0.995, float(np.abs(suction_pa).max()))
+        self._top = max(self._top * 0.995, float(suction_pa.max()), -float(suction_pa.min()))
         if self._top <= 0:
             return
         keep = math.exp(-len(suction_pa) * self._block_s / _MEMORY_S)
         pick = slice(1, None, 4)
         c, speed = suction_pa[pick], speed_us[pick]
-        if float((speed.max(axis=0) - speed.min(axis=0)).max()) < ARRIVED_US:
+        # a fan that moved in between is still on its way: the slowest takes far longer than a frame
+        if float(np.abs(speed[-1] - speed[0]).max()) < ARRIVED_US:
             speed = speed[:1]  # all blocks alike
         expected = self.expected(speed)
         w = self._trust(c, expected) / (c * c + (0.2 * self._top) ** 2)
@@ -133,9 +134,11 @@ class FanBank:
         self._cc = keep * self._cc + float(wc @ c)
         if len(speed) == 1:
             w, wc = w.sum(keepdims=True), wc.sum(keepdims=True)
-        x = self._laws.drive(speed)
-        self._cx = keep * self._cx + wc @ x
-        self._xx = keep * self._xx + w @ (x * x)
+        x, xx = self._laws.sums(speed, wc, w)
+        self._cx *= keep
+        self._cx += x
+        self._xx *= keep
+        self._xx += xx
         self._settle()
 
     def _settle(self) -> None:

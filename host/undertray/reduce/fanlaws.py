@@ -95,25 +95,29 @@ class FanLaws:
         """
         return FanLaw(float(self.dead_us[number]), float(self.exponent[number]), int(self.lag[number]))
 
-    def drive(self, speed_us: Array) -> Array:
-        """x by every law.
+    def sums(self, speed_us: Array, once: Array, square: Array) -> tuple[Array, Array]:
+        """Weighted sums of x, and of its square, by every law.
 
         Parameters
         ----------
         speed_us : ndarray, shape (k, lags)
             Speeds.
+        once, square : ndarray, shape (k,)
+            Weights of x and of its square.
 
         Returns
         -------
-        ndarray, shape (k, laws)
+        x, xx : ndarray, shape (laws,)
         """
-        x = np.empty((len(speed_us), len(_EXPONENTS), len(_DEAD_BANDS_US), speed_us.shape[1]))
-        base = np.subtract(speed_us[:, None, :] / _SPAN_US, self._dead, out=x[:, 0])
-        np.maximum(base, 0.0, out=base)
-        root = np.sqrt(base)
+        x = np.empty((len(_EXPONENTS), len(speed_us), len(_DEAD_BANDS_US) * speed_us.shape[1]))
+        base = np.subtract((speed_us / _SPAN_US)[:, None, :], self._dead).reshape(x.shape[1:])
+        np.maximum(base, 0.0, out=x[0])
+        root = np.sqrt(x[0])
         for i in range(1, len(_EXPONENTS)):  # they go up by a half
-            np.multiply(x[:, i - 1], root, out=x[:, i])
-        return x.reshape(len(x), -1)
+            np.multiply(x[i - 1], root, out=x[i])
+        sums = once @ x
+        np.multiply(x, x, out=x)
+        return sums.ravel(), (square @ x).ravel()
 
     def least_ratio(
         self, numbers: Ints, speed_us: Array, before_us: Array, faster: int, slower: int

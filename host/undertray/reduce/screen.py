@@ -117,7 +117,8 @@ class Screen:
         shown = Shown(*(np.concatenate(each) for each in zip(*found, strict=True)))
         shown = shown.pick(np.lexsort((shown.sudden, shown.block)))
         worth = shown.block.tolist()
-        return View(start, lo, weights, mean, now, reference, shown, worth, self._frames(lo, k0, mean))
+        showing, frames = frozenset(k // FRAME for k in worth), self._frames(lo, k0, mean)
+        return View(start, lo, weights, mean, now, reference, shown, worth, showing, frames)
 
     def _frames(self, lo: int, k0: int, mean: Array) -> dict[int, Frame]:
         """Frames that end behind a block and lie in the blocks whole."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import deque
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -26,6 +28,7 @@ Array = NDArray[np.float64]
 
 _BACK_S = 0.15  # suction that is back for this long is back
 _LOADED = 0.5  # share of the frame's largest expectation below which the lag says more than the seal
+_IDLE = 0.1  # of the highest suction: noise over what is expected below that says nothing of the seal
 _ALIKE = 0.02  # change of what is expected that leaves the fan law out of it
 _NOISE_FRAMES = 6
 _RESTING_FRAMES = 12  # while the throttle rests there is little to learn, once the school is over
@@ -64,7 +67,8 @@ class SealWatch:
         self._blocks, self._bank, self._screen, self._closeup = blocks, bank, screen, closeup
         self._ledger, self._health, self._falls = ledger, health, falls
         self._taught = self._frame = 0
-        self._index: list[tuple[int, float, float]] = []  # first block, suction over expected, expected
+        # of the last loaded frames: first block, suction over expected, expected
+        self._index: deque[tuple[int, float, float]] = deque(maxlen=16)
         self._highest = self._last_two = 0.0  # no index is higher; the lower of the last two
 
     def frame(self, view: View | None, k1: int, flagged: bool, last: bool = False) -> None:
@@ -102,7 +106,8 @@ class SealWatch:
             mean, speeds = self._screen.mean(k0, k1, weights), self._blocks.floats("speed_us", k0, k1)
             (frame,) = Frame.each(mean[None], speeds[None, :, 0])
         m.top_pa = max(m.top_pa * 0.998, frame.middle_pa)
-        if self._frame % _NOISE_FRAMES == 0 or m.noise.long_pa == np.inf:
+        known = k1 - m.start >= self._screen.noise_blocks
+        if self._frame % (2 * _NOISE_FRAMES if known else _NOISE_FRAMES) == 0 or m.noise.long_pa == np.inf:
             self._listen(k1, weights)
         if leaking or self._ledger.leaking:
             m.after_leak = max(m.after_leak, k1) if self._ledger.leaking else m.after_leak
@@ -154,15 +159,13 @@ class SealWatch:
             return False
         self._highest = max(left for _, left, _ in self._index)
         since = self._marks.after_leak
-        least = 0.1 * self._marks.top_pa
-        index = [left for k, left, expected in self._index if k >= since and expected > least]
+        index = [left for k, left, _ in self._index if k >= since]
         return len(index) > 1 and min(index[-2:]) < share * max(index)
 
     def _expected_pa(self, frame: Frame, k0: int, k1: int) -> float | None:
         """What the best law expects in a frame; None where it says more of the fan's lag than of the seal."""
         if frame.range_us < _RESTING_US:
-            expected_pa = self._bank.expected_at(self._blocks.speed(k1 - 1, self._bank.lag))
-            return expected_pa if expected_pa > 0 else None
+            return self._bank.expected_at(self._blocks.speed(k1 - 1, self._bank.lag))
         expected = self._bank.expected(self._blocks.floats("speed_us", k0, k1))
         return middle(expected) if expected.min() > _LOADED * expected.max() else None
 
@@ -178,11 +181,11 @@ class SealWatch:
     def _creeping(self, frame: Frame, k0: int, k1: int, weights: Array, last: bool) -> bool:
         """Watch the seal index for a slow leak; True while there may be one."""
         expected = self._expected_pa(frame, k0, k1)
-        if expected is not None:
+        if expected is not None and expected > _IDLE * self._marks.top_pa:
             left = frame.middle_pa / expected
-            self._highest = max(self._highest, left)
             self._last_two = min(left, self._index[-1][1]) if self._index else left
-            self._index = [*self._index[-15:], (k0, left, expected)]
+            self._index.append((k0, left, expected))
+            self._highest = max(self._highest, left)
         if not self._fallen():
             return False
         k0 = max(self._marks.start, self._marks.after_leak, self._blocks.first)

@@ -132,6 +132,8 @@ class View:
         Where a fall shows.
     worth : list of int
         The blocks of these.
+    showing : frozenset of int
+        The frames of these, by number.
     frames : dict of int to Frame
         Whole frames, by the block after their last.
     """
@@ -144,6 +146,7 @@ class View:
     reference: Array
     shown: Shown
     worth: list[int]
+    showing: frozenset[int]
     frames: dict[int, Frame]
 
     def of(self, k0: int, k1: int) -> Array:
