@@ -20,7 +20,8 @@ from fakes.board import ScriptedBoard, log_of
 from fakes.reductions import invented_car
 from undertray.acquire.runlog import read_run
 from undertray.acquire.wire import Row
-from undertray.calibrate.certificate import Calibration, ColumnCalibration
+from undertray.calibrate.certificate import Calibration
+from undertray.calibrate.column_calibration import ColumnCalibration
 from undertray.reduce.car import Car, Tap
 from undertray.reduce.run import reduce_run
 

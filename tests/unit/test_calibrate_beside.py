@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from undertray.calibrate.beside import beside, pieces
-from undertray.calibrate.certificate import Calibration, ColumnCalibration
+from undertray.calibrate.certificate import Calibration
+from undertray.calibrate.column_calibration import ColumnCalibration
 
 
 @pytest.mark.parametrize("columns", [1, 3, 8, 600])

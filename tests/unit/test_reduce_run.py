@@ -15,7 +15,8 @@ from fakes.cars import bare_car
 from fakes.signals import ramp, steady, times
 from undertray.acquire.device import Column, Device
 from undertray.acquire.runlog import Note, Run
-from undertray.calibrate.certificate import Calibration, ColumnCalibration
+from undertray.calibrate.certificate import Calibration
+from undertray.calibrate.column_calibration import ColumnCalibration
 from undertray.cli import app
 from undertray.errors import CalibrationError, ReductionError
 from undertray.reduce.hold import hold_need

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from fakes.cars import bare_car
-from undertray.calibrate.certificate import Calibration, ColumnCalibration
+from undertray.calibrate.certificate import Calibration
+from undertray.calibrate.column_calibration import ColumnCalibration
 from undertray.calibrate.distributions import student_quantile
 from undertray.reduce.floor import load_matrix
 from undertray.reduce.loads import tap_loads

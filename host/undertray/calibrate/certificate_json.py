@@ -5,13 +5,11 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from undertray.calibrate.column_calibration import ColumnCalibration
 from undertray.calibrate.json_values import covariance, mapping, number, plain, text, vector
 from undertray.errors import CalibrationError
-
-if TYPE_CHECKING:
-    from undertray.calibrate.certificate import ColumnCalibration
 
 __all__ = ["VERSION", "column", "column_as_dict", "columns", "fluid", "load"]
 
@@ -164,7 +162,7 @@ def column(raw: object, where: str) -> dict[str, Any]:
     Returns
     -------
     dict
-        Keyword arguments of :class:`undertray.calibrate.certificate.ColumnCalibration`.
+        Keyword arguments of :class:`undertray.calibrate.column_calibration.ColumnCalibration`.
 
     Raises
     ------

@@ -11,9 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.calibrate.budget import Budget
-from undertray.calibrate.certificate import Calibration, ColumnCalibration
+from undertray.calibrate.certificate import Calibration
 from undertray.calibrate.characteristics import hysteresis, levels, nonlinearity, repeatability
 from undertray.calibrate.column import Conditions, Tube
+from undertray.calibrate.column_calibration import ColumnCalibration
 from undertray.calibrate.curve import choose_curve
 from undertray.calibrate.fit import fit_polynomial
 from undertray.calibrate.fitted import Fit

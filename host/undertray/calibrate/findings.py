@@ -7,7 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from undertray.calibrate.certificate import Calibration, ColumnCalibration
+from undertray.calibrate.certificate import Calibration
+from undertray.calibrate.column_calibration import ColumnCalibration
 from undertray.calibrate.shift import shift_since
 
 __all__ = ["column_findings", "findings", "shift_findings"]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from undertray.calibrate.certificate import ColumnCalibration
+from undertray.calibrate.column_calibration import ColumnCalibration
 
 __all__ = ["Shift", "shift_since"]
 

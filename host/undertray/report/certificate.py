@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from undertray.calibrate.certificate import Calibration, ColumnCalibration
+from undertray.calibrate.certificate import Calibration
+from undertray.calibrate.column_calibration import ColumnCalibration
 from undertray.calibrate.findings import column_findings, findings
 from undertray.errors import CalibrationError
 from undertray.report.ink import GRID, INK, LIMIT, SERIES, settings
