@@ -94,7 +94,11 @@ class CloseUp:
         if ratio is not None:
             suction = suction / np.maximum(np.interp(t, at, ratio), _LEAST_RATIO)[:, None]
         fall = measure_fall(t, suction, weights[taps], self._blocks.time(begun), period)
-        return replace(fall, order=tuple(int(taps[i]) for i in fall.order))
+        return (
+            fall
+            if len(taps) == len(weights)
+            else replace(fall, order=tuple(int(taps[i]) for i in fall.order))
+        )
 
     def fault_began(self, k: int, tap: int, missing: bool) -> float:
         """When a tap got stuck or went missing, to the sample.

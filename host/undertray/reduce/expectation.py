@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.reduce.fanlaws import FanLaws
-from undertray.reduce.fanspeed import ARRIVED_US, LAGS_S, FanSpeeds
+from undertray.reduce.fanspeed import LAGS_S, FanSpeeds
 from undertray.reduce.middle import middle
 
 __all__ = ["FanBank"]
@@ -18,6 +18,7 @@ Ints = NDArray[np.int64]
 
 _MEMORY_S = 90.0
 _CALM_FRAMES = 60
+_ALIKE_US = 0.1  # of a few hundred: blocks in which the speeds differ by less are all alike
 _HARD_US, _WORKED = 150.0, 3
 _SCHOOL = 6  # lessons before a frame may be mistrusted
 _FIRST_LESSONS = 3  # ... and before a fall over seconds may be judged, by all laws that are in
@@ -122,8 +123,8 @@ class FanBank:
         pick = slice(1, None, 4)
         c, speed = suction_pa[pick], speed_us[pick]
         # a fan that moved in between is still on its way: the slowest takes far longer than a frame
-        if float(np.abs(speed[-1] - speed[0]).max()) < ARRIVED_US:
-            speed = speed[:1]  # all blocks alike
+        if float(np.abs(speed[-1] - speed[0]).max()) < _ALIKE_US:
+            speed = speed[len(speed) // 2 :][:1]
         expected = self.expected(speed)
         w = self._trust(c, expected) / (c * c + (0.2 * self._top) ** 2)
         self._lessons += 1

@@ -8,14 +8,13 @@ from bisect import bisect_left
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ARRIVED_US", "LAGS_S", "FanSpeeds"]
+__all__ = ["LAGS_S", "FanSpeeds"]
 
 Array = NDArray[np.float64]
 
 LAGS_S = (0.02, 0.05, 0.1, 0.2, 0.4, 0.8)
 """Lags, each while a fan spins up with each while it slows down, s."""
-ARRIVED_US = 1e-6
-"""A speed this near to the pulse is there, µs."""
+_ARRIVED_US = 1e-6  # a speed this near to the pulse is there
 _JITTER_US = 3.0
 _CALM_US = 5.0  # no fan is further from the pulse
 _REMEMBERED = 4096  # settings
@@ -124,7 +123,7 @@ class FanSpeeds:
         away = self._asked - speed
         if len(out) == 1:
             out[0] = self._asked - away * np.where(away > 0, self._stay_up, self._stay_down)
-        elif np.abs(away).max() < ARRIVED_US:
+        elif np.abs(away).max() < _ARRIVED_US:
             out[:] = self._asked
         else:
             # beyond the table all have arrived

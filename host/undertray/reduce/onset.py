@@ -156,7 +156,8 @@ def measure_fall(t_s: Array, taps_pa: Array, weights: Array, begun_s: float, per
     IEEE Std 181-2011, Transitions, Pulses, and Related Waveforms: transition duration between
     the 10 % and 90 % reference levels.
     """
-    all_pa = np.vstack([taps_pa @ weights, taps_pa.T])
+    all_pa = np.empty((1 + taps_pa.shape[1], len(t_s)))
+    all_pa[0], all_pa[1:] = taps_pa @ weights, taps_pa.T
     mean = all_pa[0]
     n = _count_before(t_s, begun_s - period_s)
     (level,), (noise,) = _level(mean[None, :n])
@@ -165,7 +166,7 @@ def measure_fall(t_s: Array, taps_pa: Array, weights: Array, begun_s: float, per
     t90, t10 = _transition(t_s, smooth, level, low, begun_s)
     # an exponential fall has gone on by then to a hundredth
     rest_s = t10 + (t10 - t90)
-    settled = mean[np.searchsorted(t_s, rest_s) : np.searchsorted(t_s, rest_s + _PLATEAU_S, "right")]
+    settled = mean[t_s.searchsorted(rest_s) : t_s.searchsorted(rest_s + _PLATEAU_S, "right")]
     if len(settled) >= 3:
         low = middle(settled)
         t90, t10 = _transition(t_s, smooth, level, low, begun_s)
@@ -181,8 +182,10 @@ def measure_fall(t_s: Array, taps_pa: Array, weights: Array, begun_s: float, per
     earliest = min(found)
     earliest = earliest if earliest < np.inf else begun_s
     # ties within two samples go to the tap that lost most
-    rank = np.round((np.array(at) - earliest) / max(2 * period_s, 0.004)).tolist()
-    order = sorted(fell, key=lambda i: (rank[i], -drops[i]))
+    tie_s = max(2 * period_s, 0.004)
+    order = sorted(
+        fell, key=lambda i: (round((at[i] - earliest) / tie_s) if at[i] < np.inf else np.inf, -drops[i])
+    )
     bottom = min(max(t10 + (t10 - t90) / 8, earliest), float(t_s[-1]))
     fall_s = max(t10 - t90, period_s)
     return Fall(earliest, bottom, fall_s, float(level), low, tuple(i - 1 for i in order))
@@ -199,10 +202,12 @@ def _onsets(
     rest = np.concatenate([y[:, :first], y[:, n:]], axis=1)
     width = _width(noise, level - rest.min(axis=1, initial=np.inf), period_s)
     smooth = _smooth(y, width)
-    depth = level - _floor_level(np.concatenate([smooth[:, :first], smooth[:, n:]], axis=1))
+    if smooth is not y:
+        rest = np.concatenate([smooth[:, :first], smooth[:, n:]], axis=1)
+    depth = level - _floor_level(rest)
     drop = np.where(level > 0, depth / np.where(level > 0, level, 1.0), 0.0)
     # up to the first sample below the knee
-    begin = min(int(np.searchsorted(t_s, earliest_s)), len(t_s) - 1)
+    begin = min(int(t_s.searchsorted(earliest_s)), len(t_s) - 1)
     below = smooth[:, begin:] < (level - _KNEE * depth)[:, None]
     end = np.where(below.any(axis=1), begin + 1 + below.argmax(axis=1), len(t_s))
     start = np.maximum(begin, end - _MOST)
@@ -222,11 +227,11 @@ def _onsets(
 
 def _transition(t_s: Array, y: Array, level: float, low: float, begun_s: float) -> tuple[float, float]:
     high, bottom = low + 0.9 * (level - low), low + 0.1 * (level - low)
-    from_here = int(np.searchsorted(t_s, begun_s - 0.04))
-    under = np.flatnonzero(y[from_here:] <= bottom) + from_here
-    i10 = int(under[0]) if under.size else len(y) - 1
-    over = np.flatnonzero(y[:i10] >= high)
-    i90 = int(over[-1]) if over.size else 0
+    from_here = int(t_s.searchsorted(begun_s - 0.04))
+    under = y[from_here:] <= bottom
+    i10 = from_here + int(under.argmax()) if under.any() else len(y) - 1
+    over = y[:i10][::-1] >= high
+    i90 = i10 - 1 - int(over.argmax()) if over.any() else 0
     return _cross(t_s, y, i90, high), _cross(t_s, y, max(i10 - 1, 0), bottom)
 
 
@@ -240,7 +245,7 @@ def _cross(t_s: Array, y: Array, i: int, level: float) -> float:
 
 def _count_before(t_s: Array, until_s: float) -> int:
     """How many samples lie before a time, four at least."""
-    return min(len(t_s), max(4, int(np.searchsorted(t_s, until_s))))
+    return min(len(t_s), max(4, int(t_s.searchsorted(until_s))))
 
 
 def _level(y: Array) -> tuple[Array, Array]:
@@ -252,8 +257,9 @@ def _level(y: Array) -> tuple[Array, Array]:
 
 def _width(noise: Array, depth: Array, period_s: float) -> Ints:
     """Samples to average so that noise stays below a twentieth of the fall, at most 20 ms."""
-    need = np.where(depth > 0, 20 * noise / np.where(depth > 0, depth, 1.0), 1.0) ** 2
-    return np.asarray(np.ceil(np.clip(need, 1, max(1, round(0.02 / period_s)))), np.int64)
+    fell = depth > 0
+    need = np.where(fell, 20 * noise / np.where(fell, depth, 1.0), 1.0) ** 2
+    return np.asarray(np.ceil(np.minimum(np.maximum(need, 1.0), max(1, round(0.02 / period_s)))), np.int64)
 
 
 def _smooth(y: Array, width: Ints) -> Array:
@@ -273,4 +279,7 @@ def _smooth(y: Array, width: Ints) -> Array:
 def _floor_level(y: Array) -> Array:
     """Level at the bottom of each row: the median of the lowest third."""
     n = y.shape[1]
-    return middles(np.sort(y, axis=1)[:, : max(1, n // 3)]) if n else np.full(len(y), np.nan)
+    if not n:
+        return np.full(len(y), np.nan)
+    ordered, third = np.sort(y, axis=1), max(1, n // 3)
+    return np.asarray((ordered[:, third // 2] + ordered[:, (third - 1) // 2]) / 2)

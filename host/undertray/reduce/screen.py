@@ -255,7 +255,7 @@ class Screen:
         lost = (down & (left < explained)) | (gone & (explained > 0.5))
         shut = shown.sudden & (likely < 1 - self._p.screen_drop)
         shut &= shown.value < (1 - _SHUT * self._p.cut_drop) * shown.before
-        return shown.pick(lost).by_block(), shown.pick(shut).by_block()
+        return shown.by_block(lost), shown.by_block(shut)
 
     def _gone_pa(self, k0: int, k1: int, weights: Array, least_pa: float) -> Array:
         """What a tap that reads next to nothing in a block read before; 0 where none does, or too little."""

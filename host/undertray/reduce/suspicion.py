@@ -216,7 +216,8 @@ class Cut:
                 return i
             if taken > look:
                 self.floor_pa = min(self.floor_pa, self.lowest[-look - 1])
-                if min(self.lowest[-look:]) >= self.floor_pa - 0.02 * self.level_pa:
+                still_pa = self.floor_pa - 0.02 * self.level_pa
+                if value >= still_pa and min(self.lowest[-look:]) >= still_pa:
                     return i
         return None
 

@@ -102,14 +102,19 @@ class Shown:
             self.tap_pa[which],
         )
 
-    def by_block(self) -> dict[int, int]:
+    def by_block(self, which: slice | Bools = slice(None)) -> dict[int, int]:
         """The blocks, each with the first one of what it is compared with; the last if there are two.
+
+        Parameters
+        ----------
+        which : slice or ndarray of bool
+            Of which.
 
         Returns
         -------
         dict of int to int
         """
-        return dict(zip(self.block.tolist(), self.first.tolist(), strict=True))
+        return dict(zip(self.block[which].tolist(), self.first[which].tolist(), strict=True))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
