@@ -198,8 +198,8 @@ class CloseUp:
             return creep
         k0 = max(k0, self._blocks.first, k1 - round(_CREEP_S / self._block_s))
         speed = self._blocks.floats("speed_us", k0, k1)
-        moved = np.flatnonzero(np.abs(speed - speed[-1:]).max(axis=1) > _RESTING_US)
-        k0 += int(moved[-1]) + 1 if moved.size else 0
+        moved = np.flatnonzero(np.abs(speed - speed[-1:]) > _RESTING_US)  # of all speeds one after the other
+        k0 += int(moved[-1]) // speed.shape[1] + 1 if moved.size else 0
         if k1 - k0 < _LEVEL or not self._blocks.known(k0, k1):
             return None
         mean = self._blocks.floats("tap_pa", k0, k1) @ weights

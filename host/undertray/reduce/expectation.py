@@ -60,6 +60,7 @@ class FanBank:
         self._in: Ints | None = None
         self._gain = 0.0
         self._best, self._law = _FIRST_LAW, self._laws.law(_FIRST_LAW)
+        self._own_us, self._own = math.nan, 0.0
 
     @property
     def lags(self) -> int:
@@ -148,7 +149,7 @@ class FanBank:
         self._errors = np.maximum(errors, 0.0, out=errors)
         best = int((errors + self._prior * self._cc).argmin())
         if best != self._best:
-            self._best, self._law = best, self._laws.law(best)
+            self._best, self._law, self._own_us = best, self._laws.law(best), math.nan
         self._error = float(errors[self._best] / self._cc) ** 0.5 if self._cc > 0 else 1.0
         self._gain = float(self._cx[self._best]) / max(float(self._xx[self._best]), _TINY)
         self._in = None
@@ -229,7 +230,9 @@ class FanBank:
         -------
         float
         """
-        return self._law.drive_at(own_us) * self._gain
+        if own_us != self._own_us:  # it seldom does while the throttle rests
+            self._own_us, self._own = own_us, self._law.drive_at(own_us)
+        return self._own * self._gain
 
     def drive(self, speed_us: Array) -> Array:
         """The best law's x, to which the suction on one seal is proportional.

@@ -38,9 +38,8 @@ class FanSpeeds:
         self._stay_down = np.tile(stay, len(LAGS_S))
         steps = np.arange(1, round(_ARRIVED_LAGS * LAGS_S[-1] / block_s) + 1)[:, None]
         decay = np.exp(-np.minimum(rate * steps, _GONE))
-        grid = (len(steps), len(LAGS_S), len(LAGS_S))
-        self._decay_up = np.broadcast_to(decay[:, :, None], grid).reshape(len(steps), -1)
-        self._decay_down = np.broadcast_to(decay[:, None, :], grid).reshape(len(steps), -1)
+        self._decay_up = np.repeat(decay, len(LAGS_S), axis=1)
+        self._decay_down = np.tile(decay, len(LAGS_S))
         self._speed: Array | None = None
         self._asked = 0.0
         self._block_s, self._end = block_s, 0

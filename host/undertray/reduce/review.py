@@ -38,6 +38,7 @@ _WINDOW_S = 45.0
 _REST_US = 15.0
 _GLANCE = 0.7  # of the least drop, for the first glance
 _GROUP = 4  # blocks to a value of the first glance
+_EVEN = np.full(_GROUP, 1 / _GROUP)
 _CONFIRMED = 0.5  # a told loss shows at least this share of its drop
 _POOR = 0.08  # a law that leaves more is fitted afresh, and takes nothing back
 _ROUNDS, _BEST_CHANCE_ROUNDS = 4, 6
@@ -146,9 +147,10 @@ class Review:
             return False
         mean = self._blocks.floats("tap_pa", k0, k1) @ self._health.weights
         drive = self._bank.expected(self._blocks.floats("speed_us", k0, k1))
-        c, e = (v.reshape(whole, _GROUP) @ np.full(_GROUP, 1 / _GROUP) for v in (mean, drive))
+        c, e = mean.reshape(whole, _GROUP) @ _EVEN, drive.reshape(whole, _GROUP) @ _EVEN
         ratio = np.where(e > LOADED * self._marks.top_pa, c / np.maximum(e, 1e-9), np.nan)
-        before, after = ratio[:-6] + ratio[1:-5] + ratio[2:-4], ratio[4:-2] + ratio[5:-1] + ratio[6:]
+        three = ratio[:-2] + ratio[1:-1] + ratio[2:]
+        before, after = three[:-4], three[4:]
         fallen = 1 - after / np.where(before > 0, before, np.nan)
         begin_s = self._blocks.time(k0)
         for e_told in self._ledger.losses(begin_s, self._blocks.time(k1 - 1)):
@@ -157,6 +159,8 @@ class Review:
             if not (near > _CONFIRMED * (e_told.drop or 0.0)).any():
                 return True
         shown = np.flatnonzero(fallen > _GLANCE * self._p.min_drop)
+        if not shown.size:
+            return False
         times = self._blocks.floats("t_s", k0, k1)[_GROUP * (shown + 3)]
         return any(not self._ledger.losses(t - _SAME_S, t + _SAME_S) for t in times)
 

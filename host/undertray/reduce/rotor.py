@@ -100,14 +100,14 @@ class _Settings:
 
     @classmethod
     def of(cls, throttle_us: Array, restart: NDArray[np.bool_]) -> _Settings:
-        edges, values, asked = [0], throttle_us.tolist(), float(throttle_us[0])
+        edges, asked = [0], float(throttle_us[0])
         moved = np.flatnonzero((throttle_us[1:] != throttle_us[:-1]) | restart[1:]) + 1
-        for k in moved.tolist():
-            if abs(values[k] - asked) > _JITTER_US or restart[k]:
+        for k, value in zip(moved.tolist(), throttle_us[moved].tolist(), strict=True):
+            if abs(value - asked) > _JITTER_US or restart[k]:
                 edges.append(k)
-                asked = values[k]
+                asked = value
         begin = np.array(edges)
-        blocks = np.diff(begin, append=len(values))
+        blocks = np.array([*edges[1:], len(throttle_us)]) - begin
         return cls(begin, blocks, np.add.reduceat(throttle_us, begin) / blocks, restart[begin].tolist())
 
 

@@ -66,6 +66,8 @@ class SealWatch:
         self._p, self._block_s, self._marks = parameters, block_s, marks
         self._blocks, self._bank, self._screen, self._closeup = blocks, bank, screen, closeup
         self._ledger, self._health, self._falls = ledger, health, falls
+        self._held = 1 - 0.5 * parameters.leak_drop  # share of the index that is no sign of a leak
+        self._need = max(2, round(_BACK_S / block_s))
         self._taught = self._frame = 0
         # of the last loaded frames: first block, suction over expected, expected
         self._index: deque[tuple[int, float, float]] = deque(maxlen=16)
@@ -89,37 +91,41 @@ class SealWatch:
         self._frame += 1
         if k1 <= k0:
             return
-        m = self._marks
-        leaking, floor = self._ledger.leaking, m.floor_pa(self._p)
+        m, pending = self._marks, self._ledger.pending
+        leaking, floor = bool(pending) and self._ledger.leaking, m.floor_pa(self._p)
         if self._health.scan(k0, k1, floor, flagged):
             m.after_leak = max(m.after_leak, k1)
             self._bank.rescale(self._health.change())
         weights = self._health.weights
         k0 = max(k0, m.start)
-        if self._ledger.pending:
+        if pending:
             self._find_ends(k0, k1, weights, floor)
         if k1 - k0 < 8:
             return
         if view is not None and view.weights is weights and k1 - k0 == FRAME:
             frame = view.frames[k1]
         else:
-            mean, speeds = self._screen.mean(k0, k1, weights), self._blocks.floats("speed_us", k0, k1)
-            (frame,) = Frame.each(mean[None], speeds[None, :, 0])
+            frame = self._frame_of(k0, k1, weights)
         m.top_pa = max(m.top_pa * 0.998, frame.middle_pa)
         known = k1 - m.start >= self._screen.noise_blocks
         if self._frame % (2 * _NOISE_FRAMES if known else _NOISE_FRAMES) == 0 or m.noise.long_pa == np.inf:
             self._listen(k1, weights)
-        if leaking or self._ledger.leaking:
+        if leaking:
             m.after_leak = max(m.after_leak, k1) if self._ledger.leaking else m.after_leak
         elif self._blocks.known(k0, k1):
             creeping = self._creeping(frame, k0, k1, weights, last)
-            if not (creeping or self._falls.suspecting or self._bored(frame) or self._sinking()):
+            if not (creeping or self._bored(frame) or self._falls.suspecting or self._sinking()):
                 self._bank.learn(self._screen.mean(k0, k1, weights), self._blocks.floats("speed_us", k0, k1))
+
+    def _frame_of(self, k0: int, k1: int, weights: Array) -> Frame:
+        mean, speeds = self._screen.mean(k0, k1, weights), self._blocks.floats("speed_us", k0, k1)
+        return Frame.each(mean[None], speeds[None, :, 0])[0]
 
     def _bored(self, frame: Frame) -> bool:
         """Is there little to learn? So it is while the throttle rests, or there is hardly any suction."""
-        resting = frame.range_us < _RESTING_US and self._bank.schooled and self._frame % _RESTING_FRAMES
-        return bool(resting or frame.highest_pa <= 2 * self._marks.floor_pa(self._p))
+        if frame.range_us < _RESTING_US and self._frame % _RESTING_FRAMES and self._bank.schooled:
+            return True
+        return frame.highest_pa <= 2 * self._marks.floor_pa(self._p)
 
     def _listen(self, k1: int, weights: Array) -> None:
         held = max(self._marks.start, self._blocks.first, k1 - self._screen.noise_blocks)
@@ -132,7 +138,6 @@ class SealWatch:
             self._marks.noise = measured
 
     def _find_ends(self, k0: int, k1: int, weights: Array, floor_pa: float) -> None:
-        need = max(2, round(_BACK_S / self._block_s))
         for pending in list(self._ledger.pending):
             first = max(k0, pending.since)
             if first >= k1:
@@ -144,7 +149,7 @@ class SealWatch:
                 reading = self._screen.mean(first, k1, weights)
             else:
                 reading = self._blocks.floats("tap_pa", first, k1)[:, pending.tap]
-            at = pending.back_for(reading, ratio, need, floor_pa)
+            at = pending.back_for(reading, ratio, self._need, floor_pa)
             if at is not None:
                 back = max(first + at, self._blocks.first)
                 self._ledger.end(pending.event, self._blocks.time(back))
@@ -154,18 +159,13 @@ class SealWatch:
 
     def _fallen(self) -> bool:
         """A first look at the seal index, by whole frames: is it worth a closer one?"""
-        share = 1 - 0.5 * self._p.leak_drop
-        if self._last_two >= share * self._highest:
-            return False
         self._highest = max(left for _, left, _ in self._index)
         since = self._marks.after_leak
         index = [left for k, left, _ in self._index if k >= since]
-        return len(index) > 1 and min(index[-2:]) < share * max(index)
+        return len(index) > 1 and min(index[-2:]) < self._held * max(index)
 
-    def _expected_pa(self, frame: Frame, k0: int, k1: int) -> float | None:
+    def _expected_pa(self, k0: int, k1: int) -> float | None:
         """What the best law expects in a frame; None where it says more of the fan's lag than of the seal."""
-        if frame.range_us < _RESTING_US:
-            return self._bank.expected_at(self._blocks.speed(k1 - 1, self._bank.lag))
         expected = self._bank.expected(self._blocks.floats("speed_us", k0, k1))
         return middle(expected) if expected.min() > _LOADED * expected.max() else None
 
@@ -176,17 +176,20 @@ class SealWatch:
             return False
         now, at = index[-1]
         alike = (left for left, expected in index if abs(expected - at) < _ALIKE * at)
-        return now < (1 - 0.5 * self._p.leak_drop) * max(alike)
+        return now < self._held * max(alike)
 
     def _creeping(self, frame: Frame, k0: int, k1: int, weights: Array, last: bool) -> bool:
         """Watch the seal index for a slow leak; True while there may be one."""
-        expected = self._expected_pa(frame, k0, k1)
+        if frame.range_us < _RESTING_US:
+            expected: float | None = self._bank.expected_at(self._blocks.speed(k1 - 1, self._bank.lag))
+        else:
+            expected = self._expected_pa(k0, k1)
         if expected is not None and expected > _IDLE * self._marks.top_pa:
             left = frame.middle_pa / expected
             self._last_two = min(left, self._index[-1][1]) if self._index else left
             self._index.append((k0, left, expected))
             self._highest = max(self._highest, left)
-        if not self._fallen():
+        if self._last_two >= self._held * self._highest or not self._fallen():
             return False
         k0 = max(self._marks.start, self._marks.after_leak, self._blocks.first)
         creep = self._closeup.seek_sure_creep(k0, k1, weights, self._p)
