@@ -137,7 +137,10 @@ class Review:
 
     def _quiet(self, k0: int, k1: int) -> bool:
         """Did the suction fall nowhere, and the throttle rest?"""
-        return self._stirred <= k0 and bool(np.ptp(self._blocks.take("throttle_us", k0, k1)) <= _REST_US)
+        if self._stirred > k0:
+            return False
+        throttle = self._blocks.floats("throttle_us", k0, k1)
+        return bool(throttle.max() - throttle.min() <= _REST_US)
 
     def _suspicious(self, k0: int, k1: int) -> bool:
         """By the best law of the bank: is there a fall that was not told, or one told that does not show?"""

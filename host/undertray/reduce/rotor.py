@@ -284,7 +284,7 @@ def _usable(mean_pa: Array, use: NDArray[np.bool_]) -> tuple[Array, NDArray[np.b
     loaded = use & (mean_pa > 0.3 * top)
     if np.count_nonzero(loaded) < _LEAST_BLOCKS / 2:
         return None
-    return use / np.hypot(mean_pa, _FLOOR * top), loaded
+    return use / np.sqrt(mean_pa * mean_pa + (_FLOOR * top) ** 2), loaded
 
 
 def _scatter(residual: Array, use: NDArray[np.bool_]) -> float:

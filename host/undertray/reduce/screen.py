@@ -91,7 +91,8 @@ class Screen:
         """
         lo = max(start, k0 - max(self.history, FRAME), self._blocks.first)
         mean = self.mean(lo, k1, weights)
-        total = np.concatenate([[0.0], np.cumsum(mean)])
+        total = np.zeros(len(mean) + 1)
+        np.cumsum(mean, out=total[1:])
         now, four = mean.copy(), mean.copy()
         now[1:] = (mean[1:] + mean[:-1]) / 2
         four[3:] = (total[4:] - total[:-4]) / 4
@@ -116,8 +117,8 @@ class Screen:
             )
         shown = Shown(*(np.concatenate(each) for each in zip(*found, strict=True)))
         shown = shown.pick(np.lexsort((shown.sudden, shown.block)))
-        worth = shown.block.tolist()
-        showing, frames = frozenset(k // FRAME for k in worth), self._frames(lo, k0, mean)
+        worth, showing = shown.block.tolist(), frozenset((shown.block // FRAME).tolist())
+        frames = self._frames(lo, k0, mean)
         return View(start, lo, weights, mean, now, reference, shown, worth, showing, frames)
 
     def _frames(self, lo: int, k0: int, mean: Array) -> dict[int, Frame]:
@@ -155,18 +156,21 @@ class Screen:
         at, one = np.arange(k0, k1), np.ones(k1 - k0, np.int64)
         # the stretch may lie before the view
         earlier = max(first - self._earlier, view.start, self._blocks.first)
-        level, before = (self.mean(k, k + end - first, view.weights).mean() for k in (first, earlier))
-        calm = (abs(level / max(before, 1e-9) - 1) < _REST) & (one > 0)
-        moving = ~self._at_rest(at, earlier * one, calm)
+        moving = ~self._throttle_rests(at, earlier * one)
+        if not moving.all():
+            level, before = (self.mean(k, k + end - first, view.weights).mean() for k in (first, earlier))
+            calm = abs(level / max(before, 1e-9) - 1) < _REST
+            moving |= not (calm or self._fans_rest(np.array([earlier])).all())
         ratio: list[float] = self._least(at, min(first + self.reference // 2, seen) * one, moving).tolist()
         return ratio
 
     def _explained(self, shown: Shown, view: View, likely: Array, enough: Array) -> Array:
         """The same for falls that show, each over its own before; the other laws only where it matters."""
         earlier = np.maximum(shown.first - self._earlier, view.lo)
-        before = view.reference[earlier - view.lo]
-        calm = np.abs(shown.before / np.maximum(before, 1e-9) - 1) < _REST
-        moving = ~self._at_rest(shown.block, earlier, calm)
+        moving = ~self._throttle_rests(shown.block, earlier)
+        if not moving.all():
+            calm = np.abs(shown.before / np.maximum(view.reference[earlier - view.lo], 1e-9) - 1) < _REST
+            moving |= ~(calm | self._fans_rest(earlier))
         # where the most likely law alone explains no more than enough, those that explain more are not asked
         ask = moving & (likely > enough)
         ratio = np.where(moving, np.minimum(likely, 1.0), 1.0)
@@ -202,18 +206,22 @@ class Screen:
         """
         return self._bank.settled(max(self._blocks.first, k0 - self._earlier), k1)
 
-    def _at_rest(self, at: Ints, earlier: Ints, calm: Bools) -> Bools:
-        """Where the fan rests: the throttle does, and before it the slowest fan did, or the suction."""
+    def _throttle_rests(self, at: Ints, earlier: Ints) -> Bools:
+        """Where it does, from some earlier block on."""
         base, end = int(earlier.min()), int(at.max()) + 1
         throttle = self._blocks.floats("throttle_us", base, end)
         bounds, held = np.empty(2 * len(at), np.int64), np.empty(len(throttle) + 1)
         bounds[::2], bounds[1::2] = earlier - base, at + 1 - base
         held[:-1], held[-1] = throttle, throttle[-1]  # as a window may end with the last
-        rest = np.maximum.reduceat(held, bounds)[::2] - np.minimum.reduceat(held, bounds)[::2] <= _REST_US
-        if rest.any():
-            speeds = self._blocks.floats("speed_us", base, end)[earlier - base]
-            rest &= calm | (speeds.max(axis=1) - speeds.min(axis=1) <= _REST_US)
-        return np.asarray(rest)
+        return np.asarray(
+            np.maximum.reduceat(held, bounds)[::2] - np.minimum.reduceat(held, bounds)[::2] <= _REST_US
+        )
+
+    def _fans_rest(self, at: Ints) -> Bools:
+        """Where even the slowest fan has come to the throttle."""
+        base = int(at.min())
+        speeds = self._blocks.floats("speed_us", base, int(at.max()) + 1)[at - base]
+        return np.asarray(speeds.max(axis=1) - speeds.min(axis=1) <= _REST_US)
 
     def look(
         self, view: View, k0: int, k1: int, noise: Noise, floor_pa: float
@@ -249,8 +257,10 @@ class Screen:
             return {}, {}
         if self.settled(int(shown.first.min()), int(shown.block[-1]) + 1):
             return shown.by_block(), {}
-        left = shown.value / np.maximum(shown.limit, 1e-9)
-        likely, enough = self._likely(shown.block, shown.first), np.where(gone, np.minimum(left, 0.5), left)
+        left = enough = shown.value / np.maximum(shown.limit, 1e-9)
+        if gone.any():
+            enough = np.where(gone, np.minimum(left, 0.5), left)
+        likely = self._likely(shown.block, shown.first)
         explained = self._explained(shown, view, likely, enough)
         lost = (down & (left < explained)) | (gone & (explained > 0.5))
         shut = shown.sudden & (likely < 1 - self._p.screen_drop)

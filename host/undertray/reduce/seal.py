@@ -99,7 +99,7 @@ class SealWatch:
         weights = self._health.weights
         k0 = max(k0, m.start)
         if pending:
-            self._find_ends(k0, k1, weights, floor)
+            self._find_ends(k0, k1, weights, floor, view)
         if k1 - k0 < 8:
             return
         if view is not None and view.weights is weights and k1 - k0 == FRAME:
@@ -137,7 +137,7 @@ class SealWatch:
         if measured.long_pa < np.inf:
             self._marks.noise = measured
 
-    def _find_ends(self, k0: int, k1: int, weights: Array, floor_pa: float) -> None:
+    def _find_ends(self, k0: int, k1: int, weights: Array, floor_pa: float, view: View | None) -> None:
         for pending in list(self._ledger.pending):
             first = max(k0, pending.since)
             if first >= k1:
@@ -146,7 +146,8 @@ class SealWatch:
             if pending.speed is not None and self._blocks.known(first, k1):
                 ratio = self._bank.ratio(self._blocks.floats("speed_us", first, k1), pending.speed)
             if pending.tap is None:
-                reading = self._screen.mean(first, k1, weights)
+                seen = view is not None and view.weights is weights and view.lo <= first
+                reading = view.of(first, k1) if view and seen else self._screen.mean(first, k1, weights)
             else:
                 reading = self._blocks.floats("tap_pa", first, k1)[:, pending.tap]
             at = pending.back_for(reading, ratio, self._need, floor_pa)

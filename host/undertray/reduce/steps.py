@@ -14,6 +14,7 @@ __all__ = ["LOADED", "MOVING", "SURE", "Step", "Stretch", "doubt", "find_steps",
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Ints = NDArray[np.int64]
 
 LOADED = 0.05
 """Share of the highest suction below which nothing is referred to a law."""
@@ -107,9 +108,9 @@ def find_steps(s: Stretch, law: RotorLaw, first: int, end: int, min_drop: float)
     within 0.16 s, and to stand for 0.45 s.
     """
     n_between = _counts(s.block_s)[1]
-    falls = _falls(s, law.expected_pa, first, end)
+    falls, least = _falls(s, law.expected_pa, first, end, min_drop), -np.log(1 - min_drop)
     steps = []
-    while falls.size.max(initial=-np.inf) >= -np.log(1 - min_drop):
+    while falls.size.max(initial=-np.inf) >= least:
         i = int(np.argmax(falls.size))
         step = _step(s, law, falls, i, min_drop)
         if step is not None:
@@ -136,12 +137,13 @@ def may_hold_steps(s: Stretch, expected_pa: Array, first: int, end: int, min_dro
     -------
     bool
     """
-    return bool(_falls(s, expected_pa, first, end).size.max(initial=-np.inf) >= -np.log(1 - min_drop))
+    sizes = _falls(s, expected_pa, first, end, min_drop).size
+    return bool(sizes.max(initial=-np.inf) >= -np.log(1 - min_drop))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Falls:
-    """Falls of the log of suction over expectation, at blocks from ``first`` on."""
+    """Falls of the log of suction over expectation, from block ``first`` on; -inf where too small."""
 
     first: int
     top_pa: float
@@ -151,19 +153,26 @@ class _Falls:
     size: Array
 
 
-def _falls(s: Stretch, e: Array, first: int, end: int) -> _Falls:
+def _falls(s: Stretch, e: Array, first: int, end: int, min_drop: float) -> _Falls:
     n_before, n_between, n_after = _counts(s.block_s)
     span = n_before + 1 + n_between + n_after
     first, end = max(first, n_before + 1), min(end, len(s.t_s) - n_between - n_after)
     end = max(first, end)
     top = float(np.sort(e)[-max(1, len(e) // 50)])
     log = np.log(np.maximum(s.mean_pa, _ZERO * top) / e)
-    before = middles(_windows(log, n_before, first - n_before - 1, end - first))
-    after = middles(_windows(log, n_after, first + n_between, end - first))
+    begin, count = first - n_before - 1, end - first
     unfit = np.concatenate([[0], np.cumsum(~(s.use & (e > LOADED * top)))])
-    begin = np.arange(first, end) - n_before - 1
-    clear = unfit[begin + span] == unfit[begin]
-    return _Falls(first, top, log, before, after, np.where(clear, before - after, -np.inf))
+    clear = unfit[begin + span : begin + span + count] == unfit[begin : begin + count]
+    before, after, size = np.zeros(count), np.zeros(count), np.full(count, -np.inf)
+    # no median exceeds the highest, or falls below the lowest
+    most = _extreme(np.maximum, log[begin : end - 2], n_before)
+    most -= _extreme(np.minimum, log[first + n_between : end - 1 + n_between + n_after], n_after)
+    at = np.flatnonzero(clear & (most >= -np.log(1 - min_drop)))
+    if at.size:
+        before[at] = middles(_windows(log, n_before, at + begin))
+        after[at] = middles(_windows(log, n_after, at + (first + n_between)))
+        size[at] = before[at] - after[at]
+    return _Falls(first, top, log, before, after, size)
 
 
 def shift(s: Stretch, expected_pa: Array, k: int) -> tuple[float, slice, slice] | None:
@@ -209,7 +218,7 @@ def _step(s: Stretch, law: RotorLaw, falls: _Falls, i: int, min_drop: float) -> 
     if drop * min(1.0, np.exp(before)) < min_drop + SURE * np.hypot(doubt(law, a, b), noise):
         return None
     shift = k - n_before + 1
-    course = middles(_windows(log, 3, shift - 1, n_before + n_between + n_after - 2))
+    course = middles(_windows(log, 3, np.arange(n_before + n_between + n_after - 2) + (shift - 1)))
     edges = _edges(course, before - 0.2 * size, after + 0.2 * size)
     if edges is None or (edges[1] - edges[0]) * s.block_s > _SUDDEN_S:
         return None
@@ -257,6 +266,15 @@ def _counts(block_s: float) -> tuple[int, int, int]:
     return before, between, after
 
 
-def _windows(x: Array, width: int, first: int, count: int) -> Array:
+def _windows(x: Array, width: int, first: Ints) -> Array:
     """Stretches of some width, one a row."""
-    return np.asarray(x[np.arange(first, first + count)[:, None] + np.arange(width)])
+    return np.asarray(x[first[:, None] + np.arange(width)])
+
+
+def _extreme(of: np.ufunc, x: Array, width: int) -> Array:
+    """Highest or lowest of each stretch of some width."""
+    length = 1
+    while length < width and len(x):
+        step = min(length, width - length)
+        x, length = of(x[step:], x[:-step]), length + step
+    return x

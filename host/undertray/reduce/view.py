@@ -9,8 +9,6 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.middle import middles
-
 __all__ = ["Frame", "Shown", "View"]
 
 Array = NDArray[np.float64]
@@ -23,14 +21,13 @@ class Frame(NamedTuple):
 
     Attributes
     ----------
-    middle_pa, mean_pa, highest_pa : float
-        Median, mean and highest of the mean suction of its blocks, Pa.
+    middle_pa, highest_pa : float
+        Median and highest of the mean suction of its blocks, Pa.
     range_us : float
         Range of the speed of the fastest fan, which is that of the throttle, µs.
     """
 
     middle_pa: float
-    mean_pa: float
     highest_pa: float
     range_us: float
 
@@ -47,13 +44,11 @@ class Frame(NamedTuple):
         -------
         list of Frame
         """
-        columns = (
-            middles(mean_pa),
-            mean_pa.mean(axis=1),
-            mean_pa.max(axis=1),
-            fastest_us.max(axis=1) - fastest_us.min(axis=1),
-        )
-        return [cls(*frame) for frame in zip(*(c.tolist() for c in columns), strict=True)]
+        ordered = np.sort(mean_pa, axis=1)
+        half, one_less = mean_pa.shape[1] // 2, (mean_pa.shape[1] - 1) // 2
+        middle_pa = (ordered[:, half] + ordered[:, one_less]) / 2
+        range_us = fastest_us.max(axis=1) - fastest_us.min(axis=1)
+        return list(map(cls, middle_pa.tolist(), ordered[:, -1].tolist(), range_us.tolist()))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
