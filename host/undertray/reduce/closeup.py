@@ -79,11 +79,11 @@ class CloseUp:
         row0, row1 = self._blocks.row(ref0), self._blocks.row(last) + self._blocks.rows
         t, suction = self._rows.between(row0, row1)
         suction, period = suction[:, taps] if len(taps) < len(weights) else suction, self._period_s
-        there = np.isfinite(suction).all(axis=1)
-        count = np.count_nonzero(there)
-        if row0 >= self._rows.first and count > 0.7 * len(t):
-            t, suction = (t, suction) if count == len(t) else (t[there], suction[there])
-        else:
+        count = len(t)
+        if not np.isfinite(suction.sum()):
+            there = np.isfinite(suction).all(axis=1)
+            t, suction = t[there], suction[there]
+        if row0 < self._rows.first or len(t) <= 0.7 * count:
             t = self._blocks.floats("t_s", ref0, last + 1) + self._block_s / 2
             suction = self._blocks.floats("tap_pa", ref0, last + 1)[:, taps]
             period = self._block_s
@@ -143,8 +143,11 @@ class CloseUp:
             from 0.25 s before the onset read off the suction.
         """
         t, throttle = self._rows.throttle(self._blocks.row(ref0), self._blocks.row(last) + self._blocks.rows)
-        near = (t > fall.onset_s - 0.25) & (t < fall.onset_s + 0.05) & np.isfinite(throttle)
+        near = slice(t.searchsorted(fall.onset_s - 0.25, "right"), t.searchsorted(fall.onset_s + 0.05))
         t, throttle = t[near], throttle[near]
+        known = np.isfinite(throttle)
+        if not known.all():
+            t, throttle = t[known], throttle[known]
         if not len(t):
             return fall
         level = middle(throttle[: max(1, len(throttle) // 4)])

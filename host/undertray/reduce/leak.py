@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.reduce.losses import LossParameters
+from undertray.reduce.middle import middles
 
 __all__ = ["Creep", "find_creep"]
 
@@ -76,7 +77,8 @@ def find_creep(k0: int, mean_pa: Array, drive: Array, error: float, p: LossParam
     skip = len(mean_pa) - whole
     x = drive[skip:].reshape(-1, _GROUP)
     loaded = x > _LOADED * max(float(drive.max()), 1e-12)
-    calm = x.max(axis=1) - x.min(axis=1) < _CALM * x.max(axis=1)
+    highest = x.max(axis=1)
+    calm = highest - x.min(axis=1) < _CALM * highest
     index = np.where(
         loaded.all(axis=1) & calm,
         mean_pa[skip:].reshape(-1, _GROUP).mean(axis=1) / np.maximum(x.mean(axis=1), 1e-12),
@@ -86,7 +88,7 @@ def find_creep(k0: int, mean_pa: Array, drive: Array, error: float, p: LossParam
     if len(good) < 3 * _NOW or len(index) - 1 - good[-1] > _NOW:
         return None
     value = index[good]
-    run = np.median(np.lib.stride_tricks.sliding_window_view(value, _NOW), axis=1)
+    run = middles(np.lib.stride_tricks.sliding_window_view(value, _NOW))
     top = int(np.argmax(run[:-_NOW]))
     level, now = float(run[top]), float(run[-1])
     drop = 1.0 - now / level if level > 0 else 0.0

@@ -19,6 +19,7 @@ _PLATEAU_S = 0.15  # the level after a fall is read over this long
 _TO_SD = 1.482602 / 6**0.5  # median absolute second difference to standard deviation
 _LATER = 0.5  # of a standard error
 _TINY = 1e-300
+_FEW = 64  # samples up to which a table of all breaks is the quicker way
 _MOST = 400  # candidates and samples of one fit
 
 
@@ -107,15 +108,18 @@ def broken_stick(t_s: Array, y: Array, level: float) -> tuple[float, float]:
 
 def _sticks(t_s: Array, fall: Array, first: Ints, end: Ints) -> tuple[Ints, Array]:
     """Break and slope of several signals, each fitted from its first sample to that before its end."""
-    # by running sums from the end, and of times from there, so that no large number hides a small one
     at, t = np.arange(len(t_s)), t_s - t_s[-1]
-    inside = at < end[:, None]
-    sums = np.empty((4, *inside.shape))
-    sums[0], sums[2] = inside * t, inside * fall
-    np.multiply(sums[::2], t, out=sums[1::2])
-    st, stt, sf, sft = np.cumsum(sums[:, :, ::-1], axis=2)[:, :, ::-1]
-    n = end[:, None] - at
-    square, product = stt - t * (2 * st - n * t), sft - t * sf
+    inside, n = at < end[:, None], end[:, None] - at
+    if len(t_s) <= _FEW:
+        ramp = np.maximum(t[:, None] - t, 0.0)  # each column begins to rise at one of the times
+        product, square = (inside * fall) @ ramp, inside @ (ramp * ramp)
+    else:
+        # by running sums from the end, and of times from there, so that no large number hides a small one
+        sums = np.empty((4, *inside.shape))
+        sums[0], sums[2] = inside * t, inside * fall
+        np.multiply(sums[::2], t, out=sums[1::2])
+        st, stt, sf, sft = np.cumsum(sums[:, :, ::-1], axis=2)[:, :, ::-1]
+        square, product = stt - t * (2 * st - n * t), sft - t * sf
     can = (at >= first[:, None]) & (n > 1)
     good = can & (product > 0)
     gain = np.divide(product * product, square, out=can - 1.0, where=good)

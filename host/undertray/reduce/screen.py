@@ -156,11 +156,16 @@ class Screen:
         at, one = np.arange(k0, k1), np.ones(k1 - k0, np.int64)
         # the stretch may lie before the view
         earlier = max(first - self._earlier, view.start, self._blocks.first)
-        moving = ~self._throttle_rests(at, earlier * one)
+        throttle = self._blocks.floats("throttle_us", earlier, k1)
+        if throttle.max() - throttle.min() <= _REST_US:
+            moving = np.zeros(len(at), bool)
+        else:
+            moving = ~self._throttle_rests(at, earlier * one)
         if not moving.all():
             level, before = (self.mean(k, k + end - first, view.weights).mean() for k in (first, earlier))
             calm = abs(level / max(before, 1e-9) - 1) < _REST
-            moving |= not (calm or self._fans_rest(np.array([earlier])).all())
+            if not (calm or self._fans_rest(one[:1] * earlier)[0]):
+                moving[:] = True
         ratio: list[float] = self._least(at, min(first + self.reference // 2, seen) * one, moving).tolist()
         return ratio
 
@@ -245,16 +250,15 @@ class Screen:
             Blocks where an unexplained fall, and a fall that the throttle explains, shows; each with
             the first block of what it is compared with, the last such one if there are several.
         """
-        shown = view.shown.pick(view.worth_a_look(k0, k1))
-        clear = self._p.noise_factor * np.where(shown.sudden, noise.short_pa, noise.long_pa)
-        down = (shown.value < shown.limit) & (shown.before - shown.value > clear) & (shown.before > floor_pa)
-        gone = shown.tap_pa > 2 * floor_pa
-        hit = down | gone
-        if not hit.all():
-            places = np.flatnonzero(hit)
-            shown, down, gone = shown.pick(places), down[places], gone[places]
-        if not len(down):
+        shown, part = view.shown, view.worth_a_look(k0, k1)
+        value, before = shown.value[part], shown.before[part]
+        clear = self._p.noise_factor * np.where(shown.sudden[part], noise.short_pa, noise.long_pa)
+        down = (value < shown.limit[part]) & (before - value > clear) & (before > floor_pa)
+        gone = shown.tap_pa[part] > 2 * floor_pa
+        places = np.flatnonzero(down | gone)
+        if not places.size:
             return {}, {}
+        shown, down, gone = shown.pick(places + part.start), down[places], gone[places]
         if self.settled(int(shown.first.min()), int(shown.block[-1]) + 1):
             return shown.by_block(), {}
         left = enough = shown.value / np.maximum(shown.limit, 1e-9)

@@ -31,6 +31,7 @@ _LOADED = 0.5  # share of the frame's largest expectation below which the lag sa
 _IDLE = 0.1  # of the highest suction: noise over what is expected below that says nothing of the seal
 _ALIKE = 0.02  # change of what is expected that leaves the fan law out of it
 _NOISE_FRAMES = 6
+_HEARD_FRAMES = 12  # once a whole stretch of noise was heard; none of it is left out
 _RESTING_FRAMES = 12  # while the throttle rests there is little to learn, once the school is over
 _RESTING_US = 15.0
 
@@ -107,8 +108,8 @@ class SealWatch:
         else:
             frame = self._frame_of(k0, k1, weights)
         m.top_pa = max(m.top_pa * 0.998, frame.middle_pa)
-        known = k1 - m.start >= self._screen.noise_blocks
-        if self._frame % (2 * _NOISE_FRAMES if known else _NOISE_FRAMES) == 0 or m.noise.long_pa == np.inf:
+        heard = k1 - m.start >= self._screen.noise_blocks
+        if self._frame % (_HEARD_FRAMES if heard else _NOISE_FRAMES) == 0 or m.noise.long_pa == np.inf:
             self._listen(k1, weights)
         if leaking:
             m.after_leak = max(m.after_leak, k1) if self._ledger.leaking else m.after_leak
