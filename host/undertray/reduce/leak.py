@@ -15,6 +15,7 @@ __all__ = ["Creep", "find_creep"]
 Array = NDArray[np.float64]
 
 _GROUP = 16  # blocks that one value of the index is the median of
+_EVEN = np.full(_GROUP, 1 / _GROUP)
 _NOW = 4  # values that "now" is read from
 _LOADED = 0.15  # share of the largest drive below which the index is not worth looking at
 _CALM = 0.1  # a group in which the drive changes by more says as much of the fan's lag as of the seal
@@ -81,13 +82,15 @@ def find_creep(k0: int, mean_pa: Array, drive: Array, error: float, p: LossParam
     calm = highest - x.min(axis=1) < _CALM * highest
     index = np.where(
         loaded.all(axis=1) & calm,
-        mean_pa[skip:].reshape(-1, _GROUP).mean(axis=1) / np.maximum(x.mean(axis=1), 1e-12),
+        (mean_pa[skip:].reshape(-1, _GROUP) @ _EVEN) / np.maximum(x @ _EVEN, 1e-12),
         np.nan,
     )
     good = np.flatnonzero(np.isfinite(index))
     if len(good) < 3 * _NOW or len(index) - 1 - good[-1] > _NOW:
         return None
     value = index[good]
+    if value[-_NOW:].min() > (1 - p.leak_drop - 2 * error) * value.max():
+        return None  # whatever the medians are
     run = middles(np.lib.stride_tricks.sliding_window_view(value, _NOW))
     top = int(np.argmax(run[:-_NOW]))
     level, now = float(run[top]), float(run[-1])

@@ -140,10 +140,10 @@ def _away(asked: Array, up: Array, down: Array, b: Array, settings: _Settings, b
     span_s, out = block_s * settings.blocks[:, None], np.empty_like(asked)
     rates = [g + 2 * asked * b for g in (up, down)]
     columns = [asked, *rates, *(np.exp(np.minimum(rate * span_s, _ARRIVED)) for rate in rates)]
-    for j, bend in enumerate(b.tolist()):
+    by_law = zip(*(column.T.tolist() for column in columns), strict=True)
+    for j, (bend, lists) in enumerate(zip(b.tolist(), by_law, strict=True)):
         away: list[float] = []
         n = 0.0
-        lists = (column[:, j].tolist() for column in columns)
         for a, faster, slower, growing, fading, unseen in zip(*lists, settings.unseen, strict=True):
             e = 0.0 if unseen or not away else a - n
             away.append(e)
@@ -199,7 +199,7 @@ def fit_rotor(
     (weight, loaded), k = usable, len(mean_pa)
     x = _START.copy() if start is None else start[:5].copy()
     time = np.linspace(-0.5, 0.5, k)
-    belief = np.diag(1.0 / np.append(_BELIEF, [10.0, _DRIFT_SD]) ** 2)
+    belief, off = 1.0 / np.append(_BELIEF, [10.0, _DRIFT_SD]) ** 2, np.zeros(7)
     drift, gain = 0.0, None
     sensitivity, settings = np.empty((7, k)), _Settings.of(throttle_us, restart)
     sensitivity[5], sensitivity[6] = 1.0, time
@@ -223,14 +223,17 @@ def fit_rotor(
         if forced is not None:
             trust[forced] = 1.0
         slope = sensitivity * (expected * weight)
-        normal = (slope * trust) @ slope.T / (scatter**2 * _ALIKE) + belief
+        normal = (slope * trust) @ slope.T / (scatter**2 * _ALIKE)
+        normal.flat[::8] += belief
         if turn == rounds:
             break
         pull = slope @ (trust * residual) / (scatter**2 * _ALIKE)
-        pull -= belief @ np.append(x - _START, [0.0, drift - _DRIFT])
-        move = np.linalg.solve(normal + 1e-3 * np.diag(np.diag(normal)), pull)
-        move = np.clip(move, -_STRIDE, _STRIDE)
-        x = np.clip(x + move[:5], _LOW, _HIGH)
+        off[:5], off[6] = x - _START, drift - _DRIFT
+        pull -= belief * off
+        damped = normal.copy()
+        damped.flat[::8] *= 1.001
+        move = np.minimum(np.maximum(np.linalg.solve(damped, pull), -_STRIDE), _STRIDE)
+        x = np.minimum(np.maximum(x + move[:5], _LOW), _HIGH)
         gain, drift = gain + move[5], drift + move[6]
         settled = scale <= max(_FINE, scatter) and bool((np.abs(move[:5]) < _SETTLED * _STEP).all())
     parameters = np.append(x, [gain, drift])

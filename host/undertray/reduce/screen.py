@@ -258,9 +258,10 @@ class Screen:
         places = np.flatnonzero(down | gone)
         if not places.size:
             return {}, {}
-        shown, down, gone = shown.pick(places + part.start), down[places], gone[places]
-        if self.settled(int(shown.first.min()), int(shown.block[-1]) + 1):
-            return shown.by_block(), {}
+        down, gone, places = down[places], gone[places], places + part.start
+        if self.settled(int(shown.first[places].min()), int(shown.block[places[-1]]) + 1):
+            return shown.by_block(places), {}
+        shown = shown.pick(places)
         left = enough = shown.value / np.maximum(shown.limit, 1e-9)
         if gone.any():
             enough = np.where(gone, np.minimum(left, 0.5), left)

@@ -102,7 +102,8 @@ class Suspicion:
         likely one too: throttle that is opened lifts the suction, and mends no seal. Twice the
         least drop missing by the likely one counts as lost too, once the law is known to 10 %.
         """
-        missing, lack = (1.0 - now_pa / max(self.level_pa * share, 1e-9) for share in (least, likely))
+        missing = 1.0 - now_pa / max(self.level_pa * least, 1e-9)
+        lack = 1.0 - now_pa / max(self.level_pa * likely, 1e-9)
         if self.accepted:
             self.depth.append(lack)
             self.deepest = max(self.deepest, lack)
@@ -114,24 +115,23 @@ class Suspicion:
         over = stands < _BACK * self.deepest or stands < p.screen_drop / 2
         if over or elapsed > 2.0 or (missing < 0 and self.deepest < p.min_drop):
             return Verdict.DROPPED
-        recent = self.depth[-max(1, round(0.1 / self.block_s)) :]
         fallen_pa = self.level_pa - now_pa
         clear = missing >= p.min_drop and fallen_pa > p.noise_factor * self.noise_pa
         clear &= missing * self.level_pa * least > _UNEXPLAINED_SD * self.noise_pa
         firm = stands >= _STANDS * self.deepest or elapsed >= 2 * p.bump_s
         opened = lack >= _TWICE * p.min_drop and self.deepest >= p.min_drop and self.law_error < 0.1
         opened &= elapsed >= 2 * p.bump_s
-        if (
-            elapsed >= p.bump_s - 1e-9
-            and firm
-            and ((clear and sum(recent) / len(recent) >= p.min_drop) or opened)
-        ):
+        if elapsed >= p.bump_s - 1e-9 and firm and ((clear and self._lately() >= p.min_drop) or opened):
             self.accepted, self.accepted_at = True, k
             return Verdict.ACCEPTED
         if not self.alarmed and elapsed >= p.alarm_s - 1e-9 and clear and firm:
             self.alarmed = True
             return Verdict.ALARM
         return Verdict.WAIT
+
+    def _lately(self) -> float:
+        recent = self.depth[-max(1, round(0.1 / self.block_s)) :]
+        return sum(recent) / len(recent)
 
     def creep(self, p: LossParameters) -> Creep | None:
         """The course of a settled fall, where it was a slow one.

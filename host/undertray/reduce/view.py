@@ -97,12 +97,12 @@ class Shown:
             self.tap_pa[which],
         )
 
-    def by_block(self, which: slice | Bools = slice(None)) -> dict[int, int]:
+    def by_block(self, which: Ints | Bools) -> dict[int, int]:
         """The blocks, each with the first one of what it is compared with; the last if there are two.
 
         Parameters
         ----------
-        which : slice or ndarray of bool
+        which : ndarray of int or ndarray of bool
             Of which.
 
         Returns
