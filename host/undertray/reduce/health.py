@@ -10,6 +10,7 @@ from undertray.reduce.closeup import CloseUp
 from undertray.reduce.faults import TapFault, TapWatch
 from undertray.reduce.ledger import Ledger
 from undertray.reduce.losses import Loss, LossParameters
+from undertray.reduce.marks import Marks
 from undertray.reduce.pending import Pending
 from undertray.reduce.suspicion import Suspicion
 
@@ -155,15 +156,15 @@ class Health:
         self._faults[tap].add("off")
         self._reweigh()
 
-    def scan(self, k0: int, k1: int, floor_pa: float, flagged: bool) -> bool:
+    def scan(self, k0: int, k1: int, marks: Marks, flagged: bool) -> bool:
         """Look for taps that are stuck, missing or out of range, and for such that are good again.
 
         Parameters
         ----------
         k0, k1 : int
             First block, and the block after the last.
-        floor_pa : float
-            Mean suction above which the fans run, Pa.
+        marks : Marks
+            By which suction the fans count as running.
         flagged : bool
             Whether any block is missing, frozen or out of range; if none is, only the ends of
             faults are looked for.
@@ -175,13 +176,14 @@ class Health:
         """
         if not (flagged or self._watch.running or self._back):
             if self._watch.pass_over() % _REMEMBER_FRAMES == 0:
-                self._remember(self._blocks.floats("tap_pa", k1 - 1, k1), floor_pa)
+                self._remember(self._blocks.floats("tap_pa", k1 - 1, k1), marks.floor_pa(self._p))
             return False
         flags = {
             name: np.asarray(self._blocks.take(name, k0, k1), bool)
             for name in ("missing", "beyond", "frozen")
         }
         taps = self._blocks.floats("tap_pa", k0, k1)
+        floor_pa = marks.floor_pa(self._p)
         alive = taps @ self.weights > floor_pa
         before = [bool(f) for f in self._faults]
         for fault in self._watch.scan(k0, flags, alive):

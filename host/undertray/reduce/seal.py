@@ -93,20 +93,21 @@ class SealWatch:
         if k1 <= k0:
             return
         m, pending = self._marks, self._ledger.pending
-        leaking, floor = bool(pending) and self._ledger.leaking, m.floor_pa(self._p)
-        if self._health.scan(k0, k1, floor, flagged):
+        leaking = bool(pending) and self._ledger.leaking
+        if self._health.scan(k0, k1, m, flagged):
             m.after_leak = max(m.after_leak, k1)
             self._bank.rescale(self._health.change())
         weights = self._health.weights
         k0 = max(k0, m.start)
         if pending:
-            self._find_ends(k0, k1, weights, floor, view)
+            self._find_ends(k0, k1, weights, view)
         if k1 - k0 < 8:
             return
         if view is not None and view.weights is weights and k1 - k0 == FRAME:
-            frame = view.frames[k1]
+            frame, mean = view.frames[k1], view.of(k0, k1)
         else:
-            frame = self._frame_of(k0, k1, weights)
+            mean = self._screen.mean(k0, k1, weights)
+            (frame,) = Frame.each(mean[None], self._blocks.floats("speed_us", k0, k1)[None, :, 0])
         m.top_pa = max(m.top_pa * 0.998, frame.middle_pa)
         heard = k1 - m.start >= self._screen.noise_blocks
         if self._frame % (_HEARD_FRAMES if heard else _NOISE_FRAMES) == 0 or m.noise.long_pa == np.inf:
@@ -116,11 +117,7 @@ class SealWatch:
         elif self._blocks.known(k0, k1):
             creeping = self._creeping(frame, k0, k1, weights, last)
             if not (creeping or self._bored(frame) or self._falls.suspecting or self._sinking()):
-                self._bank.learn(self._screen.mean(k0, k1, weights), self._blocks.floats("speed_us", k0, k1))
-
-    def _frame_of(self, k0: int, k1: int, weights: Array) -> Frame:
-        mean, speeds = self._screen.mean(k0, k1, weights), self._blocks.floats("speed_us", k0, k1)
-        return Frame.each(mean[None], speeds[None, :, 0])[0]
+                self._bank.learn(mean, self._blocks.floats("speed_us", k0, k1))
 
     def _bored(self, frame: Frame) -> bool:
         """Is there little to learn? So it is while the throttle rests, or there is hardly any suction."""
@@ -138,7 +135,8 @@ class SealWatch:
         if measured.long_pa < np.inf:
             self._marks.noise = measured
 
-    def _find_ends(self, k0: int, k1: int, weights: Array, floor_pa: float, view: View | None) -> None:
+    def _find_ends(self, k0: int, k1: int, weights: Array, view: View | None) -> None:
+        floor_pa = self._marks.floor_pa(self._p)
         for pending in list(self._ledger.pending):
             first = max(k0, pending.since)
             if first >= k1:
