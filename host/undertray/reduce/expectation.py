@@ -50,7 +50,8 @@ class FanBank:
         self._speeds = FanSpeeds(block_s)
         self._laws = FanLaws()
         laws = len(self._laws.lag)
-        self._cc, self._cx, self._xx, self._errors = 0.0, np.zeros(laws), np.zeros(laws), np.zeros(laws)
+        self._cc, self._sums, self._errors = 0.0, np.zeros((2, laws)), np.zeros(laws)
+        self._cx, self._xx = self._sums
         self._top, self._lessons, self._worked = 0.0, 0, 0
         self._calm: list[float] = []
         self._calm_error = self._error = 1.0
@@ -136,11 +137,8 @@ class FanBank:
         self._cc = keep * self._cc + float(wc @ c)
         if len(speed) == 1:
             w, wc = w.sum(keepdims=True), wc.sum(keepdims=True)
-        x, xx = self._laws.sums(speed, wc, w)
-        self._cx *= keep
-        self._cx += x
-        self._xx *= keep
-        self._xx += xx
+        self._sums *= keep
+        self._sums += self._laws.sums(speed, wc, w)
         self._settle()
 
     def _settle(self) -> None:

@@ -95,7 +95,7 @@ class FanLaws:
         """
         return FanLaw(float(self.dead_us[number]), float(self.exponent[number]), int(self.lag[number]))
 
-    def sums(self, speed_us: Array, once: Array, square: Array) -> tuple[Array, Array]:
+    def sums(self, speed_us: Array, once: Array, square: Array) -> Array:
         """Weighted sums of x, and of its square, by every law.
 
         Parameters
@@ -107,7 +107,7 @@ class FanLaws:
 
         Returns
         -------
-        x, xx : ndarray, shape (laws,)
+        ndarray, shape (2, laws)
         """
         x = np.empty((len(_EXPONENTS), len(speed_us), len(_DEAD_BANDS_US) * speed_us.shape[1]))
         base = np.subtract((speed_us / _SPAN_US)[:, None, :], self._dead).reshape(x.shape[1:])
@@ -115,9 +115,11 @@ class FanLaws:
         root = np.sqrt(x[0])
         for i in range(1, len(_EXPONENTS)):  # they go up by a half
             np.multiply(x[i - 1], root, out=x[i])
-        sums = once @ x
+        sums = np.empty((2, len(self.lag)))
+        np.matmul(once, x, out=sums[0].reshape(len(x), -1))
         np.multiply(x, x, out=x)
-        return sums.ravel(), (square @ x).ravel()
+        np.matmul(square, x, out=sums[1].reshape(len(x), -1))
+        return sums
 
     def least_ratio(
         self, numbers: Ints, speed_us: Array, before_us: Array, faster: int, slower: int

@@ -69,9 +69,12 @@ def _second(y: Array, drive: Array | None, length: int) -> float:
     x = _means(drive, length)
     high = np.maximum(np.maximum(x[2:], x[1:-1]), x[:-2])
     low = np.minimum(np.minimum(x[2:], x[1:-1]), x[:-2])
-    stir = (high - low) / np.maximum(high, 1e-12)
-    calm = size[stir <= _CALM]
-    return _TO_SD * middle(calm if len(calm) >= _LEAST else size[stir <= np.sort(stir)[_LEAST - 1]])
+    change, high = high - low, np.maximum(high, 1e-12)
+    calm = size[change <= _CALM * high]
+    if len(calm) < _LEAST:
+        stir = change / high
+        calm = size[stir <= np.sort(stir)[_LEAST - 1]]
+    return _TO_SD * middle(calm)
 
 
 def _means(v: Array, length: int) -> Array:

@@ -185,8 +185,8 @@ class Screen:
 
     def _least(self, at: Ints, before: Ints, moving: Bools) -> Array:
         """By all laws that are in, from the fans' speeds in one block before; 1 where they do not move."""
-        begin, end, ratio = int(before.min()), int(at.max()) + 1, np.ones(len(at))
-        if not self._blocks.known(int(at.min()), end):
+        begin, end, ratio = int(before.min()), int(at[-1]) + 1, np.ones(len(at))
+        if not self._blocks.known(int(at[0]), end):
             moving = moving & self._known(at)
         if moving.any():
             speeds = self._blocks.floats("speed_us", begin, end)
@@ -194,7 +194,7 @@ class Screen:
         return ratio
 
     def _known(self, at: Ints) -> Bools:
-        begin, end = int(at.min()), int(at.max()) + 1
+        begin, end = int(at[0]), int(at[-1]) + 1
         return np.asarray(self._blocks.take("known", begin, end), bool)[at - begin]
 
     def settled(self, k0: int, k1: int) -> bool:
@@ -213,7 +213,7 @@ class Screen:
 
     def _throttle_rests(self, at: Ints, earlier: Ints) -> Bools:
         """Where it does, from some earlier block on."""
-        base, end = int(earlier.min()), int(at.max()) + 1
+        base, end = int(earlier.min()), int(at[-1]) + 1
         throttle = self._blocks.floats("throttle_us", base, end)
         bounds, held = np.empty(2 * len(at), np.int64), np.empty(len(throttle) + 1)
         bounds[::2], bounds[1::2] = earlier - base, at + 1 - base
@@ -285,7 +285,7 @@ class Screen:
 
     def _likely(self, at: Ints, first: Ints) -> Array:
         """What the best law expects, over that before."""
-        begin, end = int(first.min()), int(at.max()) + 1
+        begin, end = int(first.min()), int(at[-1]) + 1
         drive = self._bank.drive(self._blocks.floats("speed_us", begin, end))
         ratio = drive[at - begin] / np.maximum(drive[first + (self.reference // 2 - begin)], 1e-9)
-        return ratio if self._blocks.known(int(at.min()), end) else np.where(self._known(at), ratio, 1.0)
+        return ratio if self._blocks.known(int(at[0]), end) else np.where(self._known(at), ratio, 1.0)
