@@ -130,8 +130,9 @@ class FanBank:
         expected = self.expected(speed)
         w = self._trust(c, expected) / (c * c + (0.2 * self._top) ** 2)
         self._lessons += 1
-        # the fastest law shows the pulse itself: did it fall hard in this frame?
-        self._worked += int(speed_us[0, 0] - speed_us[:, 0].min() > _HARD_US)
+        if len(speed) > 1:
+            # the fastest law shows the pulse itself: did it fall hard in this frame?
+            self._worked += int(speed_us[0, 0] - speed_us[:, 0].min() > _HARD_US)
         self._note_calm(c, expected)
         wc = w * c
         self._cc = keep * self._cc + float(wc @ c)

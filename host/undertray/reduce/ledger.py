@@ -36,6 +36,7 @@ class Ledger:
     def __init__(self, names: Sequence[str]) -> None:
         self._names = tuple(names)
         self._events: list[Loss] = []
+        self._faults: list[int] = []
         self._withdrawn: set[int] = set()
         self.pending: list[Pending] = []
 
@@ -76,8 +77,7 @@ class Ledger:
         -------
         bool
         """
-        leaks = (e for e in self._events[-8:] if e.kind in _LEAKS)
-        return any(abs(e.onset_s - onset_s) < within_s for e in leaks)
+        return any(abs(e.onset_s - onset_s) < within_s for e in self._events[-8:] if e.kind in _LEAKS)
 
     def losses(self, begin_s: float, end_s: float) -> list[Loss]:
         """Seal losses that began in a stretch.
@@ -114,9 +114,8 @@ class Ledger:
         """
         return {
             self._names.index(name)
-            for e in self._events
-            if e.kind == "sensor-fault" and e.onset_s < end_s
-            if e.end_s is None or e.end_s + _AFTER_FAULT_S > begin_s
+            for e in map(self._events.__getitem__, self._faults)
+            if e.onset_s < end_s and (e.end_s is None or e.end_s + _AFTER_FAULT_S > begin_s)
             for name in e.order
         }
 
@@ -187,6 +186,8 @@ class Ledger:
         """
         self._events.append(event)
         place = len(self._events) - 1
+        if event.kind == "sensor-fault":
+            self._faults.append(place)
         if pending is not None:
             pending.event = place
             self.pending = [*self.pending, pending][-_MOST_PENDING:]

@@ -176,7 +176,8 @@ class Review:
             return None
         weights /= weights.sum()
         longest = 1.5 + self._p.gap_periods / self._blocks.rows
-        restart = np.diff(t, prepend=-np.inf) > longest * self._block_s
+        restart = np.ones(len(t), bool)
+        np.greater(t[1:] - t[:-1], longest * self._block_s, out=restart[1:])
         use = np.ones(len(t), bool)
         for k in np.flatnonzero(restart[1:]) + 1:
             use[k : k + round(_UNSEEN_S / self._block_s)] = False

@@ -161,7 +161,8 @@ def _falls(s: Stretch, e: Array, first: int, end: int, min_drop: float) -> _Fall
     top = float(np.sort(e)[-max(1, len(e) // 50)])
     log = np.log(np.maximum(s.mean_pa, _ZERO * top) / e)
     begin, count = first - n_before - 1, end - first
-    unfit = np.concatenate([[0], np.cumsum(~(s.use & (e > LOADED * top)))])
+    unfit = np.zeros(len(e) + 1, np.int64)
+    np.cumsum(~(s.use & (e > LOADED * top)), out=unfit[1:])
     clear = unfit[begin + span : begin + span + count] == unfit[begin : begin + count]
     before, after, size = np.zeros(count), np.zeros(count), np.full(count, -np.inf)
     # no median exceeds the highest, or falls below the lowest
