@@ -73,7 +73,7 @@ class CloseUp:
         -------
         Fall
         """
-        taps = np.flatnonzero(weights > 0)
+        (taps,) = (weights > 0).nonzero()
         if ratio is None:
             ref0 = max(min(ref0, last - 4), self._blocks.first)
         row0, row1 = self._blocks.row(ref0), self._blocks.row(last) + self._blocks.rows
@@ -151,7 +151,7 @@ class CloseUp:
         if not len(t):
             return fall
         level = middle(throttle[: max(1, len(throttle) // 4)])
-        short = np.flatnonzero(throttle < level - max(6.0, 0.05 * (level - float(throttle.min()))))
+        (short,) = (throttle < level - max(6.0, 0.05 * (level - float(throttle.min())))).nonzero()
         if not short.size or t[short[0]] > fall.onset_s + 0.03:
             return fall
         return replace(fall, onset_s=float(t[short[0]]))

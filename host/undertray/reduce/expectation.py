@@ -177,7 +177,7 @@ class FanBank:
         """
         if self._in is None:
             most = _EXCUSED * self._errors[self._best] + _EXCUSED_FLOOR * self._cc
-            self._in = np.flatnonzero(self._errors <= most)
+            (self._in,) = (self._errors <= most).nonzero()
         faster, slower = (1, 0) if self._worked >= _WORKED else (2, 1)
         return self._laws.least_ratio(self._in, speed_us, before_us, faster, slower)
 

@@ -82,7 +82,9 @@ class FanSpeeds:
         if len(self._began) > 2 * _REMEMBERED:
             del self._began[:-_REMEMBERED], self._calm_from[:-_REMEMBERED]
         begin = 0
-        changed = np.flatnonzero(np.diff(pulses, prepend=self._asked))
+        change = np.ones(len(pulses), bool)
+        np.not_equal(pulses[1:], pulses[:-1], out=change[1:])
+        (changed,) = change.nonzero()
         for k, asked in zip(changed.tolist(), pulses[changed].tolist(), strict=True):
             if abs(asked - self._asked) > _JITTER_US:
                 if k > begin:

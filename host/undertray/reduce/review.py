@@ -161,7 +161,7 @@ class Review:
             near = fallen[max(0, i - 1) : max(0, i + 2)]
             if not (near > _CONFIRMED * (e_told.drop or 0.0)).any():
                 return True
-        shown = np.flatnonzero(fallen > _GLANCE * self._p.min_drop)
+        (shown,) = (fallen > _GLANCE * self._p.min_drop).nonzero()
         if not shown.size:
             return False
         times = self._blocks.floats("t_s", k0, k1)[_GROUP * (shown + 3)]

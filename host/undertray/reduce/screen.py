@@ -110,7 +110,7 @@ class Screen:
             if back == self.fast_back:
                 tap_pa = self._gone_pa(begin, k1, weights, 2 * least_pa)
                 fallen |= tap_pa > 0
-            at = np.flatnonzero(fallen)
+            (at,) = fallen.nonzero()
             sudden = np.full(len(at), back == self.fast_back)
             found.append(
                 (at + begin, at + begin + 1 - back, before[at], limit[at], value[at], sudden, tap_pa[at])
@@ -255,7 +255,7 @@ class Screen:
         clear = self._p.noise_factor * np.where(shown.sudden[part], noise.short_pa, noise.long_pa)
         down = (value < shown.limit[part]) & (before - value > clear) & (before > floor_pa)
         gone = shown.tap_pa[part] > 2 * floor_pa
-        places = np.flatnonzero(down | gone)
+        (places,) = (down | gone).nonzero()
         if not places.size:
             return {}, {}
         down, gone, places = down[places], gone[places], places + part.start

@@ -159,7 +159,7 @@ class SealWatch:
 
     def _fallen(self) -> bool:
         """A first look at the seal index, by whole frames: is it worth a closer one?"""
-        self._highest = max(left for _, left, _ in self._index)
+        self._highest = max([left for _, left, _ in self._index])
         since = self._marks.after_leak
         index = [left for k, left, _ in self._index if k >= since]
         return len(index) > 1 and min(index[-2:]) < self._held * max(index)

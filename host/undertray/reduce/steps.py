@@ -168,7 +168,7 @@ def _falls(s: Stretch, e: Array, first: int, end: int, min_drop: float) -> _Fall
     # no median exceeds the highest, or falls below the lowest
     most = _extreme(np.maximum, log[begin : end - 2], n_before)
     most -= _extreme(np.minimum, log[first + n_between : end - 1 + n_between + n_after], n_after)
-    at = np.flatnonzero(clear & (most >= -np.log(1 - min_drop)))
+    (at,) = (clear & (most >= -np.log(1 - min_drop))).nonzero()
     if at.size:
         before[at] = middles(_windows(log, n_before, at + begin))
         after[at] = middles(_windows(log, n_after, at + (first + n_between)))

@@ -289,6 +289,6 @@ def suspect_cut(view: View, k: int, screen: Screen, block_s: float) -> Cut:
     """
     first = k + 1 - screen.fast_back
     level = middle(view.of(first, first + screen.reference))
-    above = np.flatnonzero(view.of(first, k + 1) >= 0.95 * level)
+    (above,) = (view.of(first, k + 1) >= 0.95 * level).nonzero()
     begun = min(k, first + (int(above[-1]) + 1 if above.size else 0))
     return Cut(first, begun, level, block_s)
