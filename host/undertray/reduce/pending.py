@@ -42,6 +42,23 @@ class Pending:
     tap: int | None = None
     streak: int = 0
 
+    def back_pa(self, floor_pa: float) -> float:
+        """Suction from which on it is back, at a throttle that does not count.
+
+        Parameters
+        ----------
+        floor_pa : float
+            Suction below which nothing is judged, Pa.
+
+        Returns
+        -------
+        float
+            Pa; infinite where there is too little to judge.
+        """
+        lost = 1.0 - self.low_pa / self.level_pa
+        loaded = self.level_pa > max(0.25 * self.level_pa, floor_pa)
+        return self.level_pa * (1 - _LEFT * lost) if loaded else np.inf
+
     def back_for(
         self, reading_pa: Array, expected_ratio: Array | None, need: int, floor_pa: float
     ) -> int | None:
@@ -64,13 +81,11 @@ class Pending:
             Number of the block, counted from the first of these, from which on the suction was
             back; may be negative.
         """
-        lost = 1.0 - self.low_pa / self.level_pa
-        least = max(0.25 * self.level_pa, floor_pa)
         if expected_ratio is None:
-            back = reading_pa >= (self.level_pa * (1 - _LEFT * lost) if self.level_pa > least else np.inf)
+            back = reading_pa >= self.back_pa(floor_pa)
         else:
-            level = self.level_pa * expected_ratio
-            back = (reading_pa >= level * (1 - _LEFT * lost)) & (level > least)
+            lost, level = 1.0 - self.low_pa / self.level_pa, self.level_pa * expected_ratio
+            back = (reading_pa >= level * (1 - _LEFT * lost)) & (level > max(0.25 * self.level_pa, floor_pa))
         if not back.any():
             self.streak = 0
             return None

@@ -136,10 +136,15 @@ class SealWatch:
             self._marks.noise = measured
 
     def _find_ends(self, k0: int, k1: int, weights: Array, view: View | None) -> None:
-        floor_pa = self._marks.floor_pa(self._p)
+        floor_pa, highest_pa = self._marks.floor_pa(self._p), np.inf
+        if view is not None and view.weights is weights and k1 in view.frames:
+            highest_pa = view.frames[k1].highest_pa
         for pending in list(self._ledger.pending):
             first = max(k0, pending.since)
             if first >= k1:
+                continue
+            if pending.tap is None and pending.speed is None and highest_pa < pending.back_pa(floor_pa):
+                pending.streak = 0
                 continue
             ratio = None
             if pending.speed is not None and self._blocks.known(first, k1):
