@@ -1,9 +1,10 @@
 """The loss detector's speed, beside peers in the same run.
 
-Aimed at is 20 times ``ruptures.Window`` on the same signal. That is reached, twice over, where little
-happens. It is NOT reached where something happens all the time: 13 to 15 times with a bump every 5 s or the
-throttle fully up and down twice a minute, where most of the time goes into measuring, learning and looking
-again. The limits below leave a third to a loaded machine.
+Aimed at is 20 times ``ruptures.Window`` on the same signal. That is reached, three times over, where little
+happens. It is NOT reached within these five minutes where something happens all the time: 17 to 18 times with
+a bump every 5 s, 16 with the throttle fully up and down twice a minute, where most of the time goes into
+measuring, learning and looking again (over an hour of such laps, with its learning done, it was 22 times).
+The limits below leave a third to a loaded machine.
 """
 
 from __future__ import annotations
@@ -62,9 +63,9 @@ def quiet(minutes: float):
 @pytest.mark.parametrize(
     ("signal", "losses", "least"),
     [
-        (drive, 5, 10.0),  # measured: 14 to 15
-        (laps, 2, 9.0),  # measured: 13
-        (quiet, 0, 35.0),  # measured: 50 to 55
+        (drive, 5, 12.0),  # measured: 17 to 18
+        (laps, 2, 10.5),  # measured: 16
+        (quiet, 0, 42.0),  # measured: 61 to 66
     ],
 )
 def test_faster_than_a_sliding_window_search(signal, losses, least, capsys):
@@ -100,5 +101,5 @@ def test_beside_reading_the_same_rows(tmp_path, capsys):
     with capsys.disabled():
         print(f"\n{len(t)} rows of 8 taps: detector {ours:.3f} s, pandas.read_csv {read:.3f} s ", end="")
         print(f"({ours / read:.1f}x)")
-    # measured: 1.5 times; a step in the cost of the detector would show
-    assert ours < 2.5 * read
+    # measured: 1.4 times; a step in the cost of the detector would show
+    assert ours < 2.2 * read
