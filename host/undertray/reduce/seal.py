@@ -31,7 +31,6 @@ _LOADED = 0.5  # share of the frame's largest expectation below which the lag sa
 _IDLE = 0.1  # of the highest suction: noise over what is expected below that says nothing of the seal
 _ALIKE = 0.02  # change of what is expected that leaves the fan law out of it
 _NOISE_FRAMES = 6
-_HEARD_FRAMES = 12  # once a whole stretch of noise was heard; none of it is left out
 _RESTING_FRAMES = 12  # while the throttle rests there is little to learn, once the school is over
 _RESTING_US = 15.0
 
@@ -70,9 +69,10 @@ class SealWatch:
         self._held = 1 - 0.5 * parameters.leak_drop  # share of the index that is no sign of a leak
         self._need = max(2, round(_BACK_S / block_s))
         self._taught = self._frame = 0
-        # of the last loaded frames: first block, suction over expected, expected
+        # of the last frames: first block, suction over expected, expected
         self._index: deque[tuple[int, float, float]] = deque(maxlen=16)
-        self._highest = self._last_two = 0.0  # no index is higher; the lower of the last two
+        # of loaded frames: no index is higher; the lower of the last two, and the last
+        self._highest, self._last_two, self._last_one = 0.0, 0.0, np.inf
 
     def frame(self, view: View | None, k1: int, flagged: bool, last: bool = False) -> None:
         """Take in the blocks since the last frame.
@@ -109,8 +109,7 @@ class SealWatch:
             mean = self._screen.mean(k0, k1, weights)
             (frame,) = Frame.each(mean[None], self._blocks.floats("speed_us", k0, k1)[None, :, 0])
         m.top_pa = max(m.top_pa * 0.998, frame.middle_pa)
-        heard = k1 - m.start >= self._screen.noise_blocks
-        if self._frame % (_HEARD_FRAMES if heard else _NOISE_FRAMES) == 0 or m.noise.long_pa == np.inf:
+        if self._frame % _NOISE_FRAMES == 0 or m.noise.long_pa == np.inf:
             self._listen(k1, weights)
         if leaking:
             m.after_leak = max(m.after_leak, k1) if self._ledger.leaking else m.after_leak
@@ -164,9 +163,10 @@ class SealWatch:
 
     def _fallen(self) -> bool:
         """A first look at the seal index, by whole frames: is it worth a closer one?"""
-        self._highest = max([left for _, left, _ in self._index])
-        since = self._marks.after_leak
-        index = [left for k, left, _ in self._index if k >= since]
+        since, least = self._marks.after_leak, _IDLE * self._marks.top_pa
+        loaded = [(k, left) for k, left, expected in self._index if expected > least]
+        self._highest = max([left for _, left in loaded], default=0.0)
+        index = [left for k, left in loaded if k >= since]
         return len(index) > 1 and min(index[-2:]) < self._held * max(index)
 
     def _expected_pa(self, k0: int, k1: int) -> float | None:
@@ -189,11 +189,12 @@ class SealWatch:
             expected: float | None = self._bank.expected_at(self._blocks.speed(k1 - 1, self._bank.lag))
         else:
             expected = self._expected_pa(k0, k1)
-        if expected is not None and expected > _IDLE * self._marks.top_pa:
+        if expected is not None and expected > 0:
             left = frame.middle_pa / expected
-            self._last_two = min(left, self._index[-1][1]) if self._index else left
             self._index.append((k0, left, expected))
-            self._highest = max(self._highest, left)
+            if expected > _IDLE * self._marks.top_pa:
+                self._highest = max(self._highest, left)
+                self._last_two, self._last_one = min(left, self._last_one), left
         if self._last_two >= self._held * self._highest or not self._fallen():
             return False
         k0 = max(self._marks.start, self._marks.after_leak, self._blocks.first)
