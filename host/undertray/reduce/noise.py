@@ -56,17 +56,19 @@ class Noise:
         absolute deviation: throttle ramps and bumps drop out, and noise that is correlated from
         sample to sample counts for what it does at that length, which its scatter would hide.
         """
-        return cls(_second(mean_pa, drive, 2), _second(mean_pa, drive, length))
+        short, long = np.full(2, 0.5), np.full(length, 1.0 / length)
+        return cls(_second(mean_pa, drive, short), _second(mean_pa, drive, long))
 
 
-def _second(y: Array, drive: Array | None, length: int) -> float:
-    m = _means(y, length)
+def _second(y: Array, drive: Array | None, even: Array) -> float:
+    m = _means(y, even)
     if len(m) < 8:
         return np.inf
-    size = np.abs(m[2:] - 2 * m[1:-1] + m[:-2])
+    step = m[1:] - m[:-1]
+    size = np.abs(step[1:] - step[:-1])
     if drive is None:
         return _TO_SD * middle(size)
-    x = _means(drive, length)
+    x = _means(drive, even)
     high = np.maximum(np.maximum(x[2:], x[1:-1]), x[:-2])
     low = np.minimum(np.minimum(x[2:], x[1:-1]), x[:-2])
     change, high = high - low, np.maximum(high, 1e-12)
@@ -77,5 +79,5 @@ def _second(y: Array, drive: Array | None, length: int) -> float:
     return _TO_SD * middle(calm)
 
 
-def _means(v: Array, length: int) -> Array:
-    return np.asarray(v[len(v) % length :].reshape(-1, length) @ np.full(length, 1.0 / length))
+def _means(v: Array, even: Array) -> Array:
+    return np.asarray(v[len(v) % len(even) :].reshape(-1, len(even)) @ even)
