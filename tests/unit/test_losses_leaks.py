@@ -60,3 +60,17 @@ def test_a_leak_that_closes_again_begins_before_it_ends():
     assert creep is not None
     # the fall is between values 19 and 21 of 16 blocks each
     assert 100 + 19 * 16 <= creep.begun < creep.bottom <= 100 + 22 * 16
+
+
+@pytest.mark.parametrize("power", [0.75, 1.0])
+@pytest.mark.parametrize("lag_s", [0.1, 0.28])
+@pytest.mark.parametrize("at_s", [7.44, 9.61, 10.28, 14.88])
+@pytest.mark.parametrize("to_us", [1000.0, 1260.0, 1420.0])
+def test_the_first_closing_is_a_cut_and_no_leak(power, lag_s, at_s, to_us):
+    t = times(18)
+    throttle = np.interp(t, [0, 1, 1.001, at_s, at_s + 0.001, 18], [1000, 1000, 1640, 1640, to_us, to_us])
+    suction = 1800 * (fan(t, throttle, lag_s) ** power)[:, None] * np.linspace(1.1, 0.9, 4)
+    suction += np.random.default_rng(3).normal(0, 8, suction.shape)
+    (event,) = find_losses(t, suction, throttle)
+    assert event.kind == "throttle-cut"
+    assert event.onset_s == pytest.approx(at_s, abs=0.01)

@@ -21,6 +21,7 @@ Array = NDArray[np.float64]
 
 _RESTING_US, _REST_ERROR = 15.0, 0.02  # a throttle at rest needs no law; what is left is the pack's sag
 _WORST = 0.2  # misfit at which a fan law says nothing of a leak any more
+_HARDLY = 0.1  # of what was before: where the throttle may leave less, nothing is judged
 _LEVEL = 32  # blocks that its level is read from
 _CREEP_S = 15.0  # a pack that sags takes longer for the same fall
 _LEAST_RATIO = 0.3  # below this the throttle leaves too little to refer a reading to the level before
@@ -197,7 +198,7 @@ class CloseUp:
             By the seal index, where the law is good; else by the suction alone while the throttle rests.
         """
         creep = self.seek_creep(k0, k1, weights, p) if self._bank.calm_error <= _WORST else None
-        if creep is not None and (self._bank.schooled or self._unexplained(creep.begun, k1, weights, p)):
+        if creep is not None and self._unexplained(creep.begun, k1, weights, p):
             return creep
         k0 = max(k0, self._blocks.first, k1 - round(_CREEP_S / self._block_s))
         speed = self._blocks.floats("speed_us", k0, k1)
@@ -216,7 +217,9 @@ class CloseUp:
         level, now = (self._blocks.floats("tap_pa", *span) @ weights for span in spans)
         before, after = (self._blocks.floats("speed_us", *span) for span in spans)
         explained = self._bank.least_ratio(after, before.mean(axis=0, keepdims=True))
-        return middle(now / np.maximum(explained, _LEAST_RATIO)) < (1 - p.leak_drop) * middle(level)
+        if explained.min() < _HARDLY:
+            return False
+        return middle(now / explained) < (1 - p.leak_drop) * middle(level)
 
     def creeping(self, creep: Creep, weights: Array) -> Fall:
         """Put a slow leak in the terms of a fall.

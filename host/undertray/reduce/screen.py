@@ -268,7 +268,9 @@ class Screen:
         likely = self._likely(shown.block, shown.first)
         explained = self._explained(shown, view, likely, enough)
         lost = (down & (left < explained)) | (gone & (explained > 0.5))
-        shut = shown.sudden & (likely < 1 - self._p.screen_drop)
+        # while little was learned the best law may be any; that one of those that are in explains it is enough
+        shut = likely if self._bank.schooled else np.minimum(likely, explained)
+        shut = shown.sudden & (shut < 1 - self._p.screen_drop)
         shut &= shown.value < (1 - _SHUT * self._p.cut_drop) * shown.before
         return shown.by_block(lost), shown.by_block(shut)
 
