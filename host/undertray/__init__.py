@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     from undertray.calibrate.water import column_pressure_pa
     from undertray.errors import UndertrayError
     from undertray.reduce.car import Car
-    from undertray.reduce.losses import Loss, LossParameters, find_losses
+    from undertray.reduce.loss import Loss, LossParameters
+    from undertray.reduce.losses import find_losses
     from undertray.reduce.run import Reduction, reduce_run
 
 __version__ = "0.1.0"
@@ -27,8 +28,8 @@ _HOME = {
     "column_pressure_pa": "undertray.calibrate.water",
     "UndertrayError": "undertray.errors",
     "Car": "undertray.reduce.car",
-    "Loss": "undertray.reduce.losses",
-    "LossParameters": "undertray.reduce.losses",
+    "Loss": "undertray.reduce.loss",
+    "LossParameters": "undertray.reduce.loss",
     "find_losses": "undertray.reduce.losses",
     "Reduction": "undertray.reduce.run",
     "reduce_run": "undertray.reduce.run",

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from fakes.signals import fan, times
-from undertray.reduce.expectation import FanBank
+from undertray.reduce.detect.expectation import FanBank
 
 BLOCK_S = 0.02
 

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from fakes.signals import steady, times
+from undertray.reduce.detect.onset import measure_fall
+from undertray.reduce.detect.rows import Rows
 from undertray.reduce.losses import find_losses
-from undertray.reduce.onset import measure_fall
-from undertray.reduce.rows import Rows
 
 
 def throttle(t):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from fakes.signals import fan, ramp, times
-from undertray.reduce.leak import find_creep
+from undertray.reduce.detect.leak import find_creep
 from undertray.reduce.losses import LossParameters, find_losses
 
 

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from fakes.signals import fan, ramp, times
-from undertray.reduce.detector import Detector
+from undertray.reduce.detect.detector import Detector
+from undertray.reduce.detect.rotor import fit_rotor, rotor_speed
 from undertray.reduce.losses import find_losses
-from undertray.reduce.rotor import fit_rotor, rotor_speed
 
 BLOCK_S = 0.02
 

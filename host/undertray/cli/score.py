@@ -12,7 +12,7 @@ import typer
 
 if TYPE_CHECKING:
     from undertray.reduce.car import Car
-    from undertray.reduce.losses import Loss
+    from undertray.reduce.loss import Loss
     from undertray.reduce.score import Score, Truth
 
 __all__ = ["register"]
@@ -92,7 +92,7 @@ def _runs(
 
 def _read_truth(path: Path) -> list[Truth]:
     from undertray.errors import ReductionError
-    from undertray.reduce.losses import KINDS
+    from undertray.reduce.loss import KINDS
     from undertray.reduce.score import Truth
 
     try:

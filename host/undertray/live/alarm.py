@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from undertray.reduce.losses import Loss
+from undertray.reduce.loss import Loss
 from undertray.reduce.steady import REST_US
 
 __all__ = ["Alarm"]

@@ -19,7 +19,7 @@ from undertray.live.alarm import Alarm
 from undertray.live.seal import SealIndex
 from undertray.live.snapshot import AxleNow, TapNow
 from undertray.reduce.car import Car
-from undertray.reduce.detector import Detector
+from undertray.reduce.detect.detector import Detector
 from undertray.reduce.floor import LoadMatrix, load_matrix
 from undertray.reduce.hold import hold_need
 

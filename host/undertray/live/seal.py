@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.expectation import FanBank
+from undertray.reduce.detect.expectation import FanBank
 
 __all__ = ["SealIndex"]
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.quantiles import quantiles
-from undertray.reduce.losses import Loss
+from undertray.reduce.loss import Loss
 from undertray.reduce.series import Series
 from undertray.reduce.steady import BLOCK_S, Blocks
 

@@ -12,7 +12,7 @@ from undertray.reduce.car import Car
 from undertray.reduce.dwells import FanLag, fan_lag
 from undertray.reduce.fan import FanReference
 from undertray.reduce.leakage import leak_area_m2
-from undertray.reduce.losses import Loss
+from undertray.reduce.loss import Loss
 from undertray.reduce.series import Series
 from undertray.reduce.steady import Blocks
 

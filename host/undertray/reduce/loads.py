@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from undertray.reduce.car import Car
 from undertray.reduce.floor import LoadMatrix, load_matrix
-from undertray.reduce.losses import Loss
+from undertray.reduce.loss import Loss
 from undertray.reduce.products import row_sums, table_sum
 
 __all__ = ["Loads", "Part", "faulted_rows", "tap_loads"]

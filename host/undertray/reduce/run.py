@@ -21,7 +21,8 @@ from undertray.reduce.floor import load_matrix
 from undertray.reduce.grip import grip
 from undertray.reduce.hold import HoldNeed, hold_need
 from undertray.reduce.loads import Loads, faulted_rows, tap_loads
-from undertray.reduce.losses import Loss, find_losses
+from undertray.reduce.loss import Loss
+from undertray.reduce.losses import find_losses
 from undertray.reduce.notices import run_caveats, run_notices
 from undertray.reduce.precursors import DECLINE, first_sign
 from undertray.reduce.reading import TapSuction, pack_voltage, tap_suction

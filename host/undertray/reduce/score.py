@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from undertray.reduce.losses import Loss
+from undertray.reduce.loss import Loss
 
 __all__ = ["Score", "Truth", "match", "score"]
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from undertray.reduce.losses import Loss
+    from undertray.reduce.loss import Loss
     from undertray.reduce.series import Series
 
 __all__ = ["BLOCK_S", "REST_US", "SETTLE_S", "Blocks", "run_blocks"]

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from undertray.quantiles import quantiles
 from undertray.reduce.estimates import Cover, Doubt, Rest, Side, Steady
-from undertray.reduce.losses import Loss
+from undertray.reduce.loss import Loss
 from undertray.reduce.series import Series
 
 if TYPE_CHECKING:

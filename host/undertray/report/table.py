@@ -11,7 +11,7 @@ from undertray.report.words import LOSS_KINDS, wrapped
 
 if TYPE_CHECKING:
     from undertray.reduce.grip import Grip
-    from undertray.reduce.losses import Loss
+    from undertray.reduce.loss import Loss
     from undertray.reduce.run import Reduction
 
 __all__ = ["reduction_table"]

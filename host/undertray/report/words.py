@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from undertray.reduce.losses import Loss
+    from undertray.reduce.loss import Loss
     from undertray.reduce.run import Reduction
 
 __all__ = [

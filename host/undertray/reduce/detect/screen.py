@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.blocks import Blocks
-from undertray.reduce.expectation import FanBank
-from undertray.reduce.losses import LossParameters
-from undertray.reduce.noise import Noise
-from undertray.reduce.view import Frame, Shown, View
+from undertray.reduce.detect.blocks import Blocks
+from undertray.reduce.detect.expectation import FanBank
+from undertray.reduce.detect.noise import Noise
+from undertray.reduce.detect.view import Frame, Shown, View
+from undertray.reduce.loss import LossParameters
 
 __all__ = ["FRAME", "Screen"]
 
@@ -268,7 +268,7 @@ class Screen:
         likely = self._likely(shown.block, shown.first)
         explained = self._explained(shown, view, likely, enough)
         lost = (down & (left < explained)) | (gone & (explained > 0.5))
-        # while little was learned the best law may be any; that one of those that are in explains it is enough
+        # while little was learned the best law may be any: that one of those that are in explains it will do
         shut = likely if self._bank.schooled else np.minimum(likely, explained)
         shut = shown.sudden & (shut < 1 - self._p.screen_drop)
         shut &= shown.value < (1 - _SHUT * self._p.cut_drop) * shown.before

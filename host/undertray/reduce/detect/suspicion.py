@@ -7,12 +7,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.blocks import Blocks
-from undertray.reduce.leak import Creep
-from undertray.reduce.losses import LossParameters
+from undertray.reduce.detect.blocks import Blocks
+from undertray.reduce.detect.leak import Creep
+from undertray.reduce.detect.screen import Screen
+from undertray.reduce.detect.view import View
+from undertray.reduce.loss import LossParameters
 from undertray.reduce.middle import middle
-from undertray.reduce.screen import Screen
-from undertray.reduce.view import View
 
 __all__ = ["Cut", "Suspicion", "Verdict", "suspect", "suspect_cut"]
 

@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.losses import Loss, LossParameters
-from undertray.reduce.onset import Fall
-from undertray.reduce.pending import Pending
+from undertray.reduce.detect.onset import Fall
+from undertray.reduce.detect.pending import Pending
+from undertray.reduce.loss import Loss, LossParameters
 
 __all__ = ["Ledger"]
 

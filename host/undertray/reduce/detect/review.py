@@ -7,17 +7,16 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.blocks import Blocks
-from undertray.reduce.closeup import CloseUp
-from undertray.reduce.expectation import FanBank
-from undertray.reduce.health import Health
-from undertray.reduce.ledger import Ledger
-from undertray.reduce.losses import Loss, LossParameters
-from undertray.reduce.marks import Marks
-from undertray.reduce.onset import Fall
-from undertray.reduce.pending import Pending
-from undertray.reduce.rotor import RotorLaw, fit_rotor, follow_rotor
-from undertray.reduce.steps import (
+from undertray.reduce.detect.blocks import Blocks
+from undertray.reduce.detect.closeup import CloseUp
+from undertray.reduce.detect.expectation import FanBank
+from undertray.reduce.detect.health import Health
+from undertray.reduce.detect.ledger import Ledger
+from undertray.reduce.detect.marks import Marks
+from undertray.reduce.detect.onset import Fall
+from undertray.reduce.detect.pending import Pending
+from undertray.reduce.detect.rotor import RotorLaw, fit_rotor, follow_rotor
+from undertray.reduce.detect.steps import (
     LOADED,
     MOVING,
     SURE,
@@ -28,6 +27,7 @@ from undertray.reduce.steps import (
     may_hold_steps,
     shift,
 )
+from undertray.reduce.loss import Loss, LossParameters
 
 __all__ = ["Review"]
 

@@ -7,13 +7,13 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.blocks import Blocks
-from undertray.reduce.expectation import FanBank
-from undertray.reduce.leak import Creep, find_creep
-from undertray.reduce.losses import LossParameters
+from undertray.reduce.detect.blocks import Blocks
+from undertray.reduce.detect.expectation import FanBank
+from undertray.reduce.detect.leak import Creep, find_creep
+from undertray.reduce.detect.onset import Fall, measure_fall
+from undertray.reduce.detect.rows import Rows
+from undertray.reduce.loss import LossParameters
 from undertray.reduce.middle import middle
-from undertray.reduce.onset import Fall, measure_fall
-from undertray.reduce.rows import Rows
 
 __all__ = ["CloseUp"]
 

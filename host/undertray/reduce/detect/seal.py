@@ -7,20 +7,20 @@ from collections import deque
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.blocks import Blocks
-from undertray.reduce.closeup import CloseUp
-from undertray.reduce.expectation import FanBank
-from undertray.reduce.falls import FallWatch
-from undertray.reduce.health import Health
-from undertray.reduce.leak import Creep
-from undertray.reduce.ledger import Ledger
-from undertray.reduce.losses import LossParameters
-from undertray.reduce.marks import Marks
+from undertray.reduce.detect.blocks import Blocks
+from undertray.reduce.detect.closeup import CloseUp
+from undertray.reduce.detect.expectation import FanBank
+from undertray.reduce.detect.falls import FallWatch
+from undertray.reduce.detect.health import Health
+from undertray.reduce.detect.leak import Creep
+from undertray.reduce.detect.ledger import Ledger
+from undertray.reduce.detect.marks import Marks
+from undertray.reduce.detect.noise import Noise
+from undertray.reduce.detect.pending import Pending
+from undertray.reduce.detect.screen import FRAME, Screen
+from undertray.reduce.detect.view import Frame, View
+from undertray.reduce.loss import LossParameters
 from undertray.reduce.middle import middle
-from undertray.reduce.noise import Noise
-from undertray.reduce.pending import Pending
-from undertray.reduce.screen import FRAME, Screen
-from undertray.reduce.view import Frame, View
 
 __all__ = ["SealWatch"]
 

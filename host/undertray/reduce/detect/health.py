@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from undertray.reduce.blocks import Blocks
-from undertray.reduce.closeup import CloseUp
-from undertray.reduce.faults import TapFault, TapWatch
-from undertray.reduce.ledger import Ledger
-from undertray.reduce.losses import Loss, LossParameters
-from undertray.reduce.marks import Marks
-from undertray.reduce.pending import Pending
-from undertray.reduce.suspicion import Suspicion
+from undertray.reduce.detect.blocks import Blocks
+from undertray.reduce.detect.closeup import CloseUp
+from undertray.reduce.detect.faults import TapFault, TapWatch
+from undertray.reduce.detect.ledger import Ledger
+from undertray.reduce.detect.marks import Marks
+from undertray.reduce.detect.pending import Pending
+from undertray.reduce.detect.suspicion import Suspicion
+from undertray.reduce.loss import Loss, LossParameters
 
 __all__ = ["Health"]
 

@@ -8,18 +8,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.blocks import Blocks
-from undertray.reduce.closeup import CloseUp
-from undertray.reduce.expectation import FanBank
-from undertray.reduce.health import Health
-from undertray.reduce.ledger import Ledger
-from undertray.reduce.losses import Loss, LossParameters
-from undertray.reduce.marks import Marks
-from undertray.reduce.onset import Fall
-from undertray.reduce.pending import Pending
-from undertray.reduce.screen import Screen
-from undertray.reduce.suspicion import Cut, Suspicion, Verdict, suspect, suspect_cut
-from undertray.reduce.view import View
+from undertray.reduce.detect.blocks import Blocks
+from undertray.reduce.detect.closeup import CloseUp
+from undertray.reduce.detect.expectation import FanBank
+from undertray.reduce.detect.health import Health
+from undertray.reduce.detect.ledger import Ledger
+from undertray.reduce.detect.marks import Marks
+from undertray.reduce.detect.onset import Fall
+from undertray.reduce.detect.pending import Pending
+from undertray.reduce.detect.screen import Screen
+from undertray.reduce.detect.suspicion import Cut, Suspicion, Verdict, suspect, suspect_cut
+from undertray.reduce.detect.view import View
+from undertray.reduce.loss import Loss, LossParameters
 
 __all__ = ["FallWatch"]
 

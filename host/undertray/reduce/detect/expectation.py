@@ -7,8 +7,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.fanlaws import FanLaws
-from undertray.reduce.fanspeed import LAGS_S, FanSpeeds
+from undertray.reduce.detect.fanlaws import FanLaws
+from undertray.reduce.detect.fanspeed import LAGS_S, FanSpeeds
 from undertray.reduce.middle import middle
 
 __all__ = ["FanBank"]

@@ -7,19 +7,19 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from undertray.reduce.blocks import Blocks
-from undertray.reduce.closeup import CloseUp
-from undertray.reduce.expectation import FanBank
-from undertray.reduce.falls import FallWatch
-from undertray.reduce.health import Health
-from undertray.reduce.ledger import Ledger
-from undertray.reduce.losses import Loss, LossParameters
-from undertray.reduce.marks import Marks
-from undertray.reduce.review import Review
-from undertray.reduce.rows import Rows
-from undertray.reduce.screen import FRAME, Screen
-from undertray.reduce.seal import SealWatch
-from undertray.reduce.view import View
+from undertray.reduce.detect.blocks import Blocks
+from undertray.reduce.detect.closeup import CloseUp
+from undertray.reduce.detect.expectation import FanBank
+from undertray.reduce.detect.falls import FallWatch
+from undertray.reduce.detect.health import Health
+from undertray.reduce.detect.ledger import Ledger
+from undertray.reduce.detect.marks import Marks
+from undertray.reduce.detect.review import Review
+from undertray.reduce.detect.rows import Rows
+from undertray.reduce.detect.screen import FRAME, Screen
+from undertray.reduce.detect.seal import SealWatch
+from undertray.reduce.detect.view import View
+from undertray.reduce.loss import Loss, LossParameters
 
 __all__ = ["Detector"]
 

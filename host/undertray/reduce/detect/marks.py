@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from undertray.reduce.losses import LossParameters
-from undertray.reduce.noise import Noise
+from undertray.reduce.detect.noise import Noise
+from undertray.reduce.loss import LossParameters
 
 __all__ = ["Marks"]
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.detect.rotor import RotorLaw
 from undertray.reduce.middle import middle, middles
-from undertray.reduce.rotor import RotorLaw
 
 __all__ = ["LOADED", "MOVING", "SURE", "Step", "Stretch", "doubt", "find_steps", "may_hold_steps", "shift"]
 

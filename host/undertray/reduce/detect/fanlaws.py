@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.fanspeed import LAGS_S
+from undertray.reduce.detect.fanspeed import LAGS_S
 
 __all__ = ["FanLaw", "FanLaws"]
 

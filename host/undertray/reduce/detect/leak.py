@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.losses import LossParameters
+from undertray.reduce.loss import LossParameters
 from undertray.reduce.middle import middles
 
 __all__ = ["Creep", "find_creep"]
