@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.detect.fanspeed import RESTING_US
 from undertray.reduce.middle import middle
 
 __all__ = ["DECLINE", "Sign", "first_sign"]
@@ -24,7 +25,6 @@ _AHEAD = 0.06  # shift of one tap against the rest
 DECLINE = 0.05
 """Fall of the mean, while the throttle rests, that is a sign."""
 _SURE = 6.0  # robust standard deviations of the comparison
-_RESTING_US = 15.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +91,7 @@ def first_sign(t_s: Array, taps_pa: Array, throttle_us: Array, onset_s: float) -
     if mean.min() <= 0:
         return None
     throttle = throttle_us[keep]
-    resting = bool(np.isfinite(throttle).all()) and np.ptp(throttle) <= _RESTING_US
+    resting = bool(np.isfinite(throttle).all()) and np.ptp(throttle) <= RESTING_US
     calm = _calmed(taps_pa[keep], max(1, round(_FAST_S / period)))
     fast = _windows(np.diff(calm, axis=0), count, size).std(axis=1)
     signs = {"flutter": _louder(fast, mean, base)}

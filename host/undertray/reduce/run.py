@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.acquire.clock import BoardTime, board_time
+from undertray.acquire.clock import GAP_PERIODS, BoardTime, board_time
 from undertray.acquire.runlog import Run
 from undertray.calibrate.certificate import Calibration
 from undertray.errors import ReductionError
@@ -186,7 +186,7 @@ def _sample_time(time: BoardTime) -> Array:
     """Time each row stands for: to the next one, one period before a gap and at the end."""
     period = 1.0 / time.rate_hz
     step = np.diff(time.t_s, append=time.t_s[-1] + period)
-    return np.where(step > 5 * period, period, step)
+    return np.where(step > GAP_PERIODS * period, period, step)
 
 
 def _below(loads: Loads, need: HoldNeed) -> Bools:

@@ -100,9 +100,7 @@ class Blocks:
         -------
         ndarray of float64
         """
-        held = self._base - self.first
-        column: Array = self._columns[name][k0 + held : min(k1, self.end) + held]  # type: ignore[assignment]
-        return column
+        return self.take(name, k0, k1)  # type: ignore[return-value]
 
     def speed(self, k: int, lag: int) -> float:
         """Fan speed of one lag in a block.
@@ -120,6 +118,21 @@ class Blocks:
             µs.
         """
         return float(self._columns["speed_us"][k + self._base - self.first, lag])
+
+    def throttle(self, k: int) -> float:
+        """Throttle in a block.
+
+        Parameters
+        ----------
+        k : int
+            Its number.
+
+        Returns
+        -------
+        float
+            µs; NaN before the first pulse.
+        """
+        return float(self.floats("throttle_us", k, k + 1)[0])
 
     def time(self, k: int) -> float:
         """Time of the first row of a block.

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from undertray.reduce.detect.blocks import Blocks
 from undertray.reduce.detect.expectation import FanBank
+from undertray.reduce.detect.fanspeed import RESTING_US
 from undertray.reduce.detect.leak import Creep, find_creep
 from undertray.reduce.detect.onset import Fall, measure_fall
 from undertray.reduce.detect.rows import Rows
@@ -19,7 +20,7 @@ __all__ = ["CloseUp"]
 
 Array = NDArray[np.float64]
 
-_RESTING_US, _REST_ERROR = 15.0, 0.02  # a throttle at rest needs no law; what is left is the pack's sag
+_REST_ERROR = 0.02  # a throttle at rest needs no law; what is left is the pack's sag
 _WORST = 0.2  # misfit at which a fan law says nothing of a leak any more
 _HARDLY = 0.1  # of what was before: where the throttle may leave less, nothing is judged
 _LEVEL = 32  # blocks that its level is read from
@@ -173,7 +174,7 @@ class CloseUp:
         -------
         Creep or None
         """
-        k0 = max(k0, self._blocks.first, k1 - round(_CREEP_S / self._block_s))
+        k0 = self._within_reach(k0, k1)
         if k0 >= k1 or not self._blocks.known(k0, k1):
             return None
         mean = self._blocks.floats("tap_pa", k0, k1) @ weights
@@ -200,9 +201,9 @@ class CloseUp:
         creep = self.seek_creep(k0, k1, weights, p) if self._bank.calm_error <= _WORST else None
         if creep is not None and self._unexplained(creep.begun, k1, weights, p):
             return creep
-        k0 = max(k0, self._blocks.first, k1 - round(_CREEP_S / self._block_s))
+        k0 = self._within_reach(k0, k1)
         speed = self._blocks.floats("speed_us", k0, k1)
-        moved = np.flatnonzero(np.abs(speed - speed[-1:]) > _RESTING_US)  # of all speeds one after the other
+        moved = np.flatnonzero(np.abs(speed - speed[-1:]) > RESTING_US)  # of all speeds one after the other
         k0 += int(moved[-1]) // speed.shape[1] + 1 if moved.size else 0
         if k1 - k0 < _LEVEL or not self._blocks.known(k0, k1):
             return None
@@ -210,6 +211,10 @@ class CloseUp:
         creep = find_creep(k0, mean, np.ones(k1 - k0), _REST_ERROR, p)
         # one that was under way when the rest began is not dated by it
         return creep if creep is not None and creep.begun >= k0 + _LEVEL else None
+
+    def _within_reach(self, k0: int, k1: int) -> int:
+        """First block from some block on that a creep may begin in, if it is to be seen by another."""
+        return max(k0, self._blocks.first, k1 - round(_CREEP_S / self._block_s))
 
     def _unexplained(self, begun: int, k1: int, weights: Array, p: LossParameters) -> bool:
         """Is it a fall by every law that is in? Before the throttle has moved they differ."""

@@ -15,7 +15,6 @@ from undertray.reduce.detect.health import Health
 from undertray.reduce.detect.ledger import Ledger
 from undertray.reduce.detect.marks import Marks
 from undertray.reduce.detect.onset import Fall
-from undertray.reduce.detect.pending import Pending
 from undertray.reduce.detect.screen import Screen
 from undertray.reduce.detect.suspicion import Cut, Suspicion, Verdict, suspect, suspect_cut
 from undertray.reduce.detect.view import View
@@ -246,9 +245,8 @@ class FallWatch:
             return
         confidence = min(1.0, fall.drop / (2 * self._p.min_drop))
         confidence *= (1.0 if known else 0.6) * (1.0 if np.count_nonzero(weights) > 1 else 0.85)
-        throttle = float(self._blocks.floats("throttle_us", begun, begun + 1)[0])
-        pending = Pending(0, k, fall.from_pa, fall.to_pa, speed)
-        self._ledger.tell("seal-loss" if sudden else "slow-leak", fall, throttle, confidence, pending)
+        kind = "seal-loss" if sudden else "slow-leak"
+        self._ledger.tell(kind, fall, self._blocks.throttle(begun), confidence, k, speed)
 
     def _measured(self, suspicion: Suspicion, k: int, speed: Array | None) -> Fall:
         """Measure a fall that has settled; the seal index may show that it began before it was noticed."""
@@ -281,6 +279,4 @@ class FallWatch:
         told = self._ledger.near(fall.onset_s, 0.2)
         if not fall.drop >= self._p.cut_drop or fall.fall_s > self._p.sudden_s or told:
             return
-        throttle = float(self._blocks.floats("throttle_us", cut.begun, cut.begun + 1)[0])
-        pending = Pending(0, k, fall.from_pa, fall.to_pa, None)
-        self._ledger.tell("throttle-cut", fall, throttle, 1.0, pending)
+        self._ledger.tell("throttle-cut", fall, self._blocks.throttle(cut.begun), 1.0, k)

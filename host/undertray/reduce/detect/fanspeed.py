@@ -8,12 +8,14 @@ from bisect import bisect_left
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["LAGS_S", "FanSpeeds"]
+__all__ = ["LAGS_S", "RESTING_US", "FanSpeeds"]
 
 Array = NDArray[np.float64]
 
 LAGS_S = (0.02, 0.05, 0.1, 0.2, 0.4, 0.8)
 """Lags, each while a fan spins up with each while it slows down, s."""
+RESTING_US = 15.0
+"""Range of the throttle within which it rests."""
 _ARRIVED_US = 1e-6  # a speed this near to the pulse is there
 _JITTER_US = 3.0
 _CALM_US = 5.0  # no fan is further from the pulse

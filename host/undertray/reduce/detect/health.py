@@ -10,7 +10,6 @@ from undertray.reduce.detect.closeup import CloseUp
 from undertray.reduce.detect.faults import TapFault, TapWatch
 from undertray.reduce.detect.ledger import Ledger
 from undertray.reduce.detect.marks import Marks
-from undertray.reduce.detect.pending import Pending
 from undertray.reduce.detect.suspicion import Suspicion
 from undertray.reduce.loss import Loss, LossParameters
 
@@ -150,9 +149,8 @@ class Health:
         alone = np.zeros(len(self._all))
         alone[tap] = 1.0
         fall = self._closeup.measure(suspicion.ref0, k, suspicion.begun, alone)
-        throttle = float(self._blocks.floats("throttle_us", suspicion.begun, suspicion.begun + 1)[0])
-        pending = Pending(0, k, fall.from_pa, fall.to_pa, suspicion.speed, tap=tap)
-        self._ledger.tell("sensor-fault", fall, throttle, 0.9, pending)
+        throttle = self._blocks.throttle(suspicion.begun)
+        self._ledger.tell("sensor-fault", fall, throttle, 0.9, k, suspicion.speed, tap)
         self._faults[tap].add("off")
         self._reweigh()
 
@@ -236,7 +234,7 @@ class Health:
         before = self._blocks.floats("tap_pa", max(k - 10, self._blocks.first), k)[:, fault.tap]
         level = float(before.mean()) if before.size and np.isfinite(before).all() else None
         to = None if fault.why == "missing" else float(self._blocks.floats("tap_pa", k, k + 1)[0, fault.tap])
-        throttle = float(self._blocks.floats("throttle_us", k, k + 1)[0])
+        throttle = self._blocks.throttle(k)
         name = self._ledger.name(fault.tap)
         return self._ledger.add(
             Loss(

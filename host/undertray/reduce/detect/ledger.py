@@ -133,14 +133,13 @@ class Ledger:
         -------
         bool
         """
-        at, drop = fall.onset_s, fall.drop
         for e in self.events:
             if e.kind not in _LEAKS or not e.drop:
                 continue
-            creeping = e.kind == "slow-leak" and e.onset_s - 0.5 < at < e.bottom_s + 0.5
-            if creeping and drop < _MOST_OF_IT * e.drop:
+            creeping = e.kind == "slow-leak" and e.onset_s - 0.5 < fall.onset_s < e.bottom_s + 0.5
+            if creeping and fall.drop < _MOST_OF_IT * e.drop:
                 return True
-            if e.onset_s < at < (np.inf if e.end_s is None else e.end_s) and drop < least:
+            if e.onset_s < fall.onset_s < (np.inf if e.end_s is None else e.end_s) and fall.drop < least:
                 return True
         return False
 
@@ -169,15 +168,13 @@ class Ledger:
         self.pending = [p for p in self.pending if p.event != place]
         self._withdrawn.add(place)
 
-    def add(self, event: Loss, pending: Pending | None = None) -> int:
+    def add(self, event: Loss) -> int:
         """Put an event down.
 
         Parameters
         ----------
         event : Loss
             The event.
-        pending : Pending or None
-            The watch for its end; its place in the ledger is filled in here.
 
         Returns
         -------
@@ -188,9 +185,6 @@ class Ledger:
         place = len(self._events) - 1
         if event.kind == "sensor-fault":
             self._faults.append(place)
-        if pending is not None:
-            pending.event = place
-            self.pending = [*self.pending, pending][-_MOST_PENDING:]
         return place
 
     def tell(
@@ -199,7 +193,9 @@ class Ledger:
         fall: Fall,
         throttle_us: float,
         confidence: float,
-        pending: Pending | None = None,
+        since: int | None,
+        speed: Array | None = None,
+        tap: int | None = None,
     ) -> int:
         """Put a measured fall down.
 
@@ -209,12 +205,14 @@ class Ledger:
             Its kind.
         fall : Fall
             The fall.
-        throttle_us : float
-            Throttle at its onset, µs; NaN where unknown.
-        confidence : float
-            0 to 1.
-        pending : Pending or None
-            The watch for its end.
+        throttle_us, confidence : float
+            Throttle at its onset, µs, NaN where unknown; and how sure it is, 0 to 1.
+        since : int or None
+            First block in which its end may lie; None where that is not looked for.
+        speed : ndarray, shape (lags,), or None
+            Fan speeds before, where the end has to take the throttle into account.
+        tap : int or None
+            The faulty tap.
 
         Returns
         -------
@@ -235,7 +233,11 @@ class Ledger:
             throttle_us=throttle_us if np.isfinite(throttle_us) else None,
             confidence=round(confidence, 3),
         )
-        return self.add(event, pending)
+        place = self.add(event)
+        if since is not None:
+            pending = Pending(place, since, fall.from_pa, fall.to_pa, speed, tap)
+            self.pending = [*self.pending, pending][-_MOST_PENDING:]
+        return place
 
     def went_on(self, fall: Fall, p: LossParameters) -> bool:
         """Is a fall the going on of a leak that is still open? Then put it down as that.
@@ -291,10 +293,8 @@ class Ledger:
 
         Parameters
         ----------
-        place : int
-            Its place.
-        tap : int
-            The tap.
+        place, tap : int
+            Its place, and the tap.
         """
         event = self._events[place]
         self._events[place] = replace(event, order=(*event.order, self._names[tap]))

@@ -42,22 +42,23 @@ class Pending:
     tap: int | None = None
     streak: int = 0
 
-    def back_pa(self, floor_pa: float) -> float:
-        """Suction from which on it is back, at a throttle that does not count.
+    def back_pa(self, ratio: Array | float, floor_pa: float) -> Array:
+        """Suction from which on it is back.
 
         Parameters
         ----------
+        ratio : ndarray, shape (k,), or float
+            What the throttle asks for, over what it asked for before; 1 where it does not count.
         floor_pa : float
             Suction below which nothing is judged, Pa.
 
         Returns
         -------
-        float
+        ndarray, shape (k,) or ()
             Pa; infinite where there is too little to judge.
         """
-        lost = 1.0 - self.low_pa / self.level_pa
-        loaded = self.level_pa > max(0.25 * self.level_pa, floor_pa)
-        return self.level_pa * (1 - _LEFT * lost) if loaded else np.inf
+        lost, level = 1.0 - self.low_pa / self.level_pa, self.level_pa * ratio
+        return np.where(level > max(0.25 * self.level_pa, floor_pa), level * (1 - _LEFT * lost), np.inf)
 
     def back_for(
         self, reading_pa: Array, expected_ratio: Array | None, need: int, floor_pa: float
@@ -81,11 +82,7 @@ class Pending:
             Number of the block, counted from the first of these, from which on the suction was
             back; may be negative.
         """
-        if expected_ratio is None:
-            back = reading_pa >= self.back_pa(floor_pa)
-        else:
-            lost, level = 1.0 - self.low_pa / self.level_pa, self.level_pa * expected_ratio
-            back = (reading_pa >= level * (1 - _LEFT * lost)) & (level > max(0.25 * self.level_pa, floor_pa))
+        back = reading_pa >= self.back_pa(1.0 if expected_ratio is None else expected_ratio, floor_pa)
         if not back.any():
             self.streak = 0
             return None

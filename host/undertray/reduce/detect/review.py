@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 from undertray.reduce.detect.blocks import Blocks
 from undertray.reduce.detect.closeup import CloseUp
 from undertray.reduce.detect.expectation import FanBank
+from undertray.reduce.detect.fanspeed import RESTING_US
 from undertray.reduce.detect.health import Health
 from undertray.reduce.detect.ledger import Ledger
 from undertray.reduce.detect.marks import Marks
 from undertray.reduce.detect.onset import Fall
-from undertray.reduce.detect.pending import Pending
 from undertray.reduce.detect.rotor import RotorLaw, fit_rotor, follow_rotor
 from undertray.reduce.detect.steps import (
     LOADED,
@@ -35,7 +35,6 @@ Array = NDArray[np.float64]
 
 _EVERY_S, _DELAY_S, _FIRST_S = 10.0, 12.0, 26.0
 _WINDOW_S = 45.0
-_REST_US = 15.0
 _GLANCE = 0.7  # of the least drop, for the first glance
 _GROUP = 4  # blocks to a value of the first glance
 _EVEN = np.full(_GROUP, 1 / _GROUP)
@@ -140,7 +139,7 @@ class Review:
         if self._stirred > k0:
             return False
         throttle = self._blocks.floats("throttle_us", k0, k1)
-        return bool(throttle.max() - throttle.min() <= _REST_US)
+        return bool(throttle.max() - throttle.min() <= RESTING_US)
 
     def _suspicious(self, k0: int, k1: int) -> bool:
         """By the best law of the bank: is there a fall that was not told, or one told that does not show?"""
@@ -260,9 +259,9 @@ class Review:
         back = np.concatenate([[0], np.cumsum(ratio > step.level * (1 - _LEFT * step.drop))])
         ends = np.flatnonzero(back[need:] - back[:-need] == need) if len(ratio) >= need else np.zeros(0, int)
         speed = self._blocks.floats("speed_us", k, k + 1)[0]
-        pending = None if ends.size else Pending(0, s.lo + len(s.t_s), fall.from_pa, fall.to_pa, speed)
+        since = None if ends.size else s.lo + len(s.t_s)
         confidence = 0.9 * min(1.0, fall.drop / (2 * self._p.min_drop))
-        place = known.tell("seal-loss", fall, float(s.throttle_us[step.begun]), confidence, pending)
+        place = known.tell("seal-loss", fall, float(s.throttle_us[step.begun]), confidence, since, speed)
         if ends.size:
             known.end(place, float(s.t_s[step.over + int(ends[0])]))
 

@@ -11,12 +11,12 @@ from undertray.reduce.detect.blocks import Blocks
 from undertray.reduce.detect.closeup import CloseUp
 from undertray.reduce.detect.expectation import FanBank
 from undertray.reduce.detect.falls import FallWatch
+from undertray.reduce.detect.fanspeed import RESTING_US
 from undertray.reduce.detect.health import Health
 from undertray.reduce.detect.leak import Creep
 from undertray.reduce.detect.ledger import Ledger
 from undertray.reduce.detect.marks import Marks
 from undertray.reduce.detect.noise import Noise
-from undertray.reduce.detect.pending import Pending
 from undertray.reduce.detect.screen import FRAME, Screen
 from undertray.reduce.detect.view import Frame, View
 from undertray.reduce.loss import LossParameters
@@ -32,7 +32,6 @@ _IDLE = 0.1  # of the highest suction: noise over what is expected below that sa
 _ALIKE = 0.02  # change of what is expected that leaves the fan law out of it
 _NOISE_FRAMES = 6
 _RESTING_FRAMES = 12  # while the throttle rests there is little to learn, once the school is over
-_RESTING_US = 15.0
 
 
 class SealWatch:
@@ -98,12 +97,14 @@ class SealWatch:
             m.after_leak = max(m.after_leak, k1)
             self._bank.rescale(self._health.change())
         weights = self._health.weights
+        if view is not None and view.weights is not weights:
+            view = None  # surveyed with other taps
         k0 = max(k0, m.start)
         if pending:
             self._find_ends(k0, k1, weights, view)
         if k1 - k0 < 8:
             return
-        if view is not None and view.weights is weights and k1 - k0 == FRAME:
+        if view is not None and k1 - k0 == FRAME:
             frame, mean = view.frames[k1], view.of(k0, k1)
         else:
             mean = self._screen.mean(k0, k1, weights)
@@ -120,7 +121,7 @@ class SealWatch:
 
     def _bored(self, frame: Frame) -> bool:
         """Is there little to learn? So it is while the throttle rests, or there is hardly any suction."""
-        if frame.range_us < _RESTING_US and self._frame % _RESTING_FRAMES and self._bank.schooled:
+        if frame.range_us < RESTING_US and self._frame % _RESTING_FRAMES and self._bank.schooled:
             return True
         return frame.highest_pa <= 2 * self._marks.floor_pa(self._p)
 
@@ -136,20 +137,20 @@ class SealWatch:
 
     def _find_ends(self, k0: int, k1: int, weights: Array, view: View | None) -> None:
         floor_pa, highest_pa = self._marks.floor_pa(self._p), np.inf
-        if view is not None and view.weights is weights and k1 in view.frames:
+        if view is not None and k1 in view.frames:
             highest_pa = view.frames[k1].highest_pa
         for pending in list(self._ledger.pending):
             first = max(k0, pending.since)
             if first >= k1:
                 continue
-            if pending.tap is None and pending.speed is None and highest_pa < pending.back_pa(floor_pa):
+            if pending.tap is None and pending.speed is None and highest_pa < pending.back_pa(1.0, floor_pa):
                 pending.streak = 0
                 continue
             ratio = None
             if pending.speed is not None and self._blocks.known(first, k1):
                 ratio = self._bank.ratio(self._blocks.floats("speed_us", first, k1), pending.speed)
             if pending.tap is None:
-                seen = view is not None and view.weights is weights and view.lo <= first
+                seen = view is not None and view.lo <= first
                 reading = view.of(first, k1) if view and seen else self._screen.mean(first, k1, weights)
             else:
                 reading = self._blocks.floats("tap_pa", first, k1)[:, pending.tap]
@@ -169,8 +170,10 @@ class SealWatch:
         index = [left for k, left in loaded if k >= since]
         return len(index) > 1 and min(index[-2:]) < self._held * max(index)
 
-    def _expected_pa(self, k0: int, k1: int) -> float | None:
+    def _expected_pa(self, frame: Frame, k0: int, k1: int) -> float | None:
         """What the best law expects in a frame; None where it says more of the fan's lag than of the seal."""
+        if frame.range_us < RESTING_US:
+            return self._bank.expected_at(self._blocks.speed(k1 - 1, self._bank.lag))
         expected = self._bank.expected(self._blocks.floats("speed_us", k0, k1))
         return middle(expected) if expected.min() > _LOADED * expected.max() else None
 
@@ -185,10 +188,7 @@ class SealWatch:
 
     def _creeping(self, frame: Frame, k0: int, k1: int, weights: Array, last: bool) -> bool:
         """Watch the seal index for a slow leak; True while there may be one."""
-        if frame.range_us < _RESTING_US:
-            expected: float | None = self._bank.expected_at(self._blocks.speed(k1 - 1, self._bank.lag))
-        else:
-            expected = self._expected_pa(k0, k1)
+        expected = self._expected_pa(frame, k0, k1)
         if expected is not None and expected > 0:
             left = frame.middle_pa / expected
             self._index.append((k0, left, expected))
@@ -218,7 +218,6 @@ class SealWatch:
             fall = self._closeup.creeping(creep, weights)
         if self._ledger.went_on(fall, self._p):
             return
-        throttle = float(self._blocks.floats("throttle_us", creep.begun, creep.begun + 1)[0])
-        pending = Pending(0, k1, fall.from_pa, fall.to_pa, speed)
+        kind, throttle = "seal-loss" if creep.sudden else "slow-leak", self._blocks.throttle(creep.begun)
         confidence = min(1.0, creep.drop / (2 * self._p.leak_drop))
-        self._ledger.tell("seal-loss" if creep.sudden else "slow-leak", fall, throttle, confidence, pending)
+        self._ledger.tell(kind, fall, throttle, confidence, k1, speed)
