@@ -9,26 +9,13 @@ The limits below leave a third to a loaded machine.
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable
-
 import numpy as np
 import pandas as pd
 import pytest
 
-from fakes.signals import fan, ramp, times
+from fakes.signals import fan, laps, ramp, times
+from fakes.stopwatch import cpu_s
 from undertray.reduce.losses import find_losses
-
-
-def cpu_s(*works: Callable[[], object], rounds: int = 3) -> list[float]:
-    """The least of a few turns for each, one after the other, as everything else on the machine only adds."""
-    best = [float("inf")] * len(works)
-    for _ in range(rounds):
-        for i, work in enumerate(works):
-            begun = time.process_time()
-            work()
-            best[i] = min(best[i], time.process_time() - begun)
-    return best
 
 
 def drive(minutes: float):
@@ -42,16 +29,11 @@ def drive(minutes: float):
     return t, 2000 * (fan(t, throttle) * shape)[:, None] + noise, throttle
 
 
-def laps(minutes: float):
-    """Throttle fully up and down twice a minute, a fold of the skirt every 3 minutes, readings in counts."""
+def lapping(minutes: float):
+    """Laps of a track, readings in counts."""
     t = times(60 * minutes)
-    up = (t % 30 > 2) & (t % 30 < 27)
-    kernel = np.exp(-np.arange(200) / 30)
-    level = np.convolve(np.where(up, 1500.0, 0.0), kernel / kernel.sum())[: len(t)]
-    level = np.where((t % 180 > 100) & (t % 180 < 101.5), 0.3 * level, level)
-    noise = np.random.default_rng(1).normal(0, 5, (len(t), 8))
-    suction = np.round((level[:, None] * np.linspace(1.05, 0.95, 8) + noise) / 0.38) * 0.38
-    return t, suction, np.where(up, 1700.0, 1000.0)
+    suction, throttle = laps(t)
+    return t, np.round(suction / 0.38) * 0.38, throttle
 
 
 def quiet(minutes: float):
@@ -64,7 +46,7 @@ def quiet(minutes: float):
     ("signal", "losses", "least"),
     [
         (drive, 5, 11.0),  # measured: 16 to 17
-        (laps, 2, 10.0),  # measured: 15
+        (lapping, 2, 10.0),  # measured: 15
         (quiet, 0, 40.0),  # measured: 61 to 63
     ],
 )
@@ -86,7 +68,7 @@ def test_faster_than_a_sliding_window_search(signal, losses, least, capsys):
 @pytest.mark.parametrize("signal", [drive, laps])
 def test_twice_the_run_takes_twice_the_time(signal):
     short, long = signal(10), signal(20)
-    once, twice = cpu_s(lambda: find_losses(*short), lambda: find_losses(*long), rounds=5)
+    once, twice = cpu_s(lambda: find_losses(*short), lambda: find_losses(*long), turns=5)
     assert twice < 2.2 * once
 
 

@@ -7,9 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
-import time
 import tracemalloc
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +16,8 @@ import pytest
 
 from fakes.board import ScriptedBoard, log_of
 from fakes.reductions import invented_car
+from fakes.signals import laps, times
+from fakes.stopwatch import cpu_s
 from undertray.acquire.runlog import read_run
 from undertray.acquire.wire import Row
 from undertray.calibrate.certificate import Calibration
@@ -36,18 +36,12 @@ MOST_TIMES = 8.0
 
 
 class Laps(ScriptedBoard):
-    """Throttle up and down twice a minute, a fold of the skirt every three minutes, noise on every tap."""
+    """The laps of :func:`fakes.signals.laps`, in counts."""
 
     def __init__(self, rows: int) -> None:
-        t_s = np.arange(rows) / RATE_HZ
-        up = (t_s % 30.0 > 2) & (t_s % 30.0 < 27)
-        kernel = np.exp(-np.arange(200) / 30.0)
-        level = np.convolve(np.where(up, 1500.0, 0.0), kernel / kernel.sum())[:rows]
-        level = np.where((t_s % 180.0 > 100.0) & (t_s % 180.0 < 101.5), 0.3 * level, level)
-        noise = np.random.default_rng(1).normal(0, 5, (rows, 8))
-        counts = np.round(8192 + (level[:, None] * np.linspace(1.05, 0.95, 8) + noise) / 0.38)
-        self._counts = counts.astype(int).tolist()
-        self._pulses = np.where(up, 1700, 1000).tolist()
+        suction_pa, throttle_us = laps(times(rows / RATE_HZ, RATE_HZ))
+        self._counts = np.round(8192 + suction_pa / 0.38).astype(int).tolist()
+        self._pulses = throttle_us.astype(int).tolist()
         super().__init__(8, counts=lambda slot: self._counts[slot])
 
     def row(self) -> Row:
@@ -84,17 +78,6 @@ def pipeline(path: Path, out: Path) -> int:
     reduction = reduce_run(read_run(path), eight_taps(), calibration())
     out.write_text(json.dumps(reduction.as_dict(), allow_nan=False), encoding="utf-8")
     return len(reduction.events)
-
-
-def cpu_s(*works: Callable[[], object]) -> list[float]:
-    """The least of seven turns for each, taken in turn, as everything else on the machine only adds."""
-    best = [float("inf")] * len(works)
-    for _ in range(7):
-        for i, work in enumerate(works):
-            begun = time.process_time()
-            work()
-            best[i] = min(best[i], time.process_time() - begun)
-    return best
 
 
 def compare(folder: Path, rows: int, capsys: pytest.CaptureFixture[str]) -> None:

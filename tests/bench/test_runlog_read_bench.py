@@ -2,28 +2,16 @@
 
 from __future__ import annotations
 
-import time
 import tracemalloc
 from binascii import crc_hqx
-from collections.abc import Callable
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
 from fakes.board import ScriptedBoard, log_of
+from fakes.stopwatch import cpu_s
 from undertray.acquire.runlog import read_run
-
-
-def cpu_s(*works: Callable[[], object]) -> list[float]:
-    """The least of seven turns for each, as everything else on the machine only adds."""
-    best = [float("inf")] * len(works)
-    for _ in range(7):
-        for i, work in enumerate(works):
-            begun = time.process_time()
-            work()
-            best[i] = min(best[i], time.process_time() - begun)
-    return best
 
 
 def plain(path: Path) -> pd.DataFrame:

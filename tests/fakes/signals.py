@@ -37,6 +37,16 @@ def steady(
     return level_pa * factor[:, None] * share + rng.normal(0, noise_pa, (len(t_s), taps))
 
 
+def laps(t_s: Array) -> tuple[Array, Array]:
+    """Suction at eight taps, and throttle: fully up and down twice a minute, a fold every three minutes."""
+    up = (t_s % 30 > 2) & (t_s % 30 < 27)
+    kernel = np.exp(-np.arange(200) / 30)
+    level = np.convolve(np.where(up, 1500.0, 0.0), kernel / kernel.sum())[: len(t_s)]
+    level = np.where((t_s % 180 > 100) & (t_s % 180 < 101.5), 0.3 * level, level)
+    noise = np.random.default_rng(1).normal(0, 5, (len(t_s), 8))
+    return level[:, None] * np.linspace(1.05, 0.95, 8) + noise, np.where(up, 1700.0, 1000.0)
+
+
 def fan(t_s: Array, throttle_us: Array, lag_s: float = 0.12) -> Array:
     """Suction over full suction of a fan whose speed follows the pulse with one lag, by dp ~ N^2."""
     gain = 1.0 - np.exp(-np.diff(t_s, prepend=t_s[0]) / lag_s)

@@ -119,6 +119,21 @@ class Calibration:
         }
         return json.dumps(json_values.rounded(data), indent=1, allow_nan=False, ensure_ascii=False) + "\n"
 
+    def foreign_to(self, uid: str) -> bool:
+        """Was it made on another board?
+
+        Parameters
+        ----------
+        uid : str
+            Id of the board asked about.
+
+        Returns
+        -------
+        bool
+            False where either id is unknown.
+        """
+        return bool(self.uid and uid and self.uid != uid)
+
     def apply(self, nominal_pa: Array, column_names: Sequence[str]) -> Array:
         """Calibrated suction of all columns of a run.
 

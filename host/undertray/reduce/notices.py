@@ -52,7 +52,7 @@ def run_caveats(run: Run, time: BoardTime, calibration: Calibration | None) -> t
 
 
 def _foreign(run: Run, calibration: Calibration) -> bool:
-    return bool(calibration.uid and run.device and run.device.uid and calibration.uid != run.device.uid)
+    return run.device is not None and calibration.foreign_to(run.device.uid)
 
 
 def _wrong_way(car: Car, suction: TapSuction) -> list[str]:
