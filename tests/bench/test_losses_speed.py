@@ -65,7 +65,7 @@ def test_faster_than_a_sliding_window_search(signal, losses, least, capsys):
     assert theirs > least * ours
 
 
-@pytest.mark.parametrize("signal", [drive, laps])
+@pytest.mark.parametrize("signal", [drive, lapping])
 def test_twice_the_run_takes_twice_the_time(signal):
     short, long = signal(10), signal(20)
     once, twice = cpu_s(lambda: find_losses(*short), lambda: find_losses(*long), turns=5)
