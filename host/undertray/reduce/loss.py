@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["KINDS", "Loss", "LossParameters"]
+__all__ = ["KINDS", "LOSS_KINDS", "Loss", "LossParameters"]
 
 KINDS = ("seal-loss", "slow-leak", "throttle-cut", "sensor-fault", "data-gap")
+LOSS_KINDS = KINDS[:2]
+"""Kinds of event in which the seal was lost, at once or slowly: what is counted as a loss everywhere."""
 
 
 @dataclass(frozen=True, slots=True)

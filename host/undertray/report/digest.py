@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.errors import ReductionError
+from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.steady import run_blocks
 from undertray.report.verdict import judge, work_rows
-from undertray.report.words import LOSS_KINDS
 
 if TYPE_CHECKING:
     from undertray.reduce.run import Reduction

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from undertray.reduce.loss import LOSS_KINDS
 from undertray.report.display import Display, speed_name
 from undertray.report.verdict import Verdict, work_rows
-from undertray.report.words import LOSS_KINDS
 
 if TYPE_CHECKING:
     from undertray.reduce.grip import Grip

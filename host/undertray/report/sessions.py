@@ -206,8 +206,8 @@ def headline(reduction: Any, facts: Mapping[str, Any]) -> dict[str, Any]:
     """
     import numpy as np
 
+    from undertray.reduce.loss import LOSS_KINDS
     from undertray.report.verdict import judge, work_rows
-    from undertray.report.words import LOSS_KINDS
 
     verdict = judge(reduction)
     series = reduction.series

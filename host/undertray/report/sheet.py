@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from undertray.reduce.loss import LOSS_KINDS
 from undertray.report.display import SI, Display, number
 from undertray.report.keyfigures import grip_rows, key_figures, steady_rows
 from undertray.report.moments import MOST_ROWS, CloseUp, gravest, steady_pictures
@@ -13,7 +14,6 @@ from undertray.report.picture import Picture
 from undertray.report.quality import quality_rows
 from undertray.report.timeline import timeline
 from undertray.report.verdict import Verdict, judge
-from undertray.report.words import LOSS_KINDS
 
 if TYPE_CHECKING:
     from undertray.acquire.runlog import Run

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from undertray.reduce.loss import LOSS_KINDS
 from undertray.report.display import speed_name
 from undertray.report.verdict import judge
-from undertray.report.words import LOSS_KINDS, wrapped
+from undertray.report.words import wrapped
 
 if TYPE_CHECKING:
     from undertray.reduce.grip import Grip

@@ -7,13 +7,14 @@ import textwrap
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from undertray.reduce.loss import LOSS_KINDS
+
 if TYPE_CHECKING:
     from undertray.reduce.loss import Loss
     from undertray.reduce.run import Reduction
 
 __all__ = [
     "CAUTIONS",
-    "LOSS_KINDS",
     "WIDTH",
     "caution_lines",
     "event_words",
@@ -33,9 +34,6 @@ CAUTIONS = (
     "Local rules and licensed practice come first.",
 )
 """They go with every margin that is printed and with everything that drives the fans, and stand here once."""
-
-LOSS_KINDS = ("seal-loss", "slow-leak")
-"""Kinds of event in which the seal was lost, at once or slowly: what is counted as a loss everywhere."""
 
 _QUANTITY = re.compile(r"(\d) (s|N|Pa|Hz|mm|g|lbf|inH2O)\b")
 

@@ -10,13 +10,12 @@ from numpy.typing import NDArray
 
 from undertray.reduce.detect.onset import Fall
 from undertray.reduce.detect.pending import Pending
-from undertray.reduce.loss import Loss, LossParameters
+from undertray.reduce.loss import LOSS_KINDS, Loss, LossParameters
 
 __all__ = ["Ledger"]
 
 Array = NDArray[np.float64]
 
-_LEAKS = ("seal-loss", "slow-leak")
 _MOST_PENDING = 16
 _GOES_ON_S = 5.0  # a leak that rested this long has come to its end
 _AFTER_FAULT_S = 0.3
@@ -49,7 +48,7 @@ class Ledger:
     @property
     def leaking(self) -> bool:
         """Is a leak open?"""
-        return bool(self.pending) and any(self._events[p.event].kind in _LEAKS for p in self.pending)
+        return bool(self.pending) and any(self._events[p.event].kind in LOSS_KINDS for p in self.pending)
 
     def name(self, tap: int) -> str:
         """Name of a tap.
@@ -77,7 +76,7 @@ class Ledger:
         -------
         bool
         """
-        return any(abs(e.onset_s - onset_s) < within_s for e in self._events[-8:] if e.kind in _LEAKS)
+        return any(abs(e.onset_s - onset_s) < within_s for e in self._events[-8:] if e.kind in LOSS_KINDS)
 
     def losses(self, begin_s: float, end_s: float) -> list[Loss]:
         """Seal losses that began in a stretch.
@@ -134,7 +133,7 @@ class Ledger:
         bool
         """
         for e in self.events:
-            if e.kind not in _LEAKS or not e.drop:
+            if e.kind not in LOSS_KINDS or not e.drop:
                 continue
             creeping = e.kind == "slow-leak" and e.onset_s - 0.5 < fall.onset_s < e.bottom_s + 0.5
             if creeping and fall.drop < _MOST_OF_IT * e.drop:
@@ -256,7 +255,7 @@ class Ledger:
         """
         for pending in reversed(self.pending):
             event = self._events[pending.event]
-            if event.kind not in _LEAKS or fall.fall_s <= p.second_s or not event.drop:
+            if event.kind not in LOSS_KINDS or fall.fall_s <= p.second_s or not event.drop:
                 continue
             if not event.onset_s < fall.onset_s < event.bottom_s + _GOES_ON_S:
                 return False
