@@ -30,7 +30,7 @@ CYCLE = 36_000  # rows after which what happens comes again: 180 s
 # Aimed at is 3 times pandas.read_csv alone, which verifies no check, and that is NOT reached: measured 3.3
 # to 4.2 times on the hour (reading with every check 1.2 to 1.5 of it, the detector 1.1 to 1.4, all the rest
 # 0.9 to 1.1; pandas itself took 0.10 to 0.13 s from run to run), and 3.8 to 5.4 on six minutes. The limit
-# leaves room for a loaded machine and would show a step. Memory was 4.4 times the file.
+# leaves room for a loaded machine and would show a step. Memory was 3.1 times the file.
 MOST_TIMES = 8.0
 
 

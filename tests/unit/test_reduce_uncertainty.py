@@ -13,6 +13,7 @@ from undertray.calibrate.column_calibration import ColumnCalibration
 from undertray.calibrate.distributions import student_quantile
 from undertray.reduce.floor import load_matrix
 from undertray.reduce.loads import tap_loads
+from undertray.reduce.nominal import Nominal
 from undertray.reduce.reading import TapSuction
 from undertray.reduce.scatter import mean_scatter
 from undertray.reduce.uncertainty import QUANTITIES, mean_uncertainty
@@ -53,7 +54,7 @@ def uneven_run(n=2000, noise=0.0, seed=0):
 
 def found(nominal, certificate, zero=None, rows=None, faulted=None, car=CAR):
     pa = certificate.apply(nominal, [t.column for t in car.taps])
-    suction = TapSuction(pa, nominal, np.zeros(nominal.shape, bool), {})
+    suction = TapSuction(pa, Nominal.of_pa(nominal), np.zeros(nominal.shape, bool), {})
     loads = tap_loads(car, pa, faulted)
     rows = np.ones(len(pa), bool) if rows is None else rows
     return mean_uncertainty(
@@ -192,7 +193,7 @@ def test_one_tap_says_what_it_cannot_know():
 
 def test_without_a_calibration_nothing_is_claimed():
     pa = np.full((100, 4), 1000.0)
-    suction = TapSuction(pa, pa, np.zeros(pa.shape, bool), {})
+    suction = TapSuction(pa, Nominal.of_pa(pa), np.zeros(pa.shape, bool), {})
     result = mean_uncertainty(
         np.ones(100, bool), tap_loads(CAR, pa, None), suction, untouched(), CAR, None, 200.0
     )
@@ -272,3 +273,15 @@ def test_intervals_cover_what_they_say():
         hits += abs(result.means.downforce_n - truth_pa * area) <= result.u95["downforce_n"]
     # derived: binomial, 285 +- 3.8; three standard deviations, and intervals may be a little wide
     assert 273 <= hits <= 299
+
+
+def test_noise_of_chosen_readings_is_that_of_a_copy_of_them():
+    rng = np.random.default_rng(3)
+    readings, rows = rng.normal(0, 1, (30_000, 4)), np.flatnonzero(rng.random(30_000) < 0.6)
+    weights = rng.normal(0, 1, (3, 4))
+    chosen, copied = (
+        mean_scatter(readings, weights, 200.0, rows),
+        mean_scatter(readings[rows], weights, 200.0),
+    )
+    np.testing.assert_array_equal(chosen.standard, copied.standard)
+    assert (chosen.effective_rows, chosen.batches) == (copied.effective_rows, copied.batches)

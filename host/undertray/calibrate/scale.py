@@ -15,7 +15,7 @@ from undertray.calibrate.beside import beside, pieces
 from undertray.calibrate.ms5525dso import ms5525dso_pa
 from undertray.errors import RunLogError
 
-__all__ = ["NominalSuction", "nominal_suction_pa"]
+__all__ = ["NominalSuction", "Scale", "nominal_suction_pa"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -45,10 +45,126 @@ class NominalSuction:
     out_of_range: Mask
 
 
+class Scale:
+    """What turns the counts of a board into nominal suction, some of its rows at a time.
+
+    Parameters
+    ----------
+    columns : sequence of Column, length N
+        The pressure columns of the ``device`` note.
+    notes : sequence of Note
+        Notes of the same run; only ``status`` notes are looked at, and only for parts that
+        send a second word. ``Note.row`` counts rows of the run; a note from before its first
+        row may have a row below 0.
+
+    Attributes
+    ----------
+    zero, pa_per_count : ndarray, shape (N,)
+        ``(count - zero) pa_per_count`` is the nominal suction of a column that is not compensated.
+    compensated : bool
+        Whether the host has to compensate some column.
+
+    Raises
+    ------
+    RunLogError
+        When a ``scale`` is incomplete or out of bounds.
+    """
+
+    def __init__(self, columns: Sequence[Column], notes: Sequence[Note] = ()) -> None:
+        self._columns, self._notes = columns, notes
+        # one row a column: zero, signed Pa per count, lowest and highest valid count
+        linear = np.tile([[0.0], [1.0], [-np.inf], [np.inf]], len(columns))
+        self._compensated: list[int] = []
+        for i, column in enumerate(columns):
+            if "kind" in column.scale:
+                self._compensated.append(i)
+                continue
+            zero, pa_per_count, low, high = _linear(column.scale, f"scale of {column.name}")
+            linear[:, i] = zero, _sign(column) * pa_per_count, low, high
+        self._linear = linear
+        self._beside = [beside(row) for row in linear]
+        self._second: dict[int, tuple[list[int], list[float]]] = {}
+        self.zero, self.pa_per_count = linear[:2]
+        self.compensated = bool(self._compensated)
+
+    def nominal(self, counts: Array, first_row: int = 0, before: int = 0, after: int = 0) -> NominalSuction:
+        """Turn rows of counts into nominal suction.
+
+        Parameters
+        ----------
+        counts : ndarray of float64, shape (before + n + after, N)
+            Raw counts, NaN where missing.
+        first_row : int
+            Which row of the run the first of them is.
+        before, after : int
+            How many rows at either end are there only to tell what was held at a limit: 2 do for a part of
+            a run.
+
+        Returns
+        -------
+        NominalSuction
+            Of n rows.
+
+        Raises
+        ------
+        RunLogError
+            When the number of columns does not fit, a ``scale`` is of an unknown kind, or a part's second
+            word never came.
+
+        Notes
+        -----
+        ``p = (count - zero) pa_per_count`` is the pressure of the high port over the low port; a
+        tap on the low port makes it the suction, a tap on the high port its negative. ``min`` and
+        ``max`` are valid counts; but a part may stop there, so three readings in a row that stand at
+        one of them are out of range as well, unless that limit lies at zero suction. The second
+        word of a host-compensated part is taken from the list ``second`` of the status notes (one
+        entry per column or null) and interpolated linearly over the rows between two notes.
+        """
+        if counts.ndim != 2 or counts.shape[1] != len(self._columns):
+            raise RunLogError(
+                "the rows do not fit the board's description",
+                seen=counts.shape[-1] if counts.ndim else None,
+                expected=f"{len(self._columns)} pressure columns",
+            )
+        inner = slice(before, len(counts) - after)
+        suction, out_of_range, at_limit = self._by_scale(counts[inner])
+        if at_limit:
+            around = (counts < self._linear[2]) | (counts > self._linear[3])
+            _add_held(around, counts, self._linear)
+            out_of_range = around[inner]
+        for i in self._compensated:
+            self._compensate(i, counts[inner, i], first_row + before, suction, out_of_range)
+        return NominalSuction(suction, out_of_range)
+
+    def _by_scale(self, counts: Array) -> tuple[Array, Mask, bool]:
+        """Nominal suction and what is out of range; and whether anything stands at a limit or beyond."""
+        suction, out_of_range = np.empty(counts.shape), np.empty(counts.shape, dtype=bool)
+        zero, pa_per_count, low, high = self._beside
+        at_limit = False
+        for count, pa, out in pieces(counts, suction, out_of_range):
+            here = slice(count.shape[1])
+            np.subtract(count, zero[here], out=pa)
+            np.multiply(pa, pa_per_count[here], out=pa)
+            np.logical_or(count <= low[here], count >= high[here], out=out)
+            at_limit = at_limit or bool(out.any())
+        return suction, out_of_range, at_limit
+
+    def _compensate(self, i: int, counts: Array, row: int, suction: Array, out_of_range: Mask) -> None:
+        column, where = self._columns[i], f"scale of {self._columns[i].name}"
+        if np.isnan(counts).all():
+            return  # while it never answers, the board may not have read its coefficients either
+        convert = _host_compensation(column.scale["kind"], where)
+        if i not in self._second:
+            self._second[i] = _second_words(self._notes, i, where)
+        second = np.interp(np.arange(row, row + len(counts)), *self._second[i])
+        pa, out_of_range[:, i] = convert(counts, second, column.scale, where)
+        suction[:, i] = _sign(column) * pa
+
+
 def nominal_suction_pa(
     counts: Array, columns: Sequence[Column], notes: Sequence[Note] = ()
 ) -> NominalSuction:
-    """Turn raw counts into nominal suction.
+    """Turn the counts of a whole run into nominal suction, as :meth:`Scale.nominal` does.
 
     Parameters
     ----------
@@ -57,9 +173,7 @@ def nominal_suction_pa(
     columns : sequence of Column, length N
         The pressure columns of the ``device`` note.
     notes : sequence of Note
-        Notes of the same run; only ``status`` notes are looked at, and only for parts that
-        send a second word. ``Note.row`` counts rows of ``counts``; a note from before its first
-        row may have a row below 0.
+        Notes of the same run, for parts that send a second word.
 
     Returns
     -------
@@ -70,60 +184,8 @@ def nominal_suction_pa(
     RunLogError
         When the number of columns does not fit, a ``scale`` is incomplete, out of bounds or of
         an unknown kind, or a part's second word never came.
-
-    Notes
-    -----
-    ``p = (count - zero) pa_per_count`` is the pressure of the high port over the low port; a
-    tap on the low port makes it the suction, a tap on the high port its negative. ``min`` and
-    ``max`` are valid counts; but a part may stop there, so three readings in a row that stand at
-    one of them are out of range as well, unless that limit lies at zero suction. The second
-    word of a host-compensated part is taken from the list ``second`` of the status notes (one
-    entry per column or null) and interpolated linearly over the rows between two notes.
     """
-    counts = np.asarray(counts, float)
-    if counts.ndim != 2 or counts.shape[1] != len(columns):
-        raise RunLogError(
-            "the rows do not fit the board's description",
-            seen=counts.shape[-1] if counts.ndim else None,
-            expected=f"{len(columns)} pressure columns",
-        )
-    # one row a column: zero, signed Pa per count, lowest and highest valid count
-    linear = np.tile([[0.0], [1.0], [-np.inf], [np.inf]], len(columns))
-    compensated = []
-    for i, column in enumerate(columns):
-        if "kind" in column.scale:
-            compensated.append(i)
-            continue
-        zero, pa_per_count, low, high = _linear(column.scale, f"scale of {column.name}")
-        linear[:, i] = zero, _sign(column) * pa_per_count, low, high
-    suction, out_of_range = _by_scale(counts, linear)
-    for i in compensated:
-        column, where = columns[i], f"scale of {columns[i].name}"
-        if np.isnan(counts[:, i]).all():
-            continue  # it never answered, so the board could not read its coefficients either
-        convert = _host_compensation(column.scale["kind"], where)
-        second = _second_word(notes, i, len(counts), where)
-        pa, out_of_range[:, i] = convert(counts[:, i], second, column.scale, where)
-        suction[:, i] = _sign(column) * pa
-    return NominalSuction(suction, out_of_range)
-
-
-def _by_scale(counts: Array, linear: Array) -> tuple[Array, Mask]:
-    """Nominal suction and what is out of range; ``linear`` as in :func:`nominal_suction_pa`."""
-    suction, out_of_range = np.empty(counts.shape), np.empty(counts.shape, dtype=bool)
-    zero, pa_per_count, low, high = (beside(row) for row in linear)
-    at_limit = False
-    for count, pa, out in pieces(counts, suction, out_of_range):
-        here = slice(count.shape[1])
-        np.subtract(count, zero[here], out=pa)
-        np.multiply(pa, pa_per_count[here], out=pa)
-        np.logical_or(count <= low[here], count >= high[here], out=out)
-        if out.any():  # seldom; a reading at the limit itself is not out of range yet
-            at_limit = True
-            np.logical_or(count < low[here], count > high[here], out=out)
-    if at_limit:
-        _add_held(out_of_range, counts, linear)
-    return suction, out_of_range
+    return Scale(columns, notes).nominal(np.asarray(counts, float))
 
 
 def _add_held(out_of_range: Mask, counts: Array, linear: Array) -> None:
@@ -177,7 +239,8 @@ def _host_compensation(
     return _HOST_COMPENSATED[kind]
 
 
-def _second_word(notes: Sequence[Note], index: int, rows: int, where: str) -> Array:
+def _second_words(notes: Sequence[Note], index: int, where: str) -> tuple[list[int], list[float]]:
+    """Rows at which the second word of a column came, and the words."""
     at: list[int] = []
     words: list[float] = []
     for note in notes:
@@ -200,6 +263,4 @@ def _second_word(notes: Sequence[Note], index: int, rows: int, where: str) -> Ar
             expected="a status note with 'second' for this column",
             do="record a few seconds more; the board sends it once a second",
         )
-    if len(words) == 1:
-        return np.full(rows, words[0])
-    return np.interp(np.arange(rows), at, words)
+    return at, words

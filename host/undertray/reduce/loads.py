@@ -58,8 +58,8 @@ class Part:
             mean if np.isfinite(mean).all() else np.array([values[self.where, i].mean() for i in self.taps])
         )
 
-    def readings(self, values: Array) -> Array:
-        """Readings of its taps in its rows.
+    def readings(self, values: Array) -> tuple[Array, NDArray[np.int64] | None]:
+        """Where the readings of its taps in its rows are.
 
         Parameters
         ----------
@@ -68,11 +68,13 @@ class Part:
 
         Returns
         -------
-        ndarray, shape (rows, taps)
+        table : ndarray, shape (n, taps)
             Not copied where they are all there is.
+        rows : ndarray of int64, shape (rows,), or None
+            Which rows of it; None for all.
         """
-        chosen = values if self.rows == len(values) else values.take(np.flatnonzero(self.where), axis=0)
-        return chosen if len(self.taps) == values.shape[1] else chosen[:, self.taps]
+        table = values if len(self.taps) == values.shape[1] else values[:, self.taps]
+        return table, None if self.rows == len(values) else np.flatnonzero(self.where)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

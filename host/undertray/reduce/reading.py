@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from undertray.acquire.runlog import Run
 from undertray.calibrate.beside import beside, pieces
 from undertray.calibrate.certificate import Calibration
-from undertray.calibrate.scale import nominal_suction_pa
+from undertray.calibrate.scale import Scale
 from undertray.errors import CalibrationError, ReductionError
 from undertray.reduce.car import Car
+from undertray.reduce.nominal import Nominal
 
 __all__ = ["TapSuction", "pack_voltage", "tap_suction"]
 
@@ -21,7 +22,8 @@ Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 _EDGE = 0.02  # of the calibrated span: as far as a reading may lie outside before it is said
-
+_ROWS = 8192  # turned into suction at a time: what is made of them stays in a core's own cache
+_AROUND = 2  # rows beside them that tell what a part held at its limit
 _MOST_MV = 1e6
 
 
@@ -33,8 +35,8 @@ class TapSuction:
     ----------
     pa : ndarray, shape (n, taps)
         Suction, Pa; NaN where missing.
-    nominal_pa : ndarray, shape (n, taps)
-        Nominal suction, by the parts' own scales, Pa; ``pa`` itself without a calibration.
+    nominal : Nominal
+        Nominal suction, by the parts' own scales.
     out_of_range : ndarray of bool, shape (n, taps)
         The part was beyond its own range.
     outside : dict of str to float
@@ -42,7 +44,7 @@ class TapSuction:
     """
 
     pa: Array
-    nominal_pa: Array
+    nominal: Nominal
     out_of_range: Bools
     outside: dict[str, float]
 
@@ -94,14 +96,35 @@ def tap_suction(run: Run, car: Car, calibration: Calibration | None) -> TapSucti
         for n in run.notes
         if "second" in n.data
     ]
-    nominal = nominal_suction_pa(_columns(run.counts, wanted), used, status)
-    pa = nominal_pa = nominal.suction_pa
-    outside = {}
-    if calibration is not None:
-        shares = _share_outside(nominal_pa, [calibration.columns[tap.column].range_pa for tap in car.taps])
-        outside = {tap.name: share for tap, share in zip(car.taps, shares, strict=True) if share > 0}
-        pa = calibration.apply(nominal_pa, [tap.column for tap in car.taps])
-    return TapSuction(pa, nominal_pa, nominal.out_of_range, outside)
+    return _converted(_columns(run.counts, wanted), Scale(used, status), car, calibration)
+
+
+def _converted(counts: Array, scale: Scale, car: Car, calibration: Calibration | None) -> TapSuction:
+    """Convert piece by piece: what lies between counts and suction is not kept."""
+    names = [tap.column for tap in car.taps]
+    ranges = None if calibration is None else _Ranges([calibration.columns[name].range_pa for name in names])
+    pa, beyond = np.empty(counts.shape), np.empty(counts.shape, bool)
+    kept = np.empty(counts.shape) if calibration is not None and scale.compensated else None
+    for a in range(0, len(counts), _ROWS):
+        b = min(len(counts), a + _ROWS)
+        first, last = max(0, a - _AROUND), min(len(counts), b + _AROUND)
+        nominal = scale.nominal(counts[first:last], first, a - first, last - b)
+        beyond[a:b] = nominal.out_of_range
+        if calibration is None or ranges is None:
+            pa[a:b] = nominal.suction_pa
+            continue
+        pa[a:b] = calibration.apply(nominal.suction_pa, names)
+        ranges.count(nominal.suction_pa)
+        if kept is not None:
+            kept[a:b] = nominal.suction_pa
+    if kept is not None:
+        known = Nominal.of_pa(kept)
+    elif scale.compensated:
+        known = Nominal.of_pa(pa)
+    else:
+        known = Nominal(counts, scale.zero, scale.pa_per_count)
+    outside = {} if ranges is None else ranges.shares(len(counts))
+    return TapSuction(pa, known, beyond, {car.taps[i].name: share for i, share in outside.items()})
 
 
 def pack_voltage(run: Run, t_s: Array) -> tuple[Array, Array]:
@@ -130,19 +153,26 @@ def pack_voltage(run: Run, t_s: Array) -> tuple[Array, Array]:
     return (t_s[at], np.array(told)) if at else (np.empty(0), np.empty(0))
 
 
-def _share_outside(nominal_pa: Array, ranges_pa: Sequence[tuple[float, float]]) -> list[float]:
-    """In which share of the rows each column is outside its range."""
-    ends = np.array(ranges_pa)
-    edge = _EDGE * (ends[:, 1] - ends[:, 0])  # noise about a calibrated zero is not an excursion
-    low, high = beside(ends[:, 0] - edge), beside(ends[:, 1] + edge)
-    count = np.zeros(len(ends), dtype=np.int64)
-    for (nominal,) in pieces(nominal_pa):
-        here = slice(nominal.shape[1])
-        out = nominal < low[here]
-        out |= nominal > high[here]
-        if out.any():
-            count += out.reshape(-1, len(ends)).sum(axis=0)
-    return [float(n / len(nominal_pa)) for n in count.tolist()]
+class _Ranges:
+    """Counts the readings outside the calibrated range of each column."""
+
+    def __init__(self, ranges_pa: Sequence[tuple[float, float]]) -> None:
+        ends = np.array(ranges_pa)
+        edge = _EDGE * (ends[:, 1] - ends[:, 0])  # noise about a calibrated zero is not an excursion
+        self._low, self._high = beside(ends[:, 0] - edge), beside(ends[:, 1] + edge)
+        self._out = np.zeros(len(ends), np.int64)
+
+    def count(self, nominal_pa: Array) -> None:
+        for (nominal,) in pieces(nominal_pa):
+            here = slice(nominal.shape[1])
+            out = nominal < self._low[here]
+            out |= nominal > self._high[here]
+            if out.any():
+                self._out += out.reshape(-1, len(self._out)).sum(axis=0)
+
+    def shares(self, rows: int) -> dict[int, float]:
+        """Share of the rows by column, where there are any."""
+        return {i: n / rows for i, n in enumerate(self._out.tolist()) if n}
 
 
 def _columns(counts: Array, wanted: Sequence[int]) -> Array:

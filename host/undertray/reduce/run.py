@@ -39,6 +39,7 @@ Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 _ROWS = 4096  # turned into columns at a time
+_COLUMNS = 2
 
 
 def reduce_run(
@@ -220,10 +221,14 @@ def _steady(found: MeanUncertainty, need: HoldNeed, seconds: float) -> Steady:
 def _taps(names: Sequence[str], suction: TapSuction, step_s: Array) -> dict[str, TapSummary]:
     out = {}
     beyond = suction.out_of_range.any()
-    columns = np.empty(suction.pa.shape[::-1])
-    for a in range(0, len(step_s), _ROWS):
-        columns[:, a : a + _ROWS] = suction.pa[a : a + _ROWS].T
-    for i, (name, column) in enumerate(zip(names, columns, strict=True)):
+    # few at a time, as memory that was not used before takes longer to get than to fill
+    columns = np.empty((min(_COLUMNS, len(names)), len(step_s)))
+    for i, name in enumerate(names):
+        if i % _COLUMNS == 0:
+            for a in range(0, len(step_s), _ROWS):
+                some = suction.pa[a : a + _ROWS, i : i + _COLUMNS].T
+                columns[: len(some), a : a + _ROWS] = some
+        column = columns[i % _COLUMNS]
         seen = np.isfinite(column)
         whole = bool(seen.all())
         values = column if whole else column[seen]

@@ -143,12 +143,13 @@ def mean_uncertainty(
     left_out, seen = np.zeros((len(car.taps), len(QUANTITIES))), np.zeros(len(car.taps))
     for part, pa in zip(parts, means_pa, strict=True):
         share = part.rows / total
-        columns.add(part, share * functional @ part.matrix.matrix, suction.nominal_pa)
+        columns.add(part, share * functional @ part.matrix.matrix, suction.nominal)
         left_out[part.taps] += share * _left_out(car, [loads.taps[i] for i in part.taps], functional, pa)
         seen[part.taps] += share * abs(float(part.matrix.matrix[0] @ pa))
     # the noise of most rows, those with the same good taps, is taken for that of all
     main = max(parts, key=lambda part: part.rows)
-    scatter = mean_scatter(main.readings(suction.pa), functional @ main.matrix.matrix, rate_hz)
+    readings, chosen = main.readings(suction.pa)
+    scatter = mean_scatter(readings, functional @ main.matrix.matrix, rate_hz, chosen)
     noise = scatter.standard * np.sqrt(main.rows / total)
     taps = int(np.count_nonzero(seen))
     between2 = _jackknife(left_out, seen, abs(float(mean_loads[0])))

@@ -12,6 +12,7 @@ from undertray.calibrate.certificate import Calibration
 from undertray.calibrate.tare import Still, Tare, find_tare
 from undertray.errors import ReductionError
 from undertray.reduce.car import Car
+from undertray.reduce.nominal import Nominal
 from undertray.reduce.reading import TapSuction
 
 __all__ = ["TARES", "Zero", "take_zero"]
@@ -127,7 +128,7 @@ def take_zero(
     parts = [part for part in (used.before, used.after) if part is not None]
     u2 = sum(np.nan_to_num(part.u_pa) ** 2 for part in parts) / len(parts) ** 2
     moved = np.zeros(len(names)) if linear or drift_pa is None else np.nan_to_num(drift_pa) / _RECTANGLE
-    nominal = [_still_nominal(t_s, suction.nominal_pa, part) for part in parts]
+    nominal = [_still_nominal(t_s, suction.nominal, part) for part in parts]
     place = "before" if first is tare.before else "after"
     span = "a zero moving from before to after the run" if linear else f"the zero {place} the run"
     notices.append(f"{span} was taken off: " + _listed(names, first.zero_pa))
@@ -177,9 +178,9 @@ def _allowed_pa(car: Car, calibration: Calibration | None) -> Array:
     return np.array([c.coverage_factor * float(c.standard_uncertainty_pa(0.0)) for c in columns])
 
 
-def _still_nominal(t_s: Array, nominal_pa: Array, still: Still) -> Array:
+def _still_nominal(t_s: Array, nominal: Nominal, still: Still) -> Array:
     a, b = np.searchsorted(t_s, [still.start_s, still.end_s])
-    part = nominal_pa[a : b + 1]
+    part = nominal.between(int(a), int(b) + 1)
     seen = np.isfinite(part)
     total = np.where(seen, part, 0.0).sum(axis=0)
     return np.asarray(total / np.maximum(seen.sum(axis=0), 1))

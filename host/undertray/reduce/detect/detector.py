@@ -96,11 +96,6 @@ class Detector:
         self._flagged = False
 
     @property
-    def fans(self) -> FanBank:
-        """The fan laws as far as the run has narrowed them down."""
-        return self._bank
-
-    @property
     def events(self) -> tuple[Loss, ...]:
         """Events so far, in order of onset; an end still looked for is None."""
         return self._ledger.events
