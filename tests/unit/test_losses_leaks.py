@@ -74,3 +74,30 @@ def test_the_first_closing_is_a_cut_and_no_leak(power, lag_s, at_s, to_us):
     (event,) = find_losses(t, suction, throttle)
     assert event.kind == "throttle-cut"
     assert event.onset_s == pytest.approx(at_s, abs=0.01)
+
+
+@pytest.mark.parametrize("to_us", [1700.0, 1000.0, 1500.0])
+@pytest.mark.parametrize("open_s", [3.0, 5.0])
+def test_a_leak_that_never_comes_to_rest_is_told_as_far_as_it_was_seen(open_s, to_us):
+    """It closes at once, or the throttle is moved, while it still opens."""
+    t = times(30)
+    at_s, shut_s = 12.0, 12.0 + open_s
+    throttle = np.where(t < shut_s, 1700.0, to_us)
+    left = np.where(t < shut_s, 1 - 0.5 * ramp(t, at_s, open_s), 1.0)
+    (leak,) = leaks(t, run(t, throttle, left), throttle)
+    assert leak.onset_s == pytest.approx(at_s, abs=0.6)
+    # looked at every 1.3 s, by means over as long: at most that much of the fall was not seen yet
+    assert 0.5 * (1 - 2.6 / open_s) - 0.05 <= leak.drop <= 0.55
+    if to_us == 1700.0:
+        assert leak.end_s == pytest.approx(shut_s, abs=0.3)
+
+
+def test_a_leak_after_a_throttle_step_is_not_dated_back_to_the_step():
+    """The fan law, of another exponent than the true one, leaves a step in the index."""
+    index = np.repeat(np.array([1.0] * 12 + [0.9] * 14 + [0.85, 0.75, 0.65, 0.55] + [0.5] * 6), 16)
+    creep = find_creep(0, 800 * index, np.ones(len(index)), 0.05, LossParameters())
+    assert creep is not None
+    # derived: a straight fall from the end of the 26th value on, read to the value before and half of it;
+    # and 0.5 of 0.9 is left
+    assert creep.begun / 16 == pytest.approx(26, abs=1.5)
+    assert creep.drop == pytest.approx(1 - 0.5 / 0.9, abs=0.01)

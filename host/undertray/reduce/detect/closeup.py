@@ -22,6 +22,8 @@ Array = NDArray[np.float64]
 
 _REST_ERROR = 0.02  # a throttle at rest needs no law; what is left is the pack's sag
 _WORST = 0.2  # misfit at which a fan law says nothing of a leak any more
+_ALIKE = 0.05  # of the pulse above shut: a change by so little no law gets wrong
+_SHUT_US = 1000.0
 _HARDLY = 0.1  # of what was before: where the throttle may leave less, nothing is judged
 _LEVEL = 32  # blocks that its level is read from
 _CREEP_S = 15.0  # a pack that sags takes longer for the same fall
@@ -158,7 +160,9 @@ class CloseUp:
             return fall
         return replace(fall, onset_s=float(t[short[0]]))
 
-    def seek_creep(self, k0: int, k1: int, weights: Array, p: LossParameters) -> Creep | None:
+    def seek_creep(
+        self, k0: int, k1: int, weights: Array, p: LossParameters, sure: bool = True
+    ) -> Creep | None:
         """Look for a slow leak in the seal index of some blocks.
 
         Parameters
@@ -169,46 +173,35 @@ class CloseUp:
             Weights of the taps, 0 for one that is left out, their sum 1.
         p : LossParameters
             Thresholds.
+        sure : bool
+            Never one that a badly known fan law may have made.
 
         Returns
         -------
         Creep or None
+            By what came since the throttle hardly moved; else by all there is.
         """
         k0 = self._within_reach(k0, k1)
-        if k0 >= k1 or not self._blocks.known(k0, k1):
+        if k0 >= k1:
             return None
+        creep = self._at_rest(k0, k1, weights, p)
+        if creep is not None or not self._blocks.known(k0, k1) or (sure and self._bank.calm_error > _WORST):
+            return creep
         mean = self._blocks.floats("tap_pa", k0, k1) @ weights
         drive = self._bank.drive(self._blocks.floats("speed_us", k0, k1))
-        return find_creep(k0, mean, drive, self._bank.calm_error, p)
+        creep = find_creep(k0, mean, drive, self._bank.calm_error, p)
+        explained = creep is not None and sure and not self._unexplained(creep.begun, k1, weights, p)
+        return None if explained else creep
 
-    def seek_sure_creep(self, k0: int, k1: int, weights: Array, p: LossParameters) -> Creep | None:
-        """The same, but never one that a badly known fan law may have made.
-
-        Parameters
-        ----------
-        k0, k1 : int
-            First block that may be compared with, and the block after the last.
-        weights : ndarray, shape (taps,)
-            Weights of the taps, 0 for one that is left out, their sum 1.
-        p : LossParameters
-            Thresholds.
-
-        Returns
-        -------
-        Creep or None
-            By the seal index, where the law is good; else by the suction alone while the throttle rests.
-        """
-        creep = self.seek_creep(k0, k1, weights, p) if self._bank.calm_error <= _WORST else None
-        if creep is not None and self._unexplained(creep.begun, k1, weights, p):
-            return creep
-        k0 = self._within_reach(k0, k1)
+    def _at_rest(self, k0: int, k1: int, weights: Array, p: LossParameters) -> Creep | None:
         speed = self._blocks.floats("speed_us", k0, k1)
-        moved = np.flatnonzero(np.abs(speed - speed[-1:]) > RESTING_US)  # of all speeds one after the other
+        near = np.maximum(RESTING_US, _ALIKE * (speed[-1:] - _SHUT_US))
+        moved = np.flatnonzero(np.abs(speed - speed[-1:]) > near)  # of all speeds one after the other
         k0 += int(moved[-1]) // speed.shape[1] + 1 if moved.size else 0
         if k1 - k0 < _LEVEL or not self._blocks.known(k0, k1):
             return None
         mean = self._blocks.floats("tap_pa", k0, k1) @ weights
-        creep = find_creep(k0, mean, np.ones(k1 - k0), _REST_ERROR, p)
+        creep = find_creep(k0, mean, self._bank.drive(speed[-(k1 - k0) :]), _REST_ERROR, p)
         # one that was under way when the rest began is not dated by it
         return creep if creep is not None and creep.begun >= k0 + _LEVEL else None
 

@@ -12,10 +12,10 @@ from undertray.reduce.detect.blocks import Blocks
 from undertray.reduce.detect.closeup import CloseUp
 from undertray.reduce.detect.expectation import FanBank
 from undertray.reduce.detect.health import Health
-from undertray.reduce.detect.ledger import Ledger
+from undertray.reduce.detect.ledger import MOST_OF_IT, Ledger
 from undertray.reduce.detect.marks import Marks
 from undertray.reduce.detect.onset import Fall
-from undertray.reduce.detect.screen import Screen
+from undertray.reduce.detect.screen import FRAME, Screen
 from undertray.reduce.detect.suspicion import Cut, Suspicion, Verdict, suspect, suspect_cut
 from undertray.reduce.detect.view import View
 from undertray.reduce.loss import Loss, LossParameters
@@ -240,6 +240,8 @@ class FallWatch:
         named = known or (sudden and fall.drop < _NOTHING)
         if not (loaded and fall.drop >= least and named):
             return
+        if self._is_part_of_a_leak(begun, fall):
+            return
         self._marks.after_leak = self._marks.after_fall = k
         if self._ledger.went_on(fall, self._p):
             return
@@ -247,6 +249,15 @@ class FallWatch:
         confidence *= (1.0 if known else 0.6) * (1.0 if np.count_nonzero(weights) > 1 else 0.85)
         kind = "seal-loss" if sudden else "slow-leak"
         self._ledger.tell(kind, fall, self._blocks.throttle(begun), confidence, k, speed)
+
+    def _is_part_of_a_leak(self, begun: int, fall: Fall) -> bool:
+        """Is it a step of a leak that is opening? That one is told as a whole."""
+        leak = self._marks.opening
+        return (
+            leak is not None
+            and leak.begun < begun < leak.bottom + 2 * FRAME
+            and fall.drop < MOST_OF_IT * leak.drop
+        )
 
     def _measured(self, suspicion: Suspicion, k: int, speed: Array | None) -> Fall:
         """Measure a fall that has settled; the seal index may show that it began before it was noticed."""
@@ -260,7 +271,7 @@ class FallWatch:
         else:
             fall, before = self._closeup.creeping(creep, weights), creep.begun
         since = max(self._marks.start, self._marks.after_leak)
-        whole = self._closeup.seek_creep(since, k + 1, weights, self._p)
+        whole = self._closeup.seek_creep(since, k + 1, weights, self._p, sure=False)
         if whole is None or whole.sudden or whole.begun >= before:
             return fall
         return self._closeup.creeping(whole, weights)

@@ -8,11 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.reduce.loss import LossParameters
-from undertray.reduce.middle import middles
+from undertray.reduce.middle import middle, middles
 
 __all__ = ["Creep", "find_creep"]
 
 Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 _GROUP = 16  # blocks that one value of the index is the median of
 _EVEN = np.full(_GROUP, 1 / _GROUP)
@@ -97,20 +98,48 @@ def find_creep(k0: int, mean_pa: Array, drive: Array, error: float, p: LossParam
     drop = 1.0 - now / level if level > 0 else 0.0
     if drop < p.leak_drop + 2 * error:
         return None
-    after = value[top + _NOW - 1 :]
-    places = good[top + _NOW - 1 :]
-    under = np.flatnonzero(after < level * (1 - 0.9 * drop))
+    after = value[top:]
+    places = good[top:]
+    half = int(np.flatnonzero(after < level * (1 - 0.5 * drop))[0])
+    at = _bend(places[: half + 1], after[: half + 1])
+    level = middle(after[max(0, at + 1 - _NOW) : at + 1])
+    drop = 1.0 - now / level
+    if drop < p.leak_drop:
+        return None
+    high, low = level * (1 - 0.1 * drop), level * (1 - 0.9 * drop)
+    under = np.flatnonzero(after < low)
     i10 = int(under[0]) if under.size else len(after) - 1
-    over = np.flatnonzero(after[:i10] > level * (1 - 0.1 * drop))
+    over = np.flatnonzero(after[:i10] > high)
     i90 = int(over[-1]) if over.size else 0
     length = int(places[i10] - places[i90])
-    begin = places[i90] + 0.5 - length / 8
+    begin, end = _crossing(places, after, i90, high), _crossing(places, after, i10 - 1, low)
+    eighth = (end - begin) / 8
     still = float(run[-1 - min(_NOW, len(run) - 1)]) - now < _STILL * level
     return Creep(
-        begun=k0 + skip + max(0, round(begin * _GROUP)),
-        bottom=k0 + skip + min(len(index) * _GROUP - 1, round((places[i10] + 0.5 + length / 8) * _GROUP)),
+        begun=k0 + skip + max(0, round((begin - eighth) * _GROUP)),
+        bottom=k0 + skip + min(len(index) * _GROUP - 1, round((end + eighth) * _GROUP)),
         drop=drop,
         still=still,
         # nothing was hidden between neighbours, and neighbours differ by the whole fall
         sudden=length <= _SUDDEN and length == i10 - i90,
     )
+
+
+def _bend(x: Ints, y: Array) -> int:
+    """Where a level ends that falls to the last value: by least squares, the fall taken as straight."""
+    best, at = np.inf, 0
+    for i in range(len(x) - 1):
+        level = float(y[: i + 1].mean())
+        way = (x[i:] - x[i]) / (x[-1] - x[i])
+        off = np.concatenate([y[:i] - level, y[i:] - (level + (y[-1] - level) * way)])
+        if float(off @ off) < best:
+            best, at = float(off @ off), i
+    return at
+
+
+def _crossing(places: Ints, value: Array, i: int, limit: float) -> float:
+    """Where the values come down to a limit, between one and the next; each stands for its middle."""
+    i = min(max(i, 0), len(value) - 2)
+    way = float(value[i] - value[i + 1])
+    share = min(max(float(value[i] - limit) / way, 0.0), 1.0) if way > 0 else 1.0
+    return float(places[i]) + 0.5 + share * float(places[i + 1] - places[i])

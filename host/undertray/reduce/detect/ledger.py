@@ -12,7 +12,7 @@ from undertray.reduce.detect.onset import Fall
 from undertray.reduce.detect.pending import Pending
 from undertray.reduce.loss import LOSS_KINDS, Loss, LossParameters
 
-__all__ = ["Ledger"]
+__all__ = ["MOST_OF_IT", "Ledger"]
 
 Array = NDArray[np.float64]
 
@@ -20,7 +20,8 @@ _MOST_PENDING = 16
 _GOES_ON_S = 5.0  # a leak that rested this long has come to its end
 _AFTER_FAULT_S = 0.3
 _TOLD_WITHIN_S = 70.0  # no more is remembered of what was before
-_MOST_OF_IT = 0.6  # a step that makes more than this of a slow leak is no slow leak
+MOST_OF_IT = 0.6
+"""A step that makes more than this of a slow leak is no slow leak."""
 
 
 class Ledger:
@@ -136,7 +137,7 @@ class Ledger:
             if e.kind not in LOSS_KINDS or not e.drop:
                 continue
             creeping = e.kind == "slow-leak" and e.onset_s - 0.5 < fall.onset_s < e.bottom_s + 0.5
-            if creeping and fall.drop < _MOST_OF_IT * e.drop:
+            if creeping and fall.drop < MOST_OF_IT * e.drop:
                 return True
             if e.onset_s < fall.onset_s < (np.inf if e.end_s is None else e.end_s) and fall.drop < least:
                 return True
@@ -152,7 +153,7 @@ class Ledger:
         """
         for e in self.events:
             near = e.onset_s - 1.0 < fall.onset_s < e.bottom_s + 0.5
-            if e.kind == "slow-leak" and e.drop and near and fall.drop > _MOST_OF_IT * e.drop:
+            if e.kind == "slow-leak" and e.drop and near and fall.drop > MOST_OF_IT * e.drop:
                 self.withdraw(e)
 
     def withdraw(self, event: Loss) -> None:

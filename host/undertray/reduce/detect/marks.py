@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from undertray.reduce.detect.leak import Creep
 from undertray.reduce.detect.noise import Noise
 from undertray.reduce.loss import LossParameters
 
@@ -27,6 +28,8 @@ class Marks:
         Noise of the run so far.
     top_pa : float
         Highest suction that stood for a frame, slowly forgotten, Pa.
+    opening : Creep or None
+        A slow leak that showed in the last frame and has not come to rest.
     """
 
     start: int = 0
@@ -36,6 +39,7 @@ class Marks:
     quiet: int = 0
     noise: Noise = field(default_factory=Noise)
     top_pa: float = 0.0
+    opening: Creep | None = None
 
     def floor_pa(self, p: LossParameters) -> float:
         """Suction below which nothing is judged.

@@ -195,16 +195,29 @@ class SealWatch:
             if expected > _IDLE * self._marks.top_pa:
                 self._highest = max(self._highest, left)
                 self._last_two, self._last_one = min(left, self._last_one), left
-        if self._last_two >= self._held * self._highest or not self._fallen():
-            return False
         k0 = max(self._marks.start, self._marks.after_leak, self._blocks.first)
-        creep = self._closeup.seek_sure_creep(k0, k1, weights, self._p)
-        if creep is None or not (creep.still or last):
-            return creep is not None
-        self._marks.after_leak = k1
-        self._falls.drop_suspicion()
-        self._tell(creep, k0, k1, weights)
+        creep = None
+        if self._last_two < self._held * self._highest and self._fallen():
+            creep = self._closeup.seek_creep(k0, k1, weights, self._p)
+        opening, self._marks.opening = self._marks.opening, creep
+        if creep is None:
+            if opening is not None and opening.begun >= k0:
+                self._closed(opening, k0, k1, weights)
+            return False
+        if creep.still or last:
+            self._marks.opening = None
+            self._marks.after_leak = k1
+            self._falls.drop_suspicion()
+            self._tell(creep, k0, k1, weights)
         return True
+
+    def _closed(self, creep: Creep, k0: int, k1: int, weights: Array) -> None:
+        """Tell of a leak that closed, or was lost sight of, before it came to rest."""
+        if creep.sudden:
+            return
+        self._marks.after_leak = creep.bottom
+        self._tell(creep, k0, creep.bottom, weights)
+        self._find_ends(creep.bottom, k1, weights, None)
 
     def _tell(self, creep: Creep, k0: int, k1: int, weights: Array) -> None:
         speed = self._blocks.floats("speed_us", creep.begun, creep.begun + 1)[0]
