@@ -195,13 +195,21 @@ def test_a_tube_on_the_other_port_is_said():
     assert not any("other port" in n for n in reduce_run(run_of(level(600)), car()).notices)
 
 
-def test_an_angle_in_radians_is_said():
-    assert any(
-        "in degrees" in n for n in reduce_run(run_of(level(300)), car(surface_angle_deg=3.14159)).notices
-    )
-    assert not any(
-        "in degrees" in n for n in reduce_run(run_of(level(300)), car(surface_angle_deg=0.0)).notices
-    )
+@pytest.mark.parametrize(
+    ("part", "doubtful", "plain"),
+    [
+        ("in degrees", {"surface_angle_deg": 3.14159}, {"surface_angle_deg": 0.0}),
+        ("no allowance", {"allowance": 0.0}, {"allowance": 0.1}),
+        ("no allowance", {"surface_angle_deg": 90.0}, {"surface_angle_deg": 0.0}),
+        ("no tyre_mu", {"surface_angle_deg": 90.0}, {"surface_angle_deg": 90.0, "tyre_mu": 0.9}),
+        ("another unit", {"wheelbase_mm": 30.0}, {"wheelbase_mm": 300.0}),
+        ("another unit", {"wheelbase_mm": 3000.0}, {"wheelbase_mm": 300.0}),
+    ],
+)
+def test_what_a_car_file_leaves_in_doubt_is_said(part, doubtful, plain):
+    run = run_of(level(300))
+    assert any(part in n for n in reduce_run(run, car(**doubtful)).notices)
+    assert not any(part in n for n in reduce_run(run, car(**plain)).notices)
 
 
 def test_fans_that_never_ran_were_never_steady():

@@ -16,6 +16,7 @@ from undertray.reduce.tube import tube_notices
 __all__ = ["run_caveats", "run_notices"]
 
 _RADIANS_AT_MOST = 6.3
+_LENGTHS = 4.0  # a floor and a wheelbase further apart than this are no car (common practice, no source)
 _LONG_GAP_S = 0.5
 _LOOKED_AT = 2000
 _WRONG_WAY = -0.2  # share of what the other taps suck
@@ -119,14 +120,28 @@ def run_notices(
     said += _of_the_log(run, time)
     for name in absent:
         said.append(f"tap {name} was missing or faulty in part of the run: its neighbours stood in for it")
-    if 0 < car.surface_angle_deg < _RADIANS_AT_MOST:
-        said.append(f"surface_angle {car.surface_angle_deg:g} is nearly level ground: it is in degrees")
-    off = car.surface_angle_deg % 180 != 0
-    if off and car.tyre_mu is None:
-        said.append("no tyre_mu given: whether the car slides off the surface is not judged")
+    said += _of_the_car(car)
     said += tube_notices(car, time.rate_hz)
     said += further
     return tuple(said)
+
+
+def _of_the_car(car: Car) -> list[str]:
+    said: list[str] = []
+    if 0 < car.surface_angle_deg < _RADIANS_AT_MOST:
+        said.append(f"surface_angle {car.surface_angle_deg:g} is nearly level ground: it is in degrees")
+    elif car.surface_angle_deg > 0 and car.allowance == 0:
+        said.append("no allowance: held means the bare weight, with nothing in hand for bumps and steering")
+    if car.surface_angle_deg % 180 != 0 and car.tyre_mu is None:
+        said.append("no tyre_mu given: whether the car slides off the surface is not judged")
+    ends_mm = [x for x, _ in car.floor_mm]
+    long_mm = max(ends_mm) - min(ends_mm)
+    if not long_mm / _LENGTHS < car.wheelbase_mm < long_mm * _LENGTHS:
+        said.append(
+            f"the wheelbase is {car.wheelbase_mm:g} mm and the floor {long_mm:g} mm long: "
+            "is one of them in another unit?"
+        )
+    return said
 
 
 def _of_the_log(run: Run, time: BoardTime) -> list[str]:
