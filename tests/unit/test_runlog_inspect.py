@@ -1,4 +1,4 @@
-"""What is in a log, told and exported."""
+"""What is in a log, told."""
 
 from __future__ import annotations
 
@@ -7,16 +7,12 @@ import subprocess
 import sys
 from pathlib import Path
 
-import numpy as np
-import pandas as pd
 import pytest
 
 from fakes.board import ScriptedBoard, device_line, log_of
-from undertray.acquire.export import export_run, table_of
 from undertray.acquire.inspection import inspect_run
 from undertray.acquire.runlog import read_run
 from undertray.acquire.wire import Row, encode_note, encode_row
-from undertray.errors import RunLogError
 
 
 def troubled(tmp_path: Path) -> Path:
@@ -89,43 +85,3 @@ def test_the_command_tells_it_in_plain_lines(tmp_path: Path) -> None:
     assert "1 x crc" in done.stdout
     assert "\x1b" not in done.stdout  # the facts held an escape
     assert json.loads(run_command("inspect", troubled(tmp_path), "--json").stdout)["lost_rows"] == 40
-
-
-def test_an_export_is_the_run(tmp_path: Path) -> None:
-    run = read_run(troubled(tmp_path))
-    out = tmp_path / "table.csv"
-    assert export_run(run, out) == 211
-    table = pd.read_csv(out)
-    assert table["t_s"].is_monotonic_increasing
-    assert np.array_equal(table["seq"], run.seq)
-    assert np.array_equal(table[["p1", "p2"]], run.counts, equal_nan=True)
-    assert np.array_equal(table["throttle_us"], run.throttle_us, equal_nan=True)
-    assert b"." not in out.read_bytes().splitlines()[1].split(b",", 1)[1]  # counts stay whole
-
-
-def test_an_export_to_parquet_is_the_same_table(tmp_path: Path) -> None:
-    pytest.importorskip("pyarrow", reason="Parquet needs pyarrow")
-    run = read_run(troubled(tmp_path))
-    out = tmp_path / "table.parquet"
-    export_run(run, out)
-    pd.testing.assert_frame_equal(pd.read_parquet(out), table_of(run))
-
-
-def test_what_cannot_be_exported_says_why(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    run = read_run(troubled(tmp_path))
-    (tmp_path / "there.csv").write_text("precious")
-    with pytest.raises(RunLogError, match="this file exists"):
-        export_run(run, tmp_path / "there.csv")
-    assert (tmp_path / "there.csv").read_text() == "precious"
-    with pytest.raises(RunLogError, match=r"\.csv or \.parquet"):
-        export_run(run, tmp_path / "table.xlsx")
-    with pytest.raises(RunLogError, match="cannot write it"):
-        export_run(run, tmp_path / "none" / "table.csv")
-
-    def missing(*arguments: object, **options: object) -> None:
-        raise ImportError("pyarrow")
-
-    monkeypatch.setattr(pd.DataFrame, "to_parquet", missing)
-    with pytest.raises(RunLogError, match="needs the package pyarrow"):
-        export_run(run, tmp_path / "table.parquet")
-    assert not (tmp_path / "table.parquet").exists()

@@ -2,47 +2,64 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
+from typing import Any, BinaryIO
 
 import pandas as pd
+from numpy.typing import NDArray
 
 from undertray.acquire.clock import board_time
 from undertray.acquire.runlog import Run
 from undertray.errors import RunLogError
 
-__all__ = ["export_run", "table_of"]
+__all__ = ["Pressures", "export_run", "tables_of"]
+
+Pressures = Callable[[int, int], Mapping[str, NDArray[Any]]]
+"""From the first row, and the row after the last, to columns by their name."""
+_ROWS = 1 << 14  # in a piece: the table of an hour is never held as a whole
 
 
-def table_of(run: Run) -> pd.DataFrame:
-    """Turn a run into a table, one row a sample slot.
+def tables_of(run: Run, pressures: Pressures | None = None, rows: int = _ROWS) -> Iterator[pd.DataFrame]:
+    """Turn a run into tables of some rows each, one row a sample slot.
 
     Parameters
     ----------
     run : Run
         A run log in memory.
+    pressures : callable or None
+        Gives what stands in place of the raw counts; the counts themselves if None.
+    rows : int
+        Rows of a table at most.
 
-    Returns
-    -------
+    Yields
+    ------
     pandas.DataFrame
-        ``t_s`` (board time since the first row, s), ``segment``, ``seq``, ``throttle_us``,
+        ``t_s`` (board time since the first row, s), ``segment``, ``host_us``, ``seq``, ``throttle_us``,
         ``flags``, and the raw counts of each pressure column. Whole numbers stay whole; what
-        the board did not send is empty.
+        the board did not send is empty. A run without rows gives one table without rows.
     """
     time = board_time(run)
-    columns: dict[str, object] = {
-        "t_s": time.t_s.round(9),
-        "segment": time.segment,
-        "host_us": run.host_us,
-        "seq": run.seq,
-        "throttle_us": pd.Series(run.throttle_us).astype("Int64"),
-        "flags": run.flags,
-    }
-    for i, name in enumerate(run.columns):
-        columns[name] = pd.Series(run.counts[:, i]).astype("Int64")
-    return pd.DataFrame(columns)
+    for first in range(0, max(1, len(run.seq)), rows):
+        last = min(len(run.seq), first + rows)
+        piece = slice(first, last)
+        columns: dict[str, object] = {
+            "t_s": time.t_s[piece].round(9),
+            "segment": time.segment[piece],
+            "host_us": run.host_us[piece],
+            "seq": run.seq[piece],
+            "throttle_us": pd.Series(run.throttle_us[piece]).astype("Int64"),
+            "flags": run.flags[piece],
+        }
+        if pressures is not None:
+            columns |= pressures(first, last)
+        else:
+            for i, name in enumerate(run.columns):
+                columns[name] = pd.Series(run.counts[piece, i]).astype("Int64")
+        yield pd.DataFrame(columns)
 
 
-def export_run(run: Run, path: Path) -> int:
+def export_run(run: Run, path: Path, pressures: Pressures | None = None) -> int:
     """Write a run as CSV or Parquet, by the ending of the name.
 
     Parameters
@@ -51,6 +68,8 @@ def export_run(run: Run, path: Path) -> int:
         A run log in memory.
     path : Path
         ``.csv`` or ``.parquet``; must not exist.
+    pressures : callable or None
+        Gives what stands in place of the raw counts; the counts themselves if None.
 
     Returns
     -------
@@ -63,28 +82,48 @@ def export_run(run: Run, path: Path) -> int:
         When the ending is another, the file exists or cannot be written, or Parquet is asked
         for and the package pyarrow is not installed.
     """
-    ending = path.suffix.lower()
-    if ending not in (".csv", ".parquet"):
+    write = {".csv": _write_csv, ".parquet": _write_parquet}.get(path.suffix.lower())
+    if write is None:
         raise RunLogError(
             "cannot tell the format", where=str(path), expected="a name that ends in .csv or .parquet"
         )
-    table = table_of(run)
+    unfinished = False
     try:
         with path.open("xb") as file:
-            if ending == ".csv":
-                file.write(table.to_csv(index=False, lineterminator="\n").encode())
-            else:
-                table.to_parquet(file, index=False)
+            unfinished = True
+            write(tables_of(run, pressures), file)
+        unfinished = False
     except FileExistsError as error:
         raise RunLogError("this file exists", where=str(path), do="choose another name") from error
     except ImportError as error:
-        path.unlink(missing_ok=True)
         raise RunLogError(
             "Parquet needs the package pyarrow",
             where=str(path),
             do="pip install 'undertray[parquet]', or export to .csv",
         ) from error
     except OSError as error:
-        path.unlink(missing_ok=True)
-        raise RunLogError(f"cannot write it ({error.strerror or error})", where=str(path)) from error
-    return len(table)
+        raise RunLogError(
+            f"cannot write it ({error.strerror or error})",
+            where=str(path),
+            do="check that its folder exists and has room",
+        ) from error
+    finally:
+        if unfinished:
+            path.unlink(missing_ok=True)
+    return len(run.seq)
+
+
+def _write_csv(tables: Iterator[pd.DataFrame], file: BinaryIO) -> None:
+    for place, table in enumerate(tables):
+        file.write(table.to_csv(index=False, header=place == 0, lineterminator="\n").encode())
+
+
+def _write_parquet(tables: Iterator[pd.DataFrame], file: BinaryIO) -> None:
+    import pyarrow as pa  # type: ignore[import-untyped]
+    from pyarrow import parquet
+
+    first = pa.Table.from_pandas(next(tables), preserve_index=False)
+    with parquet.ParquetWriter(file, first.schema) as writer:
+        writer.write_table(first)
+        for table in tables:
+            writer.write_table(pa.Table.from_pandas(table, first.schema, preserve_index=False))

@@ -55,6 +55,8 @@ class Run:
         There is no ``#end`` line: the recording was cut off. Never so for a plain capture.
     end : mapping or None
         What the ``#end`` line says.
+    file : str
+        Name of the file; empty where the run never was one.
     """
 
     name: str
@@ -71,6 +73,12 @@ class Run:
     bad_lines: int
     cut_off: bool
     end: Mapping[str, Any] | None
+    file: str = ""
+
+    @property
+    def where(self) -> str:
+        """What an error line calls the run: its file, so that it can be found."""
+        return self.file or self.name
 
 
 def read_run(path: str | Path) -> Run:
@@ -172,6 +180,7 @@ def _run(path: Path, reader: LogScan) -> Run:
         bad_lines=bad + int(np.count_nonzero(~kept)),
         cut_off=reader.stamped and reader.end is None,
         end=reader.end,
+        file=path.name,
     )
 
 

@@ -53,15 +53,34 @@ def _inspect(
 def _export(
     run: Annotated[Path, typer.Argument(metavar="RUN.csv", help="The run log.", show_default=False)],
     out: Annotated[Path, typer.Option(help="What to write: .csv, or .parquet with pyarrow.")],
+    pa: Annotated[bool, typer.Option("--pa", help="Suction in Pa instead of raw counts.")] = False,
+    calibration: Annotated[
+        Path | None,
+        typer.Option("--calibration", metavar="FILE", help="The board's calibration.json; implies --pa."),
+    ] = None,
 ) -> None:
     """Write a log as a plain table: time, throttle, flags and raw counts, one row a sample.
 
-    Example: undertray export run.csv --out run.parquet
+    With --pa each count becomes p1_pa, its suction (positive below ambient), and p1_out_of_range: 0, or 1
+    outside the calibrated range, 2 beyond the sensor's own.
+
+    Example: undertray export run.csv --pa --out run-pa.csv
     """
     from undertray.acquire.export import export_run
     from undertray.acquire.runlog import read_run
 
-    rows = export_run(read_run(run), out)
+    log, pressures = read_run(run), None
+    if pa or calibration is not None:
+        from undertray.calibrate.certificate import Calibration
+        from undertray.report.pressures import ColumnSuction
+
+        certificate = Calibration.from_json(calibration) if calibration else None
+        pressures = ColumnSuction(log, certificate).rows
+        if certificate is None:
+            print("undertray: uncalibrated: the sensors' own scales are used", file=sys.stderr)
+        elif log.device and certificate.foreign_to(log.device.uid):
+            print("undertray: the calibration was made on another board", file=sys.stderr)
+    rows = export_run(log, out, pressures)
     print(f"undertray: {rows} rows: {out}", file=sys.stderr)
 
 

@@ -1,0 +1,86 @@
+"""Suction of every pressure column of a run, some rows at a time: for tables that other programs read."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.acquire.runlog import Run
+from undertray.calibrate.certificate import Calibration
+from undertray.calibrate.scale import Scale
+from undertray.errors import RunLogError
+
+__all__ = ["ColumnSuction"]
+
+_EDGE = 0.02  # of the calibrated span, as in the reduction: noise about a calibrated zero is not an excursion
+_AROUND = 2  # rows beside a piece that tell what a part held at its limit
+_OUTSIDE, _BEYOND = 1, 2
+
+
+class ColumnSuction:
+    """What turns the rows of a run into suction, column by column.
+
+    Parameters
+    ----------
+    run : Run
+        The run.
+    calibration : Calibration or None
+        The board's calibration; the parts' own scales alone if None.
+
+    Raises
+    ------
+    RunLogError
+        When the log does not describe its board, or a ``scale`` cannot be used.
+    CalibrationError
+        When the calibration lacks a column of the run.
+    """
+
+    def __init__(self, run: Run, calibration: Calibration | None = None) -> None:
+        if run.device is None:
+            raise RunLogError(
+                "the log does not describe its board, so its counts cannot be turned into Pa",
+                where=run.where,
+                expected="a 'device' note with the scale of every column",
+                do="record again, the board sends that note by itself; or export the counts",
+            )
+        self._counts, self._names, self._calibration = run.counts, run.columns, calibration
+        self._scale = Scale(run.device.columns, run.notes)
+        self._low, self._high = np.full((2, len(self._names)), [[-np.inf], [np.inf]])
+        if calibration is not None:
+            calibration.apply(np.empty((0, len(self._names))), self._names)  # has it every column?
+            ends = np.array([calibration.columns[name].range_pa for name in self._names]).reshape(-1, 2)
+            edge = _EDGE * (ends[:, 1] - ends[:, 0])
+            self._low, self._high = ends[:, 0] - edge, ends[:, 1] + edge
+
+    def rows(self, first: int, last: int) -> dict[str, NDArray[np.float64] | NDArray[np.int8]]:
+        """Turn some rows into suction.
+
+        Parameters
+        ----------
+        first, last : int
+            First row, and the row after the last.
+
+        Returns
+        -------
+        dict of str to ndarray, shape (last - first,)
+            For each column ``NAME_pa``: its suction, Pa, positive below ambient, to 0.1 mPa, NaN where the
+            count is missing; and ``NAME_out_of_range``: 0, or 1 where the nominal suction lies outside the
+            calibrated range, or 2 where the part was beyond its own. The reading is given all the same.
+
+        Raises
+        ------
+        RunLogError
+            When a part's second word never came, or its ``scale`` is of an unknown kind.
+        """
+        a, b = max(0, first - _AROUND), min(len(self._counts), last + _AROUND)
+        nominal = self._scale.nominal(self._counts[a:b], a, first - a, b - last)
+        pa = nominal.suction_pa
+        out = np.where((pa < self._low) | (pa > self._high), _OUTSIDE, 0).astype(np.int8)
+        out[nominal.out_of_range] = _BEYOND
+        if self._calibration is not None:
+            pa = self._calibration.apply(pa, self._names)
+        pa = pa.round(4)
+        found: dict[str, NDArray[np.float64] | NDArray[np.int8]] = {}
+        for i, name in enumerate(self._names):
+            found |= {f"{name}_pa": pa[:, i], f"{name}_out_of_range": out[:, i]}
+        return found
