@@ -144,11 +144,16 @@ class VirtualCar:
             steps += 1
         self.t_us += ahead_us
 
-    def _story_s(self) -> float:
+    def story_s(self) -> float:
+        """Time in the story, which may repeat.
+
+        Returns
+        -------
+        float
+            Seconds.
+        """
         t_s = self.t_us / 1000000.0
-        if self.repeat_s > 0:
-            t_s -= int(t_s / self.repeat_s) * self.repeat_s
-        return t_s
+        return t_s - int(t_s / self.repeat_s) * self.repeat_s if self.repeat_s > 0 else t_s
 
     def drive(self, width_us: "int | None") -> None:
         """Let the board drive the fan controllers.
@@ -170,7 +175,7 @@ class VirtualCar:
 
     def _step(self, step_us: int) -> None:
         self.t_us += step_us
-        t_s = self._story_s()
+        t_s = self.story_s()
         dt_s = step_us / 1000000.0
         self.throttle_us = self._throttle_at(t_s)
         command = 0.0 if self.throttle_us is None else (self.throttle_us - 1000) / 1000.0
@@ -198,7 +203,7 @@ class VirtualCar:
         return leak_cm2
 
     def _hose_off(self, tap: int) -> bool:
-        t_s = self._story_s()
+        t_s = self.story_s()
         return any(e["kind"] == "hose-off" and e["tap"] == tap and _active(e, t_s) for e in self.happenings)
 
     def tap_suction_pa(self, tap: int) -> float:
@@ -232,7 +237,7 @@ class VirtualCar:
         float
             Pa, positive below ambient.
         """
-        t_s = self._story_s()
+        t_s = self.story_s()
         left = 1.0
         for event in self.happenings:
             if event["kind"] == "skirt-fold":
@@ -283,10 +288,9 @@ def make_car(spec: "dict[str, Any]") -> VirtualCar:
         ``pack_full_mv``, ``pack_nominal_mv``, ``pack_load_mv``, ``pack_drain_mv_s``);
         ``throttle`` ([[t_s, us], ...], a polyline); ``repeat_s``; ``happenings``, a list of
         dicts with ``kind``, ``at_s``, ``until_s`` (or none) and: ``skirt-fold`` (``order``
-        of taps, ``near`` share of suction lost at the first, ``spread_s`` from tap to tap,
-        ``over_s``, ``leak_cm2``, ``flutter_s`` of warning, ``close_s``), ``slow-leak`` and
-        ``bump`` (``leak_cm2``, ``over_s``, ``close_s``), ``hose-off`` (``tap``),
-        ``signal-lost``.
+        of taps, ``near`` share of suction lost at the first, ``spread_s`` from tap to tap, ``over_s``,
+        ``leak_cm2``, ``flutter_s`` of warning, ``close_s``), ``slow-leak`` and ``bump`` (``leak_cm2``,
+        ``over_s``, ``close_s``), ``hose-off`` (``tap``), ``signal-lost``.
 
     Returns
     -------

@@ -116,6 +116,10 @@ def _column() -> Story:
             "car": pump,
             "repeat_s": len(_COLUMN_MM) * (_STAND_S + 2),
             "throttle": throttle,
+            "told": [
+                [i * (_STAND_S + 2), f"the column stands at {height_mm} mm for {_STAND_S:.0f} s"]
+                for i, height_mm in enumerate(_COLUMN_MM)
+            ],
         },
     )
 

@@ -5,7 +5,7 @@ The scenario's path is the first argument; ``board.json`` is read from the worki
 
 import sys
 
-from hostport import ScriptedPort, pipe_port
+from hostport import Overheard, ScriptedPort, pipe_port
 from simclock import CLOCK
 from stage import STAGE, load
 
@@ -18,7 +18,7 @@ def boot(scenario_path, make_port=pipe_port):
             CLOCK, scenario.get("script", []), scenario.get("deaf_us", []), scenario.get("garbage")
         )
     else:
-        port = make_port()
+        port = Overheard(make_port(), STAGE.begin_story)  # every recording has the whole story
     try:
         board = load("board.json")
         STAGE.set(scenario, board if isinstance(board, dict) else {})

@@ -72,6 +72,27 @@ class Garbage:
         return out
 
 
+class Overheard:
+    """A port that calls ``began`` when the host says ``start``, on its way to the firmware."""
+
+    def __init__(self, port, began):
+        self.ready = port.ready
+        self.write = port.write
+        self._read = port.read
+        self._began = began
+        self._line = b""
+
+    def read(self):
+        byte = self._read()
+        if byte == 10 or byte == 13:
+            if self._line.strip() == b"start":
+                self._began()
+            self._line = b""
+        elif len(self._line) <= 8:
+            self._line += bytes([byte])
+        return byte
+
+
 def pipe_port():
     """MicroPython's own port, which ends the program when its host has gone."""
     from undertray.link import Port

@@ -19,10 +19,12 @@ and for both, each of them optional:
                 "holds_sda" (behind a multiplexer); "mux" (its place in muxes) with "fault" or "restart";
                 "bus" with "hold" (clocks until SDA is let go); "stall_us" (the processor is away)
     trace       file for what the output pins did: lines of time, pin, level
+    told        for a car that lives: list of [at_s, "line"], each said on standard error at its time in the story
 """
 
 import gc
 import json
+import sys
 
 from bus import VirtualBus
 from parts import models
@@ -76,6 +78,10 @@ class Stage:
         self.lines = {}
         self.watchdog = None
         self.asked = 0
+        self.story = None
+        self.told = []
+        self.said = 0
+        self.said_s = 0.0
 
     def set(self, scenario, board):
         self.reset()
@@ -83,9 +89,9 @@ class Stage:
         if "suction_pa" in scenario:
             self.car = StillCar(scenario)
         else:
-            from physics import make_car
-
-            self.car = make_car(scenario)
+            self.story = scenario
+            self.told = scenario.get("told", [])
+            self.begin_story()
         if "uid" in scenario:
             text = scenario["uid"]
             self.uid = bytes([int(text[i : i + 2], 16) for i in range(0, len(text), 2)])
@@ -98,6 +104,28 @@ class Stage:
             self.lines[section["scl_pin"]] = (bus, "scl")
         self._place(board)
         self.act(CLOCK.now_us())
+
+    def begin_story(self):
+        """The story from its beginning, now; a still car has none."""
+        if self.story is None:
+            return
+        from physics import make_car
+
+        driven_us = getattr(self.car, "driven_us", None)
+        self.car = make_car(self.story)
+        self.car.last_us = CLOCK.now_us()
+        self.car.drive(driven_us)
+        self.said = 0
+
+    def _tell(self):
+        """Say what the story has reached; a story that repeats says it again."""
+        t_s = self.car.story_s()
+        if t_s < self.said_s:
+            self.said = 0
+        self.said_s = t_s
+        while self.said < len(self.told) and self.told[self.said][0] <= t_s:
+            print(self.told[self.said][1], file=sys.stderr)
+            self.said += 1
 
     def _place(self, board):
         known = models()
@@ -147,6 +175,8 @@ class Stage:
             self.asked = 0
             gc.collect()
         self.car.advance(now)
+        if self.told:
+            self._tell()
         return self.car
 
     def act(self, now):
