@@ -13,7 +13,7 @@ import re
 
 from undertray.errors import UndertrayError
 
-__all__ = ["FACTORS", "G_N_M_S2", "UnitError", "quantity"]
+__all__ = ["FACTORS", "G_N_M_S2", "UnitError", "decimal_comma", "quantity"]
 
 G_N_M_S2 = 9.80665
 """Standard acceleration of free fall, m/s2, exact (3rd CGPM, 1901)."""
@@ -51,10 +51,31 @@ FACTORS: dict[str, dict[str, float]] = {
 _NUMBER_AND_UNIT = re.compile(
     r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?)\s*([A-Za-z%][A-Za-z0-9/%]*)\s*"
 )
+# behind an equals sign or a colon, and nothing but a unit, a comment or the end of the entry behind it
+_DECIMAL_COMMA = re.compile(
+    r"[=:][ \t]*\"?([-+]?\d{1,12}),(\d{1,12})[ \t]*(?:[A-Za-z0-9/%]{0,10}\"|[,}\]#]|$)", re.M
+)
 
 
 class UnitError(UndertrayError):
     """A quantity that is no number, or has a unit that does not fit."""
+
+
+def decimal_comma(text: str) -> str | None:
+    """Say what to write where a text has a number with a decimal comma.
+
+    Parameters
+    ----------
+    text : str
+        What a person wrote and a parser of TOML or JSON, or :func:`quantity`, did not take.
+
+    Returns
+    -------
+    str or None
+        What to do, about the first such number; None where there is none.
+    """
+    found = _DECIMAL_COMMA.search(text)
+    return found and f"write {found[1]}.{found[2]} with a decimal point, not {found[1]},{found[2]}"
 
 
 def quantity(value: object, unit: str, where: str) -> float:
@@ -98,6 +119,7 @@ def quantity(value: object, unit: str, where: str) -> float:
                 where=where,
                 seen=value,
                 expected=f"a number, or a number and a unit such as '1 {unit}'",
+                do=decimal_comma(f'="{value[:60]}"'),
             )
         number, written = float(match[1]), match[2]
         factors = dict(FACTORS[dimension])

@@ -72,8 +72,27 @@ def test_what_the_board_refuses_is_refused_here_in_its_own_words(
     assert all(finding.remedy for finding in found)
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "remedy"),
+    [
+        ('"divider": 6.1', '"divider": 6,1', "write 6.1 with a decimal point, not 6,1"),
+        (
+            '"rate_hz": 200,',
+            '"rate_hz": 200',
+            "look at line 5, column 3, and at the end of the line before it",
+        ),
+        ('"rate_hz"', '"rate"', "the board refuses it: correct this entry; wiring/board.md lists every key"),
+    ],
+)
+def test_a_slip_in_the_file_comes_with_what_to_do(tmp_path: Path, old: str, new: str, remedy: str) -> None:
+    text = (FIRMWARE / "board.json").read_text(encoding="utf-8")
+    assert text.count(old) == 1
+    (finding,) = check(tmp_path, text.replace(old, new))
+    assert finding.remedy == remedy
+
+
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
-    with pytest.raises(BoardError, match="cannot be read"):
+    with pytest.raises(BoardError, match=r"cannot be read.*firmware/board\.json"):
         check_board(tmp_path / "none.json")
 
 

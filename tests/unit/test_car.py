@@ -99,6 +99,10 @@ WRONG = {
     "no tap": (TOP, "bad or missing taps"),
     "tap is no table": (TOP + "tap = [1]", "not a table"),
     "syntax": (changed("mass =", "mass"), r"not valid TOML.*line 4"),
+    "decimal comma": (
+        changed("front_weight = 0.46", "front_weight = 0,46"),
+        r"line \d+.*write 0\.46 with a decimal point",
+    ),
     "control character in a name": (changed('"a car"', '"a\\u0007car"'), "bad or missing 'name'"),
     "long name": (changed("a car", "a" * 65), "bad or missing 'name'"),
     "angle": (TOP + "surface_angle = 181\n" + TAPS, "'surface_angle' is out of range"),

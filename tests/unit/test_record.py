@@ -139,7 +139,10 @@ def test_a_log_is_never_overwritten(tmp_path: Path) -> None:
 def test_no_folder(tmp_path: Path) -> None:
     bench = Bench(tmp_path, [])
     bench.recorder._path = tmp_path / "none" / "run.csv"
-    with pytest.raises(RunLogError, match=r"cannot make the log \(No such file or directory\)"):
+    with pytest.raises(
+        RunLogError,
+        match=r"cannot make the log \(No such file or directory\); make the folder, or choose another",
+    ):
         bench.run()
     assert bench.links[0].closed
 

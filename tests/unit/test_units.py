@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from undertray.errors import UndertrayError
-from undertray.units import FACTORS, UnitError, quantity
+from undertray.units import FACTORS, UnitError, decimal_comma, quantity
 
 
 @pytest.mark.parametrize(
@@ -64,6 +64,33 @@ def test_there_and_back(value, at):
         there = quantity(f"{value!r} {unit}", other, "here") if unit != "1" else None
         if there is not None and other != "1":
             assert quantity(f"{there!r} {other}", unit, "here") == pytest.approx(value, rel=1e-14)
+
+
+@pytest.mark.parametrize(
+    ("text", "number"),
+    [
+        ("mass = 2,9\nwheelbase = 262", "2.9"),
+        ("mass = 2,9   # kg, ready to run", "2.9"),
+        ('"pack": {"adc_pin": 26, "divider": 6,1},', "6.1"),
+        ('{"divider": -6,10, "note": ""}', "-6.10"),
+        ('mass = "6,4 lb"', "6.4"),
+    ],
+)
+def test_a_decimal_comma_is_told_with_the_number_to_write(text, number):
+    said = decimal_comma(text)
+    assert said == f"write {number} with a decimal point, not {number.replace('.', ',')}"
+
+
+@pytest.mark.parametrize(
+    "text", ["x = [4,5]", '{"a": 1,\n"b": 2}', "mass 2", "floor = [[1,2], [3,4]]", "a = 1,b"]
+)
+def test_other_commas_are_no_decimal_commas(text):
+    assert decimal_comma(text) is None
+
+
+def test_a_quantity_with_a_decimal_comma():
+    with pytest.raises(UnitError, match=r"write 6\.4 with a decimal point, not 6,4"):
+        quantity("6,4 lb", "kg", "here")
 
 
 @given(st.text(max_size=80))

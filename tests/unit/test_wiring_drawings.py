@@ -117,6 +117,7 @@ def test_markup_in_any_text_stays_text(tmp_path: Path) -> None:
         ("[]", "not a JSON object"),
         ("{", "not JSON"),
         ("[" * 50000, "not JSON"),
+        ('{"pack": {"divider": 6,1}}', r"line 1.*write 6\.1 with a decimal point, not 6,1"),
         (" " * 70000, "too long"),
         ('{"columns": []}', "no pressure sensor"),
         ('{"columns": [{"address": "0xZZ"}]}', "bad address"),

@@ -92,7 +92,9 @@ class LogWriter:
             raise RunLogError(
                 f"cannot make the log ({error.strerror or error})",
                 where=str(path),
-                do="choose another folder",
+                do="make the folder, or choose another"
+                if isinstance(error, FileNotFoundError)
+                else "choose another folder",
             ) from error
         self._threads = [
             threading.Thread(target=self._write_all, name="log writer", daemon=True),

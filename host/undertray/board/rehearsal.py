@@ -90,7 +90,11 @@ def rehearse(path: str | Path) -> Rehearsal:
         with Path(path).open("rb") as file:
             file.read(1)
     except OSError as error:
-        raise BoardError(f"cannot be read: {error.strerror}", where=str(path)) from error
+        raise BoardError(
+            f"cannot be read: {error.strerror}",
+            where=str(path),
+            do="give the path of a board.json; the one to begin with is firmware/board.json",
+        ) from error
     program = Path(launch.__file__).parent / "rehearse.py"
     argv = [sys.executable, "-I", "-B", str(program), str(Path(path).resolve()), str(bundled("firmware"))]
     try:

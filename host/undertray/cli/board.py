@@ -36,7 +36,7 @@ def _check(
 ) -> None:
     """Say whether a board description can work: pins, addresses, time, link, ranges.
 
-    Example: undertray board check board.json --car car.toml
+    Example: undertray board check firmware/board.json --car car.toml
     """
     from undertray.board.check import check_board
     from undertray.board.finding import Weight
@@ -67,7 +67,7 @@ def _install(
     Not tried on a board by its authors: only against MicroPython on a computer. Take the propellers
     or fans off their supply first: the board restarts, and its pins with it.
 
-    Example: undertray board install --port /dev/ttyACM0 --board board.json
+    Example: undertray board install --port /dev/ttyACM0 --board firmware/board.json
     """
     from undertray.board.check import check_board
     from undertray.board.finding import Weight

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from undertray.errors import CarError
-from undertray.units import quantity
+from undertray.units import decimal_comma, quantity
 
 __all__ = ["Table", "load_toml", "pair", "refuse_unknown", "table"]
 
@@ -45,13 +45,16 @@ def load_toml(path: Path) -> Mapping[str, Any]:
     if len(raw) > _MAX_BYTES:
         raise CarError("too long for a car", where=path.name, expected=f"at most {_MAX_BYTES} bytes")
     try:
-        return tomllib.loads(raw.decode("utf-8"))
+        text = raw.decode("utf-8")
+        return tomllib.loads(text)
     except UnicodeDecodeError as error:
         raise CarError("not UTF-8 text", where=f"{path.name}, byte {error.start}") from error
     except RecursionError as error:
         raise CarError("nested too deeply", where=path.name, expected="a plain TOML file") from error
     except ValueError as error:  # TOMLDecodeError names line and column
-        raise CarError(f"not valid TOML: {error}", where=path.name, do="correct that line") from error
+        raise CarError(
+            f"not valid TOML: {error}", where=path.name, do=decimal_comma(text) or "correct that line"
+        ) from error
 
 
 class Table:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from undertray.errors import BoardError
+from undertray.units import decimal_comma
 
 __all__ = ["BoardPlan", "Bus", "Mux", "Sensor", "read_plan"]
 
@@ -131,7 +132,12 @@ def read_plan(path: str | Path) -> BoardPlan:
     try:
         data = json.loads(content)
     except (ValueError, RecursionError) as error:
-        raise BoardError(f"not JSON: {error}", where=where, expected="a board description") from error
+        raise BoardError(
+            f"not JSON: {error}",
+            where=where,
+            expected="a board description",
+            do=decimal_comma(content.decode("utf-8", "replace")),
+        ) from error
     root = _object(data, where)
     buses = tuple(
         Bus(
