@@ -30,10 +30,12 @@ class Step:
 
 
 def make_folder(folder: Path) -> None:
-    """What the page's commands work on: the demo recordings and the firmware's board.json."""
+    """What the page's commands work on: the demo recordings, and two files where the project has them."""
     root = Path(__file__).parents[2]
     shutil.copytree(root / "demo_logs", folder)
-    shutil.copyfile(root / "firmware" / "board.json", folder / "board.json")
+    for name in ("firmware/board.json", "demo_logs/car.toml"):
+        (folder / name).parent.mkdir()
+        shutil.copyfile(root / name, folder / name)
 
 
 def read_steps(page: str) -> list[Step]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
@@ -12,7 +13,8 @@ from typing import Any
 import pytest
 
 from undertray.errors import BoardError
-from undertray.report.wiring import drawings, read_plan, write_drawings
+from undertray.report.wiring import BoardPlan, drawings, read_plan, write_drawings
+from undertray.report.wiring.parts import parts
 from undertray.report.wiring.pins import wires
 
 ROOT = Path(__file__).parents[2]
@@ -70,6 +72,84 @@ def test_the_pack_divider_is_made_of_the_two_resistors_named(tmp_path: Path) -> 
     upper, lower = float(through.split()[0]), float(through.split()[2])
     # derived: U_pack / U_pin = (R1 + R2) / R2
     assert (upper + lower) / lower == pytest.approx(6.1, rel=1e-12)
+    # derived: 3.3 V at the pin, 3.3 * 6.1 = 20.13, never rounded up
+    assert "no pack above 20.1 V" in through
+
+
+@pytest.mark.parametrize(("divider", "limit_v"), [(6.1, 20.1), (9.2, 30.3), (10, 33.0), (13, 42.9), (1, 3.3)])
+def test_the_greatest_pack_is_told_in_every_drawing_that_shows_its_divider(
+    tmp_path: Path, divider: float, limit_v: float
+) -> None:
+    made = drawings(read_plan(_board(tmp_path, pack={"adc_pin": 26, "divider": divider})))
+    assert limit_v <= 3.3 * divider + 1e-9
+    for words in (_words(made["schematic.svg"]), made["pins.md"]):
+        assert f"no pack above {limit_v:.1f} V" in words
+
+
+_VALUE = re.compile(r"\d[\d.]*(?: to \d[\d.]*)? (?:kΩ|Ω|nF|µF|ml|A\b)")
+_THINGS = (
+    "Schottky",
+    "regulator",
+    "multiplexer",
+    "fuse",
+    "transistor",
+    "buzzer",
+    "pot",
+    "capillary",
+    "sensor",
+)
+
+
+def _shown(words: str) -> set[str]:
+    """Values and things that one must have to build what the words say."""
+    return {*_VALUE.findall(words), *(thing for thing in _THINGS if re.search(rf"\b{thing}", words))}
+
+
+def _plans(tmp_path: Path) -> dict[str, BoardPlan]:
+    driving = {"throttle": {"pin": 16, "direction": "output"}, "alarm": {"led_pin": 20}, "pack": None}
+    return {
+        "committed": read_plan(BOARD),
+        "multiplexer": read_plan(_with_mux(tmp_path)),
+        "driving": read_plan(_board(tmp_path, **driving)),
+    }
+
+
+@pytest.mark.parametrize("which", ["committed", "multiplexer", "driving"])
+def test_every_part_that_a_drawing_shows_is_in_the_list_of_parts(tmp_path: Path, which: str) -> None:
+    plan = _plans(tmp_path)[which]
+    made = drawings(plan)
+    wired, _, listed = made["pins.md"].partition("## Parts")
+    shown = _shown(" ".join([wired, _words(made["schematic.svg"]), _words(made["harness.svg"])]))
+    assert len(shown) > 10
+    if which != "multiplexer":
+        shown.discard("multiplexer")  # the words of the 3V3 wire
+    assert shown - _shown(listed) == set()
+    values = [value for ohm in parts(plan) for value in _VALUE.findall(ohm.what)]
+    # derived: as many of a resistor as the drawing has of it in series, to ground, and as pull-ups
+    for value in ("18 kΩ", "51 kΩ", "1 kΩ", "330 Ω"):
+        in_drawing = len(re.findall(rf"(?<![\d.]){value}", wired))
+        assert values.count(value) == in_drawing, value
+
+
+def test_a_board_with_a_multiplexer_has_the_parts_counted(tmp_path: Path) -> None:
+    many = {part.what: part.many for part in parts(_plans(tmp_path)["multiplexer"])}
+    # derived: two buses and four used outputs; six sensors and a multiplexer; one reset line
+    assert many["resistor 2.2 to 4.7 kΩ"] == 2 * 2 + 2 * 4
+    assert many["capacitor 100 nF"] == 6 + 1
+    assert many["sensor HSC 040MD"] == 5
+    assert many["multiplexer TCA9548A"] == 1
+
+
+@pytest.mark.parametrize("which", ["committed", "multiplexer", "driving"])
+def test_every_part_of_the_list_is_in_the_guides_table_of_what_to_buy(tmp_path: Path, which: str) -> None:
+    guide = (ROOT / "wiring" / "README.md").read_text(encoding="utf-8")
+    table = guide.partition("## 1. Parts")[2].partition("\n## ")[0]
+    for part in parts(_plans(tmp_path)[which]):
+        assert _shown(part.what) <= _shown(table), part
+    uses = [value for part in parts(_plans(tmp_path)[which]) for value in _VALUE.findall(part.what)]
+    for value in set(uses):
+        assert len(re.findall(rf"(?<![\d.]){value}", table)) >= uses.count(value), value
+    assert all(word in guide for word in ("the pack's divider", "at most 20.1 V", "Pack out"))
 
 
 def _with_mux(tmp_path: Path) -> Path:

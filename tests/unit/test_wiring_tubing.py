@@ -6,14 +6,20 @@ Tubes by the program's own model, which is checked against published values besi
 from __future__ import annotations
 
 import re
+import shutil
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
+import typer.main
+from typer.testing import CliRunner
 
+from undertray.cli import app
 from undertray.reduce.tube import pressure_ratio
 
 WIRING = Path(__file__).parents[2] / "wiring"
+PAGES = ("README.md", "tubing.md", "car.md", "board.md")
 R_AIR = 287.05  # J/(kg K), dry air
 
 
@@ -82,8 +88,52 @@ def test_figures_of_the_bus_and_the_throttle() -> None:
     assert pin_v * duty == pytest.approx([0.24, 0.16], abs=0.005)
 
 
+def test_figures_of_the_packs_divider() -> None:
+    guide = (WIRING / "README.md").read_text(encoding="utf-8")
+    rows = re.findall(
+        r"^\| .*(\d) \| ([\d.]+) V \| ([\d.]+) kΩ \| ([\d.]+) kΩ \| ([\d.]+) \| ([\d.]+) V \|$", guide, re.M
+    )
+    assert [row[0] for row in rows] == ["4", "6", "8"]
+    for cells, full_v, upper, lower, divider, most_v in (map(float, row) for row in rows):
+        assert full_v == pytest.approx(cells * 4.2)
+        assert divider == pytest.approx((upper + lower) / lower)
+        assert 3.3 * divider - 0.1 < most_v <= 3.3 * divider
+        # cells of 4.35 V, and both resistors off by 1 % in the bad direction
+        assert cells * 4.35 * 1.01 * lower / (0.99 * upper + 1.01 * lower) < 3.3
+    on_the_small_one = [cells * 4.2 / 6.1 for cells in (5, 6)]
+    assert on_the_small_one == pytest.approx([3.4, 4.1], abs=0.05)
+    assert "21.0 or\n25.2 V" in guide
+    assert "3.4 or 4.1 V" in guide
+
+
+@pytest.mark.parametrize(
+    "command",
+    re.findall(r"^ *(undertray export .+)$", (WIRING / "tubing.md").read_text(encoding="utf-8"), re.M),
+)
+def test_the_bench_tests_get_their_pascals_from_the_commands_they_name(
+    command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    words = command.split()
+    shutil.copyfile(WIRING.parent / "demo_logs" / "front-fold.csv", tmp_path / words[2])
+    monkeypatch.chdir(tmp_path)
+    done = CliRunner().invoke(app, words[1:])
+    assert done.exit_code == 0, done.output
+    table = pd.read_csv(words[-1])
+    guide = (WIRING / "tubing.md").read_text(encoding="utf-8")
+    for name in set(re.findall(r"`(p1_\w+|t_s)`", guide)):
+        assert name in table
+    assert {"p1_pa", "t_s"} <= set(table)
+
+
+def test_every_bench_test_that_speaks_of_pascals_names_a_command() -> None:
+    guide = (WIRING / "tubing.md").read_text(encoding="utf-8")
+    for heading in ("Leak test", "Listen to a tube", "Shake and tilt"):
+        section = guide.partition(f"## {heading}")[2].partition("\n## ")[0]
+        assert "--pa --out" in section, heading
+
+
 def test_the_guide_has_its_cautions_and_no_dead_link() -> None:
-    for name in ("README.md", "tubing.md", "car.md"):
+    for name in PAGES:
         text = (WIRING / name).read_text(encoding="utf-8")
         for target in re.findall(r"\]\(([^)]+)\)", text):
             assert (WIRING / target).exists(), target
@@ -97,16 +147,13 @@ def test_the_guide_has_its_cautions_and_no_dead_link() -> None:
         "Unplug the fan",
     ):
         assert caution in guide
+    assert "no protection" in guide.partition("## 7. The pack's voltage")[2].partition("\n## ")[0]
 
 
 def test_every_command_the_guide_names_exists() -> None:
-    import typer.main
-
-    from undertray.cli import app
-
     known = set(typer.main.get_command(app).commands)  # type: ignore[attr-defined]
-    text = "".join((WIRING / n).read_text(encoding="utf-8") for n in ("README.md", "tubing.md", "car.md"))
-    named = set(re.findall(r"undertray ([a-z]+)\b", text)) - {"on"}
+    text = "".join((WIRING / n).read_text(encoding="utf-8") for n in PAGES)
+    named = set(re.findall(r"undertray ([a-z]+)\b", text)) - {"on", "command"}
     assert {"record", "reduce", "report"} <= named
     assert named <= known
 

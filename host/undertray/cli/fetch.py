@@ -39,7 +39,8 @@ def _fetch(
 ) -> None:
     """Bring runs that the board kept on a drive without a cable; they are reduced like any other.
 
-    The board keeps runs after 'store on' on its console, or with "store": {"at_boot": true}.
+    The board keeps runs with "store": {"at_boot": true} in its board.json, or after 'store on' on its
+    console: any serial terminal at 115200 baud, see wiring/board.md.
 
     Example: undertray fetch --port /dev/ttyACM0 --all --out runs/
     """

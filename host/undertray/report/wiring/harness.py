@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from undertray.report.wiring.pins import ON_BOARD_LED, sensor_label
+from undertray.report.wiring.parts import BULK, DIODE, FUSE, ON_BOARD_LED, POT
+from undertray.report.wiring.pins import sensor_label
 from undertray.report.wiring.plan import BoardPlan
 from undertray.report.wiring.svg import Sheet
 
@@ -32,9 +33,9 @@ def cables(plan: BoardPlan) -> list[Cable]:
             "W1",
             "pack plug to regulator",
             "red, black",
-            "fuse 1 A at the plug; black starts at the star point",
+            f"{FUSE} at the plug; black starts at the star point",
         ),
-        ("W2", "regulator to board", "red, black", "twisted; Schottky diode in the red, 470 µF at the board"),
+        ("W2", "regulator to board", "red, black", f"twisted; {DIODE} in the red, {BULK} at the board"),
     ]
     if plan.throttle_pin is not None:
         ends = "board to fan ESCs" if plan.throttle_output else "receiver to board"
@@ -161,7 +162,7 @@ def _tubes(sheet: Sheet, plan: BoardPlan) -> float:
         sheet.text(706, y + 46, "low" if sensor.port == "high" else "high")
     sheet.line([(760, top + 34), (760, lower + 20)], "grey", 2.4, "7 4")
     sheet.line([(760, lower + 20), (900, lower + 20)], "grey", 2.4, "7 4")
-    sheet.box(900, lower - 2, 170, 44, ["still-air pot", "20 to 100 ml, capillary"])
+    sheet.box(900, lower - 2, 170, 44, ["still-air pot", f"{POT}, capillary"])
     sheet.text(550, lower + 24, "T1 and on: one length, one bore,")
     sheet.text(550, lower + 40, "150 mm if you can, 300 mm at most")
     return lower + 50

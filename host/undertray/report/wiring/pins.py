@@ -6,6 +6,19 @@ import re
 from dataclasses import dataclass
 from html import escape
 
+from undertray.report.wiring.parts import (
+    BYPASS,
+    DIODE,
+    LIGHT_OHM,
+    ON_BOARD_LED,
+    PULL_UP,
+    RESET_OHM,
+    SERIES_OHM,
+    THROTTLE_OHM,
+    pack_limit_v,
+    pack_ohm,
+    parts,
+)
 from undertray.report.wiring.plan import BoardPlan, Bus, Sensor
 
 __all__ = ["Wire", "pin_table", "sensor_label", "wires"]
@@ -15,7 +28,6 @@ _PLACE = {
     **{0: 1, 1: 2, 2: 4, 3: 5, 4: 6, 5: 7, 6: 9, 7: 10, 8: 11, 9: 12, 10: 14, 11: 15, 12: 16, 13: 17},
     **{14: 19, 15: 20, 16: 21, 17: 22, 18: 24, 19: 25, 20: 26, 21: 27, 22: 29, 26: 31, 27: 32, 28: 34},
 }
-ON_BOARD_LED = 25
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,17 +69,22 @@ def wires(plan: BoardPlan) -> list[Wire]:
         Power first, then the buses, then the single lines.
     """
     found = [
-        Wire("VSYS", "39", "5 V of the regulator", "Schottky diode, its ring towards VSYS", "red"),
+        Wire("VSYS", "39", "5 V of the regulator", f"{DIODE}, its ring towards VSYS", "red"),
         Wire("GND", "38", "star point at the pack's plug", "one wire, nothing else on it", "black"),
-        Wire("3V3", "36", "supply of every sensor and multiplexer", "100 nF at each", "orange"),
+        Wire("3V3", "36", "supply of every sensor and multiplexer", f"{BYPASS} at each", "orange"),
     ]
     for bus in plan.buses:
         to = _on_bus(plan, bus)
-        pull_up = "pull-up 2.2 to 4.7 kΩ to 3V3"
+        pull_up = f"pull-up {PULL_UP} to 3V3"
         found.append(_gp(bus.sda_pin, f"SDA of {to}", pull_up, "blue"))
         found.append(_gp(bus.scl_pin, f"SCL of {to}", pull_up, "yellow"))
     found += [
-        _gp(mux.reset_pin, f"RESET of the multiplexer {mux.address:#04x}", "pull-up 10 kΩ to 3V3", "grey")
+        _gp(
+            mux.reset_pin,
+            f"RESET of the multiplexer {mux.address:#04x}",
+            f"pull-up {RESET_OHM} to 3V3",
+            "grey",
+        )
         for mux in plan.muxes
         if mux.reset_pin is not None
     ]
@@ -78,12 +95,12 @@ def wires(plan: BoardPlan) -> list[Wire]:
     ]
     if plan.throttle_pin is not None:
         found.append(
-            _gp(plan.throttle_pin, "signal input of the fan ESCs", "1 kΩ", "white")
+            _gp(plan.throttle_pin, "signal input of the fan ESCs", SERIES_OHM, "white")
             if plan.throttle_output
             else _gp(
                 plan.throttle_pin,
                 "throttle signal of the receiver",
-                "10 kΩ; 18 kΩ from the pin to GND",
+                "{}; {} from the pin to GND".format(*THROTTLE_OHM),
                 "white",
             )
         )
@@ -93,7 +110,7 @@ def wires(plan: BoardPlan) -> list[Wire]:
             _gp(
                 plan.led_pin,
                 "alarm light (the one on the board)" if on_board else "alarm light",
-                "nothing to wire" if on_board else "330 Ω",
+                "nothing to wire" if on_board else LIGHT_OHM,
                 "green",
             )
         )
@@ -101,25 +118,9 @@ def wires(plan: BoardPlan) -> list[Wire]:
         found.append(_gp(plan.buzzer_pin, "alarm buzzer", "transistor if it draws over 5 mA", "green"))
     if plan.pack_pin is not None and plan.pack_divider is not None:
         found.append(
-            _gp(plan.pack_pin, "pack plus, behind the fuse", pack_parts(plan.pack_divider), "violet")
+            _gp(plan.pack_pin, "pack plus, behind the fuse", _pack_words(plan.pack_divider), "violet")
         )
     return found
-
-
-def pack_parts(divider: float) -> str:
-    """Say which two resistors make a pack divider.
-
-    Parameters
-    ----------
-    divider : float
-        Pack voltage over pin voltage.
-
-    Returns
-    -------
-    str
-        ``U = (R1 + R2) / R2`` with R2 = 10 kΩ.
-    """
-    return f"{10 * (divider - 1):.3g} kΩ; 10 kΩ from the pin to GND"
 
 
 def sensor_label(sensor: Sensor) -> str:
@@ -183,8 +184,21 @@ def pin_table(plan: BoardPlan) -> str:
         "the reading rise (marked P1 on most parts: its data sheet decides). With the low port at the tap,",
         "suction reads positive.",
         "",
+        "## Parts",
+        "",
+        "What the drawings show. What to look for in each: [README.md](README.md), step 1.",
+        "",
+        "| part | how many | for |",
+        "|---|---|---|",
+        *(f"| {_safe(part.what)} | {part.many} | {part.use} |" for part in parts(plan)),
+        "",
     ]
     return "\n".join(lines)
+
+
+def _pack_words(divider: float) -> str:
+    upper, lower = pack_ohm(divider)
+    return f"{upper}; {lower} from the pin to GND; no pack above {pack_limit_v(divider):.1f} V"
 
 
 def _on_bus(plan: BoardPlan, bus: Bus) -> str:

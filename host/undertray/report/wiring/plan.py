@@ -52,12 +52,11 @@ class Sensor:
 
 @dataclass(frozen=True, slots=True)
 class Bus:
-    """One I2C bus: its number, its two pins and its frequency in kHz."""
+    """One I2C bus: its number and its two pins."""
 
     number: int
     sda_pin: int
     scl_pin: int
-    freq_khz: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +143,6 @@ def read_plan(path: str | Path) -> BoardPlan:
             _whole(bus, "bus", f"{where}, {at}"),
             _whole(bus, "sda_pin", f"{where}, {at}"),
             _whole(bus, "scl_pin", f"{where}, {at}"),
-            _whole(bus, "freq_khz", f"{where}, {at}"),
         )
         for at, bus in _items(root, "buses", where)
     )

@@ -2,7 +2,19 @@
 
 from __future__ import annotations
 
-from undertray.report.wiring.pins import ON_BOARD_LED, pack_parts, sensor_label
+from undertray.report.wiring.parts import (
+    BULK,
+    BYPASS,
+    FUSE,
+    ON_BOARD_LED,
+    PULL_UP,
+    RESET_OHM,
+    SERIES_OHM,
+    THROTTLE_OHM,
+    pack_limit_v,
+    pack_ohm,
+)
+from undertray.report.wiring.pins import sensor_label
 from undertray.report.wiring.plan import BoardPlan, Bus, Sensor
 from undertray.report.wiring.svg import Sheet
 
@@ -62,20 +74,20 @@ def _bus(sheet: Sheet, plan: BoardPlan, bus: Bus, top: float) -> float:
         sheet.line([(right, y), (_TRUNK_X[net], y)], _NET_COLOUR[net])
     y = top + 70
     last = y
-    _hang(sheet, y, ["pull-ups, once a bus", "SDA and SCL to 3V3:", "2.2 to 4.7 kΩ each"], without="GND")
+    _hang(sheet, y, ["pull-ups, once a bus", "SDA and SCL to 3V3:", f"{PULL_UP} each"], without="GND")
     for sensor in hanging:
         y, last = y + _STEP, y + _STEP
         _hang(sheet, y, _sensor_words(sensor))
         sheet.text(_BOX_X + _BOX_WIDTH + 10, y + 24, f"{sensor.port} port: to the tap")
         sheet.text(_BOX_X + _BOX_WIDTH + 10, y + 40, "other port: still air")
-        sheet.text(_BOX_X + _BOX_WIDTH + 10, y + 56, "100 nF, 3V3 to GND")
+        sheet.text(_BOX_X + _BOX_WIDTH + 10, y + 56, f"{BYPASS}, 3V3 to GND")
     for mux in muxes:
         behind = [
             s for s in plan.sensors if s.mux is not None and s.mux[0] == mux.address and s.bus == mux.bus
         ]
         y = last = y + _STEP
-        reset = "RESET: none" if mux.reset_pin is None else f"RESET: GP{mux.reset_pin}, 10 kΩ to 3V3"
-        words = [f"multiplexer {mux.address:#04x}", reset, "100 nF, 3V3 to GND"]
+        reset = "RESET: none" if mux.reset_pin is None else f"RESET: GP{mux.reset_pin}, {RESET_OHM} to 3V3"
+        words = [f"multiplexer {mux.address:#04x}", reset, f"{BYPASS}, 3V3 to GND"]
         _hang(sheet, y, words, rows=max(1, len(behind)))
         for place, sensor in enumerate(behind):
             _behind(sheet, sensor, y + place * _STEP)
@@ -129,7 +141,7 @@ def _left_side(sheet: Sheet, plan: BoardPlan) -> float:
     end, y = _BOARD_X, 80.0
     sheet.box(20, y, 70, 60, ["pack"])
     sheet.line([(90, y + 15), (120, y + 15)], "red")
-    sheet.resistor(120, y + 8, 34, 14, "fuse 1 A")
+    sheet.resistor(120, y + 8, 34, 14, FUSE)
     sheet.line([(154, y + 15), (180, y + 15)], "red")
     sheet.box(180, y, 84, 60, ["5 V", "regulator"])
     sheet.line([(264, y + 15), (end, y + 15)], "red")
@@ -141,16 +153,16 @@ def _left_side(sheet: Sheet, plan: BoardPlan) -> float:
     sheet.text(140, y + 79, "star point: the only place where the")
     sheet.text(140, y + 99, "grounds of pack, ESCs and board meet")
     sheet.text(end - 4, y + 98, "GND", "end")
-    sheet.text(276, y + 46, "470 µF, 10 V")
+    sheet.text(276, y + 46, BULK)
     sheet.text(276, y + 61, "VSYS to GND")
     y += 130
     if plan.throttle_pin is not None:
         y = _throttle(sheet, plan, end, y)
     if plan.pack_pin is not None and plan.pack_divider is not None:
-        upper, lower = pack_parts(plan.pack_divider).split(" kΩ; ")
-        values = (f"{upper} kΩ", lower.split(" from")[0])
+        values = pack_ohm(plan.pack_divider)
         _divider(sheet, ["pack plus,", "behind the fuse"], f"GP{plan.pack_pin}", values, y, "violet")
-        y += 110
+        sheet.text(20, y + 96, f"no pack above {pack_limit_v(plan.pack_divider):.1f} V on this divider")
+        y += 126
     for pin, words in ((plan.led_pin, "alarm light"), (plan.buzzer_pin, "alarm buzzer")):
         if pin is None:
             continue
@@ -166,12 +178,12 @@ def _left_side(sheet: Sheet, plan: BoardPlan) -> float:
 def _throttle(sheet: Sheet, plan: BoardPlan, end: float, y: float) -> float:
     pin = f"GP{plan.throttle_pin}"
     if not plan.throttle_output:
-        _divider(sheet, ["receiver,", "fan channel"], pin, ("10 kΩ", "18 kΩ"), y, "white")
+        _divider(sheet, ["receiver,", "fan channel"], pin, THROTTLE_OHM, y, "white")
         sheet.text(20, y + 96, "signal and ground only: the red wire of this branch stays out")
         return y + 126
     sheet.box(20, y, 130, 44, ["fan ESCs,", "signal input"])
     sheet.line([(150, y + 22), (end, y + 22)], "white")
-    sheet.resistor(230, y + 15, 44, 14, "1 kΩ")
+    sheet.resistor(230, y + 15, 44, 14, SERIES_OHM)
     sheet.text(end - 4, y + 18, pin, "end")
     return y + 74
 
