@@ -185,11 +185,10 @@ class CloseUp:
         if k0 >= k1:
             return None
         creep = self._at_rest(k0, k1, weights, p)
-        if creep is not None or not self._blocks.known(k0, k1) or (sure and self._bank.calm_error > _WORST):
+        if creep is not None or (sure and self._bank.calm_error > _WORST):
             return creep
         mean = self._blocks.floats("tap_pa", k0, k1) @ weights
-        drive = self._bank.drive(self._blocks.floats("speed_us", k0, k1))
-        creep = find_creep(k0, mean, drive, self._bank.calm_error, p)
+        creep = find_creep(k0, mean, self._drive(k0, k1), self._bank.calm_error, p)
         explained = creep is not None and sure and not self._unexplained(creep.begun, k1, weights, p)
         return None if explained else creep
 
@@ -198,12 +197,19 @@ class CloseUp:
         near = np.maximum(RESTING_US, _ALIKE * (speed[-1:] - _SHUT_US))
         moved = np.flatnonzero(np.abs(speed - speed[-1:]) > near)  # of all speeds one after the other
         k0 += int(moved[-1]) // speed.shape[1] + 1 if moved.size else 0
-        if k1 - k0 < _LEVEL or not self._blocks.known(k0, k1):
+        if k1 - k0 < _LEVEL:
             return None
         mean = self._blocks.floats("tap_pa", k0, k1) @ weights
-        creep = find_creep(k0, mean, self._bank.drive(speed[-(k1 - k0) :]), _REST_ERROR, p)
+        creep = find_creep(k0, mean, self._drive(k0, k1), _REST_ERROR, p)
         # one that was under way when the rest began is not dated by it
         return creep if creep is not None and creep.begun >= k0 + _LEVEL else None
+
+    def _drive(self, k0: int, k1: int) -> Array:
+        """What the fans should give; NaN where the throttle is not known."""
+        drive = self._bank.drive(self._blocks.floats("speed_us", k0, k1))
+        if not self._blocks.known(k0, k1):
+            drive = np.where(np.asarray(self._blocks.take("known", k0, k1), bool), drive, np.nan)
+        return drive
 
     def _within_reach(self, k0: int, k1: int) -> int:
         """First block from some block on that a creep may begin in, if it is to be seen by another."""

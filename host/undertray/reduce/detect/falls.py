@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from undertray.reduce.detect.blocks import Blocks
 from undertray.reduce.detect.closeup import CloseUp
+from undertray.reduce.detect.cut import Cut, suspect_cut
 from undertray.reduce.detect.expectation import FanBank
 from undertray.reduce.detect.health import Health
 from undertray.reduce.detect.ledger import MOST_OF_IT, Ledger
 from undertray.reduce.detect.marks import Marks
 from undertray.reduce.detect.onset import Fall
 from undertray.reduce.detect.screen import FRAME, Screen
-from undertray.reduce.detect.suspicion import Cut, Suspicion, Verdict, suspect, suspect_cut
+from undertray.reduce.detect.suspicion import Outlook, Suspicion, Verdict, suspect
 from undertray.reduce.detect.view import View
 from undertray.reduce.loss import Loss, LossParameters
 
@@ -26,30 +26,9 @@ Array = NDArray[np.float64]
 
 _AHEAD = 16  # blocks that are made ready for judging at a time: most bumps take fewer
 _NOTHING = 0.95
+_ALL_OF_IT = 1.05
 _HARDLY_SUDDEN = 0.5  # share of the longest sudden fall from which on it may be part of a slow one
 _CLEAR = 0.4  # a drop beyond any doubt about the fan law
-
-
-@dataclass(frozen=True, slots=True)
-class Outlook:
-    """What blocks are judged by while a loss is suspected.
-
-    Attributes
-    ----------
-    begin, end : int
-        First block, and the block after the last.
-    least, likely : list of float
-        For each, the lowest share of the suction before that the throttle explains, and what it most
-        likely asks for.
-    lone : bool
-        Whether any tap reads so little that it may be off its hose.
-    """
-
-    begin: int
-    end: int
-    least: list[float]
-    likely: list[float]
-    lone: bool
 
 
 class FallWatch:
@@ -84,6 +63,7 @@ class FallWatch:
         self._closeup, self._ledger, self._health = closeup, ledger, health
         self._suspect: Suspicion | None = None
         self._cut: Cut | None = None
+        self._last_cut = -np.inf, -np.inf
         self._dropped = -1
         self._low_at = -1
         self.alarms: list[Loss] = []
@@ -230,17 +210,18 @@ class FallWatch:
         weights, begun = self._health.weights, suspicion.begun
         known = self._blocks.known(begun, begun + 1)
         speed = suspicion.speed if known else None
-        fall = self._measured(suspicion, k, speed)
+        seen = suspicion.unmoved if suspicion.hidden else k
+        fall = self._measured(suspicion, seen, speed)
         sudden = fall.fall_s <= (self._p.sudden_s if known else self._p.coast_s)
-        least = self._p.min_drop if sudden else self._p.leak_drop
+        least, most = self._p.min_drop if sudden else self._p.leak_drop, np.inf
         if known:
-            least = min(least + (1.0 if sudden else 3.0) * self._doubt(suspicion, k), max(least, _CLEAR))
+            least = min(least + (1.0 if sudden else 3.0) * self._doubt(suspicion, seen), max(least, _CLEAR))
         loaded = fall.from_pa > 0.5 * self._marks.floor_pa(self._p)
         # without the throttle a fall to nothing may as well be fans that were shut off
         named = known or (sudden and fall.drop < _NOTHING)
-        if not (loaded and fall.drop >= least and named):
-            return
-        if self._is_part_of_a_leak(begun, fall):
+        if self._beside_a_cut(fall):  # a fan that brakes harder than its law does as much
+            least, most = max(least, 2 * self._p.min_drop), _ALL_OF_IT
+        if not (loaded and least <= fall.drop <= most and named) or self._is_part_of_a_leak(begun, fall):
             return
         self._marks.after_leak = self._marks.after_fall = k
         if self._ledger.went_on(fall, self._p):
@@ -249,6 +230,10 @@ class FallWatch:
         confidence *= (1.0 if known else 0.6) * (1.0 if np.count_nonzero(weights) > 1 else 0.85)
         kind = "seal-loss" if sudden else "slow-leak"
         self._ledger.tell(kind, fall, self._blocks.throttle(begun), confidence, k, speed)
+
+    def _beside_a_cut(self, fall: Fall) -> bool:
+        begun_s, bottom_s = self._last_cut
+        return begun_s < fall.onset_s < bottom_s + self._block_s
 
     def _is_part_of_a_leak(self, begun: int, fall: Fall) -> bool:
         """Is it a step of a leak that is opening? That one is told as a whole."""
@@ -290,4 +275,5 @@ class FallWatch:
         told = self._ledger.near(fall.onset_s, 0.2)
         if not fall.drop >= self._p.cut_drop or fall.fall_s > self._p.sudden_s or told:
             return
+        self._last_cut = fall.onset_s, fall.bottom_s
         self._ledger.tell("throttle-cut", fall, self._blocks.throttle(cut.begun), 1.0, k)

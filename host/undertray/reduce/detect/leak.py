@@ -57,7 +57,7 @@ def find_creep(k0: int, mean_pa: Array, drive: Array, error: float, p: LossParam
     mean_pa : ndarray, shape (k,)
         Mean suction of blocks that follow each other, Pa.
     drive : ndarray, shape (k,)
-        What the fans should give, in any unit.
+        What the fans should give, in any unit; NaN where that is not known.
     error : float
         Relative rms error of that expectation over the run.
     p : LossParameters
@@ -78,7 +78,7 @@ def find_creep(k0: int, mean_pa: Array, drive: Array, error: float, p: LossParam
         return None
     skip = len(mean_pa) - whole
     x = drive[skip:].reshape(-1, _GROUP)
-    loaded = x > _LOADED * max(float(drive.max()), 1e-12)
+    loaded = x > _LOADED * max(float(np.fmax.reduce(drive)), 1e-12)
     highest = x.max(axis=1)
     calm = highest - x.min(axis=1) < _CALM * highest
     index = np.where(

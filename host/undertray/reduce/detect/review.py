@@ -117,12 +117,13 @@ class Review:
         law = None if self._nothing_new(stretch, first, end) else self._fit(stretch)
         if law is None or law.scatter > 2 * _POOR:
             return
-        for step in find_steps(stretch, law, first, end, self._p.min_drop):
-            if not self._explained(step, stretch, law):
-                self._tell(step, stretch, law)
+        # first, so that a loss that was told at a wrong time is told again at the right one
         if law.scatter < _POOR:
             for event in self._unconfirmed(stretch, law.expected_pa, law, first, end):
                 self._ledger.withdraw(event)
+        for step in find_steps(stretch, law, first, end, self._p.min_drop):
+            if not self._explained(step, stretch, law):
+                self._tell(step, stretch, law)
 
     def stir(self, k: int) -> None:
         """A fall shows, whatever explains it.
@@ -145,12 +146,13 @@ class Review:
         """By the best law of the bank: is there a fall that was not told, or one told that does not show?"""
         whole = (k1 - k0) // _GROUP
         k1 = k0 + whole * _GROUP
-        if not self._blocks.known(k0, k1):
-            return False
         mean = self._blocks.floats("tap_pa", k0, k1) @ self._health.weights
         drive = self._bank.expected(self._blocks.floats("speed_us", k0, k1))
         c, e = mean.reshape(whole, _GROUP) @ _EVEN, drive.reshape(whole, _GROUP) @ _EVEN
-        ratio = np.where(e > LOADED * self._marks.top_pa, c / np.maximum(e, 1e-9), np.nan)
+        judged = e > LOADED * self._marks.top_pa
+        if not self._blocks.known(k0, k1):
+            judged &= np.asarray(self._blocks.take("known", k0, k1), bool).reshape(whole, _GROUP).all(axis=1)
+        ratio = np.where(judged, c / np.maximum(e, 1e-9), np.nan)
         three = ratio[:-2] + ratio[1:-1] + ratio[2:]
         before, after = three[:-4], three[4:]
         fallen = 1 - after / np.where(before > 0, before, np.nan)
@@ -171,15 +173,17 @@ class Review:
         t = self._blocks.floats("t_s", lo, k1)
         weights = self._health.weights.copy()
         weights[list(self._ledger.faulty(float(t[0]), float(t[-1])))] = 0.0
-        if not weights.any() or not self._blocks.known(lo, k1):
+        if not weights.any():
             return None
         weights /= weights.sum()
         longest = 1.5 + self._p.gap_periods / self._blocks.rows
         restart = np.ones(len(t), bool)
         np.greater(t[1:] - t[:-1], longest * self._block_s, out=restart[1:])
         use = np.ones(len(t), bool)
-        for k in np.flatnonzero(restart[1:]) + 1:
+        known = np.asarray(self._blocks.take("known", lo, k1), bool)
+        for k in np.flatnonzero(restart[1:] | ~known[:-1]) + 1:
             use[k : k + round(_UNSEEN_S / self._block_s)] = False
+        use &= known
         mean = self._blocks.floats("tap_pa", lo, k1) @ weights
         throttle = self._blocks.floats("throttle_us", lo, k1)
         return Stretch(lo, self._block_s, t, mean, throttle, restart, use, weights)
@@ -255,9 +259,12 @@ class Review:
             return
         known.revise(fall)
         need = max(2, round(_BACK_S / self._block_s))
-        ratio = s.mean_pa[step.over :] / law.expected_pa[step.over :]
-        back = np.concatenate([[0], np.cumsum(ratio > step.level * (1 - _LEFT * step.drop))])
-        ends = np.flatnonzero(back[need:] - back[:-need] == need) if len(ratio) >= need else np.zeros(0, int)
+        mean, expected = s.mean_pa[step.over :], law.expected_pa[step.over :]
+        # by suction that hardly is, nothing shows
+        loaded = expected > LOADED * float(law.expected_pa[step.before].mean())
+        is_back = loaded & (mean > step.level * (1 - _LEFT * step.drop) * expected)
+        back = np.concatenate([[0], np.cumsum(is_back)])
+        ends = np.flatnonzero(back[need:] - back[:-need] == need) if len(mean) >= need else np.zeros(0, int)
         speed = self._blocks.floats("speed_us", k, k + 1)[0]
         since = None if ends.size else s.lo + len(s.t_s)
         confidence = 0.9 * min(1.0, fall.drop / (2 * self._p.min_drop))

@@ -14,7 +14,7 @@ from undertray.reduce.detect.view import View
 from undertray.reduce.loss import LossParameters
 from undertray.reduce.middle import middle
 
-__all__ = ["Cut", "Suspicion", "Verdict", "suspect", "suspect_cut"]
+__all__ = ["Outlook", "Suspicion", "Verdict", "suspect"]
 
 Array = NDArray[np.float64]
 
@@ -24,7 +24,30 @@ _LOST_SIGHT = 0.35  # throttle closed this far: what the leak does can no longer
 _LONGEST_S = 12.0
 _UNEXPLAINED_SD = 3.0  # the fall has to stand out of the noise; its unexplained part by this much
 _TWICE = 2.0
+_UNMOVED = 0.9
 _MOVED_US = 15.0
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """What blocks are judged by while a loss is suspected.
+
+    Attributes
+    ----------
+    begin, end : int
+        First block, and the block after the last.
+    least, likely : list of float
+        For each, the lowest share of the suction before that the throttle explains, and what it most
+        likely asks for.
+    lone : bool
+        Whether any tap reads so little that it may be off its hose.
+    """
+
+    begin: int
+    end: int
+    least: list[float]
+    likely: list[float]
+    lone: bool
 
 
 class Verdict:
@@ -59,6 +82,10 @@ class Suspicion:
         Block in which the screen saw it.
     law_error : float
         Relative error of the most likely fan law.
+    unmoved : int
+        Last block in which the throttle asked for about as much as before.
+    hidden : bool
+        The throttle was closed on it: what it does now cannot be told.
     """
 
     ref0: int
@@ -76,6 +103,8 @@ class Suspicion:
     faulty: tuple[int, ...] = ()
     depth: list[float] = field(default_factory=list)
     accepted_at: int = 0
+    unmoved: int = 0
+    hidden: bool = False
 
     def judge(self, k: int, now_pa: float, least: float, likely: float, p: LossParameters) -> int:
         """Take in one block.
@@ -104,6 +133,8 @@ class Suspicion:
         """
         missing = 1.0 - now_pa / max(self.level_pa * least, 1e-9)
         lack = 1.0 - now_pa / max(self.level_pa * likely, 1e-9)
+        if likely > _UNMOVED:
+            self.unmoved = k
         if self.accepted:
             self.depth.append(lack)
             self.deepest = max(self.deepest, lack)
@@ -113,6 +144,9 @@ class Suspicion:
         self.deepest = max(self.deepest, missing)
         elapsed = (k + 1 - self.begun) * self.block_s
         over = stands < _BACK * self.deepest or stands < p.screen_drop / 2
+        if over and likely <= _UNMOVED and self._closed_on(now_pa, p):
+            self.hidden = True
+            return Verdict.SETTLED
         if over or elapsed > 2.0 or (missing < 0 and self.deepest < p.min_drop):
             return Verdict.DROPPED
         fallen_pa = self.level_pa - now_pa
@@ -128,6 +162,11 @@ class Suspicion:
             self.alarmed = True
             return Verdict.ALARM
         return Verdict.WAIT
+
+    def _closed_on(self, now_pa: float, p: LossParameters) -> bool:
+        """Is it over only because the throttle was closed on it, after it had stood for the alarm?"""
+        stood = (self.unmoved + 1 - self.begun) * self.block_s >= p.alarm_s - 1e-9
+        return self.alarmed and stood and 1.0 - now_pa / self.level_pa >= _STANDS * self.deepest
 
     def _lately(self) -> float:
         recent = self.depth[-max(1, round(0.1 / self.block_s)) :]
@@ -164,6 +203,7 @@ class Suspicion:
         slow = (self.found + deep - self.begun) * self.block_s > 0.3
         look = max(1, round((1.0 if slow else 0.3) / self.block_s))
         waited = (k - self.accepted_at) * self.block_s
+        self.hidden = explained < _LOST_SIGHT and self.unmoved > self.begun
         if explained < _LOST_SIGHT or missing < _BACK * self.deepest or waited > _LONGEST_S:
             return Verdict.SETTLED
         if waited < 0.15 or len(self.depth) <= look:
@@ -171,55 +211,6 @@ class Suspicion:
         half = max(1, look // 2)
         deeper = middle(self.depth[-half:]) - middle(self.depth[-look:-half] or self.depth[-look:])
         return Verdict.WAIT if deeper > 0.02 else Verdict.SETTLED
-
-
-@dataclass(slots=True)
-class Cut:
-    """A fall that the throttle explains, until it has run out.
-
-    Attributes
-    ----------
-    ref0, begun : int
-        First block that "before" is read from; block in which the fall shows first.
-    level_pa : float
-        Mean suction before.
-    block_s : float
-        Length of a block, s.
-    """
-
-    ref0: int
-    begun: int
-    level_pa: float
-    block_s: float
-    lowest: list[float] = field(default_factory=list)
-    floor_pa: float = np.inf
-
-    def over_in(self, now_pa: list[float]) -> int | None:
-        """Take in some blocks.
-
-        Parameters
-        ----------
-        now_pa : list of float
-            Mean suction of each, Pa.
-
-        Returns
-        -------
-        int or None
-            Index of the one in which the suction has come to its new level, or 2 s have passed; those
-            behind it are not taken in.
-        """
-        look, longest = max(2, round(0.2 / self.block_s)), 2.0 / self.block_s
-        for i, value in enumerate(now_pa):
-            self.lowest.append(value)
-            taken = len(self.lowest)
-            if taken >= longest:
-                return i
-            if taken > look:
-                self.floor_pa = min(self.floor_pa, self.lowest[-look - 1])
-                still_pa = self.floor_pa - 0.02 * self.level_pa
-                if value >= still_pa and min(self.lowest[-look:]) >= still_pa:
-                    return i
-        return None
 
 
 def suspect(view: View, k: int, since: int, screen: Screen, blocks: Blocks, p: LossParameters) -> Suspicion:
@@ -267,28 +258,3 @@ def suspect(view: View, k: int, since: int, screen: Screen, blocks: Blocks, p: L
         ref0 = ref1 - 1
     speed = np.full(ref1 - ref0, 1 / (ref1 - ref0)) @ blocks.floats("speed_us", ref0, ref1)
     return Suspicion(ref0, ref1, begun, middle(view.of(ref0, ref1)), np.inf, 1.0, speed, k)
-
-
-def suspect_cut(view: View, k: int, screen: Screen, block_s: float) -> Cut:
-    """Trace a fall that the throttle explains back to its begin.
-
-    Parameters
-    ----------
-    view : View
-        What the screen saw.
-    k : int
-        Block in which it saw the fall.
-    screen : Screen
-        The screen.
-    block_s : float
-        Length of a block, s.
-
-    Returns
-    -------
-    Cut
-    """
-    first = k + 1 - screen.fast_back
-    level = middle(view.of(first, first + screen.reference))
-    (above,) = (view.of(first, k + 1) >= 0.95 * level).nonzero()
-    begun = min(k, first + (int(above[-1]) + 1 if above.size else 0))
-    return Cut(first, begun, level, block_s)

@@ -1,0 +1,90 @@
+"""Losses and throttle cuts close together: a pilot, or an alarm, closes the throttle on a car that falls."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from fakes.signals import fan, ramp, times
+from undertray.reduce.losses import find_losses
+
+
+def run(t, throttle_us, left, lag_s=0.12, seed=1):
+    """Four taps on a fan of first order, with noise, of whose suction a share is left."""
+    noise = np.random.default_rng(seed).normal(0, 6, (len(t), 4))
+    return 1800 * (fan(t, throttle_us, lag_s) * left)[:, None] * np.linspace(1.1, 0.9, 4) + noise
+
+
+def started(t, *changes):
+    """Throttle up to 1700 µs at 1 s, then to what is given: (when in s, µs)."""
+    throttle = np.where(t < 1.0, 1000.0, 1700.0)
+    for at_s, pulse_us in changes:
+        throttle = np.where(t < at_s, throttle, pulse_us)
+    return throttle
+
+
+def kinds(t, suction, throttle_us):
+    return [(e.kind, e.onset_s) for e in find_losses(t, suction, throttle_us)]
+
+
+@pytest.mark.parametrize("later_s", [0.12, 0.2, 0.25, 0.4])
+@pytest.mark.parametrize("to_us", [1000.0, 1200.0])
+def test_a_loss_shows_before_the_cut_that_follows_it(later_s, to_us):
+    t = times(24)
+    throttle = started(t, (14.0 + later_s, to_us))
+    suction = run(t, throttle, 1 - 0.8 * ramp(t, 14.0, 0.02))
+    found = [e for e in find_losses(t, suction, throttle) if e.kind == "seal-loss"]
+    (loss,) = found
+    assert loss.onset_s == pytest.approx(14.0, abs=0.011)  # 2 samples
+    # derived: the throttle asks for the full suction until it is cut
+    assert loss.drop == pytest.approx(0.8, abs=0.05)
+
+
+@pytest.mark.parametrize("back_s", [0.1, 0.2])
+def test_a_bump_before_a_cut_is_none(back_s):
+    t = times(24)
+    throttle = started(t, (14.0 + back_s + 0.05, 1000.0))
+    left = 1 - 0.6 * ((t >= 14.0) & (t < 14.0 + back_s))
+    assert [kind for kind, _ in kinds(t, run(t, throttle, left), throttle)] == ["throttle-cut"]
+
+
+@pytest.mark.parametrize("open_s", [1.8, 3.0])
+def test_a_leak_that_is_opening_when_the_throttle_is_cut(open_s):
+    t = times(24)
+    throttle = started(t, (12.0 + open_s, 1000.0))
+    found = kinds(t, run(t, throttle, 1 - 0.6 * ramp(t, 12.0, open_s)), throttle)
+    assert [kind for kind, _ in found] == ["slow-leak", "throttle-cut"]
+    assert found[0][1] == pytest.approx(12.0, abs=0.5)
+
+
+@pytest.mark.parametrize("brake_s", [0.03, 0.05])
+def test_a_fan_that_brakes_after_its_law_was_learned_has_no_loss(brake_s):
+    """The first cuts coast; the last one is braked, faster than any law learned so far."""
+    t = times(40)
+    throttle = started(t, (10.0, 1000.0), (13.0, 1700.0), (20.0, 1000.0), (23.0, 1700.0), (32.0, 1000.0))
+    coasting, braked = (run(t, throttle, 1.0, lag) for lag in (0.2, brake_s))
+    found = kinds(t, np.where((t < 31.9)[:, None], coasting, braked), throttle)
+    assert {kind for kind, _ in found} == {"throttle-cut"}
+
+
+def test_a_loss_ends_with_the_suction_and_not_with_the_throttle():
+    t = times(40)
+    throttle = started(t, (18.0, 1000.0))
+    losses = [
+        e
+        for e in find_losses(t, run(t, throttle, 1 - 0.9 * ramp(t, 14.0, 0.02)), throttle)
+        if e.kind == "seal-loss"
+    ]
+    assert [(round(e.onset_s, 1), e.end_s) for e in losses] == [(14.0, None)]
+
+
+@pytest.mark.parametrize("silent", [[(15.0, 0.1)], [(14.2, 0.1), (17.0, 0.3)], [(13.0, 0.3), (15.5, 0.3)]])
+def test_pulses_that_stay_away_for_moments_hide_no_leak(silent):
+    t = times(30)
+    throttle = started(t)
+    suction = run(t, throttle, 1 - 0.5 * ramp(t, 12.0, 6.0))
+    for at_s, long_s in silent:
+        throttle = np.where((t >= at_s) & (t < at_s + long_s), np.nan, throttle)
+    ((kind, onset_s),) = kinds(t, suction, throttle)
+    assert kind == "slow-leak"
+    assert onset_s == pytest.approx(12.0, abs=0.6)
