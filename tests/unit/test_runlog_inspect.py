@@ -81,6 +81,7 @@ def run_command(*arguments: object) -> subprocess.CompletedProcess[str]:
 def test_the_command_tells_it_in_plain_lines(tmp_path: Path) -> None:
     done = run_command("inspect", troubled(tmp_path))
     assert done.returncode == 0
+    assert done.stdout.startswith("troubled.csv: 211 rows")  # the file, as it is found in the folder
     assert "CUT OFF" in done.stdout
     assert "1 x crc" in done.stdout
     assert "\x1b" not in done.stdout  # the facts held an escape

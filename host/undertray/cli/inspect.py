@@ -43,11 +43,12 @@ def _inspect(
     from undertray.acquire.inspection import inspect_run
     from undertray.acquire.runlog import read_run
 
-    found = inspect_run(read_run(run))
+    log = read_run(run)
+    found = inspect_run(log)
     if as_json:
         print(json.dumps(found.as_dict(), allow_nan=False))
     else:
-        print("\n".join(_lines(found)))
+        print("\n".join(_lines(found, log.where)))
 
 
 def _export(
@@ -84,10 +85,10 @@ def _export(
     print(f"undertray: {rows} rows: {out}", file=sys.stderr)
 
 
-def _lines(found: Inspection) -> Iterator[str]:
+def _lines(found: Inspection, where: str) -> Iterator[str]:
     from undertray.errors import quoted
 
-    yield f"{quoted(found.run)[1:-1]}: {found.rows} rows in {found.seconds:.1f} s"
+    yield f"{quoted(where)[1:-1]}: {found.rows} rows in {found.seconds:.1f} s"
     for key, value in found.facts.items():
         yield f"  {quoted(key)[1:-1]}: {quoted(value, 200)[1:-1]}"
     why = "CUT OFF: the recording has no end" if found.cut_off else found.why or "unknown"
