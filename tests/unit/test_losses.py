@@ -182,6 +182,30 @@ def test_a_saturated_tap_is_a_sensor_fault():
     assert find_losses(t, suction, throttle(t), out_of_range=beyond) == ()
 
 
+@pytest.mark.parametrize("taps", [1, 3])
+@pytest.mark.parametrize("rate_hz", [50.0, 100.0, 200.0])
+def test_a_range_that_is_too_small_makes_no_loss(taps, rate_hz):
+    """Throttle up until all taps stand at their upper end, and down again."""
+    t = times(24, rate_hz)
+    pulse = np.interp(t, [0, 2, 3, 12, 12.3, 18, 18.3], [1000, 1000, 1500, 1500, 1950, 1950, 1500])
+    true = 8000 * fan(t, pulse)[:, None] + steady(t, taps, 0.0)
+    beyond = true > 4000
+    told = find_losses(t, np.where(beyond, 4000.0, true), pulse, out_of_range=beyond)
+    # of a car's only tap it is that tap's trouble
+    allowed = {"throttle-cut", "sensor-fault"} if taps == 1 else {"throttle-cut"}
+    assert set(kinds(told)) <= allowed
+
+
+def test_a_loss_out_of_a_range_that_is_too_small_is_found():
+    t = times(20)
+    true = steady(t, level_pa=1500.0, shape=lambda t: 1 - 0.8 * ramp(t, 12.0, 0.01))
+    pulse = throttle(t)
+    beyond = true > 1200
+    (event,) = find_losses(t, np.where(beyond, 1200.0, true), pulse, out_of_range=beyond)
+    assert event.kind == "seal-loss"
+    assert event.onset_s == pytest.approx(12.0, abs=0.02)
+
+
 def test_taps_that_all_fall_to_nothing_are_no_sensor_fault():
     t = times(15)
     suction = steady(t, shape=lambda t: 1 - 0.97 * ramp(t, 8.0, 0.01))

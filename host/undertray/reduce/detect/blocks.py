@@ -1,4 +1,4 @@
-"""Rows to blocks: what the detector judges."""
+"""What the detector judges: blocks of rows, by number."""
 
 from __future__ import annotations
 
@@ -24,10 +24,6 @@ class Blocks:
     lags : int
         How many fan speeds come with each block.
 
-    Notes
-    -----
-    Blocks are counted from the first row (and afresh after a data gap), never from where a
-    piece happened to begin: so pieces of any size give the same blocks.
     """
 
     def __init__(self, taps: int, rows: int, keep: int, lags: int) -> None:
@@ -46,9 +42,7 @@ class Blocks:
             "speed_us": np.empty((0, lags)),
         }
         self._base = self._held_blocks = self._room = 0  # place of the first block held, their count, places
-        self._last_pa = np.zeros(taps)  # a tap that has not read yet holds 0
-        self._last_us = np.nan
-        self._unknown = -1  # last block without a throttle
+        self._unknown = self._beyond = -1  # last block without a throttle, and with a tap out of range
 
     @property
     def end(self) -> int:
@@ -85,6 +79,28 @@ class Blocks:
         bool
         """
         return k0 > self._unknown or bool(self.take("known", k0, k1).all())
+
+    def judged(self, k0: int, k1: int, weights: Array) -> NDArray[np.bool_] | None:
+        """Where suction and throttle can be compared: the pulse is known, and no tap at its upper end.
+
+        Parameters
+        ----------
+        k0, k1 : int
+            First block, and the block after the last.
+        weights : ndarray, shape (taps,)
+            Weights of the taps; one that counts for nothing may be beyond its range.
+
+        Returns
+        -------
+        ndarray of bool, shape (k1 - k0,), or None
+            None where it is so throughout.
+        """
+        if k0 > max(self._unknown, self._beyond):
+            return None
+        good = np.asarray(self.take("known", k0, k1), bool)
+        beyond = np.asarray(self.take("beyond", k0, k1), bool)[:, weights > 0].any(axis=1)
+        good = good & ~beyond
+        return None if good.all() else good
 
     def floats(self, name: str, k0: int, k1: int) -> Array:
         """The same for a column of numbers.
@@ -163,76 +179,13 @@ class Blocks:
         """
         return int(self.take("row", k, k + 1)[0])
 
-    def average(
-        self,
-        t_s: Array,
-        suction_pa: Array,
-        throttle_us: Array,
-        beyond: NDArray[np.bool_] | None,
-        before_pa: Array | None,
-        row: int,
-    ) -> dict[str, NDArray[np.generic]]:
-        """Average whole blocks of rows that follow each other without a gap.
-
-        Parameters
-        ----------
-        t_s : ndarray, shape (k * rows,)
-            Time, s.
-        suction_pa : ndarray, shape (k * rows, taps)
-            Suction, Pa, NaN where missing.
-        throttle_us : ndarray, shape (k * rows,)
-            Throttle, µs, NaN where unknown.
-        beyond : ndarray of bool, shape (k * rows, taps), or None
-            Readings out of range.
-        before_pa : ndarray, shape (taps,), or None
-            The row before the first, for telling repeats.
-        row : int
-            Number of the first row.
-
-        Returns
-        -------
-        dict
-            Columns for :meth:`append`.
-        """
-        size, taps = self.rows, suction_pa.shape[1]
-        k = len(t_s) // size
-        cube = suction_pa.reshape(k, size, taps)
-        mean, missing = np.einsum("kst->kt", cube) / size, np.zeros((k, taps), bool)
-        if not np.isfinite(mean.sum()):
-            there = np.isfinite(cube)
-            count = there.sum(axis=1)
-            total = np.where(there, cube, 0.0).sum(axis=1)
-            missing = count == 0
-            mean = self._held(np.divide(total, count, out=np.full_like(total, np.nan), where=count > 0))
-        if k:
-            self._last_pa = mean[-1]
-        throttle = throttle_us.reshape(k, size)[:, -1].copy()
-        known = np.isfinite(throttle)
-        if not known.all():
-            for i in np.flatnonzero(~known).tolist():
-                throttle[i] = throttle[i - 1] if i else self._last_us
-        if k:
-            self._last_us = throttle[-1]
-        return {
-            "t_s": t_s[::size].copy(),
-            "row": row + size * np.arange(k),
-            "tap_pa": mean,
-            "missing": missing,
-            "frozen": _repeats(suction_pa, before_pa, size),
-            "beyond": np.zeros((k, taps), bool)
-            if beyond is None or not beyond.any()
-            else beyond.reshape(k, size, taps).mean(axis=1) >= 0.5,
-            "throttle_us": throttle,
-            "known": known,
-        }
-
     def append(self, columns: dict[str, NDArray[np.generic]]) -> Array:
         """Add blocks and let go of old ones.
 
         Parameters
         ----------
         columns : dict
-            Every column but the fan speeds, k blocks each.
+            From :class:`undertray.reduce.detect.averages.Averages`, k blocks each.
 
         Returns
         -------
@@ -246,6 +199,9 @@ class Blocks:
         known = np.asarray(columns["known"], bool)
         if not known.all():
             self._unknown = self.end + int(np.flatnonzero(~known)[-1])
+        beyond = np.asarray(columns["beyond"], bool)
+        if beyond.any():
+            self._beyond = self.end + int(np.flatnonzero(beyond.any(axis=1))[-1])
         at = self._base + self._held_blocks
         for name, new in columns.items():
             self._columns[name][at : at + count] = new
@@ -263,29 +219,3 @@ class Blocks:
             room[:keep] = old[self._base + drop : self._base + self._held_blocks]
             self._columns[name] = room
         self._room, self._base = max(self._room, larger), -drop
-
-    def _held(self, mean: Array) -> Array:
-        """A tap that misses a whole block holds its last reading until it is judged faulty."""
-        hole = np.isnan(mean)
-        index = np.where(hole, -1, np.arange(len(mean))[:, None])
-        np.maximum.accumulate(index, axis=0, out=index)
-        filled = np.take_along_axis(mean, np.maximum(index, 0), axis=0)
-        return np.where(index < 0, self._last_pa, filled)
-
-
-def _repeats(suction_pa: Array, before_pa: Array | None, size: int) -> NDArray[np.bool_]:
-    """Blocks in which each row of a tap repeats the one before."""
-    same = np.zeros(suction_pa.shape, bool)
-    np.equal(suction_pa[1:], suction_pa[:-1], out=same[1:])
-    if before_pa is not None:
-        same[:1] = suction_pa[:1] == before_pa
-    # runs of 1, 2, 4 ... repeats, up to a whole block: there is seldom more than the second step to do
-    run, length = same, 1
-    while length < size and run.any():
-        step = min(length, size - length)
-        run = run[step:] & run[:-step]
-        length += step
-    frozen = np.zeros((len(suction_pa) // size, suction_pa.shape[1]), bool)
-    if length == size and run.any():
-        frozen[:] = run[::size]
-    return frozen

@@ -188,7 +188,7 @@ class CloseUp:
         if creep is not None or (sure and self._bank.calm_error > _WORST):
             return creep
         mean = self._blocks.floats("tap_pa", k0, k1) @ weights
-        creep = find_creep(k0, mean, self._drive(k0, k1), self._bank.calm_error, p)
+        creep = find_creep(k0, mean, self._drive(k0, k1, weights), self._bank.calm_error, p)
         explained = creep is not None and sure and not self._unexplained(creep.begun, k1, weights, p)
         return None if explained else creep
 
@@ -200,16 +200,15 @@ class CloseUp:
         if k1 - k0 < _LEVEL:
             return None
         mean = self._blocks.floats("tap_pa", k0, k1) @ weights
-        creep = find_creep(k0, mean, self._drive(k0, k1), _REST_ERROR, p)
+        creep = find_creep(k0, mean, self._drive(k0, k1, weights), _REST_ERROR, p)
         # one that was under way when the rest began is not dated by it
         return creep if creep is not None and creep.begun >= k0 + _LEVEL else None
 
-    def _drive(self, k0: int, k1: int) -> Array:
-        """What the fans should give; NaN where the throttle is not known."""
+    def _drive(self, k0: int, k1: int, weights: Array) -> Array:
+        """What the fans should give; NaN where that cannot be compared with the suction."""
         drive = self._bank.drive(self._blocks.floats("speed_us", k0, k1))
-        if not self._blocks.known(k0, k1):
-            drive = np.where(np.asarray(self._blocks.take("known", k0, k1), bool), drive, np.nan)
-        return drive
+        judged = self._blocks.judged(k0, k1, weights)
+        return drive if judged is None else np.where(judged, drive, np.nan)
 
     def _within_reach(self, k0: int, k1: int) -> int:
         """First block from some block on that a creep may begin in, if it is to be seen by another."""

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from undertray.reduce.detect.averages import Averages
 from undertray.reduce.detect.blocks import Blocks
 from undertray.reduce.detect.closeup import CloseUp
 from undertray.reduce.detect.expectation import FanBank
@@ -76,6 +77,7 @@ class Detector:
         self._longest_s = p.gap_periods * (period_s + _ROUNDED_S / 2) + _ROUNDED_S
         self._bank = FanBank(self._block_s)
         self._rows = Rows(taps, round(_RAW_S / period_s))
+        self._averages = Averages(taps, rows)
         self._blocks = Blocks(taps, rows, round(_HISTORY_S / self._block_s), self._bank.lags)
         self._screen = Screen(p, self._blocks, self._bank, self._block_s)
         closeup = CloseUp(self._rows, self._blocks, self._bank, period_s, self._block_s)
@@ -184,7 +186,7 @@ class Detector:
         )
         if not whole:
             return
-        columns = self._blocks.average(
+        columns = self._averages.average(
             t[:whole], suction[:whole], throttle[:whole], beyond[:whole], self._last_row, row
         )
         self._last_row = suction[whole - 1].copy()

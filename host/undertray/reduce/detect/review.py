@@ -149,10 +149,10 @@ class Review:
         mean = self._blocks.floats("tap_pa", k0, k1) @ self._health.weights
         drive = self._bank.expected(self._blocks.floats("speed_us", k0, k1))
         c, e = mean.reshape(whole, _GROUP) @ _EVEN, drive.reshape(whole, _GROUP) @ _EVEN
-        judged = e > LOADED * self._marks.top_pa
-        if not self._blocks.known(k0, k1):
-            judged &= np.asarray(self._blocks.take("known", k0, k1), bool).reshape(whole, _GROUP).all(axis=1)
-        ratio = np.where(judged, c / np.maximum(e, 1e-9), np.nan)
+        loaded, judged = e > LOADED * self._marks.top_pa, self._blocks.judged(k0, k1, self._health.weights)
+        if judged is not None:
+            loaded &= judged.reshape(whole, _GROUP).all(axis=1)
+        ratio = np.where(loaded, c / np.maximum(e, 1e-9), np.nan)
         three = ratio[:-2] + ratio[1:-1] + ratio[2:]
         before, after = three[:-4], three[4:]
         fallen = 1 - after / np.where(before > 0, before, np.nan)
@@ -180,10 +180,11 @@ class Review:
         restart = np.ones(len(t), bool)
         np.greater(t[1:] - t[:-1], longest * self._block_s, out=restart[1:])
         use = np.ones(len(t), bool)
-        known = np.asarray(self._blocks.take("known", lo, k1), bool)
-        for k in np.flatnonzero(restart[1:] | ~known[:-1]) + 1:
+        judged = self._blocks.judged(lo, k1, weights)
+        judged = use if judged is None else judged
+        for k in np.flatnonzero(restart[1:] | ~judged[:-1]) + 1:
             use[k : k + round(_UNSEEN_S / self._block_s)] = False
-        use &= known
+        use &= judged
         mean = self._blocks.floats("tap_pa", lo, k1) @ weights
         throttle = self._blocks.floats("throttle_us", lo, k1)
         return Stretch(lo, self._block_s, t, mean, throttle, restart, use, weights)

@@ -114,21 +114,21 @@ class SealWatch:
             self._listen(k1, weights)
         if leaking:
             m.after_leak = max(m.after_leak, k1) if self._ledger.leaking else m.after_leak
-        elif self._blocks.known(k0, k1) or self._mostly_known(k0, k1):
-            creeping = self._creeping(frame, k0, k1, weights, last)
-            if not (
-                creeping
-                or not self._blocks.known(k0, k1)
-                or self._bored(frame)
-                or self._falls.suspecting
-                or self._sinking()
-            ):
-                self._bank.learn(mean, self._blocks.floats("speed_us", k0, k1))
+        else:
+            self._watch(frame, mean, k0, k1, last)
 
-    def _mostly_known(self, k0: int, k1: int) -> bool:
-        """Is the throttle known at the end of a frame, and in most of it?"""
-        known = np.asarray(self._blocks.take("known", k0, k1), bool)
-        return bool(known[-1]) and 2 * np.count_nonzero(known) > len(known)
+    def _watch(self, frame: Frame, mean: Array, k0: int, k1: int, last: bool) -> None:
+        """Look for a slow leak in a frame, and learn from it where there is none."""
+        weights = self._health.weights
+        judged = self._blocks.judged(k0, k1, weights)
+        # moments in which nothing is known hide no leak; but nothing is learned from them
+        if judged is not None and not (judged[-1] and 2 * np.count_nonzero(judged) > len(judged)):
+            return
+        creeping = self._creeping(frame, k0, k1, weights, last)
+        if judged is None and not (
+            creeping or self._bored(frame) or self._falls.suspecting or self._sinking()
+        ):
+            self._bank.learn(mean, self._blocks.floats("speed_us", k0, k1))
 
     def _bored(self, frame: Frame) -> bool:
         """Is there little to learn? So it is while the throttle rests, or there is hardly any suction."""
