@@ -87,6 +87,7 @@ def invented_reduction(
         axles[name] = SimpleNamespace(
             downforce_n=float(np.median(loads[:, 1 + place])),
             required_n=need,
+            stay_n=need / (1 + car.allowance),
             margin_n=SimpleNamespace(median=float(np.median(margin)), min=float(margin.min())),
             below_s=float((margin < 0).sum() / rate_hz),
             u95_n=1.2,
@@ -117,6 +118,7 @@ def invented_reduction(
         "hold": SimpleNamespace(
             surface_angle=180.0,
             required_n=required,
+            stay_n=car.weight_n,
             margin_n=SimpleNamespace(median=3.0, min=-20.0),
             below_s=3.0,
             limiting_axle="front",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-__all__ = ["Cover", "Doubt", "Estimate", "Rest", "Side", "Steady"]
+__all__ = ["Cover", "Doubt", "Estimate", "OtherLevel", "Rest", "Side", "Steady"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,19 +25,46 @@ class Estimate:
 
 
 @dataclass(frozen=True, slots=True)
-class Steady:
-    """The run where the throttle was up and still and nothing happened.
+class OtherLevel:
+    """A further throttle at which a run was steady.
 
     Attributes
     ----------
+    throttle_us, seconds : float
+        Mean pulse width, µs, and how long, s.
+    suction_pa, downforce_n, front_margin_n, rear_margin_n : float
+        Means.
+    """
+
+    throttle_us: float
+    seconds: float
+    suction_pa: float
+    downforce_n: float
+    front_margin_n: float
+    rear_margin_n: float
+
+
+@dataclass(frozen=True, slots=True)
+class Steady:
+    """The run where the throttle was up and still and nothing happened, at the weakest of such throttles.
+
+    Attributes
+    ----------
+    throttle_us : float or None
+        Mean pulse width, µs; None where no throttle was logged.
     seconds : float
         How long that was, s.
     suction_pa, downforce_n, front_n, rear_n : Estimate
         Mean suction, force and axle loads.
     margin_n, front_margin_n, rear_margin_n : Estimate
         The same less what is needed, N.
+    centre_x_mm, centre_y_mm : Estimate or None
+        Where the force acts, mm behind the front axle and to the right; None where there is none.
+    others : tuple of OtherLevel
+        The other throttles at which it was steady, in order of their suction.
     """
 
+    throttle_us: float | None
     seconds: float
     suction_pa: Estimate
     downforce_n: Estimate
@@ -46,6 +73,9 @@ class Steady:
     margin_n: Estimate
     front_margin_n: Estimate
     rear_margin_n: Estimate
+    centre_x_mm: Estimate | None = None
+    centre_y_mm: Estimate | None = None
+    others: tuple[OtherLevel, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

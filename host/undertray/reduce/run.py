@@ -14,7 +14,7 @@ from undertray.calibrate.certificate import Calibration
 from undertray.errors import ReductionError
 from undertray.quantiles import quantiles
 from undertray.reduce.car import Car
-from undertray.reduce.estimates import Cover, Doubt, Estimate, Rest, Side, Steady
+from undertray.reduce.estimates import Cover, Doubt, Estimate, OtherLevel, Rest, Side, Steady
 from undertray.reduce.fan import FanReference
 from undertray.reduce.fanstate import fan_state
 from undertray.reduce.floor import load_matrix
@@ -27,7 +27,7 @@ from undertray.reduce.notices import run_caveats, run_notices
 from undertray.reduce.precursors import DECLINE, first_sign
 from undertray.reduce.reading import TapSuction, pack_voltage, tap_suction
 from undertray.reduce.series import Series
-from undertray.reduce.steady import run_blocks
+from undertray.reduce.steady import BLOCK_S, Blocks, run_blocks, steady_levels
 from undertray.reduce.summary import FORMAT, Axle, Centre, Hold, Margin, Reduction, Spread, TapSummary
 from undertray.reduce.tube import tap_tubes
 from undertray.reduce.uncertainty import MeanUncertainty, mean_uncertainty
@@ -117,19 +117,21 @@ def reduce_run(
         alarm=(run.flags & 2) != 0,
         **dict(zip(("pack_t_s", "pack_mv"), pack_voltage(run, time.t_s), strict=True)),
     )
-    step_s, need = _sample_time(time), hold_need(car)
+    step_s, need, stay = _sample_time(time), hold_need(car), hold_need(replace(car, allowance=0.0))
     below = _below(loads, need)
-    events = tuple(_with_hold(e, series, step_s, below) for e in events)
+    cuts_s = [e.onset_s for e in events if e.kind == "throttle-cut"]
+    events = tuple(_with_hold(e, series, step_s, below, cuts_s) for e in events)
     blocks = run_blocks(series, events)
     whole = mean_uncertainty(there, loads, suction, zero, car, calibration, time.rate_hz)
-    held = blocks.steady_rows & there
+    levels = steady_levels(blocks, run.throttle_us)
+    held = blocks.rows_of(levels[0]) & there if levels else np.zeros(len(there), bool)
     still = (
         mean_uncertainty(held, loads, suction, zero, car, calibration, time.rate_hz) if held.any() else None
     )
     rows = slice(None) if there.all() else there
     axles = {
-        "front": _axle(front[rows], need.front_n, step_s[rows], whole.u95["front_n"]),
-        "rear": _axle(rear[rows], need.rear_n, step_s[rows], whole.u95["rear_n"]),
+        "front": _axle(front[rows], need.front_n, stay.front_n, step_s[rows], whole.u95["front_n"]),
+        "rear": _axle(rear[rows], need.rear_n, stay.rear_n, step_s[rows], whole.u95["rear_n"]),
     }
     force = Spread.of(downforce[rows], whole.u95["downforce_n"])
     best = (
@@ -159,6 +161,7 @@ def reduce_run(
         hold=Hold(
             surface_angle=car.surface_angle_deg,
             required_n=need.whole_n,
+            stay_n=stay.whole_n,
             margin_n=Margin(force.median - need.whole_n, float(downforce[rows].min()) - need.whole_n),
             below_s=float(step_s[below].sum()),
             limiting_axle=min(axles, key=lambda a: axles[a].margin_n.median),
@@ -169,7 +172,7 @@ def reduce_run(
             "left": Side(whole.means.left_n, whole.u95["left_n"]),
             "right": Side(whole.means.right_n, whole.u95["right_n"]),
         },
-        steady=None if still is None else _steady(still, need, float(step_s[held].sum())),
+        steady=None if still is None else _steady(still, need, float(step_s[held].sum()), blocks, levels),
         grip=grip(car, best.downforce_n, best.front_n, best.rear_n, speeds_m_s),
         fan=fan_state(series, events, blocks, car, reference),
         cover=Cover(car.load, load_matrix(car).extrapolated),
@@ -196,17 +199,23 @@ def _below(loads: Loads, need: HoldNeed) -> Bools:
         return np.asarray(below.any(axis=0))
 
 
-def _axle(load: Array, required_n: float, step_s: Array, u95_n: float | None) -> Axle:
+def _axle(load: Array, required_n: float, stay_n: float, step_s: Array, u95_n: float | None) -> Axle:
     median = quantiles(load, (0.5,))[0]
     margin = Margin(median - required_n, float(load.min()) - required_n)
-    return Axle(float(load.mean()), required_n, margin, float(step_s[load < required_n].sum()), u95_n)
+    below_s = float(step_s[load < required_n].sum())
+    return Axle(float(load.mean()), required_n, stay_n, margin, below_s, u95_n)
 
 
-def _steady(found: MeanUncertainty, need: HoldNeed, seconds: float) -> Steady:
+def _steady(
+    found: MeanUncertainty, need: HoldNeed, seconds: float, blocks: Blocks, levels: Sequence[Bools]
+) -> Steady:
     def less(name: str, required_n: float = 0.0) -> Estimate:
         return Estimate(getattr(found.means, name) - required_n, found.u95[name])
 
+    force = found.means.x_mm is not None
+    at_us = [float(blocks.throttle_us[level].mean()) for level in levels]
     return Steady(
+        throttle_us=at_us[0] if np.isfinite(at_us[0]) else None,
         seconds=seconds,
         suction_pa=less("suction_pa"),
         downforce_n=less("downforce_n"),
@@ -215,7 +224,21 @@ def _steady(found: MeanUncertainty, need: HoldNeed, seconds: float) -> Steady:
         margin_n=less("downforce_n", need.whole_n),
         front_margin_n=less("front_n", need.front_n),
         rear_margin_n=less("rear_n", need.rear_n),
+        centre_x_mm=less("x_mm") if force else None,
+        centre_y_mm=less("y_mm") if force else None,
+        others=tuple(
+            _other(blocks, level, us, need) for level, us in zip(levels[1:], at_us[1:], strict=True)
+        ),
     )
+
+
+def _other(blocks: Blocks, level: Bools, throttle_us: float, need: HoldNeed) -> OtherLevel:
+    suction_pa, front_n, rear_n = (
+        float(values[level].mean()) for values in (blocks.suction_pa, blocks.front_n, blocks.rear_n)
+    )
+    seconds = float(level.sum()) * BLOCK_S
+    margins = front_n - need.front_n, rear_n - need.rear_n
+    return OtherLevel(throttle_us, seconds, suction_pa, front_n + rear_n, *margins)
 
 
 def _taps(names: Sequence[str], suction: TapSuction, step_s: Array) -> dict[str, TapSummary]:
@@ -242,8 +265,11 @@ def _taps(names: Sequence[str], suction: TapSuction, step_s: Array) -> dict[str,
     return out
 
 
-def _with_hold(event: Loss, series: Series, step_s: Array, below: Bools) -> Loss:
-    """Add what needs the car: time below the hold limit, and the warning there was."""
+def _with_hold(event: Loss, series: Series, step_s: Array, below: Bools, cuts_s: Sequence[float]) -> Loss:
+    """Add what needs the car: time below the hold limit, and the warning there was.
+
+    A limit that is crossed because the throttle was cut meanwhile, at ``cuts_s``, is no loss's doing.
+    """
     if event.kind in ("data-gap", "sensor-fault"):
         return event
     t_s = series.t_s
@@ -264,7 +290,8 @@ def _with_hold(event: Loss, series: Series, step_s: Array, below: Bools) -> Loss
     else:
         return event
     k = int(np.searchsorted(t_s, at_s))
-    crossed = np.flatnonzero(below[k:b])
+    stop_s = next((s for s in cuts_s if s > event.onset_s), np.inf)
+    crossed = np.flatnonzero(below[k : min(b, int(np.searchsorted(t_s, stop_s)))])
     if not crossed.size or crossed[0] == 0:
         return event  # never below, or below before there was any sign
     return replace(event, warning_s=float(t_s[k + crossed[0]] - at_s))

@@ -13,7 +13,16 @@ if TYPE_CHECKING:
     from undertray.reduce.loss import Loss
     from undertray.reduce.series import Series
 
-__all__ = ["BLOCK_S", "REST_US", "SETTLE_S", "Blocks", "run_blocks"]
+__all__ = [
+    "BLOCK_S",
+    "REST_US",
+    "SETTLE_S",
+    "Blocks",
+    "run_blocks",
+    "steady_levels",
+    "throttle_bands",
+    "work_rows",
+]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -25,6 +34,9 @@ _IDLE_US = 60.0
 REST_US = 1100.0
 """Throttle at and below which fans stand (common practice, no source)."""
 _AFTER_EVENT_S = 0.5
+_LEAST_MOVE_US = 50.0
+_LEAST_LEVEL_S = 1.0
+_WIDEST_US, _APART_US = 20.0, 6.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,10 +75,19 @@ class Blocks:
     steady: Mask
     still: Mask
 
-    @property
-    def steady_rows(self) -> Mask:
-        """Rows of the steady blocks, shape (n,)."""
-        return np.repeat(self.steady, np.diff(self.first_row, append=self.rows))
+    def rows_of(self, chosen: Mask) -> Mask:
+        """Rows of some of the blocks.
+
+        Parameters
+        ----------
+        chosen : ndarray of bool, shape (k,)
+            Which blocks.
+
+        Returns
+        -------
+        ndarray of bool, shape (n,)
+        """
+        return np.repeat(chosen, np.diff(self.first_row, append=self.rows))
 
 
 def run_blocks(series: Series, events: Sequence[Loss]) -> Blocks:
@@ -122,6 +143,85 @@ def run_blocks(series: Series, events: Sequence[Loss]) -> Blocks:
         steady=still & clear,
         still=still,
     )
+
+
+def work_rows(throttle_us: Array) -> Mask | None:
+    """Find the rows in which the fans were asked to hold.
+
+    Parameters
+    ----------
+    throttle_us : ndarray of float64, shape (n,)
+        Throttle pulse, µs, NaN where there was none.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,), or None
+        Throttle above half way between its least and its greatest in the run; None where it
+        was not logged or moved by less than 50 µs.
+    """
+    half_us = _half_way_us(throttle_us)
+    return None if half_us is None else np.asarray(np.nan_to_num(throttle_us, nan=-np.inf) > half_us)
+
+
+def throttle_bands(throttle_us: Array) -> list[tuple[float, float]]:
+    """Find the throttles that values gather at.
+
+    Parameters
+    ----------
+    throttle_us : ndarray of float64, shape (k,)
+        Pulse widths in any order, µs; NaN is passed over.
+
+    Returns
+    -------
+    list of (float, float)
+        Least and greatest throttle of each band, µs; a band is at most 20 µs wide, and where
+        nothing lies for 6 µs a new one begins.
+    """
+    values = np.sort(throttle_us[np.isfinite(throttle_us)])
+    bands: list[tuple[float, float]] = []
+    while len(values):
+        jumps = np.flatnonzero(np.diff(values) > _APART_US)
+        end = int(jumps[0]) + 1 if len(jumps) else len(values)
+        end = min(end, int(np.searchsorted(values, values[0] + _WIDEST_US, "right")))
+        bands.append((float(values[0]), float(values[end - 1])))
+        values = values[end:]
+    return bands
+
+
+def steady_levels(blocks: Blocks, throttle_us: Array) -> list[Mask]:
+    """Find the throttles at which a run was steady: what is said of its steady part is said of each alone.
+
+    Parameters
+    ----------
+    blocks : Blocks
+        The run.
+    throttle_us : ndarray of float64, shape (n,)
+        Its throttle row by row, µs.
+
+    Returns
+    -------
+    list of ndarray of bool, shape (k,)
+        Steady blocks of each throttle at which it was steady for a second and more in all, that of the least
+        mean suction first. Throttles at which the fans were asked to hold (:func:`work_rows`), unless
+        it was steady at none of these; all steady blocks together where no throttle was logged.
+    """
+    if not np.isfinite(blocks.throttle_us).any():
+        found = [blocks.steady]
+    else:
+        half_us = _half_way_us(throttle_us)
+        at_us = np.where(blocks.steady, blocks.throttle_us, np.nan)
+        bands = throttle_bands(at_us)
+        bands = [band for band in bands if half_us is None or band[1] > half_us] or bands
+        found = [(at_us >= low) & (at_us <= high) for low, high in bands]
+    found = [mask for mask in found if mask.sum() * BLOCK_S > _LEAST_LEVEL_S - BLOCK_S / 2]
+    return sorted(found, key=lambda mask: float(blocks.suction_pa[mask].mean()))
+
+
+def _half_way_us(throttle_us: Array) -> float | None:
+    if not np.isfinite(throttle_us).any():
+        return None
+    low, high = float(np.nanmin(throttle_us)), float(np.nanmax(throttle_us))
+    return None if high - low < _LEAST_MOVE_US else (low + high) / 2
 
 
 def _pack(series: Series, t_s: Array) -> Array:

@@ -105,10 +105,23 @@ class Margin:
 
 @dataclass(frozen=True, slots=True)
 class Axle:
-    """One axle: mean suction load and what it needs, N; margin, N; time below, s; u95 of the load, N."""
+    """One axle.
+
+    Attributes
+    ----------
+    downforce_n, u95_n : float
+        Mean suction load, N, and the half width of its 95 % interval; None where that is not known.
+    required_n, stay_n : float
+        What it needs with the allowance, and what it takes to stay on without, N.
+    margin_n : Margin
+        Load beyond what it needs.
+    below_s : float
+        Time below that in the whole log, s.
+    """
 
     downforce_n: float
     required_n: float
+    stay_n: float
     margin_n: Margin
     below_s: float
     u95_n: float | None = None
@@ -122,8 +135,8 @@ class Hold:
     ----------
     surface_angle : float
         Degrees.
-    required_n : float
-        Needed by the whole car, the friction condition in.
+    required_n, stay_n : float
+        Needed by the whole car, the friction condition in, with the allowance and without.
     margin_n : Margin
         Downforce beyond that.
     below_s : float
@@ -134,6 +147,7 @@ class Hold:
 
     surface_angle: float
     required_n: float
+    stay_n: float
     margin_n: Margin
     below_s: float
     limiting_axle: str
