@@ -16,6 +16,7 @@ from undertray.report.sheet import make_sheet
 from undertray.report.verdict import judge
 
 STEADY = Steady(
+    throttle_us=1700.0,
     seconds=6.5,
     suction_pa=Estimate(863.4, 35.1),
     downforce_n=Estimate(49.3, 2.0),
@@ -65,9 +66,12 @@ def test_a_slow_leak_is_a_loss_with_its_warning() -> None:
 
 def test_a_force_within_its_uncertainty_acts_nowhere() -> None:
     reduction = invented_reduction()
-    assert "124" in _figures(centre_mm=SimpleNamespace(x=124.0, y=0.4, y_u95=1.5))["Centre of the force"][0]
+    assert (
+        "124"
+        in _figures(centre_mm=SimpleNamespace(x=124.0, y=0.4, y_u95=1.5))["Centre of force, whole log"][0]
+    )
     reduction.downforce_n.mean = 0.05
-    assert _figures(downforce_n=reduction.downforce_n)["Centre of the force"][0] == "unknown"
+    assert _figures(downforce_n=reduction.downforce_n)["Centre of force, whole log"][0] == "unknown"
 
 
 @pytest.mark.parametrize(("angle", "columns"), [(180.0, 3), (0.0, 2)])
@@ -86,7 +90,7 @@ def test_grip_is_told_for_the_ground_and_the_surface(angle: float, columns: int)
 
 def test_the_page_holds_both_tables_or_neither() -> None:
     both = render_page([make_sheet(invented_reduction(steady=STEADY, grip=GRIP), invented_car())], "x")
-    assert "Throttle up and still, 6.5 s" in both
+    assert "Throttle up and still at 1700 µs, 6.5 s" in both
     assert "At tyre mu 0.9" in both
     neither = render_page([make_sheet(invented_reduction(), invented_car())], "x")
     assert "Throttle up and still" not in neither

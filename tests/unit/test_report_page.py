@@ -134,6 +134,11 @@ def test_every_picture_has_its_words_and_every_caution_stands_there(page: str) -
         assert caution in text
 
 
+def test_the_hint_to_drag_stands_above_the_wide_picture(page: str) -> None:
+    assert page.index('class="hint"') < page.index("<svg")
+    assert page.count('class="hint"') == page.count('<figure class="wide">') == 1
+
+
 def test_no_id_comes_twice_and_every_reference_is_met() -> None:
     two = render_page([make_sheet(invented_reduction(), invented_car())] * 2, "x")
     ids = re.findall(r'\bid="([^"]+)"', two)

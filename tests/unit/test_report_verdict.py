@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import dataclasses
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
 
 from fakes.reductions import invented_car, invented_event, invented_reduction
+from undertray.reduce.steady import work_rows
 from undertray.report.display import US
-from undertray.report.verdict import judge, work_rows
+from undertray.report.verdict import judge
 
 
 def test_a_firm_hold_holds() -> None:
@@ -28,7 +31,7 @@ def test_a_fold_lets_go_with_axle_time_and_length() -> None:
     # derived: it folds at 8 s and the throttle is cut at 11 s
     assert verdict.below_s == pytest.approx(3.0, abs=0.01)
     assert "from 8.00 s on the" in verdict.headline
-    assert any("3.00 s of it within events named seal-loss" in reason for reason in verdict.reasons)
+    assert any("3.00 s below its need within events named seal-loss" in reason for reason in verdict.reasons)
 
 
 def test_time_below_outside_every_event_is_told() -> None:
@@ -88,6 +91,7 @@ def test_missing_rows_are_not_time_below() -> None:
 def test_on_a_wall_sliding_can_decide() -> None:
     reduction = invented_reduction(fold_at_s=None)
     reduction.hold.required_n = float(np.nanmax(reduction.series.downforce_n)) + 5.0
+    reduction.hold.stay_n = reduction.hold.required_n - 1.0
     verdict = judge(reduction)
     assert (verdict.word, verdict.axle) == ("never held", "whole car")
 
@@ -143,3 +147,96 @@ def test_fans_that_were_never_up_tell_nothing_about_holding() -> None:
     # a throttle that is up from the first row to the last is judged like any other
     reduction.series.throttle_us[:] = 1700.0
     assert judge(reduction).held_s > 8
+
+
+def _dipping(short_n: float, **changes: Any) -> Any:
+    """A firm hold whose front axle, from 6 s for 0.06 s, has this much less than it needs."""
+    reduction = invented_reduction(fold_at_s=None, **changes)
+    rows = (reduction.series.t_s >= 6.0) & (reduction.series.t_s < 6.06 - 1e-9)
+    reduction.series.front_n[rows] = reduction.axles["front"].required_n - short_n
+    return reduction
+
+
+def test_less_than_the_allowance_is_not_called_letting_go() -> None:
+    # derived: of the front axle's 19.2 N the allowance is 0.25 / 1.25 = 3.84 N
+    verdict = judge(_dipping(2.0))
+    assert (verdict.word, verdict.good) == ("used its allowance", False)
+    assert (verdict.least_margin_n, verdict.axle) == (pytest.approx(-2.0), "front axle")
+    assert verdict.least_stay_n == pytest.approx(1.84, abs=0.01)
+    assert (verdict.below_s, verdict.short_s) == (pytest.approx(0.06), 0.0)
+    assert "0.06 s in all" in verdict.headline
+    assert "It kept what it takes to stay on: +1.84 N at least" in verdict.headline
+
+
+def test_less_than_it_takes_to_stay_on_is_and_both_are_told() -> None:
+    verdict = judge(_dipping(6.0))
+    assert verdict.word == "let go"
+    assert verdict.least_stay_n == pytest.approx(-2.16, abs=0.01)
+    assert "was 2.16 N short" in verdict.headline
+    assert (
+        "With the allowance it had less than it needs for 0.06 s, from 6.00 s on, at worst 6.00 N short"
+        in (verdict.headline)
+    )
+
+
+def test_what_is_left_without_the_allowance_is_not_trusted_beyond_its_uncertainty() -> None:
+    # 0.84 N are left, and the load is known to 1.2 N
+    verdict = judge(_dipping(3.0))
+    assert verdict.word == "used its allowance"
+    assert "but what was left is not more than the measurement is uncertain" in verdict.headline
+    assert (
+        "but the log was cut off: +1.84 N" in judge(_dipping(2.0, caveats=("the log was cut off",))).headline
+    )
+
+
+def test_without_an_allowance_there_is_no_word_of_one() -> None:
+    car = dataclasses.replace(invented_car(), allowance=0.0)
+    verdict = judge(invented_reduction(car=car))
+    assert verdict.word == "let go"
+    assert verdict.least_stay_n == verdict.least_margin_n
+    assert "allowance" not in " ".join((verdict.headline, *verdict.reasons))
+
+
+def test_a_run_that_never_had_its_allowance_is_told_by_its_worst_moment() -> None:
+    # 600 Pa hold the weight of the invented car (523 Pa), but not with its allowance (654 Pa)
+    verdict = judge(invented_reduction(fold_at_s=None, suction_pa=600.0))
+    assert verdict.word == "never had its allowance"
+    assert "at its best" in verdict.headline
+    assert verdict.below_s == verdict.held_s > 8
+    fallen = judge(invented_reduction(fold_at_s=8.0, suction_pa=600.0))
+    assert fallen.word == "let go"
+    assert "It never had its allowance" in fallen.headline
+    assert fallen.least_margin_n is not None
+    assert verdict.least_margin_n is not None
+    assert fallen.least_margin_n < verdict.least_margin_n - 5
+
+
+def test_a_run_that_never_held_ranks_by_its_worst_moment_too() -> None:
+    whole = judge(invented_reduction(fold_at_s=None, suction_pa=400.0))
+    fallen = judge(invented_reduction(fold_at_s=8.0, suction_pa=400.0))
+    assert (whole.word, fallen.word) == ("never held", "never held")
+    assert whole.least_margin_n is not None
+    assert fallen.least_margin_n is not None
+    assert fallen.least_margin_n < whole.least_margin_n - 5
+    assert fallen.at_s is not None
+    assert 8.0 <= fallen.at_s < 11.0
+    assert fallen.below_s == fallen.held_s > 7
+
+
+def test_a_second_time_that_never_held_leaves_no_sure_hold() -> None:
+    reduction = invented_reduction(fold_at_s=None)
+    series = reduction.series
+    rest = (series.t_s >= 6.0) & (series.t_s < 6.5)
+    series.throttle_us[rest] = 1000.0
+    for load in (series.front_n, series.rear_n, series.downforce_n):
+        load[series.t_s >= 6.0] = 0.0
+    verdict = judge(reduction)
+    assert verdict.word == "held, but not surely"
+    assert "in 1 of the 2 times that the throttle was up it never had what it needs" in verdict.headline
+
+
+def test_where_nothing_is_needed_noise_is_no_loss() -> None:
+    reduction = invented_reduction(fold_at_s=None, suction_pa=0.0)
+    for part in (*reduction.axles.values(), reduction.hold):
+        part.required_n = part.stay_n = 0.0
+    assert judge(reduction).below_s == 0

@@ -59,7 +59,7 @@ def _reduce(
     from undertray.reduce.fan import FanReference
     from undertray.reduce.run import reduce_run
     from undertray.report.table import reduction_table
-    from undertray.report.words import caution_lines, note_lines
+    from undertray.report.words import caution_line, note_lines
 
     the_car = Car.from_toml(car)
     certificate = Calibration.from_json(calibration) if calibration else None
@@ -69,7 +69,7 @@ def _reduce(
     print(json.dumps(result.as_dict(), allow_nan=False) if as_json else reduction_table(result))
     for notice in result.notices:
         print(note_lines(notice), file=sys.stderr)
-    print(caution_lines(), file=sys.stderr)
+    print(caution_line(), file=sys.stderr)
     if png is not None:
         from undertray.report.figures import run_picture
 

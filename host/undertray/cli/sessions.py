@@ -62,7 +62,7 @@ def _sessions(
     from undertray.report.display import display
     from undertray.report.remember import Memory, cache_folder, fingerprint
     from undertray.report.sessions import find_runs, headline, list_sessions, sort_sessions
-    from undertray.report.words import caution_lines
+    from undertray.report.words import caution_line
 
     the_car = Car.from_toml(car)
     certificate = Calibration.from_json(calibration) if calibration is not None else None
@@ -93,11 +93,12 @@ def _sessions(
         print(json.dumps([one.as_dict() for one in found], allow_nan=False))
     else:
         _print(found, fact, display(units))
-    print(caution_lines(), file=sys.stderr)
+    print(caution_line(), file=sys.stderr)
 
 
 def _print(found: list[Session], fact: str, units: Display) -> None:
     from undertray.report.comparewords import text_table
+    from undertray.report.margins import UNTOLD
 
     heads = (
         "run",
@@ -106,7 +107,7 @@ def _print(found: list[Session], fact: str, units: Display) -> None:
         "length",
         "verdict",
         "least margin",
-        "suction",
+        "steady suction",
         "losses",
         "warning",
         "lost",
@@ -119,12 +120,19 @@ def _print(found: list[Session], fact: str, units: Display) -> None:
             "" if one.duration_s is None else f"{one.duration_s:.0f} s",
             one.verdict if one.calibrated or one.duration_s is None else f"{one.verdict} (uncalibrated)",
             "" if one.least_margin_n is None else f"{units.n(one.least_margin_n, signed=True)} {one.axle}",
-            "" if one.suction_pa is None else units.pa(one.suction_pa),
+            "" if one.suction_pa is None else units.pa(one.suction_pa) + _weakest(one.throttles),
             "" if one.losses is None else str(one.losses),
-            "" if one.warning_s is None else f"{one.warning_s:.2f} s",
+            one.warning or "",
             "" if one.lost_rows is None else str(one.lost_rows),
         )
         for one in found
     ]
     for line in text_table(heads, rows):
         print(line)
+    for short, why in UNTOLD.items():
+        if any(one.warning == short for one in found):
+            print(f"{short}: {why}, no warning can be told")
+
+
+def _weakest(throttles: int | None) -> str:
+    return f" (weakest of {throttles})" if throttles and throttles > 1 else ""

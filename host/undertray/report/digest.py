@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from undertray.errors import ReductionError
 from undertray.reduce.loss import LOSS_KINDS
-from undertray.reduce.steady import run_blocks
-from undertray.report.verdict import judge, work_rows
+from undertray.reduce.steady import run_blocks, throttle_bands, work_rows
+from undertray.report.margins import UNTOLD, warning_words
+from undertray.report.verdict import judge
 
 if TYPE_CHECKING:
     from undertray.reduce.run import Reduction
@@ -23,7 +24,6 @@ Array = NDArray[np.float64]
 
 _FACT_LENGTH = 80
 _WIDEST_US = 20.0
-_GAP_US = 6.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,6 +48,8 @@ class Digest:
         What each axle needs.
     losses : int
         Seal losses and slow leaks.
+    warnable : int
+        How many of them a warning can be told of: the car had what it needs before, and not after.
     up_s : float
         Time with the fans up, s.
     warnings_s : tuple of float
@@ -67,6 +69,7 @@ class Digest:
     quantities: Mapping[str, Array]
     required_n: Mapping[str, float]
     losses: int
+    warnable: int
     up_s: float
     warnings_s: tuple[float, ...]
     verdict: str
@@ -147,6 +150,7 @@ def digest(reduction: Reduction, facts: Mapping[str, Any], by: str) -> Digest:
         },
         required_n={name: axle.required_n for name, axle in reduction.axles.items()},
         losses=len(losses),
+        warnable=sum(warning_words(reduction, event) not in UNTOLD for event in losses),
         up_s=reduction.duration_s * share,
         warnings_s=tuple(event.warning_s for event in losses if event.warning_s is not None),
         verdict=verdict.word,
@@ -165,19 +169,10 @@ def throttle_levels(digests: Sequence[Digest]) -> list[tuple[float, float]]:
     Returns
     -------
     list of (float, float)
-        Least and greatest throttle of each level, µs; a level is at most 20 µs wide, and where
-        nothing lies for 6 µs a new one begins.
+        Least and greatest throttle of each level, µs, as
+        :func:`~undertray.reduce.steady.throttle_bands` finds them.
     """
-    known = [d.throttle_us[np.isfinite(d.throttle_us)] for d in digests]
-    values = np.sort(np.concatenate(known)) if known else np.empty(0)
-    levels: list[tuple[float, float]] = []
-    while len(values):
-        jumps = np.flatnonzero(np.diff(values) > _GAP_US)
-        end = int(jumps[0]) + 1 if len(jumps) else len(values)
-        end = min(end, int(np.searchsorted(values, values[0] + _WIDEST_US, "right")))
-        levels.append((float(values[0]), float(values[end - 1])))
-        values = values[end:]
-    return levels
+    return throttle_bands(np.concatenate([d.throttle_us for d in digests])) if digests else []
 
 
 def at_levels(one: Digest, levels: Sequence[tuple[float, float]]) -> tuple[NDArray[np.int64], Array]:

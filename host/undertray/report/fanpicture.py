@@ -128,7 +128,7 @@ def fan_picture(blocks: Blocks, reference: FanReference | None = None, units: Di
         panel.grid(visible=True, color=GRID, linewidth=0.6)
         panel.legend(fontsize=8, frameon=False)
     levels = "; ".join(
-        f"{number * BIN_US:.0f} µs: {units.pa(float(np.median(blocks.suction_pa[rows])))}"
+        f"{number * BIN_US:.0f} µs: {units.pa(float(blocks.suction_pa[rows].mean()))}"
         for number, rows in list(throttle_bins(blocks).items())[:12]
     )
     return Picture(
@@ -136,7 +136,7 @@ def fan_picture(blocks: Blocks, reference: FanReference | None = None, units: Di
         title="Suction against throttle",
         caption="Each dot is a tenth of a second. On one skirt and one pack the steady dots lie on one "
         "curve; dots below it are a leak, a sagging pack or fans still spinning up.",
-        words=f"Steady suction by throttle: {levels or 'never steady'}. {said}",
+        words=f"Mean steady suction by throttle: {levels or 'never steady'}. {said}",
         svg=svg_text(figure),
         table=table,
         size="middle",

@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from undertray.reduce.loss import LOSS_KINDS
+from undertray.reduce.steady import work_rows
 from undertray.report.display import Display, speed_name
-from undertray.report.verdict import Verdict, work_rows
+from undertray.report.margins import UNTOLD, warning_words
+from undertray.report.verdict import Verdict
 
 if TYPE_CHECKING:
     from undertray.reduce.grip import Grip
@@ -37,23 +39,12 @@ def key_figures(reduction: Reduction, verdict: Verdict, units: Display) -> list[
     list of (str, str, str)
         Name, value, note.
     """
-    centre = reduction.centre_mm
-    known = centre.x is not None and not _lost_in(reduction)
     return [
-        (
-            "Least margin",
-            units.n(verdict.least_margin_n, signed=True),
-            f"{verdict.axle}, at {verdict.at_s:.2f} s" if verdict.at_s is not None else "",
-        ),
+        *_margin(verdict, units),
         *_forces(reduction, units),
-        ("Below its need", f"{verdict.below_s:.2f} s", f"of {verdict.held_s:.1f} s since it first held"),
         *_losses(reduction),
         *_grip(reduction.grip, reduction.hold.surface_angle),
-        (
-            "Centre of the force",
-            units.mm(centre.x) if known else "unknown",
-            _beside(centre.y, centre.y_u95, units) if known else "hardly any suction",
-        ),
+        _centre(reduction, units),
     ]
 
 
@@ -70,7 +61,8 @@ def steady_rows(reduction: Reduction, units: Display) -> list[Row]:
     Returns
     -------
     list of tuple of str
-        What, mean, its uncertainty (95 %), what is needed, margin; empty where it never was steady.
+        What, mean, its uncertainty (95 %), what is needed, margin; the weakest throttle, then the others in
+        order of their suction; empty where it never was steady.
     """
     found = reduction.steady
     if found is None:
@@ -86,6 +78,18 @@ def steady_rows(reduction: Reduction, units: Display) -> list[Row]:
         needed = units.n(load.mean - margin.mean)
         spare = units.n(margin.mean, signed=True)
         rows.append((name, units.n(load.mean), _within(load.u95, units.n), needed, spare))
+    for other in found.others:
+        margin_n = min(other.front_margin_n, other.rear_margin_n)
+        which = "front" if margin_n == other.front_margin_n else "rear"
+        rows.append(
+            (
+                f"At {other.throttle_us:.0f} µs, {other.seconds:.1f} s",
+                f"{units.pa(other.suction_pa)}, {units.n(other.downforce_n)}",
+                "",
+                "",
+                f"{units.n(margin_n, signed=True)} ({which} axle)",
+            )
+        )
     return rows
 
 
@@ -121,6 +125,40 @@ def grip_rows(found: Grip | None, angle_deg: float) -> tuple[Row, list[Row]]:
     return heads[:level], [row[:level] for row in rows]
 
 
+def _margin(verdict: Verdict, units: Display) -> list[Figure]:
+    """The least margin, and for how long there was none."""
+    if verdict.at_s is None:
+        return [("Least margin", "unknown", "")]
+    bare = ""
+    if verdict.least_stay_n != verdict.least_margin_n:
+        bare = f"; {units.n(verdict.least_stay_n, signed=True)} without the allowance"
+    short = f", {verdict.short_s:.2f} s of it with less than it takes to stay on" if verdict.short_s else ""
+    return [
+        (
+            "Least margin",
+            units.n(verdict.least_margin_n, signed=True),
+            f"{verdict.axle}, at {verdict.at_s:.2f} s{bare}",
+        ),
+        ("Below its need", f"{verdict.below_s:.2f} s", f"of {verdict.held_s:.1f} s {verdict.since}{short}"),
+    ]
+
+
+def _centre(reduction: Reduction, units: Display) -> Figure:
+    """Where the force acts: while steady; over the whole log where it never was, and then it says so."""
+    found, centre = reduction.steady, reduction.centre_mm
+    if found is not None:
+        x, y = found.centre_x_mm, found.centre_y_mm
+        if x is None or y is None:
+            return ("Steady centre of force", "unknown", "hardly any suction")
+        return ("Steady centre of force", units.mm(x.mean), _beside(y.mean, y.u95, units))
+    known = centre.x is not None and not _lost_in(reduction)
+    return (
+        "Centre of force, whole log",
+        units.mm(centre.x) if known else "unknown",
+        _beside(centre.y, centre.y_u95, units) if known else "hardly any suction",
+    )
+
+
 def _forces(reduction: Reduction, units: Display) -> list[Figure]:
     """Downforce and suction: while steady, with what they are uncertain by; else their medians."""
     hold, found = reduction.hold, reduction.steady
@@ -130,21 +168,22 @@ def _forces(reduction: Reduction, units: Display) -> list[Figure]:
             (("front axle", found.front_margin_n), ("rear axle", found.rear_margin_n)),
             key=lambda pair: pair[1].mean,
         )
+        weakest = f", weakest of {1 + len(found.others)} throttles" if found.others else ""
         return [
             (
                 "Steady margin",
                 units.n(margin.mean, signed=True),
-                f"{_within(margin.u95, units.n)}, {axle}",
+                f"{_within(margin.u95, units.n)}, {axle}{weakest}",
             ),
             (
                 "Steady downforce",
                 units.n(found.downforce_n.mean),
-                f"{_within(found.downforce_n.u95, units.n)}, {needed}",
+                f"{_within(found.downforce_n.u95, units.n)}, {needed}{weakest}",
             ),
             (
                 "Steady suction",
                 units.pa(found.suction_pa.mean),
-                f"{_within(found.suction_pa.u95, units.pa)}, mean over the floor",
+                f"{_within(found.suction_pa.u95, units.pa)}, mean over the floor{weakest}",
             ),
         ]
     series = reduction.series
@@ -162,14 +201,13 @@ def _losses(reduction: Reduction) -> list[Figure]:
     if not losses:
         return [("Losses of the seal", "0", "seal losses and slow leaks")]
     first = losses[0]
+    told = warning_words(reduction, first)
+    which = "before the first loss" if len(losses) > 1 else "before it"
+    value, note = ("undefined", UNTOLD[told]) if told in UNTOLD else (told, which)
     tap = f"{first.first_tap} first" if first.first_tap else "no single tap first"
     return [
         ("Losses of the seal", str(len(losses)), f"{first.kind} at {first.onset_s:.2f} s, {tap}"),
-        (
-            "Warning",
-            "none" if first.warning_s is None else f"{first.warning_s:.2f} s",
-            "before the first loss" if len(losses) > 1 else "before it",
-        ),
+        ("Warning", value, note),
     ]
 
 

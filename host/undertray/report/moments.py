@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from undertray.reduce.steady import BLOCK_S, run_blocks
+from undertray.reduce.loss import LOSS_KINDS
+from undertray.reduce.steady import BLOCK_S, run_blocks, steady_levels, work_rows
 from undertray.report.display import Display
 from undertray.report.fanpicture import fan_picture, index_picture
 from undertray.report.floorplan import at_moment_pa, floor_picture, steady_pa
+from undertray.report.margins import UNTOLD, warning_words
 from undertray.report.picture import Picture
 from undertray.report.timeline import close_up
-from undertray.report.verdict import work_rows
 
 if TYPE_CHECKING:
     from undertray.reduce.car import Car
@@ -77,7 +78,7 @@ def gravest(reduction: Reduction, car: Car, units: Display) -> tuple[list[CloseU
         close_ups.append(
             CloseUp(
                 title=f"Event {place + 1}: {event.kind} at {event.onset_s:.2f} s",
-                words=_event_words(event, units),
+                words=_event_words(reduction, event, units),
                 pictures=(close_up(reduction, place, units), bottom),
             )
         )
@@ -89,12 +90,8 @@ def gravest(reduction: Reduction, car: Car, units: Display) -> tuple[list[CloseU
     return close_ups, " ".join(left)
 
 
-def _event_words(event: Any, units: Display) -> str:
+def _event_words(reduction: Reduction, event: Any, units: Display) -> str:
     order = f" Order: {', then '.join(event.order)}." if event.order else ""
-    if event.warning_s is None:
-        warned = " There was no warning in the taps."
-    else:
-        warned = f" The first sign came {event.warning_s:.2f} s before the hold limit was crossed."
     if event.kind == "sensor-fault":
         return f"The reading of {event.first_tap or 'one tap'} cannot be trusted here, while the others can."
     explained = {
@@ -103,16 +100,37 @@ def _event_words(event: Any, units: Display) -> str:
         "throttle-cut": "A fall that the throttle explains.",
     }.get(event.kind, "")
     change = f" Mean suction went from {units.pa(event.from_pa)} to {units.pa(event.to_pa)}."
-    return f"{explained}{change}{order}{warned if event.kind != 'throttle-cut' else ''}"
+    warned = ""
+    if event.kind in LOSS_KINDS:
+        told = warning_words(reduction, event)
+        if told in UNTOLD:
+            warned = f" No warning can be told: {UNTOLD[told]}."
+        elif told == "none":
+            warned = " There was no warning in the taps."
+        else:
+            warned = f" The first sign came {told} before the car had less than it needs."
+    return f"{explained}{change}{order}{warned}"
 
 
 def _steady_values(reduction: Reduction) -> Any:
+    """Median suction while steady at the weakest throttle; else with the fans up and no event."""
+    blocks = run_blocks(reduction.series, reduction.events)
+    levels = steady_levels(blocks, reduction.series.throttle_us)
+    if levels:
+        return steady_pa(reduction, blocks.rows_of(levels[0]))
     work = work_rows(reduction.series.throttle_us)
     rows = np.ones(len(reduction.series.t_s), bool) if work is None else work
     for event in reduction.events:
         end_s = np.inf if event.end_s is None else event.end_s
         rows = rows & ((reduction.series.t_s < event.onset_s) | (reduction.series.t_s > end_s))
     return steady_pa(reduction, rows if rows.any() else np.ones(len(rows), bool))
+
+
+def _at(reduction: Reduction) -> str:
+    found = reduction.steady
+    if found is None or not found.others or found.throttle_us is None:
+        return ""
+    return f", at the weakest steady throttle, {found.throttle_us:.0f} µs"
 
 
 def steady_pictures(
@@ -143,9 +161,9 @@ def steady_pictures(
             _steady_values(reduction),
             tuple(reduction.taps),
             key="floor-steady",
-            title="Floor, fans up and no event",
+            title="Floor, steady" if reduction.steady else "Floor, fans up and no event",
             caption=f"Seen from above; median suction in {units.pressure} where each tap speaks for the "
-            "floor.",
+            f"floor{_at(reduction)}.",
             units=units,
         )
     ]

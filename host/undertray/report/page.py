@@ -79,7 +79,9 @@ def write_page(html: str, path: str | Path) -> None:
         # half a character, from the name of a file perhaps, becomes a question mark
         Path(path).write_bytes(html.encode("utf-8", "replace"))
     except OSError as error:
-        raise ReductionError(f"cannot write the page: {error.strerror}", where=str(path)) from error
+        folder = Path(path).parent
+        do = None if folder.is_dir() else f"make the folder {folder} first"
+        raise ReductionError(f"cannot write the page: {error.strerror}", where=str(path), do=do) from error
 
 
 class _Ready(str):

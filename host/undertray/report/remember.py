@@ -34,7 +34,9 @@ _KINDS: Mapping[str, Any] = {
     "axle": (str, type(None)),
     "suction_pa": _NUMBER,
     "downforce_n": _NUMBER,
+    "throttles": (int, type(None)),
     "losses": (int, type(None)),
+    "warning": (str, type(None)),
     "warning_s": _NUMBER,
     "calibrated": bool,
     "lost_rows": (int, type(None)),
@@ -223,7 +225,8 @@ def _good_fields(fields: object) -> bool:
         return False
     if not all(isinstance(fields[name], kind) for name, kind in _KINDS.items()):
         return False
-    texts = [*fields["facts"], *fields["facts"].values(), fields["started"], fields["verdict"]]
+    texts = [*fields["facts"], *fields["facts"].values()]
+    texts += [fields["started"], fields["verdict"], fields["warning"] or ""]
     return all(isinstance(t, str) and len(t) <= _TEXT_LIMIT for t in texts)
 
 

@@ -38,15 +38,19 @@ class Session:
     verdict : str
         As in the report; what is wrong where it cannot be reduced.
     least_margin_n : float or None
-        Least margin of an axle while it should have held.
+        Least margin of an axle while it should have held: beyond what it needs, the allowance in.
     axle : str or None
         Which had it.
     suction_pa, downforce_n : float or None
-        Medians with the fans up.
+        Means while steady, at the weakest of the throttles at which it was.
+    throttles : int or None
+        How many those were.
     losses : int or None
         Seal losses and slow leaks.
+    warning : str or None
+        Warning before the first of them, as :func:`~undertray.report.margins.warning_words` tells it.
     warning_s : float or None
-        Warning before the first of them.
+        The same in s.
     calibrated : bool
         Whether a calibration was used.
     lost_rows, bad_lines : int or None
@@ -62,7 +66,9 @@ class Session:
     axle: str | None
     suction_pa: float | None
     downforce_n: float | None
+    throttles: int | None
     losses: int | None
+    warning: str | None
     warning_s: float | None
     calibrated: bool
     lost_rows: int | None
@@ -204,20 +210,12 @@ def headline(reduction: Any, facts: Mapping[str, Any]) -> dict[str, Any]:
     dict
         The fields of :class:`Session` but ``file``.
     """
-    import numpy as np
-
     from undertray.reduce.loss import LOSS_KINDS
-    from undertray.report.verdict import judge, work_rows
+    from undertray.report.margins import warning_words
+    from undertray.report.verdict import judge
 
-    verdict = judge(reduction)
-    series = reduction.series
-    work = work_rows(series.throttle_us)
-    rows = np.isfinite(series.downforce_n) & (True if work is None else work)
+    verdict, steady = judge(reduction), reduction.steady
     losses = [event for event in reduction.events if event.kind in LOSS_KINDS]
-    medians = [
-        float(np.median(v[rows])) if rows.any() else None
-        for v in (series.mean_suction_pa, series.downforce_n)
-    ]
     notes = facts.get("notes")
     names = [*facts, *(notes if isinstance(notes, Mapping) else ())]
     texts = {str(n)[:_FACT_LENGTH]: fact_of(facts, str(n)) for n in names[:_MOST_FACTS]}
@@ -228,9 +226,11 @@ def headline(reduction: Any, facts: Mapping[str, Any]) -> dict[str, Any]:
         "verdict": verdict.word,
         "least_margin_n": _rounded(verdict.least_margin_n),
         "axle": verdict.axle,
-        "suction_pa": _rounded(medians[0]),
-        "downforce_n": _rounded(medians[1]),
+        "suction_pa": _rounded(steady.suction_pa.mean) if steady else None,
+        "downforce_n": _rounded(steady.downforce_n.mean) if steady else None,
+        "throttles": 1 + len(steady.others) if steady else None,
         "losses": len(losses),
+        "warning": warning_words(reduction, losses[0]) if losses else None,
         "warning_s": _rounded(losses[0].warning_s) if losses else None,
         "calibrated": reduction.calibrated,
         "lost_rows": reduction.lost_rows,
@@ -246,13 +246,13 @@ def _attempt(reduce: Callable[[Path], Mapping[str, Any]], path: Path) -> Mapping
 
 
 def _broken(why: str) -> dict[str, Any]:
-    numbers = ("duration_s", "least_margin_n", "axle", "suction_pa", "downforce_n", "losses", "warning_s")
+    numbers = ("duration_s", "least_margin_n", "axle", "suction_pa", "downforce_n", "throttles", "losses")
     return {
         "started": "",
         "facts": {},
         "verdict": f"not reduced: {why}"[:200],
         "calibrated": False,
-        **dict.fromkeys((*numbers, "lost_rows", "bad_lines")),
+        **dict.fromkeys((*numbers, "warning", "warning_s", "lost_rows", "bad_lines")),
     }
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.report.display import SI, Display, number
 from undertray.report.keyfigures import grip_rows, key_figures, steady_rows
+from undertray.report.margins import UNTOLD, warning_words
 from undertray.report.moments import MOST_ROWS, CloseUp, gravest, steady_pictures
 from undertray.report.picture import Picture
 from undertray.report.quality import quality_rows
@@ -57,6 +58,10 @@ class Sheet:
         The run over time.
     event_heads, events : tuple of str, list of tuple of str
         Table of events.
+    timed : bool
+        Whether a loss is among them, with its time below the need.
+    untold : tuple of (str, str)
+        What stands there in place of a warning, and why.
     events_left : str
         What was left out of it or not enlarged; empty if nothing.
     close_ups : list of CloseUp
@@ -80,6 +85,8 @@ class Sheet:
     timeline: Picture
     event_heads: tuple[str, ...]
     events: list[tuple[str, ...]]
+    timed: bool
+    untold: tuple[tuple[str, str], ...]
     events_left: str
     close_ups: list[CloseUp]
     steady_part: Grid
@@ -137,6 +144,7 @@ def make_sheet(
     unsure = verdict.word in ("held, but not surely", "cannot be told")
     tone, sign = _SIGNS[None if unsure else verdict.good]
     close_ups, left = gravest(reduction, car, units)
+    events = [_event_row(reduction, place, units) for place in range(min(len(reduction.events), MOST_ROWS))]
     return Sheet(
         run=reduction.run,
         verdict=verdict,
@@ -154,10 +162,12 @@ def make_sheet(
             "Lost",
             "Fall",
             "Warning",
-            "Below",
+            "Below its need",
             "Sure",
         ),
-        events=[_event_row(place, e, units) for place, e in enumerate(reduction.events[:MOST_ROWS])],
+        events=events,
+        timed=any(row[8] for row in events),
+        untold=tuple((short, why) for short, why in UNTOLD.items() if any(row[7] == short for row in events)),
         events_left=left,
         close_ups=close_ups,
         steady_part=Grid(_steady_heads(reduction), steady_rows(reduction, units)),
@@ -173,11 +183,16 @@ def make_sheet(
 
 
 def _steady_heads(reduction: Reduction) -> tuple[str, ...]:
-    seconds = "" if reduction.steady is None else f", {reduction.steady.seconds:.1f} s"
-    return (f"Throttle up and still{seconds}", "Mean", "Uncertain by", "Needed", "Margin")
+    found, said = reduction.steady, ""
+    if found is not None:
+        at = "" if found.throttle_us is None else f" at {found.throttle_us:.0f} µs"
+        said = f"{at}, {found.seconds:.1f} s" + (" (the weakest)" if found.others else "")
+    return (f"Throttle up and still{said}", "Mean", "Uncertain by", "Needed", "Margin")
 
 
-def _event_row(place: int, event: Any, units: Display) -> tuple[str, ...]:
+def _event_row(reduction: Reduction, place: int, units: Display) -> tuple[str, ...]:
+    event = reduction.events[place]
+    loss = event.kind in LOSS_KINDS
     if event.from_pa is None or event.to_pa is None:
         change = ""
     else:
@@ -190,20 +205,22 @@ def _event_row(place: int, event: Any, units: Display) -> tuple[str, ...]:
         change,
         "" if event.drop is None else f"{event.drop:.0%}",
         "" if event.fall_s is None else f"{event.fall_s * 1000:.0f} ms",
-        _warned(event),
-        "" if event.below_hold_s is None else f"{event.below_hold_s:.2f} s",
+        warning_words(reduction, event) if loss else "",
+        "" if event.below_hold_s is None or not loss else f"{event.below_hold_s:.2f} s",
         f"{event.confidence:.0%}",
     )
 
 
-def _warned(event: Any) -> str:
-    if event.kind not in LOSS_KINDS:
-        return ""
-    return "none" if event.warning_s is None else f"{event.warning_s:.2f} s"
-
-
 def _axles(reduction: Reduction, units: Display) -> Grid:
-    heads = ("Axle", "Mean load", "Uncertain by", "Needed", "Margin, median", "Margin, least", "Below")
+    heads = (
+        "Axle",
+        "Mean load",
+        "Uncertain by",
+        "Needed",
+        "Margin, median",
+        "Margin, least",
+        "Below its need, whole log",
+    )
     rows = [
         (
             name,

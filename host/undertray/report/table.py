@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.report.display import speed_name
+from undertray.report.margins import UNTOLD, warning_words
 from undertray.report.verdict import judge
-from undertray.report.words import wrapped
+from undertray.report.words import other_levels, steady_at, wrapped
 
 if TYPE_CHECKING:
     from undertray.reduce.grip import Grip
-    from undertray.reduce.loss import Loss
     from undertray.reduce.run import Reduction
 
 __all__ = ["reduction_table"]
@@ -48,7 +47,7 @@ def reduction_table(result: Reduction) -> str:
         "",
         *_whole(result),
         "",
-        *_events(result.events),
+        *_events(result),
     ]
     return "\n".join(lines)
 
@@ -59,7 +58,7 @@ def _steady(result: Reduction) -> list[str]:
         lines = ["the throttle was never up and still for a second with nothing happening"]
     else:
         lines = [
-            f"while the throttle was up and still and nothing happened ({found.seconds:.1f} s)",
+            f"with the throttle up and still{steady_at(found)}, and no event ({found.seconds:.1f} s)",
             f"{'':16}{'mean':>9}{'u95':>9}{'needed':>9}{'margin':>9}",
             f"{'suction, Pa':16}{found.suction_pa.mean:9.0f}{_off(found.suction_pa.u95, 1)}",
         ]
@@ -70,6 +69,7 @@ def _steady(result: Reduction) -> list[str]:
         ):
             needed = load.mean - margin.mean
             lines.append(f"{name:16}{load.mean:9.1f}{_off(load.u95, 2)}{needed:9.1f}{margin.mean:+9.1f}")
+        lines += other_levels(found)
     return [*lines, *(_grip(result.grip, result.hold.surface_angle) if result.grip else [])]
 
 
@@ -122,8 +122,8 @@ def _whole(result: Reduction) -> list[str]:
     halves = ", ".join(f"{n} {s.downforce_n:.1f}{_within(s.u95_n, 1)} N" for n, s in result.sides.items())
     lines += [
         f"halves of the floor: {halves}",
-        f"below the hold limit for {result.hold.below_s:.2f} s; least median margin: "
-        f"{result.hold.limiting_axle} axle",
+        f"less than it needs for {result.hold.below_s:.2f} s of the log, fans at rest too; "
+        f"least median margin: {result.hold.limiting_axle} axle",
         "",
         f"{'axle':16}{'mean, N':>9}{'u95':>9}{'needed':>9}{'median margin':>15}{'least':>9}{'below, s':>10}",
     ]
@@ -154,23 +154,25 @@ def _centre(result: Reduction) -> str:
     )
 
 
-def _events(events: Sequence[Loss]) -> list[str]:
+def _events(result: Reduction) -> list[str]:
+    events = result.events
     if not events:
         return ["no event found"]
     head = f"{'event':14}{'onset, s':>10}  {'first tap':14}{'drop':>6}{'fall, ms':>10}"
-    lines = [head + f"{'end, s':>10}{'warning, s':>12}"]
+    lines = [head + f"{'end, s':>10}{'warning, s':>14}"]
     # what matters most comes first where not everything fits
     shown = sorted(events, key=lambda e: e.kind == "throttle-cut")[:_MOST_EVENTS]
     for event in sorted(shown, key=lambda e: e.onset_s):
         drop = "-" if event.drop is None else f"{event.drop:.0%}"
         fall = "-" if event.fall_s is None else f"{event.fall_s * 1e3:.0f}"
         end = "-" if event.end_s is None else f"{event.end_s:.2f}"
-        loss = event.kind in LOSS_KINDS
-        warning = f"{event.warning_s:.2f}" if event.warning_s is not None else "none" if loss else "-"
+        warning = warning_words(result, event).removesuffix(" s") if event.kind in LOSS_KINDS else "-"
         lines.append(
             f"{event.kind:14}{event.onset_s:10.3f}  {_safe(event.first_tap or '-'):14}{drop:>6}{fall:>10}"
-            f"{end:>10}{warning:>12}"
+            f"{end:>10}{warning:>14}"
         )
+    told = {warning_words(result, event) for event in shown if event.kind in LOSS_KINDS}
+    lines += [f"{short}: {why}, no warning can be told" for short, why in UNTOLD.items() if short in told]
     if len(events) > len(shown):
         lines.append(f"... and {len(events) - len(shown)} more (--json lists all)")
     return lines

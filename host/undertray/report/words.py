@@ -8,21 +8,27 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from undertray.reduce.loss import LOSS_KINDS
+from undertray.report.margins import UNTOLD, warning_words
 
 if TYPE_CHECKING:
+    from undertray.reduce.estimates import Steady
     from undertray.reduce.loss import Loss
     from undertray.reduce.run import Reduction
 
 __all__ = [
     "CAUTIONS",
     "WIDTH",
+    "caution_line",
     "caution_lines",
     "event_words",
     "note_lines",
+    "other_levels",
     "run_words",
+    "steady_at",
     "wrapped",
 ]
 
+_MOST_LEVELS = 6
 WIDTH = 100
 """Columns of a line of text."""
 
@@ -68,6 +74,17 @@ def caution_lines() -> str:
     return "Caution.\n" + "\n".join(f"  {one}" for one in CAUTIONS)
 
 
+def caution_line() -> str:
+    """The cautions in one line, for what is printed often.
+
+    Returns
+    -------
+    str
+        A line of at most 100 columns that says where they stand in full.
+    """
+    return "Caution: a computed margin is no guarantee, and local rules come first. In full: README, Safety."
+
+
 def note_lines(notice: str) -> str:
     """A notice as lines for a terminal.
 
@@ -84,13 +101,15 @@ def note_lines(notice: str) -> str:
     return wrapped(f"note: {notice}", "  ")
 
 
-def event_words(event: Loss) -> str:
+def event_words(reduction: Reduction, event: Loss) -> str:
     """Say what happened in one event.
 
     Parameters
     ----------
+    reduction : Reduction
+        The reduced run.
     event : Loss
-        The event.
+        An event of it.
 
     Returns
     -------
@@ -105,13 +124,61 @@ def event_words(event: Loss) -> str:
     if event.fall_s is not None:
         parts.append(f"fell in {1000 * event.fall_s:.0f} ms")
     if event.kind in LOSS_KINDS:
-        parts.append(
-            f"warning {event.warning_s:.2f} s before" if event.warning_s is not None else "no warning"
-        )
-    if event.below_hold_s:
-        parts.append(f"{event.below_hold_s:.2f} s below the hold limit")
-    parts.append("never came back" if event.end_s is None else f"over at {event.end_s:.3f} s")
+        told = warning_words(reduction, event)
+        if told in UNTOLD:
+            parts.append(f"no warning can be told: {UNTOLD[told]}")
+        else:
+            parts.append("no warning" if told == "none" else f"warning {told} before")
+        if event.below_hold_s:
+            until = "to the end of the log" if event.end_s is None else "until it was over"
+            parts.append(f"below its need for {event.below_hold_s:.2f} s {until}")
+    if event.end_s is not None:
+        parts.append(f"over at {event.end_s:.3f} s")
+    elif event.kind != "throttle-cut":
+        parts.append("never came back")
     return ", ".join(parts)
+
+
+def steady_at(found: Steady) -> str:
+    """Say at which throttle a run was steady.
+
+    Parameters
+    ----------
+    found : Steady
+        Its steady part.
+
+    Returns
+    -------
+    str
+        Begins with a blank; empty where no throttle was logged.
+    """
+    if found.throttle_us is None:
+        return ""
+    weakest = f", weakest of {1 + len(found.others)} throttles" if found.others else ""
+    return f" at {found.throttle_us:.0f} µs{weakest}"
+
+
+def other_levels(found: Steady) -> Iterator[str]:
+    """Say what the other throttles gave at which a run was steady.
+
+    Parameters
+    ----------
+    found : Steady
+        Its steady part.
+
+    Yields
+    ------
+    str
+        A line a throttle; at most six.
+    """
+    for one in found.others[:_MOST_LEVELS]:
+        yield (
+            f"steady at {one.throttle_us:.0f} µs ({one.seconds:.1f} s): {one.suction_pa:.0f} Pa, "
+            f"downforce {one.downforce_n:.1f} N, margin front {one.front_margin_n:+.1f} N, "
+            f"rear {one.rear_margin_n:+.1f} N"
+        )
+    if len(found.others) > _MOST_LEVELS:
+        yield f"and at {len(found.others) - _MOST_LEVELS} throttles more (--json lists all)"
 
 
 def run_words(reduction: Reduction) -> Iterator[str]:
@@ -128,30 +195,27 @@ def run_words(reduction: Reduction) -> Iterator[str]:
         Lines: the run, the verdict, downforce against what is needed while the throttle was up
         and still, each axle, each event, each notice.
     """
-    import numpy as np
-
-    from undertray.reduce.steady import run_blocks
     from undertray.report.verdict import judge
 
     state = "calibrated" if reduction.calibrated else "UNCALIBRATED"
     yield f"{reduction.run}: {reduction.duration_s:.1f} s, {reduction.rows} rows, {state}"
     yield f"  {judge(reduction).headline}"
-    blocks, hold = run_blocks(reduction.series, reduction.events), reduction.hold
-    if blocks.steady.any():
-        loads_n = {
-            "front": float(np.median(blocks.front_n[blocks.steady])),
-            "rear": float(np.median(blocks.rear_n[blocks.steady])),
-        }
-        suction_pa = float(np.median(blocks.suction_pa[blocks.steady]))
+    found, hold = reduction.steady, reduction.hold
+    if found is not None:
         yield (
-            f"  steady: {suction_pa:.0f} Pa, downforce {sum(loads_n.values()):.1f} N,"
+            f"  steady{steady_at(found)}: {found.suction_pa.mean:.0f} Pa,"
+            f" downforce {found.downforce_n.mean:.1f} N,"
             f" {hold.required_n:.1f} N needed with the surface at {hold.surface_angle:g} degrees"
         )
-        for name, load_n in loads_n.items():
+        for name, load, margin in (
+            ("front", found.front_n, found.front_margin_n),
+            ("rear", found.rear_n, found.rear_margin_n),
+        ):
             need_n = reduction.axles[name].required_n
-            yield f"    {name:5} axle {load_n:5.1f} N of {need_n:.1f} N, margin {load_n - need_n:+.1f} N"
+            yield f"    {name:5} axle {load.mean:5.1f} N of {need_n:.1f} N, margin {margin.mean:+.1f} N"
+        yield from (f"  {line}" for line in other_levels(found))
     for event in reduction.events:
-        yield f"  {event_words(event)}"
+        yield f"  {event_words(reduction, event)}"
     if not reduction.events:
         yield "  no events"
     for notice in reduction.notices:
