@@ -43,6 +43,7 @@ def _minute(
         quantities={"suction_pa": 1500.0 * factor * common, "front_n": axles[0], "rear_n": axles[1]},
         required_n={"front": 19.0, "rear": 17.0},
         losses=int(rng.poisson(0.5)),
+        warnable=0,
         up_s=57.0,
         warnings_s=(),
         verdict="held",
@@ -255,6 +256,9 @@ def test_json_is_plain_and_complete() -> None:
         "p_value",
         "p_adjusted",
         "more_than_noise",
+        "runs",
+        "least_p",
+        "too_few",
     } == set(data["claims"][0])
     again = compare([_minute(np.random.default_rng(15), "a", "A"), _minute(rng, "b", "B")], "skirt")
     assert again.as_dict()["groups"][0]["value"] == "A"
@@ -280,6 +284,119 @@ def test_how_often_each_group_held() -> None:
     assert holding_words(found.groups[1]).startswith(
         "B: held for sure in 0 of 1 run, did not hold in 1; least"
     )
+
+
+def test_allowance_used_and_not_held_are_counted_apart() -> None:
+    rng = np.random.default_rng(18)
+    runs = [_minute(rng, "a", "A"), _minute(rng, "b", "A"), _minute(rng, "c", "A"), _minute(rng, "d", "B")]
+    runs[0] = dataclasses.replace(runs[0], verdict="used its allowance")
+    runs[1] = dataclasses.replace(runs[1], verdict="never had its allowance")
+    runs[2] = dataclasses.replace(runs[2], verdict="never held")
+    group = compare(runs, "skirt").groups[0]
+    assert (group.held, group.spent, group.let_go) == (0, 2, 1)
+    assert "in 0 of 3 runs, not with all of its allowance in 2, did not hold in 1;" in holding_words(group)
+
+
+def test_interval_and_p_value_of_a_question_say_the_same_whatever_else_is_asked() -> None:
+    rng = np.random.default_rng(19)
+    seen = set()
+    for step in range(40):
+        sizes = (1 + step % 3, 1 + step // 3 % 3)
+        runs = [
+            _minute(rng, f"{v}{i}", v, 1.0 + 0.01 * rng.normal() + 0.03 * (v == "B"))
+            for v, size in zip("AB", sizes, strict=True)
+            for i in range(size)
+        ]
+        few = compare(runs, "skirt")
+        more = compare([*runs, _minute(rng, "c", "C", 0.8)], "skirt")
+        for claim in few.claims:
+            if claim.difference.low is None:
+                continue
+            apart = claim.difference.low > 0 or claim.difference.high < 0
+            assert apart == (claim.p_value < 0.05)
+            assert claim.more_than_noise == (claim.p_adjusted < 0.05)
+            assert not (claim.more_than_noise and claim.too_few)
+            seen.add((apart, claim.more_than_noise))
+            if claim.what == "suction_pa":
+                same = next(c for c in more.claims if c.what == "suction_pa" and c.value == "B")
+                # shares are of the mean of all groups, so a third one moves the numbers by a hair
+                assert same.p_value == pytest.approx(claim.p_value, rel=0.05)
+                assert same.difference.low == pytest.approx(claim.difference.low, abs=2.0)
+                assert same.p_adjusted >= same.p_value
+    assert seen == {(False, False), (True, True), (True, False)}
+
+
+def test_too_few_runs_is_not_called_noise() -> None:
+    rng = np.random.default_rng(20)
+    runs = [_minute(rng, "a", "A", 1.0), _minute(rng, "b", "A", 1.004), _minute(rng, "c", "B", 1.03)]
+    claim = _claims(compare(runs, "skirt"), "suction_pa")[0]
+    assert not claim.more_than_noise
+    assert claim.too_few
+    assert "too few runs to tell" in claim_words(claim)
+    assert "one run of B" in claim_words(claim)
+    # many runs that do not differ are another thing
+    many = [_minute(rng, f"{v}{i}", v, 1 + 0.02 * rng.normal()) for v in "AB" for i in range(5)]
+    claim = _claims(compare(many, "skirt"), "suction_pa")[0]
+    assert "not more than noise (p " in claim_words(claim)
+    assert "one run" not in claim_words(claim)
+
+
+def test_a_count_that_could_not_have_told_is_too_few() -> None:
+    # derived: two losses in all, as long in either group, have p = 0.5 at the very least
+    rng = np.random.default_rng(21)
+    runs = [
+        dataclasses.replace(_minute(rng, v, v), losses=losses) for v, losses in zip("AB", (2, 0), strict=True)
+    ]
+    claim = _claims(compare(runs, "skirt"), "losses_per_min")[0]
+    assert (claim.least_p, claim.too_few) == (pytest.approx(0.5), True)
+
+
+def test_the_sign_has_the_right_word_and_the_single_run_stands_beside_it() -> None:
+    rng = np.random.default_rng(22)
+    runs = [
+        dataclasses.replace(_minute(rng, "a", "A"), losses=1, warnable=1, warnings_s=(1.5,)),
+        dataclasses.replace(_minute(rng, "b", "B"), losses=0, warnings_s=(0.75,)),
+    ]
+    found = compare(runs, "skirt")
+    said = {claim.what: claim_words(claim) for claim in found.claims}
+    assert "B: warning 0.750 s shorter than A" in said["warning_s"]
+    assert "losses of the seal a minute fewer than A" in said["losses_per_min"]
+    assert all("one run each" in words for words in said.values())
+    back = {c.what: claim_words(c) for c in compare(runs, "skirt", against="B").claims}
+    assert "A: warning 0.750 s longer than B" in back["warning_s"]
+    assert "a minute more than B" in back["losses_per_min"]
+
+
+def test_what_the_words_mean_is_said_once() -> None:
+    rng = np.random.default_rng(23)
+    runs = [_minute(rng, "a", "A"), _minute(rng, "b", "B"), _minute(rng, "c", "B")]
+    text = "\n".join(comparison_words(compare(runs, "skirt")))
+    assert text.count("95 %") == 1
+    assert "questions asked together" in text
+    assert "held for sure: always what it needs" in text
+
+
+@pytest.mark.parametrize(("bare", "words"), [(0, None), (1, "1 of 2 runs are"), (2, "all runs are")])
+def test_how_many_runs_are_uncalibrated(bare: int, words: str | None) -> None:
+    rng = np.random.default_rng(24)
+    runs = [dataclasses.replace(_minute(rng, v, v), calibrated=i >= bare) for i, v in enumerate("AB")]
+    notices = [n for n in compare(runs, "skirt").notices if "uncalibrated" in n]
+    assert notices == ([] if words is None else [f"{words} uncalibrated"])
+
+
+def test_the_warning_of_a_group_is_told_only_where_there_can_be_one() -> None:
+    rng = np.random.default_rng(25)
+    shown = []
+    for changes in (
+        {"losses": 0},
+        {"losses": 2, "warnable": 0},
+        {"losses": 2, "warnable": 1},
+        {"losses": 2, "warnable": 2, "warnings_s": (0.5,)},
+    ):
+        runs = [dataclasses.replace(_minute(rng, "a", "A"), **changes), _minute(rng, "b", "B")]
+        lines = list(comparison_words(compare(runs, "skirt")))
+        shown.append(lines[3].split("  ")[-1].strip())
+    assert shown == ["no loss", "undefined", "none of 1", "0.50 s (1 of 2)"]
 
 
 def test_tables_line_up() -> None:

@@ -52,7 +52,7 @@ def test_report_of_a_demo_run(
     assert found is not None
     assert found[1] == word
     if axle is not None:
-        assert f"the {axle} had less than it needs" in html
+        assert f"the {axle} had less than it takes to stay on" in html
 
 
 def test_report_says_when_the_fold_came_and_which_tap_fell_first(tmp_path: Path) -> None:
@@ -126,6 +126,46 @@ def test_sessions_of_the_demo_folder(
     listed = json.loads(_run(*arguments, "--json", "--no-cache").stdout)
     assert [one["file"] for one in listed] == [line.split()[0] for line in lines[1:]]
     assert listed[0]["losses"] == 1
+
+
+def test_compare_goes_on_without_what_cannot_be_compared(tmp_path: Path, calibration: Path) -> None:
+    factless = tmp_path / "factless.csv"
+    text = (DEMO / "slow-leak.csv").read_text(encoding="utf-8")
+    factless.write_text(text.replace('"skirt"', '"other"', 1), encoding="utf-8")
+    bad = [DEMO / "column.csv", factless]
+    runs = [DEMO / "clean-hold.csv", bad[0], DEMO / "front-fold.csv", bad[1]]
+    done = _run("compare", *runs, *CAR, "--calibration", calibration)
+    assert done.exit_code == 0, done.output
+    assert "note: left out: column.csv, factless.csv" in done.stdout
+    said = " ".join(done.stderr.split())
+    assert "not a run log" in said
+    assert "does not say its 'skirt'" in said
+    data = json.loads(_run("compare", *runs, *CAR, "--json").stdout)
+    assert "left out: column.csv, factless.csv" in data["notices"]
+    # with fewer than two groups left it stops
+    alone = _run("compare", runs[0], *bad, *CAR)
+    assert isinstance(alone.exception, UndertrayError)
+    assert "nothing to compare" in str(alone.exception)
+    assert "column.csv" in alone.stderr
+    assert "not a run log" in str(_run("compare", bad[0], bad[0], *CAR).exception)
+
+
+def test_a_page_in_a_folder_that_is_not_there_says_to_make_it(tmp_path: Path) -> None:
+    done = _run("report", DEMO / "hose-off.csv", *CAR, "--out", tmp_path / "nodir" / "x.html")
+    assert isinstance(done.exception, UndertrayError)
+    assert "make the folder" in str(done.exception)
+
+
+def test_what_is_printed_often_has_one_line_of_caution(tmp_path: Path, calibration: Path) -> None:
+    runs = [DEMO / "clean-hold.csv", DEMO / "front-fold.csv"]
+    shutil.copy(runs[0], tmp_path)
+    for arguments in (("reduce", runs[0]), ("compare", *runs), ("sessions", tmp_path, "--no-cache")):
+        done = _run(*arguments, *CAR, "--calibration", calibration)
+        cautions = [line for line in done.stderr.splitlines() if "aution" in line]
+        assert cautions == done.stderr.splitlines()[-1:], arguments[0]
+        assert "local rules come first" in cautions[0]
+        assert "README" in cautions[0]
+        assert len(cautions[0]) <= 100
 
 
 @pytest.mark.parametrize("command", ["report", "compare", "sessions"])

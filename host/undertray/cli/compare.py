@@ -46,36 +46,51 @@ def _compare(
 ) -> None:
     """Compare skirts, gaps or packs at the same throttle, and say whether the difference is more than noise.
 
+    A log that cannot be read, or does not say the fact, is left out, and that is said.
+
     Example: undertray compare brush1.csv brush2.csv foam1.csv foam2.csv --car car.toml --by skirt
     """
     if units not in ("si", "us"):
         raise typer.BadParameter("si or us", param_hint="--units")
+    from dataclasses import replace
+
     from undertray import Calibration, Car, read_run, reduce_run
+    from undertray.errors import UndertrayError
     from undertray.report.compare import compare
     from undertray.report.comparepicture import comparison_picture
     from undertray.report.comparewords import comparison_words
     from undertray.report.digest import digest
     from undertray.report.display import display
     from undertray.report.picture import write_pictures
-    from undertray.report.words import caution_lines
+    from undertray.report.words import caution_line, note_lines
 
     the_car = Car.from_toml(car)
     certificate = Calibration.from_json(calibration) if calibration is not None else None
-    digests = []
+    digests, left_out = [], []
     with typer.progressbar(
         runs, label="reducing", file=sys.stderr, hidden=len(runs) < 8 or not sys.stderr.isatty()
     ) as shown:
         for path in shown:
-            run = read_run(path)
-            digests.append(digest(reduce_run(run, the_car, certificate, tare), run.facts, by))
+            try:
+                run = read_run(path)
+                digests.append(digest(reduce_run(run, the_car, certificate, tare), run.facts, by))
+            except UndertrayError as error:
+                left_out.append((path.name, error))
+    for _, why in left_out:
+        print(note_lines(f"left out: {why}"), file=sys.stderr)
+    if left_out and not digests:
+        raise left_out[0][1]
     digests.sort(key=lambda one: one.started)
     found = compare(digests, by, against)
+    if left_out:
+        names = ", ".join(name for name, _ in left_out)
+        found = replace(found, notices=(*found.notices, f"left out: {names}"))
     if as_json:
         print(json.dumps(found.as_dict(), allow_nan=False))
     else:
         for line in comparison_words(found, display(units)):
             print(line)
-    print(caution_lines(), file=sys.stderr)
+    print(caution_line(), file=sys.stderr)
     if pictures is not None:
         write_pictures([comparison_picture(found, display(units))], pictures)
         print(f"pictures: {pictures}", file=sys.stderr)

@@ -12,6 +12,7 @@ from undertray.errors import ReductionError
 from undertray.report.comparison import Claim, Comparison, Estimate, Group
 from undertray.report.exact import count_test, holm, kendall_test, permutation_test, rate_interval, slope
 from undertray.report.shares import Share, all_shares, common_levels
+from undertray.report.verdict import NOT_HELD, SPENT
 
 if TYPE_CHECKING:
     from undertray.report.digest import Digest
@@ -21,6 +22,7 @@ __all__ = ["CLAIM_BELOW", "compare"]
 CLAIM_BELOW = 0.05
 """A difference is claimed where the adjusted p value is below this."""
 _UNKNOWN = Estimate(None, None, None)
+_STEADY = ("suction_pa", "front_margin_n", "rear_margin_n")
 
 Members = Mapping[str, Sequence["Digest"]]
 Shares = Mapping[str, Mapping[str, Sequence[Share | None]]]
@@ -53,7 +55,8 @@ def compare(digests: Sequence[Digest], by: str, against: str | None = None) -> C
     divided by the mean of the groups' means there; by the fan laws a leak scales the suction alike at
     every throttle. A run is the mean of these shares. Where each group is a single run, its error is
     by the circular block bootstrap with five blocks; where a group has several, the scatter of whole
-    runs decides (pooled over both groups) as long as it is the larger. Intervals are by Student's t.
+    runs decides (pooled over both groups) as long as it is the larger. Intervals are by Student's t, 95 %,
+    each of its own question; they do not change with what else is asked.
     Rates of losses are compared by the exact conditional test, warnings by permutation, the trend over
     runs by Kendall's exact test. All claims together are wrong in at most 5 % of cases (Holm).
     """
@@ -75,26 +78,36 @@ def compare(digests: Sequence[Digest], by: str, against: str | None = None) -> C
     groups = tuple(_group(n, members[n], shares, scale, suction[reference]) for n in names)
     claims = [c for n in names[1:] for c in _questions(members, shares, scale, n, reference)]
     claims += [c for n in names if (c := _trend(n, suction[n])) is not None]
-    adjusted = holm([c.p_value for c in claims])
     if all(len(m) == 1 for m in members.values()):
         notices.append(
             "one run each: this tells whether these runs differ, not what another try with the same parts "
             "would give"
         )
-    if not all(d.calibrated for d in digests):
-        notices.append("some runs are uncalibrated")
+    bare = sum(not d.calibrated for d in digests)
+    if bare:
+        count = "all" if bare == len(digests) else f"{bare} of {len(digests)}"
+        notices.append(f"{count} runs are uncalibrated")
     return Comparison(
         by=by,
         reference=reference,
         throttle_us=tuple((low + high) / 2 for low, high in levels),
         groups=groups,
-        claims=tuple(
-            replace(c, p_adjusted=p, more_than_noise=p < CLAIM_BELOW)
-            for c, p in zip(claims, adjusted, strict=True)
-        ),
+        claims=_decided(claims),
         runs=_in_order(digests, members, shares),
         notices=tuple(notices),
     )
+
+
+def _decided(claims: Sequence[Claim]) -> tuple[Claim, ...]:
+    """Claim what is below 0.05 with all questions asked; of the rest say whether these runs could tell."""
+    decided = []
+    for claim, p_adjusted in zip(claims, holm([c.p_value for c in claims]), strict=True):
+        sure = p_adjusted < CLAIM_BELOW
+        # three or four runs: only a difference of many times their scatter could show
+        few = claim.what in _STEADY and 3 <= sum(claim.runs) <= 4
+        few = few or claim.least_p * len(claims) >= CLAIM_BELOW or claim.p_value < CLAIM_BELOW
+        decided.append(replace(claim, p_adjusted=p_adjusted, more_than_noise=sure, too_few=few and not sure))
+    return tuple(decided)
 
 
 def _in_order(
@@ -180,10 +193,12 @@ def _group(
         seal_index=index,
         losses_per_min=rate,
         losses=losses,
+        warnable=sum(d.warnable for d in members),
         warning_s=_sample(warnings),
         warned=len(warnings),
         held=sum(d.verdict == "held" for d in members),
-        let_go=sum(d.verdict in ("let go", "never held") for d in members),
+        spent=sum(d.verdict in SPENT for d in members),
+        let_go=sum(d.verdict in NOT_HELD for d in members),
         least_margin_n=min((d.least_margin_n for d in members if d.least_margin_n is not None), default=None),
     )
 
@@ -215,17 +230,22 @@ def _questions(
         if own and other:
             found.append(_steady_claim(name, reference, what, own, other, scale[quantity]))
     own_d, other_d = members[name], members[reference]
+    runs = len(own_d), len(other_d)
     counts = [(sum(d.losses for d in m), sum(d.up_s for d in m)) for m in (own_d, other_d)]
     if counts[0][0] + counts[1][0] and counts[0][1] > 0 and counts[1][1] > 0:
         rates = [60 * n / s for n, s in counts]
         p_value = count_test(*counts[0], *counts[1])
         difference = Estimate(rates[0] - rates[1], None, None)
-        found.append(Claim(name, reference, "losses_per_min", difference, _UNKNOWN, p_value))
+        both = counts[0][0] + counts[1][0]
+        least_p = min(count_test(n, counts[0][1], both - n, counts[1][1]) for n in (0, both))
+        found.append(Claim(name, reference, "losses_per_min", difference, _UNKNOWN, p_value, runs, least_p))
     warned = [[w for d in m for w in d.warnings_s] for m in (own_d, other_d)]
     if warned[0] and warned[1]:
         difference = Estimate(sum(warned[0]) / len(warned[0]) - sum(warned[1]) / len(warned[1]), None, None)
         p_value = permutation_test(*warned)
-        found.append(Claim(name, reference, "warning_s", difference, _UNKNOWN, p_value))
+        k, n = len(warned[0]), len(warned[0]) + len(warned[1])
+        least_p = (2 if 2 * k == n else 1) / math.comb(n, k)
+        found.append(Claim(name, reference, "warning_s", difference, _UNKNOWN, p_value, runs, least_p))
     return found
 
 
@@ -238,7 +258,8 @@ def _steady_claim(
     if math.isfinite(variance):
         p_value = f_tail(difference**2 / variance, 1, dof) if variance > 0 else float(difference == 0)
     share = _about(difference, variance, dof, 1 / _mean(other)) if what == "suction_pa" else _UNKNOWN
-    return Claim(name, reference, what, _about(difference, variance, dof, scale), share, p_value)
+    about = _about(difference, variance, dof, scale)
+    return Claim(name, reference, what, about, share, p_value, (len(own), len(other)))
 
 
 def _trend(name: str, suction: Sequence[Share]) -> Claim | None:
@@ -246,5 +267,5 @@ def _trend(name: str, suction: Sequence[Share]) -> Claim | None:
     if len(suction) < 3:
         return None
     values = [s.mean / _mean(suction) for s in suction]
-    change = Estimate(slope(values), None, None)
-    return Claim(name, name, "trend", change, change, kendall_test(values))
+    change, n = Estimate(slope(values), None, None), len(values)
+    return Claim(name, name, "trend", change, change, kendall_test(values), (n, n), 2 / math.factorial(n))

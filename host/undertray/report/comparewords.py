@@ -50,6 +50,13 @@ def comparison_words(found: Comparison, units: Display = SI) -> Iterator[str]:
         [_row(group, units) for group in found.groups],
     )
     yield ""
+    asked = len(found.claims)
+    yield "± and the ranges in brackets: 95 %, of each number by itself, whatever else is asked."
+    if asked:
+        together = f"the {asked} questions asked together" if asked > 1 else "the one question asked"
+        yield f"more than noise: p below 0.05 for {together} (Holm's rule)."
+    yield "held for sure: always what it needs, by more than is uncertain, calibrated and with a whole log."
+    yield ""
     for group in found.groups:
         yield holding_words(group, units)
     for claim in found.claims:
@@ -75,6 +82,8 @@ def holding_words(group: Group, units: Display = SI) -> str:
     """
     runs = len(group.runs)
     said = f"{_clean(group.value)}: held for sure in {group.held} of {runs} {'run' if runs == 1 else 'runs'}"
+    if group.spent:
+        said += f", not with all of its allowance in {group.spent}"
     if group.let_go:
         said += f", did not hold in {group.let_go}"
     if group.least_margin_n is not None:
@@ -97,17 +106,18 @@ def claim_words(claim: Claim, units: Display = SI) -> str:
     str
         One sentence: how much, how sure, and whether that is more than noise.
     """
-    noise = "more than noise" if claim.more_than_noise else "not more than noise"
-    sure = f"{noise} (p {claim.p_adjusted:.2g})"
+    sure = _sure(claim)
     name, against = _clean(claim.value), _clean(claim.against)
     value = claim.difference.value or 0.0
     if claim.what == "trend":
         way = "falls" if value < 0 else "rises"
         return f"{name}: suction {way} by {abs(value):.2%} a run: {sure}"
     if claim.what == "losses_per_min":
-        return f"{name}: {number(value, signed=True)} losses of the seal a minute against {against}: {sure}"
+        way = "fewer" if value < 0 else "more"
+        return f"{name}: {number(abs(value))} losses of the seal a minute {way} than {against}: {sure}"
     if claim.what == "warning_s":
-        return f"{name}: warning {number(value, signed=True)} s longer than {against}: {sure}"
+        way = "shorter" if value < 0 else "longer"
+        return f"{name}: warning {number(abs(value))} s {way} than {against}: {sure}"
     quantity = {"suction_pa": "suction", "front_margin_n": "front margin", "rear_margin_n": "rear margin"}[
         claim.what
     ]
@@ -116,6 +126,20 @@ def claim_words(claim: Claim, units: Display = SI) -> str:
     amount = f"{number(value / factor, signed=True)} {shown(1.0).split(' ')[1]}"
     share = "" if claim.share.value is None else f", {claim.share.value:+.1%}".replace("-", "−")
     return f"{name}: {quantity} {amount}{_span(claim.difference, factor)}{share} against {against}: {sure}"
+
+
+def _sure(claim: Claim) -> str:
+    """What is made of it, by which p, and how few runs that rests on."""
+    noise = "not more than noise"
+    if claim.more_than_noise:
+        noise = "more than noise"
+    elif claim.too_few:
+        noise = "too few runs to tell"
+    p_values = f"p {claim.p_value:.2g} by itself, {claim.p_adjusted:.2g} with all questions"
+    if claim.what == "trend" or min(claim.runs) > 1:
+        return f"{noise} ({p_values})"
+    only = claim.value if claim.runs[0] == 1 else claim.against
+    return f"{noise} ({p_values}; one run {'each' if max(claim.runs) == 1 else f'of {_clean(only)}'})"
 
 
 def text_table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
@@ -143,7 +167,6 @@ def text_table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[
 
 
 def _row(group: Group, units: Display) -> tuple[str, ...]:
-    warning = group.warning_s.value
     return (
         group.value,
         str(len(group.runs)),
@@ -153,8 +176,19 @@ def _row(group: Group, units: Display) -> tuple[str, ...]:
         _estimate(group.rear_margin_n, units.force_n, units.force),
         _estimate(group.seal_index, 1.0, ""),
         f"{number(group.losses_per_min.value)} ({group.losses})",
-        "none" if warning is None else f"{warning:.2f} s ({group.warned} of {group.losses})",
+        _warning(group),
     )
+
+
+def _warning(group: Group) -> str:
+    if not group.losses:
+        return "no loss"
+    if not group.warnable:
+        return "undefined"
+    mean_s = group.warning_s.value
+    if mean_s is None:
+        return f"none of {group.warnable}"
+    return f"{mean_s:.2f} s ({group.warned} of {group.warnable})"
 
 
 def _estimate(estimate: Estimate, factor: float, unit: str) -> str:

@@ -40,14 +40,15 @@ class Group:
         Suction over that of the reference group.
     losses_per_min : Estimate
         Losses of the seal, sudden and slow, a minute with the fans up.
-    losses : int
-        Their number.
+    losses, warnable : int
+        Their number, and of how many a warning can be told.
     warning_s : Estimate
         Mean warning of those that had one.
     warned : int
         How many had one.
-    held, let_go : int
-        How many runs held for sure, and how many did not hold.
+    held, spent, let_go : int
+        How many runs held for sure, how many did not have all of the allowance, and how many had less than
+        it takes to stay on.
     least_margin_n : float or None
         Least margin of an axle in any of them while it should have held, N.
     """
@@ -61,9 +62,11 @@ class Group:
     seal_index: Estimate
     losses_per_min: Estimate
     losses: int
+    warnable: int
     warning_s: Estimate
     warned: int
     held: int
+    spent: int
     let_go: int
     least_margin_n: float | None
 
@@ -79,13 +82,21 @@ class Claim:
     what : str
         ``suction_pa``, ``front_margin_n``, ``rear_margin_n``, ``losses_per_min``, ``warning_s`` or ``trend``.
     difference : Estimate
-        In the unit of ``what``; for a trend the change of suction a run, as a share.
+        In the unit of ``what``; for a trend the change of suction a run, as a share. Its interval is of this
+        question alone, as ``p_value`` is: it leaves out 0 where that is below 0.05.
     share : Estimate
         The same as a share of the reference, where that makes sense.
     p_value, p_adjusted : float
         Of this question alone, and with all questions asked taken into account.
+    runs : tuple of (int, int)
+        How many runs of the group and of the other it rests on.
+    least_p : float
+        For a count or an order: least p value that so many could have given, whatever they had shown.
     more_than_noise : bool
-        Whether a difference is claimed.
+        Whether a difference is claimed: by ``p_adjusted``.
+    too_few : bool
+        Whether more runs might decide what these do not: not claimed, though this question alone would be, or
+        though it could hardly have been whatever they had shown.
     """
 
     value: str
@@ -94,8 +105,11 @@ class Claim:
     difference: Estimate
     share: Estimate
     p_value: float
+    runs: tuple[int, int]
+    least_p: float = 0.0
     p_adjusted: float = 1.0
     more_than_noise: bool = False
+    too_few: bool = False
 
 
 @dataclass(frozen=True, slots=True)
