@@ -12,6 +12,7 @@ from fakes.runs import run_of
 from undertray.reduce.run import reduce_run
 from undertray.report.display import SI
 from undertray.report.keyfigures import key_figures, steady_rows
+from undertray.report.moments import steady_pictures
 from undertray.report.sessions import headline
 from undertray.report.table import reduction_table
 from undertray.report.verdict import judge
@@ -75,3 +76,9 @@ def test_what_it_takes_to_stay_on_is_the_need_without_the_allowance() -> None:
         assert axle.stay_n == pytest.approx(share * 2.9 * 9.80665)
         assert axle.required_n == pytest.approx(1.25 * axle.stay_n)
     assert reduction.hold.stay_n == pytest.approx(2.9 * 9.80665)
+
+
+def test_the_floor_is_drawn_at_the_weakest_throttle() -> None:
+    floor = steady_pictures(_two(1700.0, 1800.0, 944.0, 1210.0), invented_car(), SI)[0]
+    assert "at the weakest steady throttle, 1700 µs" in floor.caption
+    assert "front-left: 944 Pa" in floor.words
