@@ -5,9 +5,11 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from itertools import pairwise
 
 import pytest
 
+from fakes.board import ScriptedBoard, log_of
 from undertray import column_pressure_pa
 
 ENVIRONMENT = {"SOURCE_DATE_EPOCH": "1777000000", "PYTHONIOENCODING": "utf-8"}
@@ -95,3 +97,57 @@ def test_refusals(tmp_path, points, arguments, status, said):
     assert done.returncode == status, done.stderr
     assert said in done.stderr
     assert "Traceback" not in done.stderr
+
+
+def slipped(points):
+    """Somebody did not move the column at one step: from there on every reading is of the step before."""
+    head, *rows = [row.split(",") for row in points.read_text(encoding="utf-8").splitlines()]
+    late = [*rows[:6], *([*row[:2], *before[2:]] for before, row in pairwise(rows[5:]))]
+    points.write_text("\n".join(",".join(row) for row in [head, *late]) + "\n", encoding="utf-8")
+
+
+def test_a_calibration_that_makes_it_worse_is_not_written(tmp_path, points):
+    slipped(points)
+    log = tmp_path / "run.csv"
+    log.write_bytes(log_of(ScriptedBoard(2), 50))
+    words = ("--points", points, "--out", "c.json", "--log", log)
+    done = run(tmp_path, *words)
+    assert done.returncode == 1
+    assert not (tmp_path / "c.json").exists()
+    # 2 % of the 13107 counts of 0.38 Pa between the ends of the part's range
+    assert done.stderr.startswith("undertray: p1: calibrating made it worse: ±")
+    assert "±100 Pa by the part's own scale (2 % of its span)" in done.stderr
+    assert done.stderr.count("\n") == 1
+    assert "WORSE THAN NO CALIBRATION" in done.stdout
+    insisted = run(tmp_path, *words, "--anyway", "--certificate", "c.png")
+    assert insisted.returncode == 0, insisted.stderr
+    assert "WORSE THAN NO CALIBRATION" in insisted.stdout
+    assert {path.name for path in tmp_path.glob("*.png")} == {"c-p1.png", "c-p2.png"}
+    assert json.loads((tmp_path / "c.json").read_bytes())["uid"] == "e6614103e7"
+
+
+def test_a_line_that_stands_out_is_named_and_kept(tmp_path, points):
+    rows = points.read_text(encoding="utf-8").splitlines()
+    fields = rows[9].split(",")
+    rows[9] = ",".join([*fields[:3], f"{float(fields[3]) + 60:.4f}"])
+    points.write_text("\n".join(["# a remark", *rows]) + "\n", encoding="utf-8")
+    done = run(tmp_path, "--points", points, "--out", "c.json")
+    assert done.returncode == 0, done.stderr
+    first, second = done.stdout.split("\np2\n")
+    assert "look at line" not in first
+    # a remark and a header stand above the points
+    [told] = [line for line in second.splitlines() if "look at line" in line]
+    assert "look at line 11 (40 mm down) again: it lies -59." in told
+    assert "not left out" in told
+    # without a log the part's span is not known: it may be worse than none, and that is said
+    assert "warning: p2: perhaps worse than no calibration: ±" in done.stderr
+    assert "--log tells the real one" in done.stderr
+    assert len(json.loads((tmp_path / "c.json").read_bytes())["columns"]["p2"]["points"]) == 11
+
+
+def test_a_calibration_that_belongs_to_no_board_says_so(tmp_path, points):
+    done = run(tmp_path, "--points", points, "--out", "c.json")
+    assert "the board is not known" in done.stdout
+    done = run(tmp_path, "--points", points, "--out", "c.json", "--uid", "ab12")
+    assert "the board is not known" not in done.stdout
+    assert json.loads((tmp_path / "c.json").read_bytes())["uid"] == "ab12"

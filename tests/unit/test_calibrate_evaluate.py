@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from fakes.board import device_note
+from undertray.acquire.device import Device
+from undertray.calibrate.accuracy import made_worse, nominal_accuracies_pa
 from undertray.calibrate.budget import Budget
 from undertray.calibrate.characteristics import hysteresis
 from undertray.calibrate.evaluate import Setup, calibrate
-from undertray.calibrate.findings import findings
+from undertray.calibrate.findings import column_findings, findings
 from undertray.calibrate.points import Points
 from undertray.calibrate.water import column_pressure_pa
 from undertray.errors import CalibrationError
@@ -161,3 +167,83 @@ def test_a_factor_between_column_and_sensor_is_somebodys_slip(factor, how):
 def test_a_sensor_off_by_far_more_than_its_data_sheet_allows_is_still_calibrated():
     for b1 in (0.8, 1.3):
         assert one(sensor(b1=b1)).coefficients[1] == pytest.approx(b1)
+
+
+def test_stated_errors_that_are_too_large_are_named_too():
+    # 0.05 Pa of scatter where some 4 Pa are stated
+    told = "\n".join(findings(calibrate(points(sensor(noise_pa=0.05)), Setup(), made_utc=WHEN)))
+    assert re.search(r"scatter only 0\.0\d times what was stated; the stated errors look too large", told)
+    # and what is as likely as not is called what was expected, on either side of the middle
+    tails = [
+        (0.949, "is what the stated errors let expect"),
+        (0.951, "look too large"),
+        (0.051, "is what the stated errors let expect"),
+    ]
+    for p, words in tails:
+        done = one(sensor(noise_pa=0.05))
+        column = replace(done, facts={**done.facts, "p_value": p, "from_scatter": False})
+        assert words in "\n".join(column_findings(column))
+
+
+def test_standardised_residuals_have_the_spread_they_claim():
+    setup = Setup(zero_open=True, curve="line")
+    pa_per_mm = setup.tube.gain * setup.conditions.pa_per_mm
+    u_pa = setup.budget.reading_pa(setup.tube, setup.conditions)
+    shared = setup.budget.shared_pa(HEIGHTS, setup.tube, setup.conditions, zero_open=True)
+    rng = np.random.default_rng(5)
+    found = []
+    for _ in range(400):
+        true = HEIGHTS * pa_per_mm + np.where(HEIGHTS > 0, rng.normal(0, u_pa, 11), 0)
+        true = true + sum(rng.normal() * moved for moved in shared.values())
+        column = one(true + rng.normal(0, setup.budget.sensor_pa, 11), setup)
+        found.append([point["standardised_residual"] for point in column.points])
+    # unit variance at every point, the ends and the open zeros too; 400 draws know it to 3.5 % (one sigma)
+    np.testing.assert_allclose(np.std(found, axis=0), 1, atol=0.15)
+
+
+@pytest.mark.parametrize("wrong", [(), (0,), (3,), (5,), (2, 8), (5, 6)])
+def test_points_that_stand_out_are_found(wrong):
+    # one that ends the range pulls the curve to itself, and two hide each other: found all the same
+    x = sensor(noise_pa=0.4, seed=3)
+    x[list(wrong)] += 60.0
+    column = one(x, Setup(zero_open=True))
+    off = {
+        k: point["off_the_others_pa"] for k, point in enumerate(column.points) if "off_the_others_pa" in point
+    }
+    assert tuple(off) == wrong
+    # 60 Pa of nominal suction are 61.8 of the column; the curve of the others is known to some 4 Pa
+    assert all(size == pytest.approx(-61.8, abs=5) for size in off.values())
+    assert len(column.points) == 11
+
+
+def test_points_that_all_scatter_are_no_slip_of_one():
+    column = one(sensor(noise_pa=25.0, seed=3), Setup(zero_open=True))
+    assert column.facts["from_scatter"]
+    assert not any("off_the_others_pa" in point for point in column.points)
+
+
+def test_chi_squared_falls_by_the_square_of_a_standardised_residual():
+    setup = Setup(zero_open=True, curve="line")
+    x = sensor(noise_pa=2.0, seed=1)
+    whole = one(x, setup)
+    keep = np.arange(11) != 4
+    rest = one(x[keep], setup, heights=HEIGHTS[keep], up=UP[keep])
+    # derived: deleting a row of a linear least squares problem; errors in x make it not quite linear
+    fall = whole.facts["chi_squared"] - rest.facts["chi_squared"]
+    assert fall == pytest.approx(whole.points[4]["standardised_residual"] ** 2, rel=1e-3)
+
+
+def test_worse_than_the_part_itself():
+    slipped = sensor()
+    slipped[6:] = slipped[5:-1]
+    bad = one(slipped)
+    assert made_worse(bad).startswith("±")
+    assert not made_worse(one(sensor()))
+    # nothing is known of the part of a calibration of another program
+    assert not made_worse(replace(bad, facts={}))
+    column = Device.from_note(device_note()).columns[0]
+    # derived: 2 % of (14745 - 1638) counts of 0.38 Pa; of -2500 to 2500 Pa
+    assert nominal_accuracies_pa([column]) == {"p1": pytest.approx(99.6, abs=0.1)}
+    compensated = replace(column, scale={"kind": "ms5525dso", "range_pa": 2500})
+    assert nominal_accuracies_pa([compensated]) == {"p1": pytest.approx(100.0)}
+    assert nominal_accuracies_pa([replace(column, scale={"kind": "new"})]) == {}

@@ -4,21 +4,26 @@ from __future__ import annotations
 
 import json
 import math
+import re
 
 import numpy as np
 import pytest
 
 from undertray.calibrate.dialogue import Dialogue
 from undertray.calibrate.evaluate import Setup, calibrate
+from undertray.calibrate.findings import column_findings
 from undertray.calibrate.plan import Step, plan
+from undertray.calibrate.plausible import Plausible
 from undertray.calibrate.session import Session
 from undertray.calibrate.steady import Reading, SteadyLimits, measure
+from undertray.calibrate.taken import TakenPoint
 from undertray.calibrate.water import column_pressure_pa
 from undertray.errors import CalibrationError
 
 NAMES = ("p1", "p2")
 PARTS = {"p1": "hsc", "p2": "sdp"}
 LIMITS = SteadyLimits()
+PLAUSIBLE = Plausible(NAMES, float(column_pressure_pa(1.0, 20.0)), (100.0, 100.0))  # 2 % of 5 kPa
 
 
 class Bench:
@@ -84,7 +89,7 @@ class Person:
 def lead(path, bench, answers=(), heights=(0, 30, 60, 100)):
     session = Session.resume(path) if path.exists() else Session.start(path, "ab12", PARTS, plan(heights))
     person = Person(bench, answers)
-    done = Dialogue(session, bench.fresh, person.ask, person.tell, LIMITS).run()
+    done = Dialogue(session, bench.fresh, person.ask, person.tell, PLAUSIBLE, LIMITS).run()
     return session, person, done
 
 
@@ -127,7 +132,12 @@ def test_wrong_heights_are_asked_again(tmp_path):
     answers = [("(Enter: 30", bad) for bad in ("4 psi", "1 2 3", "0", "99999", "31")]
     session, person, _ = lead(tmp_path / "a.session", Bench(), answers)
     assert session.taken[1].height_mm == 31
-    for said in ("is no unit of length", "more than two numbers", "0 is both ports open", "bad 'height_mm'"):
+    for said in (
+        "is no unit of length",
+        "more than two numbers",
+        "0 is both ports open",
+        "no column is as high",
+    ):
         assert said in person.text
 
 
@@ -196,10 +206,124 @@ def test_a_dead_sensor_gives_no_point(tmp_path):
     assert "p2 gives no reading: no point taken" in person.text
 
 
+DOUBT = "is the column set"
+
+
 def test_swapped_ports_are_said_at_once(tmp_path):
-    _, person, _ = lead(tmp_path / "a.session", Bench(gains=(1.02, -0.97)), [("when it is set", "")])
-    assert "p2 falls as the column rises: its ports are swapped" in person.text
-    assert "p1 falls" not in person.text
+    bench = Bench(gains=(1.02, -0.97))
+    _, person, done = lead(tmp_path / "a.session", bench, [(DOUBT, "stop")])
+    assert not done
+    # 30 mm of water at 20 degC are 293 Pa, by this gain 302 the other way; nothing is taken
+    assert re.search(r"p2 goes by -30\d\.\d Pa as the column rises by 293\.\d Pa: its ports are", person.text)
+    assert "p1 goes" not in person.text
+    assert "point 2" not in person.text
+
+
+class Forgetful(Person):
+    """Moves the column only at the second time of asking where ``forgets`` says so."""
+
+    def __init__(self, bench, forgets, answers=()):
+        super().__init__(bench, answers)
+        self.forgets = list(forgets)
+        self.due_mm = 0.0
+
+    def tell(self, line):
+        before_mm = self.bench.height_mm
+        super().tell(line)
+        if "bring the column" not in line and "open both ports" not in line:
+            return
+        self.due_mm = self.bench.height_mm
+        if self.due_mm in self.forgets:
+            self.forgets.remove(self.due_mm)
+            self.bench.height_mm = before_mm
+
+    def ask(self, question):
+        answer = super().ask(question)
+        if DOUBT in question and answer == "":
+            self.bench.height_mm = self.due_mm
+        return answer
+
+
+def forgetful(path, forgets, answers=()):
+    session = Session.start(path, "ab12", PARTS, plan((0, 20, 40, 60, 80, 100, 120)))
+    person = Forgetful(Bench(), forgets, answers)
+    done = Dialogue(session, person.bench.fresh, person.ask, person.tell, PLAUSIBLE, LIMITS).run()
+    return session, person, done
+
+
+@pytest.mark.parametrize("height_mm", [20, 60, 120])
+def test_a_column_that_was_not_moved_is_seen_at_that_step(tmp_path, height_mm):
+    session, person, done = forgetful(tmp_path / "a.session", [height_mm])
+    assert done
+    # 20 mm are 195.4 Pa (Tanaka 2001 at 20 degC, CIPM-2007, normal gravity at 45 degrees)
+    before_mm = height_mm - 20
+    words = rf"p1 moved by [+-]0\.\d Pa of the \+195\.\d Pa that {before_mm} to {height_mm} mm make\."
+    assert len(re.findall(words, person.text)) == 1
+    assert sum(DOUBT in question for question in person.asked) == 1
+    # Enter measured again, and nothing is left of the slip
+    assert len(session.taken) == 13
+    assert not any(point.doubts for point in session.taken)
+    column = calibrate(session.points(), Setup(zero_open=True), made_utc="").columns["p1"]
+    assert column.coefficients[1] == pytest.approx(1.02, rel=1e-3)
+
+
+def test_a_slip_that_is_kept_shows_at_every_later_step_and_on_the_certificate(tmp_path):
+    keeps = [(DOUBT, "keep")] * 20
+    session, person, done = forgetful(tmp_path / "a.session", [120], keeps)
+    assert done
+    doubted = [k for k, point in enumerate(session.taken) if point.doubts]
+    # point 7 did not move; point 8 is right for its height, but did not move either
+    assert doubted == [6, 7]
+    assert "kept against a doubt" in person.text
+    read = Session.resume(tmp_path / "a.session")
+    assert read.taken == session.taken
+    column = calibrate(read.points(), Setup(zero_open=True), made_utc="").columns["p1"]
+    [first, second] = [line for line in column_findings(column) if line.startswith("kept against a doubt")]
+    assert first.startswith("kept against a doubt, point 7 (120 mm up): p1 moved by ")
+    assert second.startswith("kept against a doubt, point 8 (100 mm down): p1 moved by ")
+
+
+def test_a_column_one_step_behind_is_seen_though_it_moves():
+    k = PLAUSIBLE.pa_per_mm
+    zero = TakenPoint(0, 0.0, (-3.0, 5.0), (0.1, 0.1), True)
+    last = TakenPoint(1, 100.0, (-3.0 + 120 * k, 5.0 + 120 * k), (0.1, 0.1), True)
+    doubts = PLAUSIBLE.doubts([zero, last], 80.0, (-3.0 + 100 * k, 5.0 + 100 * k))
+    assert all("from its reading with both ports open" in doubt for doubt in doubts)
+    # and with both ports open at the end, where nothing is due
+    doubts = PLAUSIBLE.doubts([zero, last], 0.0, (-3.0 + 20 * k, 5.0 + 20 * k))
+    assert all(doubts)
+
+
+@pytest.mark.parametrize("share", [0.96, 1.0, 1.04])
+@pytest.mark.parametrize("slip_mm", [-1.0, 1.0])
+def test_a_part_within_its_data_sheet_and_a_tired_eye_raise_no_doubt(share, slip_mm):
+    # 2 % of span is 4 % of the highest pressure, where a part is read from its zero
+    taken = []
+    for step, height_mm in enumerate((0, 20, 40, 60, 80, 100, 120, 100, 80, 60, 40, 20, 0)):
+        true_mm = height_mm + slip_mm * (-1) ** step if height_mm else 0
+        reading = 60.0 + share * PLAUSIBLE.pa_per_mm * true_mm
+        assert not any(PLAUSIBLE.doubts(taken, height_mm, (reading, reading)))
+        taken.append(TakenPoint(step, height_mm, (reading, reading), (0.1, 0.1), True))
+
+
+def test_a_first_zero_that_is_none_is_doubted():
+    [first, second] = PLAUSIBLE.doubts([], 0.0, (196.0, 90.0))
+    assert first.startswith("p1 stands at +196.0 Pa by its own scale, and the column at 0.0 Pa")
+    assert second == ""
+
+
+def test_another_height_may_be_the_answer_to_a_doubt(tmp_path):
+    answers = [("(Enter: 60", "160"), (DOUBT, "60.5")]
+    session, _, done = lead(tmp_path / "a.session", Bench(), answers)
+    assert done
+    assert session.taken[2].height_mm == 60.5
+    assert not session.taken[2].doubts
+    # a point before may be the wrong one
+    answers = [("(Enter: 30", "130"), (DOUBT, "keep"), (DOUBT, "drop 2"), ("Why is it taken", "mistyped")]
+    session, _, done = lead(tmp_path / "b.session", Bench(), answers)
+    assert done
+    assert [point.height_mm for point in session.taken if point.reason is None] == [0, 30, 60, 100, 60, 30, 0]
+    assert session.taken[1].reason == "mistyped"
 
 
 @pytest.mark.parametrize("how", ["stop", EOFError, KeyboardInterrupt])
@@ -257,6 +381,10 @@ def test_a_cut_at_any_byte_loses_nothing_that_was_whole(tmp_path):
         ('{"event": "point", "step": 1, "height_mm": -1}', "bad 'height_mm'"),
         ('{"event": "point", "step": 1, "height_mm": 1, "nominal_pa": [1]}', "bad 'nominal_pa'"),
         ('{"event": "point", "step": 1, "height_mm": 1, "nominal_pa": [1, NaN]}', "bad 'nominal_pa'"),
+        (
+            '{"event": "point", "step": 1, "height_mm": 1, "nominal_pa": [1, 2], "doubts": ["x"]}',
+            "bad 'doubts'",
+        ),
         ('{"event": "drop", "point": 0, "reason": "x"}', "bad 'point'"),
         ('{"event": "skip", "step": 0, "reason": ""}', "no reason given"),
         ('{"event": "skip", "step": 0, "reason": 7}', "bad 'reason'"),

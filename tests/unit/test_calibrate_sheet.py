@@ -63,3 +63,20 @@ def test_another_ending(tmp_path, calibration):
 def test_no_folder(tmp_path, calibration):
     with pytest.raises(CalibrationError, match="cannot be written"):
         write_certificate(calibration, tmp_path / "none" / "c.pdf")
+
+
+def test_what_must_not_be_overlooked_stands_on_it_too(calibration):
+    heights = np.array([0.0, 20, 40, 60, 80, 100, 80, 60, 40, 20, 0])
+    nominal = column_pressure_pa(heights, 20.0)
+    nominal[6:] = nominal[5:-1]  # the column was not moved after the greatest height
+    doubts = tuple(("p1 moved by +0.0 Pa",) if k == 6 else ("",) for k in range(11))
+    places = tuple(f"point {k + 1}" for k in range(11))
+    points = Points(("p1",), heights, np.arange(11) < 6, nominal[:, None], places=places, doubts=doubts)
+    done = calibrate(points, Setup(), made_utc="", accuracy_pa={"p1": 100.0})
+    texts = [text.get_text() for text in certificate_page(done, "p1").texts]
+    assert "Worse than no calibration" in texts
+    assert "board not known, " in texts
+    words = "\n".join(texts).replace("\n   ", " ")
+    assert "WORSE THAN NO CALIBRATION: ±" in words
+    assert "kept against a doubt, point 7 (80 mm down): p1 moved by +0.0 Pa" in words
+    assert "Worse" not in "\n".join(text.get_text() for text in certificate_page(calibration, "p1").texts)

@@ -25,10 +25,20 @@ _OWN_KEYS = frozenset(
 )
 _NUMBERS = frozenset(
     {"chi_squared", "degrees_of_freedom", "p_value", "scale", "curve_p_value", "u_reading_pa", "u_sensor_pa"}
-    | {"working_pa"}
+    | {"working_pa", "nominal_accuracy_pa"}
 )
 _TABLES = frozenset({"sources_pa", "linearity_all_pa"})
-_POINT_NUMBERS = frozenset({"height_mm", "nominal_pa", "column_pa", "residual_pa", "u_pa"})
+_POINT_NUMBERS = frozenset(
+    {
+        "height_mm",
+        "nominal_pa",
+        "column_pa",
+        "residual_pa",
+        "u_pa",
+        "standardised_residual",
+        "off_the_others_pa",
+    }
+)
 _FLUID_NUMBERS = frozenset({"temperature_c", "density_kg_m3", "air_density_kg_m3", "pa_per_mm", "gain"})
 
 
@@ -257,6 +267,6 @@ def _points(raw: object, where: str) -> tuple[Mapping[str, Any], ...]:
         plain(point, "points", where)
         for key in _POINT_NUMBERS & point.keys():
             number(point, key, where, -1e9, 1e9)
-        for key in {"direction", "dropped"} & point.keys():
+        for key in {"direction", "dropped", "place", "doubt"} & point.keys():
             text(point, key, where)
     return points

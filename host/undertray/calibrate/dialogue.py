@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 
-from undertray.calibrate.plan import Step
-from undertray.calibrate.session import Session, TakenPoint
+from undertray.calibrate.plan import MOST_MM, Step
+from undertray.calibrate.plausible import Plausible
+from undertray.calibrate.session import Session
 from undertray.calibrate.steady import Reading, SteadyLimits, SteadyMean, measure
+from undertray.calibrate.taken import TakenPoint
 from undertray.errors import CalibrationError, UndertrayError
 from undertray.units import quantity
 
@@ -18,6 +20,12 @@ HELP = (
     " again; skip leaves this step out; stop ends for today; finish ends with the points there are."
 )
 """The words that every question takes."""
+
+_AGAIN = "again"
+_DOUBT_QUESTION = (
+    "is the column set, and the height right? again (Enter) measures once more; the height, if it is another;"
+    " keep, if all is so > "
+)
 
 
 class Dialogue:
@@ -33,6 +41,8 @@ class Dialogue:
         Takes a question, returns the answer; raises EOFError when nobody answers any more.
     tell : callable
         Takes a line for the person.
+    plausible : Plausible
+        What a point may read.
     limits : SteadyLimits
         What counts as steady.
     """
@@ -43,12 +53,14 @@ class Dialogue:
         fresh: Callable[[], Iterator[Reading]],
         ask: Callable[[str], str],
         tell: Callable[[str], None],
+        plausible: Plausible,
         limits: SteadyLimits | None = None,
     ) -> None:
         self._session = session
         self._fresh = fresh
         self._ask = ask
         self._tell = tell
+        self._plausible = plausible
         self._limits = limits or SteadyLimits()
 
     def run(self) -> bool:
@@ -118,27 +130,38 @@ class Dialogue:
         self._tell(f"point {place + 1} is taken back" + (" and will be asked for again" if again else ""))
 
     def _take(self, number: int, step: Step) -> str:
-        while True:
-            mean = self._steady()
-            if mean is None:
-                return "stop"
+        while (mean := self._steady()) is not None:
             self._tell(self._measured(mean))
             if not all(math.isfinite(value) for value in mean.nominal_pa):
                 self._tell(f"{mean.complaint}: no point taken")
                 return ""
             answer = "" if step.height_mm == 0 else self._ask(_height_question(step)).strip()
-            if answer.lower() == "again":
-                continue
-            try:
-                point = self._session.take(number, _height(answer, step), mean)
-            except UndertrayError as error:
-                if answer.split(" ")[0].isalpha():
-                    return self._word(answer, number)
-                self._tell(str(error))
-                continue
-            self._tell(f"point {len(self._session.taken)}: {self._described(point)}")
-            self._warn_of_swapped_ports(point)
-            return ""
+            verdict = self._answered(answer, number, step, mean)
+            if verdict != _AGAIN:
+                return verdict
+        return "stop"
+
+    def _answered(self, answer: str, number: int, step: Step, mean: SteadyMean) -> str:
+        """Take the point at the height answered, unless something speaks against it and the person agrees."""
+        if answer.lower() == _AGAIN:
+            return _AGAIN
+        try:
+            height_mm = _height(answer, step)
+            doubts = self._plausible.doubts(self._session.taken, height_mm, mean.nominal_pa.tolist())
+            if any(doubts):
+                for doubt in filter(None, doubts):
+                    self._tell(f"{doubt}.")
+                answer = self._ask(_DOUBT_QUESTION).strip() or _AGAIN
+                if answer.lower() != "keep":
+                    return self._answered(answer, number, step, mean)
+            point = self._session.take(number, height_mm, mean, doubts if any(doubts) else ())
+        except UndertrayError as error:
+            if answer.split(" ")[0].isalpha():
+                return self._word(answer, number)
+            self._tell(str(error))
+            return _AGAIN
+        self._tell(f"point {len(self._session.taken)}: {self._described(point)}")
+        return ""
 
     def _steady(self) -> SteadyMean | None:
         """Wait for a steady window; None when the person would rather stop."""
@@ -169,21 +192,12 @@ class Dialogue:
             f"{name} {value:.2f}" for name, value in zip(self._session.parts, point.nominal_pa, strict=True)
         )
         unsteady = "" if point.steady else ", not steady"
+        doubted = ", kept against a doubt" if point.doubts else ""
         dropped = "" if point.reason is None else f", taken back: {point.reason}"
         return (
-            f"{point.height_mm:g} mm, {'rising' if upward else 'falling'}: {readings} Pa{unsteady}{dropped}"
+            f"{point.height_mm:g} mm, {'rising' if upward else 'falling'}: {readings} Pa"
+            f"{unsteady}{doubted}{dropped}"
         )
-
-    def _warn_of_swapped_ports(self, point: TakenPoint) -> None:
-        zero = next((p for p in self._session.taken if p.height_mm == 0 and p.reason is None), None)
-        if zero is None or point.height_mm <= 0:
-            return
-        for name, before, now in zip(self._session.parts, zero.nominal_pa, point.nominal_pa, strict=True):
-            # 1 mm of water is 9.8 Pa; half of that downwards is no zero error any more
-            if now - before < -4.9 * point.height_mm:
-                self._tell(
-                    f"{name} falls as the column rises: its ports are swapped. Move the hose and start again."
-                )
 
 
 def _instruction(step: Step) -> str:
@@ -211,4 +225,6 @@ def _height(answer: str, step: Step) -> float:
     height_mm = abs(quantity(values[0] - sum(values[1:]), "mm", "column reading"))
     if height_mm == 0:
         raise CalibrationError("no height", seen=answer, expected="more than 0 mm: 0 is both ports open")
+    if height_mm > MOST_MM:
+        raise CalibrationError("no column is as high", seen=answer, expected=f"up to {MOST_MM:g} mm")
     return height_mm

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.calibrate.accuracy import NOMINAL_SHARE
 from undertray.calibrate.budget import Budget
 from undertray.calibrate.certificate import Calibration
 from undertray.calibrate.characteristics import hysteresis, levels, nonlinearity, repeatability
@@ -17,7 +18,8 @@ from undertray.calibrate.column import Conditions, Tube
 from undertray.calibrate.column_calibration import ColumnCalibration
 from undertray.calibrate.curve import choose_curve
 from undertray.calibrate.fit import fit_polynomial
-from undertray.calibrate.fitted import Fit
+from undertray.calibrate.fitted import SCATTER_LEVEL, Fit
+from undertray.calibrate.outlying import outlying
 from undertray.calibrate.points import Points
 from undertray.calibrate.refusal import check_direction, check_gain, check_points
 from undertray.errors import CalibrationError
@@ -25,7 +27,6 @@ from undertray.errors import CalibrationError
 __all__ = ["Setup", "calibrate"]
 
 Array = NDArray[np.float64]
-_REJECT = 0.05  # a chi-squared less likely than this says the stated errors are too small
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +77,7 @@ def calibrate(
     made_utc: str,
     uid: str = "",
     parts: Mapping[str, str] | None = None,
+    accuracy_pa: Mapping[str, float] | None = None,
 ) -> Calibration:
     """Fit every sensor's reading to the pressure of the column.
 
@@ -91,6 +93,9 @@ def calibrate(
         Id of the board, where it is known.
     parts : mapping of str to str, or None
         Name of the part of each pressure column, where it is known.
+    accuracy_pa : mapping of str to float, or None
+        What each part may be off by, by its own scale, Pa, where that is known. A span that
+        just holds the points, as far down as up, is taken where it is not.
 
     Returns
     -------
@@ -110,7 +115,7 @@ def calibrate(
     column_pa = points.height_mm * pa_per_mm
     check_points(points.height_mm, column_pa, setup.working_pa)
     columns = {
-        name: _column(points, i, column_pa, setup, (parts or {}).get(name, ""))
+        name: _column(points, i, column_pa, setup, (parts or {}).get(name, ""), (accuracy_pa or {}).get(name))
         for i, name in enumerate(points.columns)
     }
     conditions = setup.conditions
@@ -127,7 +132,9 @@ def calibrate(
     return Calibration(made_utc, fluid, conditions.gravity, uid, columns)
 
 
-def _column(points: Points, i: int, column_pa: Array, setup: Setup, part: str) -> ColumnCalibration:
+def _column(
+    points: Points, i: int, column_pa: Array, setup: Setup, part: str, accuracy_pa: float | None
+) -> ColumnCalibration:
     nominal = points.nominal_pa[:, i]
     check_direction(points.columns[i], nominal, column_pa)
     check_gain(points.columns[i], nominal, column_pa)
@@ -137,16 +144,21 @@ def _column(points: Points, i: int, column_pa: Array, setup: Setup, part: str) -
     u_sensor = np.full(column_pa.shape, setup.budget.sensor_pa)
     if points.mean_sd_pa is not None:
         u_sensor = np.hypot(u_sensor, points.mean_sd_pa[:, i])
-    shared = {
-        source: (0.0, pa)
-        for source, pa in setup.budget.shared_pa(
-            points.height_mm, setup.tube, setup.conditions, setup.zero_open
-        ).items()
-    }
+    shared_pa = setup.budget.shared_pa(points.height_mm, setup.tube, setup.conditions, setup.zero_open)
+
+    def through(degree: int, kept: NDArray[np.bool_]) -> Fit:
+        return fit_polynomial(
+            nominal[kept],
+            column_pa[kept],
+            u_x=u_sensor[kept],
+            u_y=u_reading[kept],
+            shared={source: (0.0, pa[kept]) for source, pa in shared_pa.items()},
+            degree=degree,
+        )
 
     def fitted(degree: int) -> Fit:
-        fit = fit_polynomial(nominal, column_pa, u_x=u_sensor, u_y=u_reading, shared=shared, degree=degree)
-        return fit.enlarged() if setup.from_scatter or fit.p_value < _REJECT else fit
+        fit = through(degree, np.ones(len(nominal), dtype=bool))
+        return fit.enlarged() if setup.from_scatter or fit.p_value < SCATTER_LEVEL else fit
 
     fit, curve_p = choose_curve(
         fitted,
@@ -154,10 +166,12 @@ def _column(points: Points, i: int, column_pa: Array, setup: Setup, part: str) -
         nominal,
         lambda line: levels(column_pa, points.upward, -line.residuals),
     )
+    off = outlying(lambda kept: through(len(fit.coefficients) - 1, kept), nominal, column_pa)
     by_height = levels(column_pa, points.upward, -fit.residuals)
     raw = levels(column_pa, points.upward, nominal)
     deviation = nonlinearity(np.array([at.height for at in raw]), np.array([at.mean for at in raw]))
     low, high = float(nominal.min()), float(nominal.max())
+    u_own = np.hypot(u_reading, u_sensor * fit.coefficients[1])
     facts = {
         "chi_squared": fit.chi_squared,
         "degrees_of_freedom": fit.dof,
@@ -170,6 +184,8 @@ def _column(points: Points, i: int, column_pa: Array, setup: Setup, part: str) -
         "u_reading_pa": float(u_reading.max()),
         "u_sensor_pa": float(u_sensor.max()),
         "working_pa": setup.working_pa,
+        "nominal_accuracy_pa": accuracy_pa or NOMINAL_SHARE * 2 * float(column_pa.max()),
+        "nominal_accuracy_known": accuracy_pa is not None,
         "sources_pa": _sources(
             fit, u_reading, u_sensor, high if setup.working_pa is None else setup.working_pa
         ),
@@ -188,7 +204,7 @@ def _column(points: Points, i: int, column_pa: Array, setup: Setup, part: str) -
             fit.coverage_factor(np.array([1.0, x, x * x])[: len(fit.coefficients)])
             for x in (low, (low + high) / 2, high)
         ),
-        points=_kept(points, i, column_pa, fit, np.hypot(u_reading, u_sensor * fit.coefficients[1])),
+        points=_kept(points, i, column_pa, fit, u_own, off),
         facts=facts,
     )
 
@@ -211,7 +227,9 @@ def _sources(fit: Fit, u_reading: Array, u_sensor: Array, at_pa: float) -> dict[
     return dict(sorted((independent | shared).items(), key=lambda item: -item[1]))
 
 
-def _kept(points: Points, i: int, column_pa: Array, fit: Fit, u_pa: Array) -> tuple[Mapping[str, Any], ...]:
+def _kept(
+    points: Points, i: int, column_pa: Array, fit: Fit, u_pa: Array, off_pa: Mapping[int, float]
+) -> tuple[Mapping[str, Any], ...]:
     kept: list[Mapping[str, Any]] = [
         {
             "height_mm": float(points.height_mm[k]),
@@ -220,6 +238,10 @@ def _kept(points: Points, i: int, column_pa: Array, fit: Fit, u_pa: Array) -> tu
             "column_pa": float(column_pa[k]),
             "residual_pa": float(fit.residuals[k]),
             "u_pa": fit.scale * float(u_pa[k]),
+            "standardised_residual": float(fit.standardised[k]),
+            **({"off_the_others_pa": off_pa[k]} if k in off_pa else {}),
+            **({"place": points.places[k]} if points.places else {}),
+            **({"doubt": points.doubts[k][i]} if points.doubts and points.doubts[k][i] else {}),
         }
         for k in range(len(column_pa))
     ]

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 
+from undertray.calibrate.accuracy import made_worse, worse_heading, worst_u95_pa
 from undertray.calibrate.certificate import Calibration
 from undertray.calibrate.column_calibration import ColumnCalibration
+from undertray.calibrate.fitted import SCATTER_LEVEL
 from undertray.calibrate.shift import shift_since
 
 __all__ = ["column_findings", "findings", "shift_findings"]
@@ -16,6 +19,8 @@ __all__ = ["column_findings", "findings", "shift_findings"]
 _COLUMN_SOURCES = frozenset(
     {"reading of the column", "zero", "ruler", "temperature", "liquid", "air", "gravity", "tilt"}
 )
+# the same risk of a false word on either side: the fit takes its errors from the scatter beyond the other
+_TOO_WELL = 1 - SCATTER_LEVEL
 
 
 def findings(calibration: Calibration) -> list[str]:
@@ -71,9 +76,7 @@ def column_findings(column: ColumnCalibration) -> list[str]:
     )
     low, high = column.range_pa
     working_pa = column.facts.get("working_pa")
-    grid = np.linspace(low, high if working_pa is None else min(high, working_pa), 101)
-    expanded = column.coverage_factor * column.standard_uncertainty_pa(grid)
-    worst = int(np.argmax(expanded))
+    u95_pa, at_pa = worst_u95_pa(column)
     lines = [
         f"suction = {curve} Pa, x the nominal suction; standard errors in brackets",
         f"covers {low:.1f} to {high:.1f} Pa; residual standard deviation {column.residual_sd_pa:.2f} Pa",
@@ -81,7 +84,7 @@ def column_findings(column: ColumnCalibration) -> list[str]:
         f" hysteresis {_pa(column.hysteresis_pa)}, repeatability {_pa(column.repeatability_pa)}",
         *_loop_from_reading(column),
         f"expanded uncertainty (95 %, k = {column.coverage_factor:.2f}) at most"
-        f" {expanded[worst]:.2f} Pa, at {grid[worst]:.0f} Pa"
+        f" {u95_pa:.2f} Pa, at {at_pa:.0f} Pa"
         + ("" if working_pa is None else f" of the working range up to {working_pa:g} Pa"),
     ]
     # what only a calibration fresh from its points has, or a file of this program
@@ -92,6 +95,15 @@ def column_findings(column: ColumnCalibration) -> list[str]:
         lines.insert(3, _curve_line(facts["curve_p_value"], len(column.coefficients)))
     if facts.get("sources_pa"):
         lines.append(_dominant(facts["sources_pa"]))
+    lines += [_standing_out(point) for point in column.points if "off_the_others_pa" in point]
+    lines += [
+        f"kept against a doubt, {_named(point)}: {point['doubt']}"
+        for point in column.points
+        if "doubt" in point
+    ]
+    worse = made_worse(column)
+    if worse:
+        lines.insert(0, f"{worse_heading(column).upper()}: {worse}")
     dropped = [point for point in column.points if "dropped" in point]
     lines += [
         f"left out: {point['height_mm']:g} mm {point['direction']}: {point['dropped']}" for point in dropped
@@ -146,6 +158,18 @@ def _loop_from_reading(column: ColumnCalibration) -> list[str]:
     return [f"that hysteresis is no more than reading the column can make by itself ({alone:.1f} Pa)"]
 
 
+def _named(point: Mapping[str, Any]) -> str:
+    at = f"{point.get('height_mm', math.nan):g} mm {point.get('direction', '')}".strip()
+    return f"{point['place']} ({at})" if "place" in point else at
+
+
+def _standing_out(point: Mapping[str, Any]) -> str:
+    return (
+        f"look at {_named(point)} again: it lies {point['off_the_others_pa']:+.1f} Pa off the curve of the"
+        " others, which scatter as stated; it is not left out"
+    )
+
+
 def _verdict(facts: Any) -> str:
     head = f"chi-squared {facts['chi_squared']:.2f} for {facts['degrees_of_freedom']} degrees of freedom"
     p = facts["p_value"]
@@ -154,8 +178,12 @@ def _verdict(facts: Any) -> str:
             f"{head} (p = {p:.3g}): the scatter is {facts['scale']:.2f} times what was stated;"
             " the uncertainties are taken from the scatter"
         )
-    if p > 0.99:
-        return f"{head} (p = {p:.3g}): the points scatter less than stated; the stated errors are kept"
+    if p > _TOO_WELL:
+        share = math.sqrt(facts["chi_squared"] / max(1, facts["degrees_of_freedom"]))
+        return (
+            f"{head} (p = {p:.3g}): the points scatter only {share:.2f} times what was stated; the stated"
+            " errors look too large and are kept, on the safe side (--reading-mm, --sensor-pa)"
+        )
     return f"{head} (p = {p:.3g}): the scatter is what the stated errors let expect"
 
 

@@ -88,7 +88,7 @@ def fit_polynomial(
             seen=f"point {bare[0] + 1}",
             expected="a standard uncertainty above 0 for each",
         )
-    scaled, coefficients, gain, weighted, slope = _solve(x / unit, y, var_x, var_y, sources, degree)
+    scaled, coefficients, gain, weighted, leverage, slope = _solve(x / unit, y, var_x, var_y, sources, degree)
     back = unit ** -np.arange(degree + 1.0)
     gain = back[:, None] * gain
     fit = Fit(
@@ -97,6 +97,7 @@ def fit_polynomial(
         independent_covariance=(gain * (var_y + slope**2 * var_x)) @ gain.T,
         shared={name: gain @ (ey - slope * ex) for name, (ex, ey) in sources.items()},
         residuals=y - np.polynomial.polynomial.polyval(scaled, coefficients),
+        standardised=_standardised(weighted[: len(x)], leverage),
         chi_squared=float(weighted @ weighted),
         dof=len(x) - degree - 1,
     )
@@ -127,8 +128,8 @@ def _solve(
     var_y: Array,
     sources: Mapping[str, tuple[Array, Array]],
     degree: int,
-) -> tuple[Array, Array, Array, Array, Array]:
-    """Iterate; returns x, coefficients, gain (db/dy), whitened residuals, slopes."""
+) -> tuple[Array, Array, Array, Array, Array, Array]:
+    """Iterate; returns x, coefficients, gain (db/dy), whitened residuals, leverage, slopes."""
     vander, polyval, polyder = (
         np.polynomial.polynomial.polyvander,
         np.polynomial.polynomial.polyval,
@@ -164,13 +165,18 @@ def _solve(
         # to rounding, or as near as the conditioning of these points lets it come
         if change <= _SETTLED or last <= change <= _NEARLY or not (np.any(var_x) or np.any(e_x)):
             gain: Array = np.linalg.solve(r, q.T)[: degree + 1, : len(x)] / own
-            return x, coefficients, gain, weighted, slope
+            return x, coefficients, gain, weighted, np.sum(q[: len(x)] ** 2, axis=1), slope
         last = change
     raise CalibrationError(
         "the fit does not settle",
         expected="points near a line",
         do="look for a point that lies far off, or an uncertainty of a reading that is far too large",
     )
+
+
+def _standardised(weighted: Array, leverage: Array) -> Array:
+    free = 1 - leverage > 1e-9
+    return np.where(free, weighted / np.sqrt(np.where(free, 1 - leverage, 1.0)), 0.0)
 
 
 def _augmented(powers: NDArray[Any], shared: Array, own: Array) -> NDArray[Any]:

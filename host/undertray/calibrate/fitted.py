@@ -12,9 +12,12 @@ from numpy.typing import NDArray
 from undertray.calibrate.distributions import chi_squared_tail, student_quantile
 from undertray.errors import CalibrationError
 
-__all__ = ["Fit"]
+__all__ = ["SCATTER_LEVEL", "Fit"]
 
 Array = NDArray[np.float64]
+
+SCATTER_LEVEL = 0.05
+"""A chi-squared less likely than this says that the stated errors are too small, or, below, too large."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,6 +36,9 @@ class Fit:
         For each shared source, how far one standard uncertainty of it moves the coefficients.
     residuals : ndarray of float64, shape (n,)
         y less the polynomial at the x given.
+    standardised : ndarray of float64, shape (n,)
+        What is left of each point's own error, over its standard deviation: by its square
+        chi-squared would fall without that point. 0 for a point that the curve has to go through.
     chi_squared : float
         Weighted sum of squares at the solution.
     dof : int
@@ -49,6 +55,7 @@ class Fit:
     independent_covariance: Array
     shared: Mapping[str, Array]
     residuals: Array
+    standardised: Array
     chi_squared: float
     dof: int
     scale: float = 1.0

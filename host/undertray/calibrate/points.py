@@ -66,6 +66,10 @@ class Points:
         Standard deviation of those means, Pa, where it was measured.
     dropped : tuple of Dropped
         Readings that were taken back, each with its reason.
+    places : tuple of str, length n or 0
+        Where each is to be found: its line of the file, or its number in the session.
+    doubts : tuple of tuple of str, shape (n, N) or 0
+        What spoke against a reading when it was taken, and was kept all the same; else empty.
     """
 
     columns: tuple[str, ...]
@@ -74,6 +78,8 @@ class Points:
     nominal_pa: Array
     mean_sd_pa: Array | None = None
     dropped: tuple[Dropped, ...] = ()
+    places: tuple[str, ...] = ()
+    doubts: tuple[tuple[str, ...], ...] = ()
 
 
 def read_points(path: str | Path) -> Points:
@@ -120,6 +126,7 @@ def read_points(path: str | Path) -> Points:
         height_mm=np.array([row[0] for row in rows], float) * to_mm,
         upward=np.array([row[1] for row in rows], bool),
         nominal_pa=np.array([row[2] for row in rows], float).reshape(len(rows), len(names)),
+        places=tuple(f"line {number}" for number, _ in lines[1:]),
     )
 
 

@@ -4,48 +4,23 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from undertray.calibrate.journal import Head, Journal
-from undertray.calibrate.json_values import number, numbers, text
-from undertray.calibrate.plan import MOST_MM, Step
+from undertray.calibrate.json_values import text
+from undertray.calibrate.plan import Step
 from undertray.calibrate.points import Dropped, Points
 from undertray.calibrate.steady import SteadyMean
+from undertray.calibrate.taken import TakenPoint, point_event
 from undertray.errors import CalibrationError
 
-__all__ = ["Session", "TakenPoint"]
+__all__ = ["Session"]
 
 _MOST_EVENTS = 2000
-
-
-@dataclass(frozen=True, slots=True)
-class TakenPoint:
-    """A point as it was taken.
-
-    Attributes
-    ----------
-    step : int
-        Which step of the plan it belongs to.
-    height_mm : float
-        Column reading, mm.
-    nominal_pa, mean_sd_pa : tuple of float, length N
-        Mean nominal suction of each sensor and its standard deviation, Pa.
-    steady : bool
-        Whether the program found it steady; if not, the person took it all the same.
-    reason : str or None
-        Why it was taken back; None while it counts.
-    """
-
-    step: int
-    height_mm: float
-    nominal_pa: tuple[float, ...]
-    mean_sd_pa: tuple[float, ...]
-    steady: bool
-    reason: str | None = None
 
 
 class Session:
@@ -139,7 +114,7 @@ class Session:
         done = self._closed | {point.step for point in self.taken if point.reason is None}
         return next((k for k in range(len(self.steps)) if k not in done), None)
 
-    def take(self, step: int, height_mm: float, mean: SteadyMean) -> TakenPoint:
+    def take(self, step: int, height_mm: float, mean: SteadyMean, doubts: tuple[str, ...] = ()) -> TakenPoint:
         """Keep a point.
 
         Parameters
@@ -150,6 +125,8 @@ class Session:
             Column reading, mm.
         mean : SteadyMean
             The sensors' readings.
+        doubts : tuple of str, length N or 0
+            What spoke against each sensor's reading, where the person keeps it all the same.
 
         Returns
         -------
@@ -161,15 +138,7 @@ class Session:
             When a sensor gave no reading, the height is out of range, or the journal cannot be
             written.
         """
-        event = {
-            "event": "point",
-            "step": step,
-            "height_mm": float(height_mm),
-            "nominal_pa": [float(f"{value:.6g}") for value in mean.nominal_pa.tolist()],
-            "mean_sd_pa": [float(f"{value:.3g}") for value in mean.mean_sd_pa.tolist()],
-            "steady": mean.steady,
-        }
-        self._keep(event)
+        self._keep(point_event(step, height_mm, mean, doubts))
         return self.taken[-1]
 
     def drop(self, point: int, reason: str, again: bool) -> None:
@@ -217,7 +186,8 @@ class Session:
         Points
             Those that count, and those dropped with their reasons.
         """
-        kept = [point for point in self.taken if point.reason is None]
+        places = [k for k, point in enumerate(self.taken) if point.reason is None]
+        kept = [self.taken[k] for k in places]
         size = len(self.parts)
         return Points(
             columns=tuple(self.parts),
@@ -230,6 +200,8 @@ class Session:
                 for point in self.taken
                 if point.reason is not None
             ),
+            places=tuple(f"point {k + 1}" for k in places),
+            doubts=tuple(point.doubts or ("",) * size for point in kept),
         )
 
     def _keep(self, event: dict[str, Any]) -> None:
@@ -257,16 +229,7 @@ class Session:
             _reason(event, where)
             self._closed.add(step)
             return
-        size = len(self.parts)
-        self.taken.append(
-            TakenPoint(
-                step,
-                number(event, "height_mm", where, 0, MOST_MM),
-                numbers(event, "nominal_pa", where, size, 1e6),
-                numbers(event, "mean_sd_pa", where, size, 1e6),
-                event.get("steady") is True,
-            )
-        )
+        self.taken.append(TakenPoint.from_event(event, step, len(self.parts), where))
 
     def _apply_drop(self, event: Mapping[str, Any], where: str) -> None:
         place = _whole(event, "point", where, len(self.taken))
@@ -274,9 +237,7 @@ class Session:
         if old.reason is not None:
             raise CalibrationError("this point was taken back before", where=where, seen=place + 1)
         reason = _reason(event, where)
-        self.taken[place] = TakenPoint(
-            old.step, old.height_mm, old.nominal_pa, old.mean_sd_pa, old.steady, reason
-        )
+        self.taken[place] = replace(old, reason=reason)
         if event.get("again") is not True:
             self._closed.add(old.step)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -25,6 +25,10 @@ from undertray.cli.bench import (
     WellMm,
     ZeroMm,
 )
+
+if TYPE_CHECKING:
+    from undertray.acquire.device import Device
+    from undertray.calibrate.certificate import Calibration
 
 __all__ = ["register"]
 
@@ -50,7 +54,7 @@ def _calibrate(
     ] = None,
     heights: Annotated[
         str, typer.Option(help="With --port: heights to be led through, mm.")
-    ] = "0 20 40 60 80 100",
+    ] = "0 20 40 60 80 100 120",
     journal: Annotated[
         Path | None, typer.Option(help="With --port: where points are kept; OUT.session if left out.")
     ] = None,
@@ -89,8 +93,13 @@ def _calibrate(
     previous: Annotated[
         Path | None, typer.Option(help="The last calibration: report what moved since.")
     ] = None,
-    log: Annotated[Path | None, typer.Option(help="A run log of the same board: names its parts.")] = None,
-    uid: Annotated[str, typer.Option(help="Id of the board, where there is no log.")] = "",
+    log: Annotated[
+        Path | None, typer.Option(help="With --points: a run log of the same board; tells its id and parts.")
+    ] = None,
+    uid: Annotated[str, typer.Option(help="With --points: id of the board, where there is no log.")] = "",
+    anyway: Annotated[
+        bool, typer.Option("--anyway", help="Write it even if it is worse than the parts' own scales.")
+    ] = False,
 ) -> None:
     """Calibrate every sensor on one liquid column, from a file of readings or led step by step.
 
@@ -133,27 +142,29 @@ def _calibrate(
         working_pa=working_pa,
     )
     before = None if previous is None else Calibration.from_json(previous)
-    parts: dict[str, str] = {}
-    if log is not None:
-        uid, parts = _board(log)
+    device = None
     if points is not None:
+        device = None if log is None else _board(log)
         taken = read_points(points)
     else:
-        session, finished = guided(
+        session, device, finished = guided(
             str(port),
             journal or out.with_suffix(".session"),
             _heights(heights),
             SteadyLimits(steady_s, steady_pa, 3 * steady_pa),
+            bench.tube.gain * bench.conditions.pa_per_mm,
         )
         if not finished:
             raise typer.Exit
-        taken, uid, parts = session.points(), session.uid, session.parts
-    done = calibrate(taken, setup, made_utc=now_utc(), uid=uid, parts=parts)
-    lines = [*bench.doubts, *([] if setup.zero_open else [_ZERO_READ]), *findings(done)]
+        taken = session.points()
+    done = calibrate(taken, setup, made_utc=now_utc(), **_known(device, uid))
+    lines = [*bench.doubts, *([] if setup.zero_open else [_ZERO_READ]), *([] if done.uid else [_NO_BOARD])]
+    lines += findings(done)
     if before is not None:
         lines += ["", *shift_findings(done, before)]
     for line in lines:
         typer.echo(line)
+    _refuse_worse(done, anyway)
     done.to_json(out)
     typer.echo(f"written: {out}", err=True)
     if certificate is not None:
@@ -164,6 +175,10 @@ def _calibrate(
 
 
 _ZERO_READ = "height 0 taken as read on the column; if both ports were open, say so (--zero-open)"
+_NO_BOARD = (
+    "the board is not known: nobody will notice if this is used for another; name it with --log RUN.csv, a"
+    " recording of it, or --uid"
+)
 
 
 def _heights(text: str) -> list[float]:
@@ -173,7 +188,7 @@ def _heights(text: str) -> list[float]:
         raise typer.BadParameter("heights in mm, such as '0 20 40 60'", param_hint="--heights") from None
 
 
-def _board(log: Path) -> tuple[str, dict[str, str]]:
+def _board(log: Path) -> Device:
     from undertray.acquire.runlog import read_run
     from undertray.errors import CalibrationError
 
@@ -184,7 +199,37 @@ def _board(log: Path) -> tuple[str, dict[str, str]]:
             where=str(log),
             do="take another log, or leave out --log",
         )
-    return device.uid, {column.name: column.part for column in device.columns}
+    return device
+
+
+def _known(device: Device | None, uid: str) -> dict[str, Any]:
+    """What is known of the board that the points are of."""
+    from undertray.calibrate.accuracy import nominal_accuracies_pa
+
+    if device is None:
+        return {"uid": uid}
+    return {
+        "uid": device.uid,
+        "parts": {column.name: column.part for column in device.columns},
+        "accuracy_pa": nominal_accuracies_pa(device.columns),
+    }
+
+
+def _refuse_worse(done: Calibration, anyway: bool) -> None:
+    """Stop before a calibration is written that is surely worse than none; warn where it may be."""
+    from undertray.calibrate.accuracy import made_worse, worse_heading
+    from undertray.errors import CalibrationError
+
+    for name, column in done.columns.items():
+        worse = made_worse(column)
+        if worse and column.facts["nominal_accuracy_known"] and not anyway:
+            raise CalibrationError(
+                f"calibrating made it worse: {worse}",
+                where=name,
+                do="nothing is written; look at the points named above, or write it all the same (--anyway)",
+            )
+        if worse:
+            typer.echo(f"warning: {name}: {worse_heading(column)}: {worse}", err=True)
 
 
 def now_utc() -> str:

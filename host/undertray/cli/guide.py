@@ -24,8 +24,8 @@ CAUTION = (
 
 
 def guided(
-    port: str, journal: Path, heights_mm: Sequence[float], limits: SteadyLimits
-) -> tuple[Session, bool]:
+    port: str, journal: Path, heights_mm: Sequence[float], limits: SteadyLimits, pa_per_mm: float
+) -> tuple[Session, Device, bool]:
     """Lead a person through a calibration, new or begun before.
 
     Parameters
@@ -38,11 +38,15 @@ def guided(
         The plan of a new session.
     limits : SteadyLimits
         What counts as steady.
+    pa_per_mm : float
+        Pressure of 1 mm of reading of the column, Pa.
 
     Returns
     -------
     session : Session
         With its points.
+    device : Device
+        The board they are of.
     done : bool
         False when the person stopped before the end.
 
@@ -54,8 +58,10 @@ def guided(
         When the board does not answer or vanishes.
     """
     from undertray.acquire.link import open_link
+    from undertray.calibrate.accuracy import nominal_accuracies_pa
     from undertray.calibrate.dialogue import Dialogue
     from undertray.calibrate.plan import plan
+    from undertray.calibrate.plausible import Plausible
     from undertray.calibrate.session import Session
     from undertray.calibrate.stream import BoardReadings
 
@@ -73,7 +79,11 @@ def guided(
             parts = {column.name: column.part for column in board.device.columns}
             session = Session.start(journal, board.device.uid, parts, steps)
         _tell(CAUTION)
-        return session, Dialogue(session, board.fresh, _ask, _tell, limits).run()
+        known = nominal_accuracies_pa(board.device.columns)
+        names = tuple(session.parts)
+        plausible = Plausible(names, pa_per_mm, tuple(known.get(name, 0.0) for name in names))
+        done = Dialogue(session, board.fresh, _ask, _tell, plausible, limits).run()
+        return session, board.device, done
     finally:
         link.close()
 

@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from undertray.calibrate.accuracy import made_worse, worse_heading
 from undertray.calibrate.certificate import Calibration
 from undertray.calibrate.column_calibration import ColumnCalibration
 from undertray.calibrate.findings import column_findings, findings
 from undertray.errors import CalibrationError
-from undertray.report.ink import GRID, INK, LIMIT, SERIES, settings
+from undertray.report.ink import EVENT, GRID, INK, LIMIT, SERIES, settings
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -116,8 +117,11 @@ def certificate_page(calibration: Calibration, name: str) -> Figure:
     figure = Figure(figsize=_A4_IN)
     kept = [point for point in column.points if "dropped" not in point and set(point) >= _DRAWN]
     figure.text(0.08, 0.955, f"Calibration of {_safe(name)} {_safe(column.part)}", size=16, weight="bold")
-    board = f"board {_safe(calibration.uid)}, " if calibration.uid else ""
-    figure.text(0.08, 0.935, f"{board}{_safe(calibration.made_utc)}", color=LIMIT)
+    board = f"board {_safe(calibration.uid)}" if calibration.uid else "board not known"
+    figure.text(0.08, 0.935, f"{board}, {_safe(calibration.made_utc)}", color=LIMIT)
+    if made_worse(column):
+        heading = worse_heading(column).capitalize()
+        figure.text(0.08, 0.99, heading, size=13, weight="bold", color=EVENT["seal-loss"], va="top")
     figure.text(0.08, 0.917, _safe(findings(calibration)[0], 160), size=8)
     _draw_curve(figure.add_axes((0.11, 0.66, 0.83, 0.23)), column, kept)
     _draw_residuals(figure.add_axes((0.11, 0.44, 0.83, 0.17)), column, kept)
