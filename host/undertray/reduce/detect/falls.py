@@ -12,11 +12,12 @@ from undertray.reduce.detect.closeup import CloseUp
 from undertray.reduce.detect.cut import Cut, suspect_cut
 from undertray.reduce.detect.expectation import FanBank
 from undertray.reduce.detect.health import Health
-from undertray.reduce.detect.ledger import MOST_OF_IT, Ledger
+from undertray.reduce.detect.ledger import Ledger
 from undertray.reduce.detect.marks import Marks
 from undertray.reduce.detect.onset import Fall
 from undertray.reduce.detect.screen import FRAME, Screen
 from undertray.reduce.detect.suspicion import Outlook, Suspicion, Verdict, suspect
+from undertray.reduce.detect.told import MOST_OF_IT
 from undertray.reduce.detect.view import View
 from undertray.reduce.loss import Loss, LossParameters
 
