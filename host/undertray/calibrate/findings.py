@@ -181,8 +181,8 @@ def _verdict(facts: Any) -> str:
     if p > _TOO_WELL:
         share = math.sqrt(facts["chi_squared"] / max(1, facts["degrees_of_freedom"]))
         return (
-            f"{head} (p = {p:.3g}): the points scatter only {share:.2f} times what was stated; the stated"
-            " errors look too large and are kept, on the safe side (--reading-mm, --sensor-pa)"
+            f"{head} (p = {p:.3g}): the scatter is only {share:.2f} times what was stated; that looks too"
+            " large, and is kept to be on the safe side (--reading-mm)"
         )
     return f"{head} (p = {p:.3g}): the scatter is what the stated errors let expect"
 
