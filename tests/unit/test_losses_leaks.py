@@ -101,3 +101,15 @@ def test_a_leak_after_a_throttle_step_is_not_dated_back_to_the_step():
     # and 0.5 of 0.9 is left
     assert creep.begun / 16 == pytest.approx(26, abs=1.5)
     assert creep.drop == pytest.approx(1 - 0.5 / 0.9, abs=0.01)
+
+
+@pytest.mark.parametrize("open_s", [10.0, 16.0])
+@pytest.mark.parametrize("drop", [0.45, 0.75])
+def test_a_long_leak_is_followed_to_its_end(open_s, drop):
+    t = times(45)
+    throttle = np.full(len(t), 1700.0)
+    (leak,) = leaks(t, run(t, throttle, 1 - drop * ramp(t, 12.0, open_s)), throttle)
+    # it is looked at every 1.3 s, and left when it grows by less than 1 % in that time
+    assert leak.drop == pytest.approx(drop, abs=0.06)
+    assert leak.bottom_s == pytest.approx(12.0 + open_s, abs=2.6)
+    assert leak.fall_s == pytest.approx(0.8 * open_s, abs=2.2)

@@ -257,7 +257,12 @@ class FallWatch:
         else:
             fall, before = self._closeup.creeping(creep, weights), creep.begun
         since = max(self._marks.start, self._marks.after_leak)
-        whole = self._closeup.seek_creep(since, k + 1, weights, self._p, sure=False)
+        whole, opening = (
+            self._closeup.seek_creep(since, k + 1, weights, self._p, sure=False),
+            self._marks.opening,
+        )
+        if whole is not None and opening is not None and opening.begun >= since:
+            whole = whole.following(opening)
         if whole is None or whole.sudden or whole.begun >= before:
             return fall
         return self._closeup.creeping(whole, weights)

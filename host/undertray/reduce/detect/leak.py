@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,8 +32,8 @@ class Creep:
     ----------
     begun, bottom : int
         First block of the fall, and the block where it was complete.
-    drop : float
-        Share of the index that went.
+    level, drop : float
+        Index before, and the share of it that went.
     still : bool
         Whether it has come to its end.
     sudden : bool
@@ -42,9 +42,27 @@ class Creep:
 
     begun: int
     bottom: int
+    level: float
     drop: float
     still: bool
     sudden: bool
+
+    def following(self, earlier: Creep) -> Creep:
+        """Join to what was seen of the same fall when more of its begin was in reach.
+
+        Parameters
+        ----------
+        earlier : Creep
+            What was seen.
+
+        Returns
+        -------
+        Creep
+        """
+        if earlier.begun >= self.begun:
+            return self
+        drop = 1.0 - self.level * (1.0 - self.drop) / earlier.level
+        return replace(self, begun=earlier.begun, level=earlier.level, drop=drop, sudden=False)
 
 
 def find_creep(k0: int, mean_pa: Array, drive: Array, error: float, p: LossParameters) -> Creep | None:
@@ -118,6 +136,7 @@ def find_creep(k0: int, mean_pa: Array, drive: Array, error: float, p: LossParam
     return Creep(
         begun=k0 + skip + max(0, round((begin - eighth) * _GROUP)),
         bottom=k0 + skip + min(len(index) * _GROUP - 1, round((end + eighth) * _GROUP)),
+        level=level,
         drop=drop,
         still=still,
         # nothing was hidden between neighbours, and neighbours differ by the whole fall

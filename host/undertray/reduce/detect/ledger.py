@@ -131,7 +131,8 @@ class Ledger(Told):
         )
         place = self.add(event)
         if since is not None:
-            pending = Pending(place, since, fall.from_pa, fall.to_pa, speed, tap)
+            slow = kind == "slow-leak" and speed is not None
+            pending = Pending(place, since, fall.from_pa, fall.to_pa, speed, tap, opens=slow)
             self.pending = [*self.pending, pending][-_MOST_PENDING:]
         return place
 
@@ -170,6 +171,28 @@ class Ledger(Told):
             )
             return True
         return False
+
+    def deepen(self, pending: Pending, low_pa: float, bottom_s: float) -> None:
+        """A slow leak that was told goes on opening.
+
+        Parameters
+        ----------
+        pending : Pending
+            The watch for its end.
+        low_pa : float
+            Suction by now, referred to the throttle before, Pa.
+        bottom_s : float
+            When that was, s.
+        """
+        event = self._events[pending.event]
+        pending.low_pa, bottom_s = low_pa, max(event.bottom_s, bottom_s)
+        self._events[pending.event] = replace(
+            event,
+            bottom_s=bottom_s,
+            fall_s=0.8 * (bottom_s - event.onset_s),
+            to_pa=low_pa,
+            drop=1 - low_pa / pending.level_pa,
+        )
 
     def end(self, place: int, end_s: float) -> None:
         """Put down when an event was over.

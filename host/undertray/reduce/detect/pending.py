@@ -7,10 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.middle import middles
+
 __all__ = ["Pending"]
 
 Array = NDArray[np.float64]
 
+_PART = 16  # blocks that tell how far a leak is open
+_GROWN = 0.01  # by less than this a frame, a pack that sags does as much
+_AT_ONCE = 0.15  # and by more it is another fall
+_LEAST_RATIO = 0.3
 _LEFT = 0.3  # suction is back when less than this share of the fall is left
 
 
@@ -32,6 +38,8 @@ class Pending:
         The faulty tap.
     streak : int
         Blocks in a row in which the suction was back.
+    opens : bool
+        A slow leak that may not have come to its end.
     """
 
     event: int
@@ -41,6 +49,7 @@ class Pending:
     speed: Array | None
     tap: int | None = None
     streak: int = 0
+    opens: bool = False
 
     def back_pa(self, ratio: Array | float, floor_pa: float) -> Array:
         """Suction from which on it is back.
@@ -59,6 +68,34 @@ class Pending:
         """
         lost, level = 1.0 - self.low_pa / self.level_pa, self.level_pa * ratio
         return np.where(level > max(0.25 * self.level_pa, floor_pa), level * (1 - _LEFT * lost), np.inf)
+
+    def lower(self, reading_pa: Array, expected_ratio: Array) -> tuple[float, int] | None:
+        """Look whether a slow leak has opened further in a frame; the first in which it has not is the last.
+
+        Parameters
+        ----------
+        reading_pa : ndarray, shape (k,)
+            Mean suction of each block, Pa.
+        expected_ratio : ndarray, shape (k,)
+            What the throttle asks for, over what it asked for before.
+
+        Returns
+        -------
+        tuple of float and int, or None
+            Suction at the end of the frame, referred to the throttle before, Pa; and how many of the
+            blocks passed until it was as low.
+        """
+        parts = len(reading_pa) // _PART
+        skip = len(reading_pa) - parts * _PART
+        if parts < 2 or expected_ratio[skip:].min() < _LEAST_RATIO:
+            return None
+        course = middles((reading_pa[skip:] / expected_ratio[skip:]).reshape(parts, _PART))
+        now_pa = float(course[-1])
+        grown = (self.low_pa - now_pa) / self.level_pa
+        self.opens = grown > _GROWN
+        if not _GROWN < grown < _AT_ONCE:
+            return None
+        return now_pa, skip + _PART * int(np.argmax(course <= now_pa + 0.1 * (self.low_pa - now_pa)))
 
     def back_for(
         self, reading_pa: Array, expected_ratio: Array | None, need: int, floor_pa: float

@@ -165,6 +165,10 @@ class SealWatch:
                 reading = view.of(first, k1) if view and seen else self._screen.mean(first, k1, weights)
             else:
                 reading = self._blocks.floats("tap_pa", first, k1)[:, pending.tap]
+            if pending.opens and ratio is not None:
+                lower = pending.lower(reading, ratio)
+                if lower is not None:
+                    self._ledger.deepen(pending, lower[0], self._blocks.time(first + lower[1]))
             at = pending.back_for(reading, ratio, self._need, floor_pa)
             if at is not None:
                 back = max(first + at, self._blocks.first)
@@ -210,9 +214,14 @@ class SealWatch:
         creep = None
         if self._last_two < self._held * self._highest and self._fallen():
             creep = self._closeup.seek_creep(k0, k1, weights, self._p)
-        opening, self._marks.opening = self._marks.opening, creep
+        opening = self._marks.opening
+        if opening is not None and opening.begun < k0:
+            opening = None  # told by another part, or too long ago
+        if creep is not None and opening is not None:
+            creep = creep.following(opening)
+        self._marks.opening = creep
         if creep is None:
-            if opening is not None and opening.begun >= k0:
+            if opening is not None:
                 self._closed(opening, k0, k1, weights)
             return False
         if creep.still or last:

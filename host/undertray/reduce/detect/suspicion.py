@@ -196,7 +196,7 @@ class Suspicion:
         early = float(course[at_once]) if 0 <= at_once < len(course) else 0.0
         if early >= max(0.5 * final, p.min_drop) or (bottom - self.begun) * self.block_s <= p.sudden_s / 0.8:
             return None
-        return Creep(self.begun, bottom, final, still=True, sudden=False)
+        return Creep(self.begun, bottom, 1.0, final, still=True, sudden=False)
 
     def _settled(self, k: int, missing: float, explained: float) -> int:
         deep = next(i for i, d in enumerate(self.depth) if d >= 0.9 * self.deepest)
