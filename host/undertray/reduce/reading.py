@@ -73,7 +73,7 @@ def tap_suction(run: Run, car: Car, calibration: Calibration | None) -> TapSucti
     if run.device is None:
         raise ReductionError(
             "the log has no description of the board",
-            where=run.name,
+            where=run.where,
             expected="a 'device' note with the scale of every column",
             do="record again, or add the note of that board",
         )
@@ -82,7 +82,7 @@ def tap_suction(run: Run, car: Car, calibration: Calibration | None) -> TapSucti
     if missing:
         raise ReductionError(
             f"the log has no column for tap {missing[0].name!r}",
-            where=run.name,
+            where=run.where,
             seen=missing[0].column,
             expected="one of " + ", ".join(run.columns),
             do="correct 'column' in car.toml",

@@ -21,16 +21,16 @@ from undertray.reduce.floor import load_matrix
 from undertray.reduce.grip import grip
 from undertray.reduce.hold import HoldNeed, hold_need
 from undertray.reduce.loads import Loads, faulted_rows, tap_loads
-from undertray.reduce.loss import Loss
 from undertray.reduce.losses import find_losses
 from undertray.reduce.notices import run_caveats, run_notices
-from undertray.reduce.precursors import DECLINE, first_sign
+from undertray.reduce.packsag import without_pack_sag
 from undertray.reduce.reading import TapSuction, pack_voltage, tap_suction
 from undertray.reduce.series import Series
 from undertray.reduce.steady import BLOCK_S, Blocks, run_blocks, steady_levels
 from undertray.reduce.summary import FORMAT, Axle, Centre, Hold, Margin, Reduction, Spread, TapSummary
 from undertray.reduce.tube import tap_tubes
 from undertray.reduce.uncertainty import MeanUncertainty, mean_uncertainty
+from undertray.reduce.warning import with_hold
 from undertray.reduce.zero import take_zero
 
 __all__ = ["Reduction", "reduce_run"]
@@ -86,7 +86,7 @@ def reduce_run(
     """
     if len(run.t_us) < 2:
         raise ReductionError(
-            "too few good rows", where=run.name, seen=len(run.t_us), expected="2 or more", do="record again"
+            "too few good rows", where=run.where, seen=len(run.t_us), expected="2 or more", do="record again"
         )
     time = board_time(run)
     read = tap_suction(run, car, calibration)
@@ -101,11 +101,13 @@ def reduce_run(
         out_of_range=suction.out_of_range,
         period_s=1.0 / time.rate_hz,
     )
+    pack_t_s, pack_mv = pack_voltage(run, time.t_s)
+    events, of_the_pack = without_pack_sag(events, pack_t_s, pack_mv)
     loads = tap_loads(car, suction.pa, faulted_rows(events, time.t_s, names))
     downforce, front, rear = loads.rows
     there = np.isfinite(downforce)
     if not there.any():
-        raise ReductionError("no row with a good tap", where=run.name, do="check the sensors")
+        raise ReductionError("no row with a good tap", where=run.where, do="check the sensors")
     series = Series(
         t_s=time.t_s,
         tap_suction_pa=suction.pa,
@@ -115,12 +117,13 @@ def reduce_run(
         front_n=front,
         rear_n=rear,
         alarm=(run.flags & 2) != 0,
-        **dict(zip(("pack_t_s", "pack_mv"), pack_voltage(run, time.t_s), strict=True)),
+        pack_t_s=pack_t_s,
+        pack_mv=pack_mv,
     )
     step_s, need, stay = _sample_time(time), hold_need(car), hold_need(replace(car, allowance=0.0))
     below = _below(loads, need)
     cuts_s = [e.onset_s for e in events if e.kind == "throttle-cut"]
-    events = tuple(_with_hold(e, series, step_s, below, cuts_s) for e in events)
+    events = tuple(with_hold(e, series, step_s, below, cuts_s) for e in events)
     blocks = run_blocks(series, events)
     whole = mean_uncertainty(there, loads, suction, zero, car, calibration, time.rate_hz)
     levels = steady_levels(blocks, run.throttle_us)
@@ -180,7 +183,7 @@ def reduce_run(
         doubt=Doubt(whole.sources_n, whole.effective_rows),
         tubes=tap_tubes(car),
         notices=run_notices(
-            run, time, car, calibration, suction, loads.absent, (*zero.notices, *whole.notices)
+            run, time, car, calibration, suction, loads.absent, (*zero.notices, *whole.notices, *of_the_pack)
         ),
         caveats=run_caveats(run, time, calibration),
     )
@@ -263,35 +266,3 @@ def _taps(names: Sequence[str], suction: TapSuction, step_s: Array) -> dict[str,
             missing_s=0.0 if whole else float(step_s[~seen].sum()),
         )
     return out
-
-
-def _with_hold(event: Loss, series: Series, step_s: Array, below: Bools, cuts_s: Sequence[float]) -> Loss:
-    """Add what needs the car: time below the hold limit, and the warning there was.
-
-    A limit that is crossed because the throttle was cut meanwhile, at ``cuts_s``, is no loss's doing.
-    """
-    if event.kind in ("data-gap", "sensor-fault"):
-        return event
-    t_s = series.t_s
-    a = int(np.searchsorted(t_s, event.onset_s))
-    b = len(t_s) if event.end_s is None else int(np.searchsorted(t_s, event.end_s))
-    event = replace(event, below_hold_s=float(step_s[a:b][below[a:b]].sum()))
-    if event.kind == "throttle-cut":
-        return event
-    first = max(0, int(np.searchsorted(t_s, event.onset_s - 7.0)))
-    sign = first_sign(
-        t_s[first:a], series.tap_suction_pa[first:a], series.throttle_us[first:a], event.onset_s
-    )
-    if sign is not None:
-        at_s = sign.at_s
-    elif event.kind == "slow-leak" and event.drop and event.fall_s:
-        # a slow leak is its own sign, once it has taken as much as a slow decline has to
-        at_s = event.onset_s + event.fall_s / 0.8 * min(1.0, DECLINE / event.drop)
-    else:
-        return event
-    k = int(np.searchsorted(t_s, at_s))
-    stop_s = next((s for s in cuts_s if s > event.onset_s), np.inf)
-    crossed = np.flatnonzero(below[k : min(b, int(np.searchsorted(t_s, stop_s)))])
-    if not crossed.size or crossed[0] == 0:
-        return event  # never below, or below before there was any sign
-    return replace(event, warning_s=float(t_s[k + crossed[0]] - at_s))
