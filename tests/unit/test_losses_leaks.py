@@ -113,3 +113,28 @@ def test_a_long_leak_is_followed_to_its_end(open_s, drop):
     assert leak.drop == pytest.approx(drop, abs=0.06)
     assert leak.bottom_s == pytest.approx(12.0 + open_s, abs=2.6)
     assert leak.fall_s == pytest.approx(0.8 * open_s, abs=2.2)
+
+
+def worked(t, seed):
+    """A throttle that is set anew every two seconds."""
+    settings = np.random.default_rng(seed).uniform(1450, 1850, len(t))
+    return np.where(t < 1.5, 1000.0, np.round(settings[(t // 2.0).astype(int)]))
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize(("drop", "open_s"), [(0.35, 6.0), (0.6, 9.0)])
+def test_while_the_throttle_works(seed, drop, open_s):
+    t = times(50)
+    throttle = worked(t, seed)
+    (leak,) = leaks(t, run(t, throttle, 1 - drop * ramp(t, 18.0, open_s), 1.1, seed), throttle)
+    # what fell within one setting of the throttle may be the fan's: one of them, and a step of the search
+    assert leak.onset_s == pytest.approx(18.0, abs=3.0)
+    assert leak.drop == pytest.approx(drop, abs=0.08)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_throttle_work_alone_is_no_leak(seed):
+    t = times(50)
+    throttle = worked(t, seed)
+    sag = 1 - 0.12 * t / 50  # of a pack, in 50 s
+    assert not leaks(t, run(t, throttle, sag, (0.8, 1.0, 1.2)[seed % 3], seed), throttle)

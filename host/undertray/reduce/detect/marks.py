@@ -30,6 +30,8 @@ class Marks:
         Highest suction that stood for a frame, slowly forgotten, Pa.
     opening : Creep or None
         A slow leak that showed in the last frame and has not come to rest.
+    sank : bool
+        The seal index fell since the last second look, whatever made it fall.
     """
 
     start: int = 0
@@ -40,6 +42,7 @@ class Marks:
     noise: Noise = field(default_factory=Noise)
     top_pa: float = 0.0
     opening: Creep | None = None
+    sank: bool = False
 
     def floor_pa(self, p: LossParameters) -> float:
         """Suction below which nothing is judged.

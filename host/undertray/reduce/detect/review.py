@@ -12,21 +12,14 @@ from undertray.reduce.detect.closeup import CloseUp
 from undertray.reduce.detect.expectation import FanBank
 from undertray.reduce.detect.fanspeed import RESTING_US
 from undertray.reduce.detect.health import Health
+from undertray.reduce.detect.leak import Creep
 from undertray.reduce.detect.ledger import Ledger
 from undertray.reduce.detect.marks import Marks
 from undertray.reduce.detect.onset import Fall
 from undertray.reduce.detect.rotor import RotorLaw, fit_rotor, follow_rotor
-from undertray.reduce.detect.steps import (
-    LOADED,
-    MOVING,
-    SURE,
-    Step,
-    Stretch,
-    doubt,
-    find_steps,
-    may_hold_steps,
-    shift,
-)
+from undertray.reduce.detect.slope import find_slope, looks_bent
+from undertray.reduce.detect.steps import MOVING, SURE, Step, doubt, find_steps, may_hold_steps, shift
+from undertray.reduce.detect.stretch import LOADED, Stretch
 from undertray.reduce.loss import Loss, LossParameters
 
 __all__ = ["Review"]
@@ -45,7 +38,7 @@ _BRAKED = 6.0  # how much faster a fan may slow down than the law has it
 _UNSEEN_S = 1.0  # a fan that was not seen has settled
 _SAME_S = 0.4  # a loss told this near is the same
 _LONGEST_S = 0.25  # fall of a loss that only the second look finds
-_BACK_S, _LEFT = 0.15, 0.3
+_SLOPE_S = 1.0  # a leak told this near is the same
 
 
 class Review:
@@ -104,17 +97,18 @@ class Review:
         self._next = k1 + round(_EVERY_S / self._block_s)
         until = k1 - (0 if last else round(_DELAY_S / self._block_s))
         since, self._done = self._done, max(self._done, until)
-        if (
-            until - since < 8 * _GROUP
-            or self._quiet(since, k1)
-            or not self._suspicious(since, min(k1, until + 8 * _GROUP))
-        ):
+        sank, self._marks.sank = self._marks.sank, False
+        if until - since < 8 * _GROUP or self._quiet(since, k1):
+            return
+        if not (sank or self._suspicious(since, min(k1, until + 8 * _GROUP))):
             return
         stretch = self._stretch(max(0, k1 - round(_WINDOW_S / self._block_s)), k1)
         if stretch is None:
             return
         first, end = since - stretch.lo, until - stretch.lo
         law = None if self._nothing_new(stretch, first, end) else self._fit(stretch)
+        if sank and law is not None and self._marks.opening is None and looks_bent(law):
+            law = self._tell_slope(stretch, law)
         if law is None or law.scatter > 2 * _POOR:
             return
         # first, so that a loss that was told at a wrong time is told again at the right one
@@ -259,19 +253,35 @@ class Review:
         if near or fall.fall_s > _LONGEST_S or known.belongs(fall, 2 * self._p.min_drop):
             return
         known.revise(fall)
-        need = max(2, round(_BACK_S / self._block_s))
-        mean, expected = s.mean_pa[step.over :], law.expected_pa[step.over :]
-        # by suction that hardly is, nothing shows
-        loaded = expected > LOADED * float(law.expected_pa[step.before].mean())
-        is_back = loaded & (mean > step.level * (1 - _LEFT * step.drop) * expected)
-        back = np.concatenate([[0], np.cumsum(is_back)])
-        ends = np.flatnonzero(back[need:] - back[:-need] == need) if len(mean) >= need else np.zeros(0, int)
+        back_s = s.back_s(law.expected_pa, step.over, step.level, step.drop)
         speed = self._blocks.floats("speed_us", k, k + 1)[0]
-        since = None if ends.size else s.lo + len(s.t_s)
+        since = None if back_s else s.lo + len(s.t_s)
         confidence = 0.9 * min(1.0, fall.drop / (2 * self._p.min_drop))
         place = known.tell("seal-loss", fall, float(s.throttle_us[step.begun]), confidence, since, speed)
-        if ends.size:
-            known.end(place, float(s.t_s[step.over + int(ends[0])]))
+        if back_s:
+            known.end(place, back_s)
+
+    def _tell_slope(self, s: Stretch, law: RotorLaw) -> RotorLaw:
+        """Look for a slow leak that throttle work hid; returns the law that fits with it."""
+        slope = find_slope(s, law, self._p.leak_drop)
+        if slope is None:
+            return law
+        begin_s, end_s = float(s.t_s[slope.begun]), float(s.t_s[slope.bottom])
+        if self._ledger.leaks(begin_s - _SLOPE_S, end_s + _SLOPE_S):
+            return law
+        creep = Creep(s.lo + slope.begun, s.lo + slope.bottom, 1.0, slope.drop, still=True, sudden=False)
+        fall = self._closeup.creeping(creep, s.weights)
+        speed = self._blocks.floats("speed_us", creep.begun, creep.begun + 1)[0]
+        back_s = s.back_s(slope.expected_pa, slope.bottom, 1.0, slope.drop)
+        since = None if back_s else s.lo + len(s.t_s)
+        confidence = 0.9 * min(1.0, slope.drop / (2 * self._p.leak_drop))
+        place = self._ledger.tell(
+            "slow-leak", fall, float(s.throttle_us[slope.begun]), confidence, since, speed
+        )
+        if back_s:
+            self._ledger.end(place, back_s)
+        self._marks.after_leak = max(self._marks.after_leak, creep.bottom)
+        return slope.law
 
     def _measure(self, step: Step, s: Stretch, law: RotorLaw) -> Fall:
         """On the raw rows, referred to the throttle before; by the blocks where those disagree."""

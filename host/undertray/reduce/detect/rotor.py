@@ -162,6 +162,7 @@ def fit_rotor(
     start: Array | None = None,
     rounds: int = 8,
     forced: NDArray[np.bool_] | None = None,
+    most_drift: float = np.inf,
 ) -> RotorLaw | None:
     """Fit a law by robust least squares.
 
@@ -181,6 +182,8 @@ def fit_rotor(
         Steps of the iteration.
     forced : ndarray of bool, shape (k,), or None
         Blocks that count in full however badly they fit.
+    most_drift : float
+        By how much the log of the gain may change over the stretch.
 
     Returns
     -------
@@ -234,7 +237,7 @@ def fit_rotor(
         damped.flat[::8] *= 1.001
         move = np.minimum(np.maximum(np.linalg.solve(damped, pull), -_STRIDE), _STRIDE)
         x = np.minimum(np.maximum(x + move[:5], _LOW), _HIGH)
-        gain, drift = gain + move[5], drift + move[6]
+        gain, drift = gain + move[5], min(max(drift + move[6], -most_drift), most_drift)
         settled = scale <= max(_FINE, scatter) and bool((np.abs(move[:5]) < _SETTLED * _STEP).all())
     parameters = np.append(x, [gain, drift])
     return RotorLaw(parameters, expected, sensitivity.T, np.linalg.inv(normal), scatter)

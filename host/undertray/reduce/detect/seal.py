@@ -213,6 +213,7 @@ class SealWatch:
         k0 = max(self._marks.start, self._marks.after_leak, self._blocks.first)
         creep = None
         if self._last_two < self._held * self._highest and self._fallen():
+            self._marks.sank = True
             creep = self._closeup.seek_creep(k0, k1, weights, self._p)
         opening = self._marks.opening
         if opening is not None and opening.begun < k0:

@@ -8,16 +8,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.reduce.detect.rotor import RotorLaw
+from undertray.reduce.detect.stretch import LOADED, Stretch
 from undertray.reduce.middle import middle, middles
 
-__all__ = ["LOADED", "MOVING", "SURE", "Step", "Stretch", "doubt", "find_steps", "may_hold_steps", "shift"]
+__all__ = ["MOVING", "SURE", "Step", "doubt", "find_steps", "may_hold_steps", "shift"]
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
-LOADED = 0.05
-"""Share of the highest suction below which nothing is referred to a law."""
 MOVING = 0.1
 """Change of the log of the expected suction from which on the throttle counts as worked."""
 SURE = 2.0
@@ -27,34 +26,6 @@ _SHAPE = 0.04  # of the change that the throttle made, that no law has to get ri
 _SUDDEN_S = 0.16  # for the middle 60 % of the fall, read in medians of three blocks
 _STANDS_S, _STANDS = 0.45, 0.85  # bumps one after the other do not stand this long
 _ZERO = 1e-3
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Stretch:
-    """Blocks that follow each other, as a law is fitted to them.
-
-    Attributes
-    ----------
-    lo : int
-        Number of the first block.
-    block_s : float
-        Length of a block, s.
-    t_s, mean_pa, throttle_us : ndarray, shape (k,)
-        Time in s, mean suction in Pa, pulse in µs.
-    restart, use : ndarray of bool, shape (k,)
-        Blocks before which rows are missing; blocks that may be judged.
-    weights : ndarray, shape (taps,)
-        Weights of the taps in the mean.
-    """
-
-    lo: int
-    block_s: float
-    t_s: Array
-    mean_pa: Array
-    throttle_us: Array
-    restart: Bools
-    use: Bools
-    weights: Array
 
 
 @dataclass(frozen=True, slots=True)

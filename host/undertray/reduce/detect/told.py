@@ -87,6 +87,23 @@ class Told:
                 found.append(event)
         return found
 
+    def leaks(self, begin_s: float, end_s: float) -> bool:
+        """Was any leak open in a stretch, or near it?
+
+        Parameters
+        ----------
+        begin_s, end_s : float
+            The stretch, s.
+
+        Returns
+        -------
+        bool
+        """
+        return any(
+            e.kind in LOSS_KINDS and e.onset_s < end_s and (e.end_s is None or e.end_s > begin_s)
+            for e in self.events
+        )
+
     def faulty(self, begin_s: float, end_s: float) -> set[int]:
         """Taps that had a fault at any time of a stretch.
 
