@@ -88,3 +88,19 @@ def test_pulses_that_stay_away_for_moments_hide_no_leak(silent):
     ((kind, onset_s),) = kinds(t, suction, throttle)
     assert kind == "slow-leak"
     assert onset_s == pytest.approx(12.0, abs=0.6)
+
+
+@pytest.mark.parametrize("lag_s", [0.3, 0.5, 0.8])
+def test_a_cut_of_a_heavy_fan_is_a_cut_however_long_it_coasts(lag_s):
+    t = times(30)
+    throttle = started(t, (18.0, 1000.0))
+    ((kind, onset_s),) = kinds(t, run(t, throttle, 1.0, lag_s), throttle)
+    assert kind == "throttle-cut"
+    assert onset_s == pytest.approx(18.0, abs=0.05)
+
+
+@pytest.mark.parametrize("over_s", [2.0, 4.0])
+def test_a_throttle_that_is_closed_gently_is_no_event(over_s):
+    t = times(30)
+    throttle = np.interp(t, [0, 1, 1.01, 18, 18 + over_s], [1000, 1000, 1700, 1700, 1000])
+    assert kinds(t, run(t, throttle, 1.0), throttle) == []

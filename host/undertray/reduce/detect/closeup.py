@@ -160,6 +160,31 @@ class CloseUp:
             return fall
         return replace(fall, onset_s=float(t[short[0]]))
 
+    def pulse_fall_s(self, ref0: int, last: int) -> float:
+        """How fast the throttle fell.
+
+        Parameters
+        ----------
+        ref0, last : int
+            First and last block to look at.
+
+        Returns
+        -------
+        float
+            90-10 % duration, s; infinite where it is not known.
+        """
+        t, pulse = self._rows.throttle(self._blocks.row(ref0), self._blocks.row(last) + self._blocks.rows)
+        known = np.isfinite(pulse)
+        t, pulse = t[known], pulse[known]
+        if not len(t):
+            return np.inf
+        high, low = float(pulse[0]), float(pulse.min())
+        (under,) = (pulse < low + 0.1 * (high - low)).nonzero()
+        if not under.size:
+            return np.inf
+        (over,) = (pulse[: under[0]] > high - 0.1 * (high - low)).nonzero()
+        return float(t[under[0]] - t[over[-1]]) if over.size else np.inf
+
     def seek_creep(
         self, k0: int, k1: int, weights: Array, p: LossParameters, sure: bool = True
     ) -> Creep | None:

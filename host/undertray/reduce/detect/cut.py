@@ -45,10 +45,10 @@ class Cut:
         Returns
         -------
         int or None
-            Index of the one in which the suction has come to its new level, or 2 s have passed; those
+            Index of the one in which the suction has come to its new level, or 5 s have passed; those
             behind it are not taken in.
         """
-        look, longest = max(2, round(0.2 / self.block_s)), 2.0 / self.block_s
+        look, longest = max(2, round(0.2 / self.block_s)), 5.0 / self.block_s
         for i, value in enumerate(now_pa):
             self.lowest.append(value)
             taken = len(self.lowest)

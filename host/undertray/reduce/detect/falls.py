@@ -279,7 +279,9 @@ class FallWatch:
         fall = self._closeup.measure(cut.ref0, k, cut.begun, self._health.weights)
         fall = self._closeup.dated_by_throttle(fall, cut.ref0, k)
         told = self._ledger.near(fall.onset_s, 0.2)
-        if not fall.drop >= self._p.cut_drop or fall.fall_s > self._p.sudden_s or told:
+        # a heavy fan coasts for seconds after a pulse that fell at once
+        sudden = min(fall.fall_s, self._closeup.pulse_fall_s(cut.ref0, k)) <= self._p.sudden_s
+        if not fall.drop >= self._p.cut_drop or not sudden or told:
             return
         self._last_cut = fall.onset_s, fall.bottom_s
         self._ledger.tell("throttle-cut", fall, self._blocks.throttle(cut.begun), 1.0, k)
