@@ -28,10 +28,10 @@ from undertray.reduce.run import reduce_run
 RATE_HZ = 200.0
 CYCLE = 36_000  # rows after which what happens comes again: 180 s
 # Aimed at is 3 times pandas.read_csv alone, which verifies no check, and that is NOT reached: on the hour of
-# laps, with 140 events, measured 3.4 to 4.2 times by processor time, the least of seven turns each (reading with
-# every check 1.2 to 1.5 of it, the detector 1.2 to 1.5, all the rest 0.8 to 1.0; pandas itself took 0.11 to
-# 0.13 s from run to run), and 3.1 to 3.2 times by the clock, once each in a new process. An hour with 24 events
-# took 2.6 to 3.4 times, six minutes of laps 3.6 to 5.4. The limit leaves room for a loaded machine and would show
+# laps, with 140 events, measured 3.4 to 4.2 times by processor time, the least of seven turns each (reading
+# with every check 1.2 to 1.5 of it, the detector 1.2 to 1.5, all the rest 0.8 to 1.0; pandas took 0.11 to
+# 0.13 s from run to run), and 3.1 to 3.2 times by the clock, once each in a new process. With 24 events it
+# was 2.6 to 3.4 times; six minutes of laps, 3.6 to 5.4. The limit leaves room for a loaded machine and shows
 # a step. Memory was 3.1 times the file.
 MOST_TIMES = 8.0
 
