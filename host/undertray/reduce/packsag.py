@@ -8,12 +8,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.reduce.loss import Loss, LossParameters
+from undertray.reduce.middle import middle
 
 __all__ = ["without_pack_sag"]
 
 Array = NDArray[np.float64]
 
 _LONG_S = 5.0  # a pack does not fall off faster (common practice, no source)
+_NEAR_S = 3.0  # how far from a time the voltage may have been measured
+_LEAST_NOTES = 3  # that the voltage at a time is the median of: one wrong reading is none
+_EMPTY = (
+    0.7  # a pack at less of its voltage is a loose wire, or is being destroyed (common practice, no source)
+)
 
 
 def without_pack_sag(
@@ -41,7 +47,9 @@ def without_pack_sag(
     -----
     At one pulse a fan's speed goes with the voltage, and by the fan laws its suction with the square of
     the speed: ``(V_bottom / V_onset)^2`` of the suction is left on an unchanged seal. A slow leak stands if
-    what is missing beyond that is at least the least drop of a leak.
+    what is missing beyond that is at least the least drop of a leak. The voltage at a time is the median
+    of the readings within 3 s, at least three; where there are fewer, or it fell by more than a pack can,
+    the leak stands, and that is said.
     """
     least = (parameters or LossParameters()).leak_drop
     kept, said, unseen = [], [], []
@@ -49,22 +57,27 @@ def without_pack_sag(
         if event.kind != "slow-leak" or not event.drop:
             kept.append(event)
             continue
-        if not len(pack_mv):
+        before, after = (_near(at_s, pack_t_s, pack_mv) for at_s in (event.onset_s, event.bottom_s))
+        if before is None or after is None or after < _EMPTY * before:
             unseen += [event] if event.bottom_s - event.onset_s > _LONG_S else []
             kept.append(event)
-            continue
-        before, after = np.interp([event.onset_s, event.bottom_s], pack_t_s, pack_mv).tolist()
-        if 1 - (1 - event.drop) / min(1.0, (after / before) ** 2) >= least:
+        elif 1 - (1 - event.drop) / min(1.0, (after / before) ** 2) >= least:
             kept.append(event)
         else:
             said.append(
                 f"the suction fell by {event.drop:.0%} from {event.onset_s:.1f} s on, with the pack from "
-                f"{before / 1e3:.2f} to {after / 1e3:.2f} V: no leak"
+                f"{before / 1e3:.2f} to {after / 1e3:.2f} V, which explains {1 - (after / before) ** 2:.0%}: "
+                "not told as a leak"
             )
     if unseen:
         when = ", ".join(f"{event.onset_s:.1f} s" for event in unseen)
         said.append(
-            f"slow leak at {when}: the pack's voltage was not logged, and a pack at its end falls off "
+            f"slow leak at {when}: the pack's voltage there is not known, and a pack at its end falls off "
             "in the same way"
         )
     return tuple(kept), tuple(said)
+
+
+def _near(at_s: float, pack_t_s: Array, pack_mv: Array) -> float | None:
+    near = pack_mv[np.abs(pack_t_s - at_s) <= _NEAR_S]
+    return middle(near) if len(near) >= _LEAST_NOTES else None
