@@ -38,6 +38,7 @@ _BRAKED = 6.0  # how much faster a fan may slow down than the law has it
 _UNSEEN_S = 1.0  # a fan that was not seen has settled
 _SAME_S = 0.4  # a loss told this near is the same
 _LONGEST_S = 0.25  # fall of a loss that only the second look finds
+_MOST_PATIENCE = 64  # reviews
 _SLOPE_S = 1.0  # a leak told this near is the same
 
 
@@ -80,7 +81,8 @@ class Review:
         self._ledger, self._health = ledger, health
         self._done, self._next = 0, round(_FIRST_S / block_s)
         self._law: Array | None = None
-        self._stirred = 0
+        self._stirred = self._paused = 0
+        self._patience = 1
 
     def frame(self, k1: int, last: bool = False) -> None:
         """Look again where it is time.
@@ -97,7 +99,8 @@ class Review:
         self._next = k1 + round(_EVERY_S / self._block_s)
         until = k1 - (0 if last else round(_DELAY_S / self._block_s))
         since, self._done = self._done, max(self._done, until)
-        sank, self._marks.sank = self._marks.sank, False
+        sank, self._marks.sank = self._marks.sank and not self._paused, False
+        self._paused = max(0, self._paused - 1)
         if until - since < 8 * _GROUP or self._quiet(since, k1):
             return
         if not (sank or self._suspicious(since, min(k1, until + 8 * _GROUP))):
@@ -264,20 +267,20 @@ class Review:
     def _tell_slope(self, s: Stretch, law: RotorLaw) -> RotorLaw:
         """Look for a slow leak that throttle work hid; returns the law that fits with it."""
         slope = find_slope(s, law, self._p.leak_drop)
-        if slope is None:
+        # where no law fits there is little hope for the next time, and the search takes long
+        self._patience = 1 if slope else min(2 * self._patience, _MOST_PATIENCE)
+        self._paused = self._patience - 1
+        if not slope:
             return law
-        begin_s, end_s = float(s.t_s[slope.begun]), float(s.t_s[slope.bottom])
-        if self._ledger.leaks(begin_s - _SLOPE_S, end_s + _SLOPE_S):
+        if self._ledger.leaks(s.t_s[slope.begun] - _SLOPE_S, s.t_s[slope.bottom] + _SLOPE_S):
             return law
         creep = Creep(s.lo + slope.begun, s.lo + slope.bottom, 1.0, slope.drop, still=True, sudden=False)
         fall = self._closeup.creeping(creep, s.weights)
         speed = self._blocks.floats("speed_us", creep.begun, creep.begun + 1)[0]
         back_s = s.back_s(slope.expected_pa, slope.bottom, 1.0, slope.drop)
         since = None if back_s else s.lo + len(s.t_s)
-        confidence = 0.9 * min(1.0, slope.drop / (2 * self._p.leak_drop))
-        place = self._ledger.tell(
-            "slow-leak", fall, float(s.throttle_us[slope.begun]), confidence, since, speed
-        )
+        sure = 0.9 * min(1.0, slope.drop / (2 * self._p.leak_drop))
+        place = self._ledger.tell("slow-leak", fall, float(s.throttle_us[slope.begun]), sure, since, speed)
         if back_s:
             self._ledger.end(place, back_s)
         self._marks.after_leak = max(self._marks.after_leak, creep.bottom)
