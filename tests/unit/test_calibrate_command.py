@@ -151,3 +151,32 @@ def test_a_calibration_that_belongs_to_no_board_says_so(tmp_path, points):
     done = run(tmp_path, "--points", points, "--out", "c.json", "--uid", "ab12")
     assert "the board is not known" not in done.stdout
     assert json.loads((tmp_path / "c.json").read_bytes())["uid"] == "ab12"
+
+
+def scaled(points, *factors):
+    head, *rows = [row.split(",") for row in points.read_text(encoding="utf-8").splitlines()]
+    rows = [
+        [*row[:2], *(f"{float(pa) * f:.4f}" for pa, f in zip(row[2:], factors, strict=True))] for row in rows
+    ]
+    points.write_text("\n".join(",".join(row) for row in [head, *rows]) + "\n", encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("factors", "said"),
+    [
+        ((0.79, 0.79), ["warning: all sensors depart from their own scales by about the same factor (1.253"]),
+        ((1.0, 0.79), ["warning: p2: the column says 1.253 times what the part reads"]),
+        ((1.0, 1.0), []),
+    ],
+)
+def test_a_wrong_liquid_is_warned_of_and_written(tmp_path, points, factors, said):
+    scaled(points, *factors)
+    log = tmp_path / "run.csv"
+    log.write_bytes(log_of(ScriptedBoard(2), 50))
+    done = run(tmp_path, "--points", points, "--out", "c.json", "--log", log)
+    assert done.returncode == 0, done.stderr
+    warnings = [line for line in done.stderr.splitlines() if line.startswith("warning: ")]
+    assert len(warnings) == len(said)
+    assert all(line.startswith(start) for line, start in zip(warnings, said, strict=True))
+    assert all("look at the liquid (--density, --water-c)" in line for line in warnings)
+    assert (tmp_path / "c.json").exists()

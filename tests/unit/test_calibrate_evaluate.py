@@ -10,7 +10,7 @@ import pytest
 
 from fakes.board import device_note
 from undertray.acquire.device import Device
-from undertray.calibrate.accuracy import made_worse, nominal_accuracies_pa
+from undertray.calibrate.accuracy import depart_together, departs, made_worse, nominal_accuracies_pa
 from undertray.calibrate.budget import Budget
 from undertray.calibrate.characteristics import hysteresis
 from undertray.calibrate.evaluate import Setup, calibrate
@@ -247,3 +247,32 @@ def test_worse_than_the_part_itself():
     compensated = replace(column, scale={"kind": "ms5525dso", "range_pa": 2500})
     assert nominal_accuracies_pa([compensated]) == {"p1": pytest.approx(100.0)}
     assert nominal_accuracies_pa([replace(column, scale={"kind": "new"})]) == {}
+
+
+def test_a_column_and_a_part_further_apart_than_the_part_can_be_off():
+    # derived: 2 % of the span of -4000 to 4000 Pa
+    own = {"accuracy_pa": {"p1": 160.0, "p2": 160.0}}
+
+    def of(*sensors):
+        return calibrate(points(*sensors), Setup(), made_utc=WHEN, **own)
+
+    # 978 Pa at the top; alcohol taken for water reads 0.79 of it: 205 Pa less, on top of a zero of any size
+    wrong = of(0.79 * sensor(), 0.79 * sensor(-7.0, 0.98))
+    said = departs(wrong.columns["p1"])
+    # derived: 977.7 (1 - 0.79 / 1.03) Pa
+    assert said.startswith("the column says 1.304 times what the part reads, +228 Pa at 747 Pa")
+    assert "within 160 Pa (2 % of its span); look at the liquid (--density, --water-c)" in said
+    words = "\n".join(findings(wrong))
+    assert "CHECK THE COLUMN: all sensors depart" in words
+    assert "factor (1.241 to 1.304): that points to the column, not to the sensors" in words
+    assert words.count("\n  FAR OFF ITS OWN SCALE: the column says") == 2
+
+    # an honest part that is off by 10 %, and a zero far off, are within it
+    honest = of(sensor(b1=1.1), sensor(b0=300.0))
+    assert not any("FAR OFF" in line or "CHECK" in line for line in findings(honest))
+    # one sensor alone, or two that differ: nothing points to the column
+    for several in (of(sensor(b1=1.3), sensor()), of(sensor(b1=1.3), sensor(b1=0.8))):
+        assert departs(several.columns["p1"])
+        assert not depart_together(several.columns)
+    # nothing is known of the part of a calibration of another program
+    assert not departs(replace(wrong.columns["p1"], facts={}))

@@ -80,3 +80,18 @@ def test_what_must_not_be_overlooked_stands_on_it_too(calibration):
     assert "WORSE THAN NO CALIBRATION: ±" in words
     assert "kept against a doubt, point 7 (80 mm down): p1 moved by +0.0 Pa" in words
     assert "Worse" not in "\n".join(text.get_text() for text in certificate_page(calibration, "p1").texts)
+
+
+@pytest.mark.parametrize(
+    ("second", "heading"),
+    [(0.79, "Check the column: all sensors are off alike"), (1.0, "Far off its own scale")],
+)
+def test_a_column_that_was_not_what_it_was_taken_for_stands_on_it(second, heading):
+    heights = np.array([0.0, 20, 40, 60, 80, 100])
+    nominal = column_pressure_pa(heights, 20.0)[:, None] * [0.79, second]  # alcohol taken for water
+    points = Points(("p1", "p2"), heights, np.ones(6, dtype=bool), nominal)
+    done = calibrate(points, Setup(), made_utc="", accuracy_pa={"p1": 160.0, "p2": 160.0})
+    texts = [text.get_text() for text in certificate_page(done, "p1").texts]
+    assert heading in texts
+    assert "FAR OFF ITS OWN SCALE: the column says 1.266 times" in "\n".join(texts)
+    assert (heading in [text.get_text() for text in certificate_page(done, "p2").texts]) == (second < 1)

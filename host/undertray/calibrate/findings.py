@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from undertray.calibrate.accuracy import made_worse, worse_heading, worst_u95_pa
+from undertray.calibrate.accuracy import depart_together, departs, made_worse, worse_heading, worst_u95_pa
 from undertray.calibrate.certificate import Calibration
 from undertray.calibrate.column_calibration import ColumnCalibration
 from undertray.calibrate.fitted import SCATTER_LEVEL
@@ -45,6 +45,9 @@ def findings(calibration: Calibration) -> list[str]:
             f" in air of {air:.4f} kg/m3, g = {calibration.gravity_m_s2:.5f} m/s2: 1 mm is"
             f" {pa_per_mm * fluid['gain']:.5f} Pa"
         ]
+    together = depart_together(calibration.columns)
+    if together:
+        lines += ["", f"CHECK THE COLUMN: {together}"]
     for name, column in calibration.columns.items():
         lines += ["", f"{name} {column.part}".strip(), *(f"  {line}" for line in column_findings(column))]
     return lines
@@ -101,6 +104,9 @@ def column_findings(column: ColumnCalibration) -> list[str]:
         for point in column.points
         if "doubt" in point
     ]
+    apart = departs(column)
+    if apart:
+        lines.insert(0, f"FAR OFF ITS OWN SCALE: {apart}")
     worse = made_worse(column)
     if worse:
         lines.insert(0, f"{worse_heading(column).upper()}: {worse}")

@@ -165,6 +165,7 @@ def _calibrate(
     for line in lines:
         typer.echo(line)
     _refuse_worse(done, anyway)
+    _warn_departing(done)
     done.to_json(out)
     typer.echo(f"written: {out}", err=True)
     if certificate is not None:
@@ -230,6 +231,16 @@ def _refuse_worse(done: Calibration, anyway: bool) -> None:
             )
         if worse:
             typer.echo(f"warning: {name}: {worse_heading(column)}: {worse}", err=True)
+
+
+def _warn_departing(done: Calibration) -> None:
+    """Warn where the column and the parts' own scales are further apart than the parts can be off."""
+    from undertray.calibrate.accuracy import depart_together, departs
+
+    together = depart_together(done.columns)
+    each = [f"{name}: {departs(column)}" for name, column in done.columns.items() if departs(column)]
+    for warning in [together] if together else each:
+        typer.echo(f"warning: {warning}", err=True)
 
 
 def now_utc() -> str:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from undertray.calibrate.accuracy import made_worse, worse_heading
+from undertray.calibrate.accuracy import depart_together, departs, made_worse, worse_heading
 from undertray.calibrate.certificate import Calibration
 from undertray.calibrate.column_calibration import ColumnCalibration
 from undertray.calibrate.findings import column_findings, findings
@@ -119,8 +119,12 @@ def certificate_page(calibration: Calibration, name: str) -> Figure:
     figure.text(0.08, 0.955, f"Calibration of {_safe(name)} {_safe(column.part)}", size=16, weight="bold")
     board = f"board {_safe(calibration.uid)}" if calibration.uid else "board not known"
     figure.text(0.08, 0.935, f"{board}, {_safe(calibration.made_utc)}", color=LIMIT)
-    if made_worse(column):
-        heading = worse_heading(column).capitalize()
+    doubts = [worse_heading(column)] if made_worse(column) else []
+    if departs(column):
+        together = depart_together(calibration.columns)
+        doubts.append("check the column: all sensors are off alike" if together else "far off its own scale")
+    if doubts:
+        heading = "; ".join(doubts).capitalize()
         figure.text(0.08, 0.99, heading, size=13, weight="bold", color=EVENT["seal-loss"], va="top")
     figure.text(0.08, 0.917, _safe(findings(calibration)[0], 160), size=8)
     _draw_curve(figure.add_axes((0.11, 0.66, 0.83, 0.23)), column, kept)
