@@ -166,9 +166,34 @@ def test_a_log_without_its_board_is_refused_with_what_to_do(tmp_path: Path) -> N
     assert not (tmp_path / "out.csv").exists()
 
 
-def test_a_calibration_without_a_column_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(CalibrationError, match="every pressure column"):
-        ColumnSuction(long_run(5, 6), certificate(tmp_path))
+def test_a_column_without_a_calibration_goes_by_its_own_scale_under_another_name(tmp_path: Path) -> None:
+    calibration, run = certificate(tmp_path), long_run(30, 5)
+    table, own = joined(run, calibration, 7), joined(run, None, 30)
+    assert list(table)[6:] == ["p4_pa", "p4_out_of_range", "p5_uncalibrated_pa", "p5_out_of_range"]
+    assert table["p5_uncalibrated_pa"].equals(own["p5_pa"])
+    expected = calibration.apply(own[["p1_pa", "p2_pa", "p3_pa", "p4_pa"]].to_numpy(), run.columns[:4])
+    # 0.1 mPa is what is written, of the nominal suction too
+    assert np.allclose(table[[f"p{i}_pa" for i in (1, 2, 3, 4)]], expected, rtol=0, atol=1.1e-4)
+    assert ColumnSuction(run, calibration).uncalibrated == ("p5",)
+    assert ColumnSuction(run).uncalibrated == ()
+
+
+def test_a_calibration_of_none_of_the_columns_is_refused(tmp_path: Path) -> None:
+    calibration = certificate(tmp_path)
+    other = replace(calibration, columns={f"q{name}": of for name, of in calibration.columns.items()})
+    with pytest.raises(CalibrationError, match=r"no pressure column of this run.*export without one"):
+        ColumnSuction(long_run(5, 4), other)
+
+
+def test_the_command_names_a_column_without_a_calibration(tmp_path: Path) -> None:
+    calibration = certificate(tmp_path)
+    columns = {name: of for name, of in calibration.columns.items() if name != "p3"}
+    replace(calibration, columns=columns).to_json(tmp_path / "three.json")
+    options = ["--calibration", str(tmp_path / "three.json"), "--out", str(tmp_path / "pa.csv")]
+    done = CliRunner().invoke(app, ["export", str(DEMO / "front-fold.csv"), *options])
+    assert done.exit_code == 0, done.output
+    assert "p3 has no calibration: by the sensor's own scale, as p3_uncalibrated_pa" in done.stderr
+    assert "p3_uncalibrated_pa" in (tmp_path / "pa.csv").read_text(encoding="utf-8").splitlines()[0]
 
 
 @pytest.mark.parametrize(

@@ -63,7 +63,8 @@ def _export(
     """Write a log as a plain table: time, throttle, flags and raw counts, one row a sample.
 
     With --pa each count becomes p1_pa, its suction (positive below ambient), and p1_out_of_range: 0, or 1
-    outside the calibrated range, 2 beyond the sensor's own.
+    outside the calibrated range, 2 beyond the sensor's own. A sensor that the calibration lacks becomes
+    p1_uncalibrated_pa.
 
     Example: undertray export run.csv --pa --out run-pa.csv
     """
@@ -76,11 +77,17 @@ def _export(
         from undertray.report.pressures import ColumnSuction
 
         certificate = Calibration.from_json(calibration) if calibration else None
-        pressures = ColumnSuction(log, certificate).rows
+        suction = ColumnSuction(log, certificate)
+        pressures = suction.rows
         if certificate is None:
             print("undertray: uncalibrated: the sensors' own scales are used", file=sys.stderr)
         elif log.device and certificate.foreign_to(log.device.uid):
             print("undertray: the calibration was made on another board", file=sys.stderr)
+        for name in suction.uncalibrated:
+            print(
+                f"undertray: {name} has no calibration: by the sensor's own scale, as {name}_uncalibrated_pa",
+                file=sys.stderr,
+            )
     rows = export_run(log, out, pressures)
     print(f"undertray: {rows} rows: {out}", file=sys.stderr)
 

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from undertray.acquire.runlog import Run
 from undertray.calibrate.certificate import Calibration
 from undertray.calibrate.scale import Scale
-from undertray.errors import RunLogError
+from undertray.errors import CalibrationError, RunLogError
 
 __all__ = ["ColumnSuction"]
 
@@ -32,7 +32,12 @@ class ColumnSuction:
     RunLogError
         When the log does not describe its board, or a ``scale`` cannot be used.
     CalibrationError
-        When the calibration lacks a column of the run.
+        When the calibration has no column of the run.
+
+    Attributes
+    ----------
+    uncalibrated : tuple of str
+        Columns that the calibration given does not have: by the parts' own scales, under another name.
     """
 
     def __init__(self, run: Run, calibration: Calibration | None = None) -> None:
@@ -46,11 +51,22 @@ class ColumnSuction:
         self._counts, self._names, self._calibration = run.counts, run.columns, calibration
         self._scale = Scale(run.device.columns, run.notes)
         self._low, self._high = np.full((2, len(self._names)), [[-np.inf], [np.inf]])
+        covered = self._names if calibration is None else calibration.columns
+        self.uncalibrated = tuple(name for name in self._names if name not in covered)
+        self._at: list[int] = []  # the columns that have a calibration
         if calibration is not None:
-            calibration.apply(np.empty((0, len(self._names))), self._names)  # has it every column?
-            ends = np.array([calibration.columns[name].range_pa for name in self._names]).reshape(-1, 2)
+            self._at = [i for i, name in enumerate(self._names) if name in covered]
+            if self.uncalibrated and not self._at:
+                raise CalibrationError(
+                    "the calibration has no pressure column of this run",
+                    where=run.where,
+                    seen=", ".join(self._names),
+                    expected="one of " + ", ".join(calibration.columns),
+                    do="give the calibration of this board, or export without one (--pa)",
+                )
+            ends = np.array([calibration.columns[self._names[i]].range_pa for i in self._at]).reshape(-1, 2)
             edge = _EDGE * (ends[:, 1] - ends[:, 0])
-            self._low, self._high = ends[:, 0] - edge, ends[:, 1] + edge
+            self._low[self._at], self._high[self._at] = ends[:, 0] - edge, ends[:, 1] + edge
 
     def rows(self, first: int, last: int) -> dict[str, NDArray[np.float64] | NDArray[np.int8]]:
         """Turn some rows into suction.
@@ -66,6 +82,7 @@ class ColumnSuction:
             For each column ``NAME_pa``: its suction, Pa, positive below ambient, to 0.1 mPa, NaN where the
             count is missing; and ``NAME_out_of_range``: 0, or 1 where the nominal suction lies outside the
             calibrated range, or 2 where the part was beyond its own. The reading is given all the same.
+            A column that the calibration does not have is ``NAME_uncalibrated_pa`` instead of ``NAME_pa``.
 
         Raises
         ------
@@ -78,9 +95,10 @@ class ColumnSuction:
         out = np.where((pa < self._low) | (pa > self._high), _OUTSIDE, 0).astype(np.int8)
         out[nominal.out_of_range] = _BEYOND
         if self._calibration is not None:
-            pa = self._calibration.apply(pa, self._names)
+            pa[:, self._at] = self._calibration.apply(pa[:, self._at], [self._names[i] for i in self._at])
         pa = pa.round(4)
         found: dict[str, NDArray[np.float64] | NDArray[np.int8]] = {}
         for i, name in enumerate(self._names):
-            found |= {f"{name}_pa": pa[:, i], f"{name}_out_of_range": out[:, i]}
+            own = "_uncalibrated" if name in self.uncalibrated else ""
+            found |= {f"{name}{own}_pa": pa[:, i], f"{name}_out_of_range": out[:, i]}
         return found
