@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING
@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.steady import REST_US, work_rows
+from undertray.reduce.loss import LOSS_KINDS
+from undertray.report.atwork import AtWork, at_work, stretches
 from undertray.report.margins import Margins, Moment, run_margins
 
 if TYPE_CHECKING:
@@ -25,6 +26,8 @@ SETTLED_S = 0.2
 """How long a car has to have what it needs before it counts as holding, s."""
 _LEAST_STRETCH_S = 0.5
 _SPUN_UP_S = 1.0
+_LONGEST_SPIN_UP_S = 5.0
+_UNSEEN_S, _UNSEEN = 0.1, 0.01  # in one piece, and as a share of what counts
 
 
 class Reached(Enum):
@@ -57,8 +60,8 @@ class Holding:
         Least margin beyond what it needs, and beyond what it takes to stay on.
     best, best_stay : Moment
         When the least of the margins was greatest, likewise.
-    stretches, missed : int
-        How often the throttle was up, and how often of these it never reached it.
+    doubts : tuple of str
+        Why it may not have held for sure; each goes on after "but".
     step_s : ndarray of float64, shape (n,)
         Time each row stands for, s.
     """
@@ -77,8 +80,7 @@ class Holding:
     least_stay: Moment
     best: Moment
     best_stay: Moment
-    stretches: int
-    missed: int
+    doubts: tuple[str, ...]
     step_s: Array
 
 
@@ -97,41 +99,48 @@ def holding(reduction: Reduction) -> Holding | str:
 
     Notes
     -----
-    It counts from the moment both axles have had what they need for 0.2 s without a break, until the
-    throttle goes below half way between its least and its greatest. If that never was, from the
+    It counts from the moment both axles have had what they need for 0.2 s without a break, while the fans
+    are asked to hold (:func:`~undertray.report.atwork.at_work`); each later time that they are, from
+    a second after the throttle went up at the latest. If that never was, from the
     moment both had what it takes to stay on; if that never was either, from a second after the
     throttle went up. The least margins are taken from a second after that moment on, and wherever it fell
     back below what it had reached: a margin that rises while the fans spin up says nothing.
     """
-    margins, throttle_us = run_margins(reduction), reduction.series.throttle_us
+    margins = run_margins(reduction)
     known, t_s = margins.known, margins.t_s
     if len(known) < 2 or not known.any():
         return "no row has both axles measured"
-    if np.isfinite(throttle_us).any() and np.nanmax(throttle_us) <= REST_US:
+    need, stay = (known & (beyond_n.min(axis=1) >= 0) for beyond_n in (margins.need_n, margins.stay_n))
+    work = at_work(reduction.series, stay)
+    if work.resting:
         return "the throttle was never up"
-    work = work_rows(throttle_us)
-    asked = np.ones(len(t_s), bool) if work is None else work
-    stretches = [(a, b) for a, b in _stretches(asked) if t_s[b - 1] - t_s[a] >= _LEAST_STRETCH_S]
-    if not stretches:
+    spells = [(a, b) for a, b in stretches(work.asked) if t_s[b - 1] - t_s[a] >= _LEAST_STRETCH_S]
+    if not spells:
         return "the throttle was never up for half a second"
-    levels = {
-        Reached.NEED: ~known | (margins.need_n.min(axis=1) >= 0),
-        Reached.STAY: ~known | (margins.stay_n.min(axis=1) >= 0),
-        Reached.NOTHING: np.ones(len(t_s), bool),
-    }
-    reached = next(r for r, had in levels.items() if _counted(had, stretches, t_s)[0].any())
-    counted, spun_up, missed = _counted(levels[reached], stretches, t_s)
-    counted = known & (spun_up if reached is Reached.NOTHING else counted)
+    levels = {Reached.NEED: need, Reached.STAY: stay}
+    reached = next(
+        (r for r, had in levels.items() if any(_first_held(had, known, t_s, s) is not None for s in spells)),
+        Reached.NOTHING,
+    )
+    had = levels.get(reached, np.ones(len(t_s), bool))
+    since, spun_up, late_s = _counted(had, known, spells, t_s)
+    counted = known & (spun_up if reached is Reached.NOTHING else since)
     if not counted.any():
         return "no row has both axles measured while the throttle was up"
-    told = counted & (spun_up | ~levels[reached])
+    told = counted & (spun_up | ~had)
     looked = told if told.any() else counted
-    below, short = counted & ~levels[Reached.NEED], counted & ~levels[Reached.STAY]
+    below, short = counted & ~need, counted & ~stay
     step_s = _steps(t_s)
+    doubts = (
+        *_late(late_s, reached),
+        *_unseen(since, known, t_s),
+        *_unknown_throttle(reduction, work, since, stay),
+        *_uncounted_losses(reduction, work, since),
+    )
     return Holding(
         reached=reached,
         allowance=margins.allowance,
-        throttle=work is not None,
+        throttle=work.told,
         below=below,
         short=short,
         counted_s=float(step_s[counted].sum()),
@@ -141,27 +150,73 @@ def holding(reduction: Reduction) -> Holding | str:
         first_short=_first(margins, margins.stay_n, short),
         least=margins.least(margins.need_n, looked),
         least_stay=margins.least(margins.stay_n, looked),
-        best=margins.least(margins.need_n, asked, best=True),
-        best_stay=margins.least(margins.stay_n, asked, best=True),
-        stretches=len(stretches),
-        missed=missed,
+        best=margins.least(margins.need_n, work.asked, best=True),
+        best_stay=margins.least(margins.stay_n, work.asked, best=True),
+        doubts=doubts,
         step_s=step_s,
     )
 
 
-def _counted(had: Mask, stretches: Sequence[tuple[int, int]], t_s: Array) -> tuple[Mask, Mask, int]:
-    """Rows since it first had something, those of them a second later, and stretches that it never had it."""
-    counted, spun_up, missed = np.zeros(len(t_s), bool), np.zeros(len(t_s), bool), 0
-    for start, stop in stretches:
-        first = _first_held(had[start:stop], t_s[start:stop])
-        if first is None:
-            missed += bool(t_s[stop - 1] - t_s[start] > _SPUN_UP_S)
+def _counted(
+    had: Mask, known: Mask, spells: Sequence[tuple[int, int]], t_s: Array
+) -> tuple[Mask, Mask, float]:
+    """Rows since it first had something, those of them a second later, and for how long it had it not."""
+    counted, spun_up, late_s = np.zeros(len(t_s), bool), np.zeros(len(t_s), bool), 0.0
+    for start, stop in spells:
+        first = _first_held(had, known, t_s, (start, stop))
+        if counted.any():
+            spun = int(np.searchsorted(t_s, t_s[start] + _SPUN_UP_S))
+            first = spun if first is None else min(first, spun)
+        elif first is None or t_s[first] - t_s[start] > _LONGEST_SPIN_UP_S:
+            late_s += float(t_s[stop - 1 if first is None else first] - t_s[start])
+        if first is None or first >= stop:
             continue
-        counted[start + first : stop] = True
-        from_s = t_s[start + first]
-        wait_s = min(_SPUN_UP_S, (t_s[stop - 1] - from_s) / 2)
-        spun_up[start + first : stop] = t_s[start + first : stop] >= from_s + wait_s
-    return counted, spun_up, missed
+        counted[first:stop] = True
+        wait_s = min(_SPUN_UP_S, (t_s[stop - 1] - t_s[first]) / 2)
+        spun_up[first:stop] = t_s[first:stop] >= t_s[first] + wait_s
+    return counted, spun_up, late_s
+
+
+def _late(late_s: float, reached: Reached) -> tuple[str, ...]:
+    if late_s <= _SPUN_UP_S:
+        return ()
+    return (f"the throttle was up for {late_s:.1f} s before it first had {reached.value}",)
+
+
+def _unseen(since: Mask, known: Mask, t_s: Array) -> tuple[str, ...]:
+    gone_s = _long_s(since & ~known, since, t_s)
+    return (f"for {gone_s:.2f} s of the time that counts no suction was measured",) if gone_s else ()
+
+
+def _unknown_throttle(reduction: Reduction, work: AtWork, since: Mask, held: Mask) -> tuple[str, ...]:
+    """Where the throttle is not known, though it was up when last seen or the car was held."""
+    if not work.told or not since.any():
+        return ()
+    first = int(since.argmax())
+    unknown = ~np.isfinite(reduction.series.throttle_us) & (work.asked | held)
+    unknown[:first] = False
+    gone_s = _long_s(unknown, since, reduction.series.t_s)
+    return (f"for {gone_s:.2f} s after it first held the throttle is unknown",) if gone_s else ()
+
+
+def _uncounted_losses(reduction: Reduction, work: AtWork, since: Mask) -> tuple[str, ...]:
+    t_s, said = reduction.series.t_s, []
+    for event in reduction.events:
+        at = min(int(np.searchsorted(t_s, event.onset_s)), len(t_s) - 1)
+        if event.kind in LOSS_KINDS and work.up[at] and not since[at]:
+            said.append(
+                f"a {event.kind} at {event.onset_s:.2f} s, with the throttle up, does not count in it"
+            )
+    return tuple(said)
+
+
+def _long_s(rows: Mask, counted: Mask, t_s: Array) -> float:
+    """Time of some rows, s; 0 where no piece of it is long, and all of it next to nothing."""
+    step_s = _steps(t_s)
+    total_s = float(step_s[rows].sum())
+    longest_s = max((float(step_s[a:b].sum()) for a, b in stretches(rows)), default=0.0)
+    few = longest_s <= _UNSEEN_S and total_s <= _UNSEEN * float(step_s[counted].sum())
+    return 0.0 if few else total_s
 
 
 def _first(margins: Margins, beyond_n: Array, rows: Mask) -> Moment | None:
@@ -180,13 +235,12 @@ def _steps(t_s: Array) -> Array:
     return np.where(steps > 5 * usual, usual, steps)
 
 
-def _stretches(mask: Mask) -> Iterator[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
-    yield from zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
-
-
-def _first_held(held: Mask, t_s: Array) -> int | None:
-    for start, stop in _stretches(held):
-        if t_s[stop - 1] - t_s[start] >= SETTLED_S:
-            return start
+def _first_held(had: Mask, known: Mask, t_s: Array, spell: tuple[int, int]) -> int | None:
+    """First row of a spell in which it had it for long enough; rows that were not measured break nothing."""
+    a, b = spell
+    least = SETTLED_S / float(np.median(np.diff(t_s)))
+    for start, stop in stretches(had[a:b] | ~known[a:b]):
+        rows = np.flatnonzero(known[a + start : a + stop])
+        if len(rows) > least:
+            return a + start + int(rows[0])
     return None

@@ -123,12 +123,7 @@ def _answer(reduction: Reduction, found: Holding, units: Display) -> tuple[str, 
         return "never held", _never_held(found, units)
     if found.first_short is not None:
         return "let go", _let_go(found, units)
-    doubts = list(reduction.caveats)
-    if found.missed:
-        doubts.append(
-            f"in {found.missed} of the {found.stretches} times that the throttle was up it never had "
-            f"{found.reached.value}"
-        )
+    doubts = [*reduction.caveats, *found.doubts]
     if found.first_below is not None:
         word = SPENT[found.reached is Reached.STAY]
         return word, f"{_spent(found, units)} {_stayed(reduction, found, units, doubts)}"
@@ -141,6 +136,8 @@ def _answer(reduction: Reduction, found: Holding, units: Display) -> tuple[str, 
     )
     if doubts:
         return "held, but not surely", f"It held, but {', and '.join(doubts)}. {said}"
+    if not reduction.hold.required_n and not any(axle.required_n for axle in reduction.axles.values()):
+        return "held", f"It held, and nothing was asked of the suction: the weight itself holds. {said}"
     return "held", f"It held. {said}"
 
 
@@ -231,7 +228,7 @@ def _u95_n(reduction: Reduction, who: str) -> float | None:
 
 def _rests_on(found: Holding) -> tuple[str, ...]:
     until = (
-        "until the throttle went below half way between its least and its greatest"
+        "while the throttle was above half way between idle and the least at which it held"
         if found.throttle
         else "until the end of the log, because no throttle was logged: running down counts as letting go"
     )
