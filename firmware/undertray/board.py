@@ -76,6 +76,7 @@ _ALARM = {
 _PACK = {
     "adc_pin": ("number", _REQUIRED, 26, 29),
     "divider": ("ratio", _REQUIRED, 1, 100),
+    "correction": ("ratio", 1, 0.8, 1.25),
     "note": ("text", "", 0, 0),
 }
 _STORE = {"at_boot": ("flag", False, 0, 0), "note": ("text", "", 0, 0)}

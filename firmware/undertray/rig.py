@@ -49,7 +49,7 @@ class Pack:
 
     def __init__(self, section):
         self._adc = ADC(section["adc_pin"])
-        self._per_mille = int(section["divider"] * 1000 + 0.5)
+        self._per_mille = int(section["divider"] * section["correction"] * 1000 + 0.5)
 
     def millivolts(self):
         return self._adc.read_u16() * 3300 // 65535 * self._per_mille // 1000

@@ -36,7 +36,7 @@ FAMILIES: dict[str, list[dict[str, Any]]] = {
     "DLVR": _pair("DLVR", "0x28", range="L10D"),
     "MPXV7002DP": [
         {"part": "MPXV7002DP", "adc_pin": 27, "divider": 1.5, "port": "low"},
-        {"part": "MPXV7002DP", "adc_pin": 28, "port": "high"},
+        {"part": "MPXV7002DP", "adc_pin": 28, "divider": 1.5, "port": "high"},
     ],
 }
 
@@ -63,6 +63,6 @@ def all_families() -> dict[str, Any]:
         {"part": "MS5525DSO", "range": "001DS", "bus": 0, "address": "0x76"},
         {"part": "DLHR", "range": "L10D", "bus": 0, "address": "0x29"},
         {"part": "DLVR", "range": "L10D", "bus": 1, "address": "0x38", "mux": ["0x71", 3]},
-        {"part": "MPXV7002DP", "adc_pin": 27, "port": "high"},
+        {"part": "MPXV7002DP", "adc_pin": 27, "divider": 1.5, "port": "high"},
     ]
     return board_of(columns, muxes=[{"bus": 1, "address": "0x71", "reset_pin": 9}])

@@ -83,6 +83,7 @@ CASES = [
     (_section("alarm", alarm_pa=-1), "alarm: 'alarm_pa' is -1"),
     (_section("alarm", led_pin=16), "pin 16 is taken twice: alarm led_pin and throttle pin"),
     (_section("pack", divider="6"), "pack: 'divider' is 6, must be a number"),
+    (_section("pack", correction=2), "pack: 'correction' is 2, must be a number from 0.8 to 1.25"),
     (_section("pack", adc_pin=4), "pack: 'adc_pin' is 4"),
     (board(pack=3), "pack must be a {...}"),
     (board(columns=[3]), "columns[0] must be a {...}"),
@@ -125,6 +126,14 @@ def test_everything_optional_can_be_left_out(tmp_path: Path, engine: str) -> Non
     lines = simulate(tmp_path, engine, given, end_us=1_300_000)
     assert len(rows(lines)) > 240
     assert notes(lines, "status")[0]["pack_mv"] is None
+
+
+@engines
+def test_the_packs_reading_is_corrected_beside_its_divider(tmp_path: Path, engine: str) -> None:
+    given = _section("pack", divider=6.1, correction=1.077)
+    lines = simulate(tmp_path, engine, given, pack_mv=11100, end_us=1_300_000)
+    # derived: a pin that gets 11.1 V / (6.1 * 1.077), within one of 4096 steps of 3.3 V
+    assert notes(lines, "status")[0]["pack_mv"] == pytest.approx(11100, abs=1.5 * 3300 / 4095 * 6.1 * 1.077)
 
 
 @engines

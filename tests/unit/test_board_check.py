@@ -241,10 +241,11 @@ def test_a_port_from_which_no_suction_comes(tmp_path: Path) -> None:
     assert found.weight is Weight.FAULT
     assert faults(check(tmp_path, board_of([gauge]))) == []
     bare = {"part": "MPXV7002DP", "adc_pin": 26}
+    split = {**bare, "divider": 1.5}
     given = car(mass_kg=8.0)
     found = about(check(tmp_path, board_of([bare]), given), "ends at 800 Pa")
-    assert "'high'" in found.remedy
-    assert faults(check(tmp_path, board_of([{**bare, "port": "high"}]), given)) == []
+    assert "'divider': 1.5" in found.remedy
+    assert faults(check(tmp_path, board_of([split]), given)) == []
 
 
 def test_largest_suction_is_the_range_of_the_part(tmp_path: Path) -> None:

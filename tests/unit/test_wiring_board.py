@@ -123,7 +123,7 @@ def test_every_example_is_taken(heading: str, tmp_path: Path) -> None:
     elif section == "columns":
         whole["muxes"] = [{"bus": 0, "address": "0x70"}]
         place = {key: value for key, value in examples.items() if key != "adc_pin"}
-        whole["columns"] = [place, {"part": "MPXV7002DP", "adc_pin": examples["adc_pin"], "port": "high"}]
+        whole["columns"] = [place, {"part": "MPXV7002DP", "adc_pin": examples["adc_pin"], "divider": 1.5}]
     elif section == "muxes":
         whole["muxes"].append(examples)
     else:

@@ -1,9 +1,10 @@
 """NXP MPXV7002DP: a voltage, read by the board's own ADC and averaged. A fallback.
 
 Output = supply * (0.2 * P + 0.5) with P in kPa from -2 to 2, positive when P1 is above P2 (data sheet as
-quoted by a public MicroPython sketch). A tap on P1 (port "high") makes the voltage fall from half the supply,
-and the pin stays below 3.3 V; a tap on P2 needs a divider. The ADC has 12 bits, stretched to 16
-by ``read_u16``, and some wide codes (erratum RP2040-E11): the mean of several reads helps with both.
+quoted by a public MicroPython sketch): up to 4.5 V, and a pin takes 3.3 V. So a divider in front of the pin,
+whichever port the tap is on: a finger or a syringe presses as well as it sucks. The ADC has 12 bits,
+stretched to 16 by ``read_u16``, and some wide codes (erratum RP2040-E11): the mean of several reads helps
+with both.
 """
 
 import micropython

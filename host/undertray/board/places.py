@@ -7,6 +7,7 @@ from typing import Any
 
 from undertray.board.finding import Finding, Weight
 from undertray.board.rehearsal import Rehearsal
+from undertray.report.wiring.parts import pack_limit_v, pack_ohm, pack_upper_kohm
 
 __all__ = ["place_findings"]
 
@@ -17,6 +18,9 @@ _INSIDE = {
     29: "the supply it measures itself",
 }
 _LED = 25
+_PIN_MV = 3300
+_LEAST_DIVIDER = 1.4
+_SAME = 1.005
 _SCANNED = range(0x08, 0x78)
 
 # Addresses of the families: SDP3x/SDP8xx, MS5525DSO and DLH from public drivers, DLVR from its data sheet
@@ -65,6 +69,11 @@ def place_findings(rehearsal: Rehearsal) -> Iterator[Finding]:
             )
     for i, column in enumerate(rehearsal.columns):
         yield from _address(f"columns[{i}]", column)
+    if rehearsal.board["pack"]:
+        yield from _pack(rehearsal.board["pack"]["divider"])
+    for i, section in enumerate(rehearsal.board["columns"]):
+        if section["part"] == "MPXV7002DP":
+            yield from _pin_volts(f"columns[{i}]", section)
 
 
 def _pins(board: Mapping[str, Any]) -> Iterator[tuple[str, str, int]]:
@@ -75,6 +84,34 @@ def _pins(board: Mapping[str, Any]) -> Iterator[tuple[str, str, int]]:
         for key, value in section.items():
             if (key == "pin" or key.endswith("_pin")) and isinstance(value, int):
                 yield where, key, value
+
+
+def _pack(divider: float) -> Iterator[Finding]:
+    """Whether the resistors that the drawings name make this divider."""
+    upper, lower = pack_ohm(divider)
+    drawn = 1 + pack_upper_kohm(divider) / 10
+    if divider > _SAME * drawn:
+        yield Finding(
+            Weight.WARNING,
+            "pack",
+            f"'divider' {divider:g} is not that of any resistor sold over {lower}: the drawings take {upper} "
+            f"({drawn:g}), and no pack above {pack_limit_v(divider):.1f} V",
+            "'divider' as the resistors are; what a multimeter says of the reading is 'correction', "
+            "as wiring/README.md says in step 7",
+        )
+
+
+def _pin_volts(where: str, section: Mapping[str, Any]) -> Iterator[Finding]:
+    """Whether an analogue output, 0.9 of its supply at most, can give its pin too much."""
+    most_mv, divider = 0.9 * section.get("supply_mv", 5000), section.get("divider", 1)
+    if divider < _LEAST_DIVIDER or most_mv / divider > _PIN_MV:
+        yield Finding(
+            Weight.FAULT,
+            where,
+            f"a MPXV7002DP with 'divider' {divider:g} may give its pin {most_mv / divider / 1000:.1f} V, on "
+            "either port (a finger, a syringe): a pin takes 3.3 V, less what resistors may be off",
+            "10 kΩ from its output to the pin, 20 kΩ from the pin to GND, and 'divider': 1.5",
+        )
 
 
 def _address(where: str, column: Mapping[str, Any]) -> Iterator[Finding]:

@@ -136,7 +136,7 @@ def _span(where: str, column: Mapping[str, Any], needed: float | None) -> Iterat
 def _divider(column: Mapping[str, Any], largest: float) -> str:
     if column["part"] != "MPXV7002DP" or largest > 1900:
         return ""
-    return ", or its tap on port P1 ('port': 'high'), or a divider in front of the pin"
+    return ", or 10 kΩ and 20 kΩ in front of the pin ('divider': 1.5)"
 
 
 def _alarm(alarm_pa: float, rehearsal: Rehearsal, needed: float | None) -> Iterator[Finding]:

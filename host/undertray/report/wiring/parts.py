@@ -6,7 +6,7 @@ from collections import Counter
 from dataclasses import dataclass
 from math import floor
 
-from undertray.report.wiring.plan import BoardPlan
+from undertray.report.wiring.plan import BoardPlan, Sensor
 
 __all__ = [
     "BULK",
@@ -21,8 +21,10 @@ __all__ = [
     "SERIES_OHM",
     "THROTTLE_OHM",
     "Part",
+    "analogue_ohm",
     "pack_limit_v",
     "pack_ohm",
+    "pack_upper_kohm",
     "parts",
 ]
 
@@ -33,6 +35,10 @@ THROTTLE_OHM = ("10 kΩ", "18 kΩ")
 SERIES_OHM, LIGHT_OHM = "1 kΩ", "330 Ω"
 POT = "20 to 100 ml"
 _PIN_V = 3.3
+_TOLERANCE = 0.05
+_ANALOGUE_RATIO = 1.5  # an output of up to 4.5 V
+# IEC 60063, series E24
+_E24 = (10, 11, 12, 13, 15, 16, 18, 20, 22, 24, 27, 30, 33, 36, 39, 43, 47, 51, 56, 62, 68, 75, 82, 91)
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,9 +61,28 @@ def pack_ohm(divider: float) -> tuple[str, str]:
     Returns
     -------
     upper, lower : str
-        ``divider = (upper + lower) / lower`` with 10 kΩ from the pin to ground.
+        With 10 kΩ from the pin to ground. The upper one is the nearest that is sold, in 24 steps a
+        decade, at or below ``10 * (divider - 1)``: below, so that the limit is never overstated.
     """
-    return f"{10 * (divider - 1):.3g} kΩ", "10 kΩ"
+    return f"{pack_upper_kohm(divider):g} kΩ", "10 kΩ"
+
+
+def pack_upper_kohm(divider: float) -> float:
+    """The resistor from the pack to the pin.
+
+    Parameters
+    ----------
+    divider : float
+        Pack voltage over pin voltage.
+
+    Returns
+    -------
+    float
+        kΩ, as :func:`pack_ohm` chooses it; 0 for none.
+    """
+    exact = 10 * (divider - 1) + 1e-6
+    sold = (step / 10**down for down in (2, 1, 0, -1) for step in _E24)
+    return max((kohm for kohm in sold if kohm <= exact), default=0.0)
 
 
 def pack_limit_v(divider: float) -> float:
@@ -71,9 +96,27 @@ def pack_limit_v(divider: float) -> float:
     Returns
     -------
     float
-        V, at which the pin has its 3.3 V; to a tenth, never rounded up.
+        V, at which the pin has its 3.3 V with the resistors of :func:`pack_ohm`, each off by 5 %
+        the bad way; to a tenth, never rounded up.
     """
-    return floor(10 * _PIN_V * divider + 1e-9) / 10
+    ratio = pack_upper_kohm(divider) / 10 * (1 - _TOLERANCE) / (1 + _TOLERANCE)
+    return floor(10 * _PIN_V * (1 + ratio) + 1e-9) / 10
+
+
+def analogue_ohm(sensor: Sensor) -> tuple[str, str]:
+    """Which two resistors stand between a sensor's analogue output and its pin.
+
+    Parameters
+    ----------
+    sensor : Sensor
+        The sensor. A divider below 1.5 is drawn as 1.5: its output may reach 4.5 V.
+
+    Returns
+    -------
+    upper, lower : str
+        With 20 kΩ from the pin to ground.
+    """
+    return f"{20 * (max(sensor.divider, _ANALOGUE_RATIO) - 1):.3g} kΩ", "20 kΩ"
 
 
 def parts(plan: BoardPlan) -> list[Part]:
@@ -106,7 +149,13 @@ def parts(plan: BoardPlan) -> list[Part]:
     if plan.buses:
         use = "pull-ups, two a bus and two a used output of a multiplexer"
         found.append(Part(f"resistor {PULL_UP}", 2 * (len(plan.buses) + outputs), use))
-    found.append(Part(f"capacitor {BYPASS}", len(plan.sensors) + len(plan.muxes), "one at each supply"))
+    supplies, pack = len(plan.sensors) + len(plan.muxes), plan.pack_pin is not None
+    use = "one at each supply" + (", one at the pack's pin" if pack else "")
+    found.append(Part(f"capacitor {BYPASS}", supplies + pack, use))
+    analogue = [s for s in plan.sensors if s.adc_pin is not None]
+    found += [
+        Part(f"resistor {ohm}, 1 %", 1, f"divider of {s.name}") for s in analogue for ohm in analogue_ohm(s)
+    ]
     found += [*_throttle(plan), *_alarm(plan), *_pack(plan)]
     tubes = Part("tube, 2 mm bore", 2 * len(plan.sensors), "to the taps, and to the pot")
     return [*found, tubes, Part(f"pot, {POT}, with a capillary", 1, "still air")]

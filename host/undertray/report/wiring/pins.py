@@ -15,6 +15,7 @@ from undertray.report.wiring.parts import (
     RESET_OHM,
     SERIES_OHM,
     THROTTLE_OHM,
+    analogue_ohm,
     pack_limit_v,
     pack_ohm,
     parts,
@@ -89,7 +90,12 @@ def wires(plan: BoardPlan) -> list[Wire]:
         if mux.reset_pin is not None
     ]
     found += [
-        _gp(sensor.adc_pin, f"output of {sensor_label(sensor)}", "never above 3.3 V: see its driver", "white")
+        _gp(
+            sensor.adc_pin,
+            f"output of {sensor_label(sensor)}",
+            "{}; {} from the pin to GND".format(*analogue_ohm(sensor)),
+            "white",
+        )
         for sensor in plan.sensors
         if sensor.adc_pin is not None
     ]
@@ -193,12 +199,18 @@ def pin_table(plan: BoardPlan) -> str:
         *(f"| {_safe(part.what)} | {part.many} | {part.use} |" for part in parts(plan)),
         "",
     ]
+    if plan.pack_pin is not None and plan.pack_divider is not None:
+        lines += [
+            "The pack's limit is that of the resistors named, each off by 5 % the bad way. `correction` in",
+            "`board.json` changes the reading and never this limit.",
+            "",
+        ]
     return "\n".join(lines)
 
 
 def _pack_words(divider: float) -> str:
     upper, lower = pack_ohm(divider)
-    return f"{upper}; {lower} from the pin to GND; no pack above {pack_limit_v(divider):.1f} V"
+    return f"{upper}; {lower} and {BYPASS} from the pin to GND; no pack above {pack_limit_v(divider):.1f} V"
 
 
 def _on_bus(plan: BoardPlan, bus: Bus) -> str:

@@ -37,6 +37,8 @@ class Sensor:
         The analogue pin, for a sensor that has one.
     port : str
         ``low`` or ``high``: the port that goes to the tap.
+    divider : float
+        For a sensor on an analogue pin: its output over the voltage at the pin.
     """
 
     name: str
@@ -48,6 +50,7 @@ class Sensor:
     mux: tuple[int, int] | None
     adc_pin: int | None
     port: str
+    divider: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,6 +192,7 @@ def _sensor(name: str, column: Mapping[str, Any], muxes: tuple[Mux, ...], where:
         raise BoardError(
             "no such multiplexer", where=where, seen=hex(mux[0]), expected="one that 'muxes' lists"
         )
+    divider = column.get("divider")
     return Sensor(
         name=name,
         part=_text(column, "part"),
@@ -199,6 +203,7 @@ def _sensor(name: str, column: Mapping[str, Any], muxes: tuple[Mux, ...], where:
         mux=mux,
         adc_pin=_maybe(column, "adc_pin", where),
         port="high" if column.get("port") == "high" else "low",
+        divider=float(divider) if isinstance(divider, int | float) else 1.0,
     )
 
 

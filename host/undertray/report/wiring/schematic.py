@@ -11,6 +11,7 @@ from undertray.report.wiring.parts import (
     RESET_OHM,
     SERIES_OHM,
     THROTTLE_OHM,
+    analogue_ohm,
     pack_limit_v,
     pack_ohm,
 )
@@ -126,7 +127,9 @@ def _behind(sheet: Sheet, sensor: Sensor, at: float) -> None:
 def _analogue(sheet: Sheet, sensor: Sensor, top: float) -> float:
     right = _BOARD_X + _BOARD_WIDTH
     sheet.line([(right, top + 20), (_BOX_X, top + 20)], "white")
-    sheet.text(right + 6, top + 16, f"GP{sensor.adc_pin} analogue, up to 3.3 V")
+    upper, lower = analogue_ohm(sensor)
+    sheet.text(right + 6, top + 16, f"GP{sensor.adc_pin} analogue, {upper}")
+    sheet.text(right + 6, top + 36, f"{lower} from the pin to GND")
     sheet.box(_BOX_X, top, _BOX_WIDTH, _BOX_HEIGHT, _sensor_words(sensor))
     return top + _STEP
 
@@ -161,6 +164,8 @@ def _left_side(sheet: Sheet, plan: BoardPlan) -> float:
     if plan.pack_pin is not None and plan.pack_divider is not None:
         values = pack_ohm(plan.pack_divider)
         _divider(sheet, ["pack plus,", "behind the fuse"], f"GP{plan.pack_pin}", values, y, "violet")
+        sheet.text(346, y + 69, f"{BYPASS},")
+        sheet.text(346, y + 84, "pin to GND")
         sheet.text(20, y + 96, f"no pack above {pack_limit_v(plan.pack_divider):.1f} V on this divider")
         y += 126
     for pin, words in ((plan.led_pin, "alarm light"), (plan.buzzer_pin, "alarm buzzer")):

@@ -122,7 +122,7 @@ class ADC:
         if pack.get("adc_pin") != self.pin:
             return 0
         # 12 bits stretched to 16, as the port does it.
-        volts = (STAGE.world().pack_mv or 0) / 1000 / pack["divider"]
+        volts = (STAGE.world().pack_mv or 0) / 1000 / pack["divider"] / pack.get("correction", 1)
         code = min(max(int(volts / 3.3 * 4095 + 0.5), 0), 4095)
         return (code << 4) | (code >> 8)
 
