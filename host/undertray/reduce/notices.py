@@ -13,43 +13,12 @@ from undertray.reduce.car import Car
 from undertray.reduce.reading import TapSuction
 from undertray.reduce.tube import tube_notices
 
-__all__ = ["run_caveats", "run_notices"]
+__all__ = ["run_notices"]
 
 _RADIANS_AT_MOST = 6.3
 _LENGTHS = 4.0  # a floor and a wheelbase further apart than this are no car (common practice, no source)
-_LONG_GAP_S = 0.5
 _LOOKED_AT = 2000
 _WRONG_WAY = -0.2  # share of what the other taps suck
-
-
-def run_caveats(run: Run, time: BoardTime, calibration: Calibration | None) -> tuple[str, ...]:
-    """Say why a car that held in a run may not have held for sure.
-
-    Parameters
-    ----------
-    run : Run
-        The run.
-    time : BoardTime
-        Its time line.
-    calibration : Calibration or None
-        The calibration used.
-
-    Returns
-    -------
-    tuple of str
-        Each goes on after "but".
-    """
-    said = []
-    if calibration is None:
-        said.append("the sensors are not calibrated")
-    elif _foreign(run, calibration):
-        said.append("the calibration is of another board")
-    if run.cut_off:
-        said.append("the log was cut off: how the run ended is unknown")
-    gone_s = sum(b - a for a, b in time.gaps if b - a > _LONG_GAP_S)
-    if gone_s:
-        said.append(f"no rows came for {gone_s:.1f} s of it")
-    return tuple(said)
 
 
 def _foreign(run: Run, calibration: Calibration) -> bool:

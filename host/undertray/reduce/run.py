@@ -14,6 +14,7 @@ from undertray.calibrate.certificate import Calibration
 from undertray.errors import ReductionError
 from undertray.quantiles import quantiles
 from undertray.reduce.car import Car
+from undertray.reduce.caveats import run_caveats
 from undertray.reduce.estimates import Cover, Doubt, Estimate, OtherLevel, Rest, Side, Steady
 from undertray.reduce.fan import FanReference
 from undertray.reduce.fanstate import fan_state
@@ -22,7 +23,7 @@ from undertray.reduce.grip import grip
 from undertray.reduce.hold import HoldNeed, hold_need
 from undertray.reduce.loads import Loads, faulted_rows, tap_loads
 from undertray.reduce.losses import find_losses
-from undertray.reduce.notices import run_caveats, run_notices
+from undertray.reduce.notices import run_notices
 from undertray.reduce.packsag import without_pack_sag
 from undertray.reduce.reading import TapSuction, pack_voltage, tap_suction
 from undertray.reduce.series import Series
@@ -183,9 +184,15 @@ def reduce_run(
         doubt=Doubt(whole.sources_n, whole.effective_rows),
         tubes=tap_tubes(car),
         notices=run_notices(
-            run, time, car, calibration, suction, loads.absent, (*zero.notices, *whole.notices, *of_the_pack)
+            run,
+            time,
+            car,
+            calibration,
+            suction,
+            loads.absent,
+            (*_unmeasured(step_s[~there]), *zero.notices, *whole.notices, *of_the_pack),
         ),
-        caveats=run_caveats(run, time, calibration),
+        caveats=run_caveats(run, time, car, calibration, suction, loads, zero),
     )
 
 
@@ -194,6 +201,12 @@ def _sample_time(time: BoardTime) -> Array:
     period = 1.0 / time.rate_hz
     step = np.diff(time.t_s, append=time.t_s[-1] + period)
     return np.where(step > GAP_PERIODS * period, period, step)
+
+
+def _unmeasured(step_s: Array) -> tuple[str, ...]:
+    return (
+        (f"no tap was good for {step_s.sum():.2f} s: nothing is known of that time",) if len(step_s) else ()
+    )
 
 
 def _below(loads: Loads, need: HoldNeed) -> Bools:

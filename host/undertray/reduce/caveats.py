@@ -1,0 +1,163 @@
+"""Why a car that held in a run may not have held for sure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.acquire.clock import BoardTime
+from undertray.acquire.runlog import Run
+from undertray.calibrate.certificate import Calibration
+from undertray.reduce.car import Car
+from undertray.reduce.loads import Loads
+from undertray.reduce.reading import TapSuction
+from undertray.reduce.steady import REST_US
+from undertray.reduce.zero import Zero
+
+__all__ = ["run_caveats"]
+
+Mask = NDArray[np.bool_]
+
+_LONG_GAP_S = 0.1
+_BEYOND, _OUTSIDE, _BARE = 0.02, 0.05, 0.02  # shares of the rows with the throttle up
+_OFF_ZERO = 0.05  # of the mean suction with the throttle up
+_MOVED_PA, _MOVED_US = 50.0, 200.0
+
+
+def run_caveats(
+    run: Run,
+    time: BoardTime,
+    car: Car,
+    calibration: Calibration | None,
+    suction: TapSuction,
+    loads: Loads,
+    zero: Zero,
+) -> tuple[str, ...]:
+    """Say why a car that held in a run may not have held for sure.
+
+    Parameters
+    ----------
+    run : Run
+        The run.
+    time : BoardTime
+        Its time line.
+    car : Car
+        The car.
+    calibration : Calibration or None
+        The calibration used.
+    suction : TapSuction
+        What the taps read.
+    loads : Loads
+        Which of the readings the loads are of.
+    zero : Zero
+        What they read at rest.
+
+    Returns
+    -------
+    tuple of str
+        Each goes on after "but".
+
+    Notes
+    -----
+    With the throttle up a tap may be beyond the range of its part in 2 % of the rows, outside the
+    calibrated range in 5 %, and off zero by 5 % of the mean suction; an axle may be without a good tap in
+    2 % of them. It is not up at 1100 µs and below. Common practice, no source.
+    """
+    up = ~(run.throttle_us <= REST_US)
+    if not up.any():
+        up = np.ones(len(up), bool)
+    return (
+        *_of_the_calibration(run, calibration),
+        *_of_the_log(run, time),
+        *_of_the_taps(run, car, suction, loads, up),
+        *_of_the_axles(car, loads, up),
+        *_of_the_zero(car, loads, zero, up),
+        *_of_the_surface(car),
+    )
+
+
+def _of_the_calibration(run: Run, calibration: Calibration | None) -> Iterator[str]:
+    if calibration is None:
+        yield "the sensors are not calibrated"
+    elif run.device is not None and calibration.foreign_to(run.device.uid):
+        yield "the calibration is of another board"
+
+
+def _of_the_log(run: Run, time: BoardTime) -> Iterator[str]:
+    if run.cut_off:
+        yield "the log was cut off: how the run ended is unknown"
+    gone_s = sum(b - a for a, b in time.gaps if b - a > _LONG_GAP_S)
+    if gone_s:
+        yield f"no rows came for {gone_s:.1f} s of it"
+    if time.resets and time.host is None:
+        yield "the board was reset, and for how long no rows came is unknown"
+
+
+def _of_the_taps(run: Run, car: Car, suction: TapSuction, loads: Loads, up: Mask) -> Iterator[str]:
+    count = np.count_nonzero(up)
+    beyond, outside = [], []
+    saturated = suction.out_of_range.any()
+    for i, tap in enumerate(car.taps):
+        used = up if loads.pattern is None else up & (loads.pattern >> i & 1).astype(bool)
+        if saturated and np.count_nonzero(suction.out_of_range[:, i] & used) > _BEYOND * count:
+            beyond.append(tap.name)
+        if suction.outside.get(tap.name, 0.0) * len(up) > _OUTSIDE * count:
+            outside.append(tap.name)
+    if beyond:
+        yield f"beyond the range of the part, with the throttle up, read {', '.join(beyond)}"
+    if outside:
+        yield f"outside the calibrated range, with the throttle up, read {', '.join(outside)}"
+    stuck = _stuck(run, suction)
+    if stuck.any():
+        names = ", ".join(tap.name for tap, one in zip(car.taps, stuck, strict=True) if one)
+        yield f"one and the same reading, from the first row to the last, gave {names}"
+
+
+def _stuck(run: Run, suction: TapSuction) -> Mask:
+    """Taps that never moved, where something did: another tap, or the throttle."""
+    readings = suction.nominal.readings
+    span = np.fmax.reduce(readings) - np.fmin.reduce(readings)
+    moved_pa = np.nan_to_num(span * np.abs(suction.nominal.pa_each))
+    moved_us = np.fmax.reduce(run.throttle_us) - np.fmin.reduce(run.throttle_us)
+    asked = moved_pa.max() > _MOVED_PA or moved_us > _MOVED_US
+    return np.asarray((span == 0) & asked)
+
+
+def _of_the_axles(car: Car, loads: Loads, up: Mask) -> Iterator[str]:
+    middle_mm = car.wheelbase_mm / 2
+    at = {
+        "front": [i for i, tap in enumerate(car.taps) if tap.x_mm <= middle_mm],
+        "rear": [i for i, tap in enumerate(car.taps) if tap.x_mm >= middle_mm],
+    }
+    for name, taps in at.items():
+        bits = sum(1 << i for i in taps)
+        if loads.pattern is None:
+            share = float(not bits)
+        else:
+            # rows without any tap are told by the verdict: nothing at all is known of them
+            bare = up & (loads.pattern & bits == 0) & (loads.pattern != 0)
+            share = np.count_nonzero(bare) / np.count_nonzero(up)
+        if share > _BARE:
+            yield f"no tap in the {name} half was good in {share:.0%} of the rows with the throttle up"
+
+
+def _of_the_zero(car: Car, loads: Loads, zero: Zero, up: Mask) -> Iterator[str]:
+    if zero.how != "none" or zero.zero_pa is None:
+        return
+    level_pa = loads.mean_suction_pa[up & np.isfinite(loads.mean_suction_pa)]
+    least_pa = _OFF_ZERO * abs(float(level_pa.mean())) if level_pa.size else 0.0
+    # it leaves no uncertainty where the calibration allows for it
+    off = [
+        f"{tap.name} {rest_pa:+.0f} Pa"
+        for tap, rest_pa, u_pa in zip(car.taps, zero.zero_pa.values(), zero.u_pa, strict=True)
+        if rest_pa is not None and u_pa > 0 and abs(rest_pa) > least_pa
+    ]
+    if off:
+        yield f"not zero at rest, by more than the calibration allows, were {', '.join(off)}"
+
+
+def _of_the_surface(car: Car) -> Iterator[str]:
+    if car.surface_angle_deg % 180 != 0 and car.tyre_mu is None:
+        yield "whether it slides is not judged, as the car file gives no tyre_mu"
