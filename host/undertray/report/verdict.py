@@ -230,7 +230,7 @@ def _rests_on(found: Holding) -> tuple[str, ...]:
     until = (
         "while the throttle was above half way between idle and the least at which it held"
         if found.throttle
-        else "until the end of the log, as no throttle was logged that moved: running down counts as letting go"
+        else "until the end of the log, for no throttle was logged that moved: running down is letting go"
     )
     up = "the throttle went up" if found.throttle else "the log began"
     since = (
