@@ -187,6 +187,10 @@ def test_what_makes_a_hold_unsure():
     assert gone == "no rows came for 2.0 s of it"
 
 
+def test_a_run_in_which_nothing_ever_sucks_is_reduced():
+    assert reduce_run(run_of(level(-500)), car()).downforce_n.mean == pytest.approx(-40.0)
+
+
 def test_a_tube_on_the_other_port_is_said():
     suction = level(600)
     suction[:, 2] *= -1

@@ -31,9 +31,9 @@ def _wrong_way(car: Car, suction: TapSuction) -> list[str]:
         return []
     pa = suction.pa[:: max(1, len(suction.pa) // _LOOKED_AT)]
     pa = pa[np.isfinite(pa).all(axis=1)]
-    if not len(pa):
+    most = pa.max(axis=1, initial=-np.inf)
+    if not len(pa) or most.max() <= 0:
         return []
-    most = np.sort(pa, axis=1)[:, -1]
     high = most >= 0.5 * most.max()
     level = np.median(pa[high], axis=0)
     rest = [float(np.median(np.delete(level, i))) for i in range(len(level))]
