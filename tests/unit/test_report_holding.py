@@ -82,6 +82,10 @@ def test_it_counts_at_the_throttle_that_it_held_at_not_only_at_the_greatest() ->
     working = series.throttle_us > 1100
     series.throttle_us[working] = np.where(series.t_s[working] < 3.0, 2000.0, 1450.0)
     assert judge(reduction).short_s == pytest.approx(3.0, abs=0.01)
+    # nor need it stand still there
+    calm = series.throttle_us == 1450.0
+    series.throttle_us[calm] += 40.0 * np.sin(9.0 * series.t_s[calm])
+    assert judge(reduction).short_s == pytest.approx(3.0, abs=0.01)
     # one row is no throttle at all
     series.throttle_us[series.throttle_us > 1450] = 1450.0
     series.throttle_us[500] = 2150.0
@@ -106,4 +110,12 @@ def test_a_loss_outside_what_counts_with_the_throttle_up_forbids_a_sure_hold() -
     assert verdict.word == "held, but not surely"
     assert "a seal-loss at 9.00 s, with the throttle up, does not count in it" in verdict.headline
     reduction.series.throttle_us[reduction.series.t_s >= 8.0] = 1000.0
+    assert judge(reduction).word == "held"
+
+
+def test_fans_that_run_down_at_a_low_throttle_do_not_make_it_one_to_hold_at() -> None:
+    reduction = invented_reduction(fold_at_s=None, seconds=14.0)
+    series = reduction.series
+    series.throttle_us[series.t_s >= 8.0] = 1200.0
+    _without_suction(reduction, 9.5, 99.0)  # 1.5 s from 1700 us down
     assert judge(reduction).word == "held"

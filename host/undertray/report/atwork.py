@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.steady import BLOCK_S, REST_US, run_blocks, throttle_bands
+from undertray.reduce.steady import BLOCK_S, REST_US, SETTLE_S
 
 if TYPE_CHECKING:
     from undertray.reduce.series import Series
@@ -62,8 +62,8 @@ def at_work(series: Series, held: Mask) -> AtWork:
 
     Notes
     -----
-    They were while the throttle is above half way between idle and the least throttle at which it stood
-    still and the car held for a second in all; its greatest throttle where there is none. Idle is its least
+    They were while the throttle is above half way between idle and the least throttle, the most of 0.8 s, at
+    which the car held for a second in all; its greatest throttle where there is none. Idle is its least
     throttle; 1100 µs where the car held for most of the time at that. Least and greatest are of what lasted a
     tenth of a second: one row is no throttle. An unknown throttle is taken for the last one known, and one
     that is down for less than a second for one that stayed up.
@@ -73,14 +73,17 @@ def at_work(series: Series, held: Mask) -> AtWork:
     if not known.any():
         return AtWork(np.ones(n, bool), np.ones(n, bool), told=False, resting=False)
     filled_us = _last_known(pulse_us)
-    low_us, high_us = _extremes_us(filled_us, series.t_s)
+    starts = _block_starts(series.t_s)
+    highest_us = np.maximum.reduceat(filled_us, starts)
+    low_us, high_us = float(highest_us.min()), float(np.minimum.reduceat(filled_us, starts).max())
     if high_us - low_us < _LEAST_MOVE_US:
         resting = high_us <= REST_US
         return AtWork(np.ones(n, bool), np.full(n, not resting), told=False, resting=resting)
     at_low = filled_us < low_us + _LEAST_MOVE_US
     idle_us = REST_US if low_us > REST_US and 2 * np.count_nonzero(held & at_low) > at_low.sum() else low_us
     up = ~known | (filled_us >= idle_us + _LEAST_MOVE_US)
-    half_us = (idle_us + min(high_us, _held_at_us(series, held))) / 2
+    held_us = _held_at_us(highest_us, np.logical_and.reduceat(held, starts), idle_us + _LEAST_MOVE_US)
+    half_us = (idle_us + min(high_us, held_us)) / 2
     asked = _without_dips(filled_us > half_us, series.t_s)
     return AtWork(asked, up, told=True, resting=high_us <= REST_US)
 
@@ -102,25 +105,23 @@ def stretches(mask: Mask) -> Iterator[tuple[int, int]]:
     yield from zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
 
 
-def _extremes_us(throttle_us: Array, t_s: Array) -> tuple[float, float]:
-    """Least and greatest throttle that a tenth of a second did not rise above, or fall below."""
+def _block_starts(t_s: Array) -> NDArray[np.int64]:
     number = ((t_s - t_s[0]) / BLOCK_S).astype(np.int64)
-    starts = np.flatnonzero(np.concatenate([[True], number[1:] != number[:-1]]))
-    low_us = float(np.maximum.reduceat(throttle_us, starts).min())
-    return low_us, max(low_us, float(np.minimum.reduceat(throttle_us, starts).max()))
+    return np.flatnonzero(np.concatenate([[True], number[1:] != number[:-1]]))
 
 
-def _held_at_us(series: Series, held: Mask) -> float:
-    """The least throttle at which it stood still and held for a second in all; infinite if there is none."""
-    blocks = run_blocks(series, ())
-    if not len(blocks.first_row):
+def _held_at_us(highest_us: Array, held: Mask, least_us: float) -> float:
+    """The least throttle that the car held at for a second in all; infinite if there is none.
+
+    What holds a car is the most of the last 0.8 s: fans that run down hold it for a while at any throttle.
+    """
+    window = round(SETTLE_S / BLOCK_S) + 1
+    if len(held) < window:
         return np.inf
-    whole = np.minimum.reduceat(held, blocks.first_row)
-    at_us = np.where(blocks.still & whole, blocks.throttle_us, np.nan)
-    for low_us, high_us in throttle_bands(at_us):
-        if np.count_nonzero((at_us >= low_us) & (at_us <= high_us)) * BLOCK_S > _LEAST_LEVEL_S - BLOCK_S / 2:
-            return low_us
-    return np.inf
+    held_us = np.lib.stride_tricks.sliding_window_view(highest_us, window).max(axis=1)
+    found = np.sort(held_us[held[window - 1 :] & (held_us >= least_us)])
+    blocks = round(_LEAST_LEVEL_S / BLOCK_S)
+    return float(found[blocks - 1]) if len(found) >= blocks else np.inf
 
 
 def _without_dips(asked: Mask, t_s: Array) -> Mask:
