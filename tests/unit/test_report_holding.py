@@ -90,6 +90,9 @@ def test_it_counts_at_the_throttle_that_it_held_at_not_only_at_the_greatest() ->
     series.throttle_us[series.throttle_us > 1450] = 1450.0
     series.throttle_us[500] = 2150.0
     assert judge(reduction).short_s == pytest.approx(3.0, abs=0.01)
+    # even where one comes in every tenth of a second
+    series.throttle_us[::10] = 1000.0
+    assert judge(reduction).short_s == pytest.approx(3.0, abs=0.01)
 
 
 def test_a_run_that_never_idles_counts_at_its_least_throttle() -> None:

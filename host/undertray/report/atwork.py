@@ -64,8 +64,8 @@ def at_work(series: Series, held: Mask) -> AtWork:
     -----
     They were while the throttle is above half way between idle and the least throttle, the most of 0.8 s, at
     which the car held for a second in all; its greatest throttle where there is none. Idle is its least
-    throttle; 1100 µs where the car held for most of the time at that. Least and greatest are of what lasted a
-    tenth of a second: one row is no throttle. An unknown throttle is taken for the last one known, and one
+    throttle; 1100 µs where the car held for most of the time at that. All by the medians of tenths of a
+    second: one row is no throttle. An unknown throttle is taken for the last one known, and one
     that is down for less than a second for one that stayed up.
     """
     n, pulse_us = len(series.t_s), series.throttle_us
@@ -74,15 +74,15 @@ def at_work(series: Series, held: Mask) -> AtWork:
         return AtWork(np.ones(n, bool), np.ones(n, bool), told=False, resting=False)
     filled_us = _last_known(pulse_us)
     starts = _block_starts(series.t_s)
-    highest_us = np.maximum.reduceat(filled_us, starts)
-    low_us, high_us = float(highest_us.min()), float(np.minimum.reduceat(filled_us, starts).max())
+    usual_us = _medians(filled_us, starts)
+    low_us, high_us = float(usual_us.min()), float(usual_us.max())
     if high_us - low_us < _LEAST_MOVE_US:
         resting = high_us <= REST_US
         return AtWork(np.ones(n, bool), np.full(n, not resting), told=False, resting=resting)
     at_low = filled_us < low_us + _LEAST_MOVE_US
     idle_us = REST_US if low_us > REST_US and 2 * np.count_nonzero(held & at_low) > at_low.sum() else low_us
     up = ~known | (filled_us >= idle_us + _LEAST_MOVE_US)
-    held_us = _held_at_us(highest_us, np.logical_and.reduceat(held, starts), idle_us + _LEAST_MOVE_US)
+    held_us = _held_at_us(usual_us, np.logical_and.reduceat(held, starts), idle_us + _LEAST_MOVE_US)
     half_us = (idle_us + min(high_us, held_us)) / 2
     asked = _without_dips(filled_us > half_us, series.t_s)
     return AtWork(asked, up, told=True, resting=high_us <= REST_US)
@@ -110,7 +110,14 @@ def _block_starts(t_s: Array) -> NDArray[np.int64]:
     return np.flatnonzero(np.concatenate([[True], number[1:] != number[:-1]]))
 
 
-def _held_at_us(highest_us: Array, held: Mask, least_us: float) -> float:
+def _medians(values: Array, starts: NDArray[np.int64]) -> Array:
+    """Median of each block, the upper one of two."""
+    counts = np.diff(starts, append=len(values))
+    order = np.lexsort((values, np.repeat(np.arange(len(starts)), counts)))
+    return np.asarray(values[order[starts + counts // 2]])
+
+
+def _held_at_us(usual_us: Array, held: Mask, least_us: float) -> float:
     """The least throttle that the car held at for a second in all; infinite if there is none.
 
     What holds a car is the most of the last 0.8 s: fans that run down hold it for a while at any throttle.
@@ -118,7 +125,7 @@ def _held_at_us(highest_us: Array, held: Mask, least_us: float) -> float:
     window = round(SETTLE_S / BLOCK_S) + 1
     if len(held) < window:
         return np.inf
-    held_us = np.lib.stride_tricks.sliding_window_view(highest_us, window).max(axis=1)
+    held_us = np.lib.stride_tricks.sliding_window_view(usual_us, window).max(axis=1)
     found = np.sort(held_us[held[window - 1 :] & (held_us >= least_us)])
     blocks = round(_LEAST_LEVEL_S / BLOCK_S)
     return float(found[blocks - 1]) if len(found) >= blocks else np.inf
