@@ -64,11 +64,17 @@ def _off_zero(pa: Any) -> None:
 @pytest.mark.parametrize(
     ("spoil", "said"),
     [
-        (_railed, f"beyond the range of the part, with the throttle up, read {', '.join(TAPS)}"),
-        (_stuck, "one and the same reading, from the first row to the last, gave rear-left"),
+        (
+            _railed,
+            f"the readings of {', '.join(TAPS)} were beyond the range of the part with the throttle up",
+        ),
+        (_stuck, "the readings of rear-left never moved"),
         # derived: gone for 3 s of the 9 s that the throttle was up
         (_front_gone, "no tap in the front half was good in 33% of the rows with the throttle up"),
-        (_off_zero, "not zero at rest, by more than the calibration allows, were front-right +12"),
+        (
+            _off_zero,
+            "at rest the readings are further from zero than the calibration allows: front-right +12",
+        ),
     ],
 )
 def test_taps_that_cannot_be_trusted(spoil: Callable[[Any], None], said: str) -> None:
@@ -92,7 +98,7 @@ def test_one_tap_of_an_axle_that_is_gone_widens_the_uncertainty_and_no_more() ->
 
 
 def test_suction_beyond_the_calibrated_range() -> None:
-    said = f"outside the calibrated range, with the throttle up, read {', '.join(TAPS)}"
+    said = f"the readings of {', '.join(TAPS)} were outside the calibrated range with the throttle up"
     assert caveats_of(suction_pa(), used=calibration(500.0)) == (said,)
     assert caveats_of(suction_pa(), used=calibration(1600.0)) == ()
 

@@ -106,13 +106,13 @@ def _of_the_taps(run: Run, car: Car, suction: TapSuction, loads: Loads, up: Mask
         if suction.outside.get(tap.name, 0.0) * len(up) > _OUTSIDE * count:
             outside.append(tap.name)
     if beyond:
-        yield f"beyond the range of the part, with the throttle up, read {', '.join(beyond)}"
+        yield f"the readings of {', '.join(beyond)} were beyond the range of the part with the throttle up"
     if outside:
-        yield f"outside the calibrated range, with the throttle up, read {', '.join(outside)}"
+        yield f"the readings of {', '.join(outside)} were outside the calibrated range with the throttle up"
     stuck = _stuck(run, suction)
     if stuck.any():
         names = ", ".join(tap.name for tap, one in zip(car.taps, stuck, strict=True) if one)
-        yield f"one and the same reading, from the first row to the last, gave {names}"
+        yield f"the readings of {names} never moved"
 
 
 def _stuck(run: Run, suction: TapSuction) -> Mask:
@@ -155,7 +155,7 @@ def _of_the_zero(car: Car, loads: Loads, zero: Zero, up: Mask) -> Iterator[str]:
         if rest_pa is not None and u_pa > 0 and abs(rest_pa) > least_pa
     ]
     if off:
-        yield f"not zero at rest, by more than the calibration allows, were {', '.join(off)}"
+        yield f"at rest the readings are further from zero than the calibration allows: {', '.join(off)}"
 
 
 def _of_the_surface(car: Car) -> Iterator[str]:
