@@ -74,16 +74,19 @@ class Board:
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def pump(self) -> None:
-        """Carry the firmware's output to the host until the firmware ends."""
-        output = _pipe(self.process.stdout)
-        while piece := os.read(output.fileno(), _PIECE):
-            host = self._host
-            if host is None:
-                continue
-            try:
-                host.send(piece)
-            except OSError:
-                self._drop(host)
+        """Carry the firmware's output to the host until the firmware ends; then close it.
+
+        Whoever reads a pipe closes it: by another thread it could be closed between two reads.
+        """
+        with _pipe(self.process.stdout) as output:
+            while piece := os.read(output.fileno(), _PIECE):
+                host = self._host
+                if host is None:
+                    continue
+                try:
+                    host.send(piece)
+                except OSError:
+                    self._drop(host)
 
     def attend(self, host: Host) -> None:
         """Connect a host and carry its bytes to the firmware until it goes away.
@@ -118,17 +121,15 @@ class Board:
             )
 
     def stop(self) -> None:
-        """End the firmware process."""
+        """End the firmware process; :meth:`pump` then comes to its end."""
         self.process.terminate()
         try:
             self.process.wait(5)
         except subprocess.TimeoutExpired:
             self.process.kill()
             self.process.wait()
-        for pipe in (self.process.stdin, self.process.stdout):
-            if pipe is not None:
-                with contextlib.suppress(OSError):
-                    pipe.close()
+        with contextlib.suppress(OSError):
+            _pipe(self.process.stdin).close()
 
     def _drop(self, host: Host) -> None:
         with self._lock:
