@@ -9,9 +9,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ColumnCalibration"]
+__all__ = ["RANGE_EDGE", "ColumnCalibration"]
 
 Array = NDArray[np.float64]
+
+RANGE_EDGE = 0.02
+"""Share of the calibrated span that a reading may lie outside: noise about a zero is no excursion."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

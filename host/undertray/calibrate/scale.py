@@ -20,6 +20,7 @@ __all__ = ["NominalSuction", "Scale", "nominal_suction_pa"]
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 _MOST = float(2**53)
+_AROUND = 2  # rows beside some that tell what a part held at its limit in them
 _AT_REST = 0.05  # a limit nearer to zero than this share of the range is where a part rests
 
 # parts whose raw words the host turns into Pa: counts, second word, scale, where -> Pa, out of range
@@ -87,23 +88,21 @@ class Scale:
         self.zero, self.pa_per_count = linear[:2]
         self.compensated = bool(self._compensated)
 
-    def nominal(self, counts: Array, first_row: int = 0, before: int = 0, after: int = 0) -> NominalSuction:
-        """Turn rows of counts into nominal suction.
+    def nominal(self, counts: Array, first: int = 0, last: int | None = None) -> NominalSuction:
+        """Turn rows of a run into nominal suction.
 
         Parameters
         ----------
-        counts : ndarray of float64, shape (before + n + after, N)
-            Raw counts, NaN where missing.
-        first_row : int
-            Which row of the run the first of them is.
-        before, after : int
-            How many rows at either end are there only to tell what was held at a limit: 2 do for a part of
-            a run.
+        counts : ndarray of float64, shape (n, N)
+            Raw counts of the whole run, NaN where missing.
+        first, last : int
+            First row wanted, and the row after the last; all of them if left out.
 
         Returns
         -------
         NominalSuction
-            Of n rows.
+            Of those rows: the same as of the whole run, for what a part held at its limit is told with
+            the rows beside them.
 
         Raises
         ------
@@ -126,14 +125,16 @@ class Scale:
                 seen=counts.shape[-1] if counts.ndim else None,
                 expected=f"{len(self._columns)} pressure columns",
             )
-        inner = slice(before, len(counts) - after)
-        suction, out_of_range, at_limit = self._by_scale(counts[inner])
+        last = len(counts) if last is None else last
+        suction, out_of_range, at_limit = self._by_scale(counts[first:last])
         if at_limit:
-            around = (counts < self._linear[2]) | (counts > self._linear[3])
-            _add_held(around, counts, self._linear)
-            out_of_range = around[inner]
+            begin = max(0, first - _AROUND)
+            around = counts[begin : last + _AROUND]
+            beyond = (around < self._linear[2]) | (around > self._linear[3])
+            _add_held(beyond, around, self._linear)
+            out_of_range = beyond[first - begin : last - begin]
         for i in self._compensated:
-            self._compensate(i, counts[inner, i], first_row + before, suction, out_of_range)
+            self._compensate(i, counts[first:last, i], first, suction, out_of_range)
         return NominalSuction(suction, out_of_range)
 
     def _by_scale(self, counts: Array) -> tuple[Array, Mask, bool]:

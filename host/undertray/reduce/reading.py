@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from undertray.acquire.runlog import Run
 from undertray.calibrate.beside import beside, pieces
 from undertray.calibrate.certificate import Calibration
+from undertray.calibrate.column_calibration import RANGE_EDGE as _EDGE
 from undertray.calibrate.scale import Scale
 from undertray.errors import CalibrationError, ReductionError
 from undertray.reduce.car import Car
@@ -21,9 +22,7 @@ __all__ = ["TapSuction", "pack_voltage", "tap_suction"]
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-_EDGE = 0.02  # of the calibrated span: as far as a reading may lie outside before it is said
 _ROWS = 8192  # turned into suction at a time: what is made of them stays in a core's own cache
-_AROUND = 2  # rows beside them that tell what a part held at its limit
 _MOST_MV = 1e6
 
 
@@ -107,8 +106,7 @@ def _converted(counts: Array, scale: Scale, car: Car, calibration: Calibration |
     kept = np.empty(counts.shape) if calibration is not None and scale.compensated else None
     for a in range(0, len(counts), _ROWS):
         b = min(len(counts), a + _ROWS)
-        first, last = max(0, a - _AROUND), min(len(counts), b + _AROUND)
-        nominal = scale.nominal(counts[first:last], first, a - first, last - b)
+        nominal = scale.nominal(counts, a, b)
         beyond[a:b] = nominal.out_of_range
         if calibration is None or ranges is None:
             pa[a:b] = nominal.suction_pa
@@ -158,7 +156,7 @@ class _Ranges:
 
     def __init__(self, ranges_pa: Sequence[tuple[float, float]]) -> None:
         ends = np.array(ranges_pa)
-        edge = _EDGE * (ends[:, 1] - ends[:, 0])  # noise about a calibrated zero is not an excursion
+        edge = _EDGE * (ends[:, 1] - ends[:, 0])
         self._low, self._high = beside(ends[:, 0] - edge), beside(ends[:, 1] + edge)
         self._out = np.zeros(len(ends), np.int64)
 

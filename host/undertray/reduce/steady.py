@@ -18,6 +18,7 @@ __all__ = [
     "REST_US",
     "SETTLE_S",
     "Blocks",
+    "block_starts",
     "run_blocks",
     "steady_levels",
     "throttle_bands",
@@ -116,11 +117,7 @@ def run_blocks(series: Series, events: Sequence[Loss]) -> Blocks:
         none = np.empty(0)
         never = np.empty(0, bool)
         return Blocks(np.empty(0, np.int64), 0, none, none, none, none, none, none, never, never)
-    since = series.t_s - series.t_s[0]
-    since /= BLOCK_S
-    all_numbers = since.astype(np.int64)  # the time rises from 0: cut off is rounded down
-    starts = np.flatnonzero(np.concatenate([[True], all_numbers[1:] != all_numbers[:-1]]))
-    number = all_numbers[starts]
+    starts, number = block_starts(series.t_s)
     t_s = series.t_s[0] + number * BLOCK_S
     throttle_us = _mean(series.throttle_us, starts)
     suction_pa = _mean(series.mean_suction_pa, starts)
@@ -143,6 +140,26 @@ def run_blocks(series: Series, events: Sequence[Loss]) -> Blocks:
         steady=still & clear,
         still=still,
     )
+
+
+def block_starts(t_s: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Find where the blocks of a run begin.
+
+    Parameters
+    ----------
+    t_s : ndarray of float64, shape (n,)
+        Board time, s; n at least 1.
+
+    Returns
+    -------
+    first_row, number : ndarray of int64, shape (k,)
+        Row that each block begins with, and its number: a block without rows is passed over.
+    """
+    since = t_s - t_s[0]
+    since /= BLOCK_S
+    number = since.astype(np.int64)  # the time rises from 0: cut off is rounded down
+    starts = np.flatnonzero(np.concatenate([[True], number[1:] != number[:-1]]))
+    return starts, number[starts]
 
 
 def work_rows(throttle_us: Array) -> Mask | None:

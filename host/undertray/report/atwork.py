@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.steady import BLOCK_S, REST_US, SETTLE_S
+from undertray.reduce.steady import BLOCK_S, REST_US, SETTLE_S, block_starts
 
 if TYPE_CHECKING:
     from undertray.reduce.series import Series
@@ -73,7 +73,7 @@ def at_work(series: Series, held: Mask) -> AtWork:
     if not known.any():
         return AtWork(np.ones(n, bool), np.ones(n, bool), told=False, resting=False)
     filled_us = _last_known(pulse_us)
-    starts = _block_starts(series.t_s)
+    starts, _ = block_starts(series.t_s)
     usual_us = _medians(filled_us, starts)
     low_us, high_us = float(usual_us.min()), float(usual_us.max())
     if high_us - low_us < _LEAST_MOVE_US:
@@ -103,11 +103,6 @@ def stretches(mask: Mask) -> Iterator[tuple[int, int]]:
     """
     edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
     yield from zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
-
-
-def _block_starts(t_s: Array) -> NDArray[np.int64]:
-    number = ((t_s - t_s[0]) / BLOCK_S).astype(np.int64)
-    return np.flatnonzero(np.concatenate([[True], number[1:] != number[:-1]]))
 
 
 def _medians(values: Array, starts: NDArray[np.int64]) -> Array:

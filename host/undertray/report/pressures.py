@@ -7,13 +7,12 @@ from numpy.typing import NDArray
 
 from undertray.acquire.runlog import Run
 from undertray.calibrate.certificate import Calibration
+from undertray.calibrate.column_calibration import RANGE_EDGE as _EDGE
 from undertray.calibrate.scale import Scale
 from undertray.errors import CalibrationError, RunLogError
 
 __all__ = ["ColumnSuction"]
 
-_EDGE = 0.02  # of the calibrated span, as in the reduction: noise about a calibrated zero is not an excursion
-_AROUND = 2  # rows beside a piece that tell what a part held at its limit
 _OUTSIDE, _BEYOND = 1, 2
 
 
@@ -89,8 +88,7 @@ class ColumnSuction:
         RunLogError
             When a part's second word never came, or its ``scale`` is of an unknown kind.
         """
-        a, b = max(0, first - _AROUND), min(len(self._counts), last + _AROUND)
-        nominal = self._scale.nominal(self._counts[a:b], a, first - a, b - last)
+        nominal = self._scale.nominal(self._counts, first, last)
         pa = nominal.suction_pa
         out = np.where((pa < self._low) | (pa > self._high), _OUTSIDE, 0).astype(np.int8)
         out[nominal.out_of_range] = _BEYOND

@@ -12,6 +12,7 @@ from undertray.reduce.detect.expectation import FanBank
 from undertray.reduce.detect.fanspeed import RESTING_US
 from undertray.reduce.detect.leak import Creep, find_creep
 from undertray.reduce.detect.onset import Fall, measure_fall
+from undertray.reduce.detect.pending import LEAST_RATIO
 from undertray.reduce.detect.rows import Rows
 from undertray.reduce.loss import LossParameters
 from undertray.reduce.middle import middle
@@ -27,7 +28,6 @@ _SHUT_US = 1000.0
 _HARDLY = 0.1  # of what was before: where the throttle may leave less, nothing is judged
 _LEVEL = 32  # blocks that its level is read from
 _CREEP_S = 15.0  # a pack that sags takes longer for the same fall
-_LEAST_RATIO = 0.3  # below this the throttle leaves too little to refer a reading to the level before
 
 
 class CloseUp:
@@ -96,7 +96,7 @@ class CloseUp:
         if speed is not None:
             ratio = self._bank.ratio(self._blocks.floats("speed_us", ref0, last + 1), speed)
         if ratio is not None:
-            suction = suction / np.maximum(np.interp(t, at, ratio), _LEAST_RATIO)[:, None]
+            suction = suction / np.maximum(np.interp(t, at, ratio), LEAST_RATIO)[:, None]
         fall = measure_fall(t, suction, weights[taps], self._blocks.time(begun), period)
         return (
             fall

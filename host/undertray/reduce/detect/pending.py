@@ -9,15 +9,17 @@ from numpy.typing import NDArray
 
 from undertray.reduce.middle import middles
 
-__all__ = ["Pending"]
+__all__ = ["BACK_S", "LEAST_RATIO", "LEFT", "Pending"]
 
 Array = NDArray[np.float64]
 
 _PART = 16  # blocks that tell how far a leak is open
 _GROWN = 0.01  # by less than this a frame, a pack that sags does as much
 _AT_ONCE = 0.15  # and by more it is another fall
-_LEAST_RATIO = 0.3
-_LEFT = 0.3  # suction is back when less than this share of the fall is left
+LEAST_RATIO = 0.3
+"""Below this the throttle leaves too little to refer a reading to the level before."""
+LEFT, BACK_S = 0.3, 0.15
+"""Suction is back when less than this share of the fall is left, for this long."""
 
 
 @dataclass(slots=True)
@@ -67,7 +69,7 @@ class Pending:
             Pa; infinite where there is too little to judge.
         """
         lost, level = 1.0 - self.low_pa / self.level_pa, self.level_pa * ratio
-        return np.where(level > max(0.25 * self.level_pa, floor_pa), level * (1 - _LEFT * lost), np.inf)
+        return np.where(level > max(0.25 * self.level_pa, floor_pa), level * (1 - LEFT * lost), np.inf)
 
     def lower(self, reading_pa: Array, expected_ratio: Array) -> tuple[float, int] | None:
         """Look whether a slow leak has opened further in a frame; the first in which it has not is the last.
@@ -87,7 +89,7 @@ class Pending:
         """
         parts = len(reading_pa) // _PART
         skip = len(reading_pa) - parts * _PART
-        if parts < 2 or expected_ratio[skip:].min() < _LEAST_RATIO:
+        if parts < 2 or expected_ratio[skip:].min() < LEAST_RATIO:
             return None
         course = middles((reading_pa[skip:] / expected_ratio[skip:]).reshape(parts, _PART))
         now_pa = float(course[-1])

@@ -17,6 +17,7 @@ from undertray.reduce.detect.leak import Creep
 from undertray.reduce.detect.ledger import Ledger
 from undertray.reduce.detect.marks import Marks
 from undertray.reduce.detect.noise import Noise
+from undertray.reduce.detect.pending import BACK_S
 from undertray.reduce.detect.screen import FRAME, Screen
 from undertray.reduce.detect.view import Frame, View
 from undertray.reduce.loss import LossParameters
@@ -26,7 +27,6 @@ __all__ = ["SealWatch"]
 
 Array = NDArray[np.float64]
 
-_BACK_S = 0.15  # suction that is back for this long is back
 _LOADED = 0.5  # share of the frame's largest expectation below which the lag says more than the seal
 _IDLE = 0.1  # of the highest suction: noise over what is expected below that says nothing of the seal
 _ALIKE = 0.02  # change of what is expected that leaves the fan law out of it
@@ -66,7 +66,7 @@ class SealWatch:
         self._blocks, self._bank, self._screen, self._closeup = blocks, bank, screen, closeup
         self._ledger, self._health, self._falls = ledger, health, falls
         self._held = 1 - 0.5 * parameters.leak_drop  # share of the index that is no sign of a leak
-        self._need = max(2, round(_BACK_S / block_s))
+        self._need = max(2, round(BACK_S / block_s))
         self._taught = self._frame = 0
         # of the last frames: first block, suction over expected, expected
         self._index: deque[tuple[int, float, float]] = deque(maxlen=16)

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.detect.pending import BACK_S, LEFT
+
 __all__ = ["LOADED", "Stretch"]
 
 Array = NDArray[np.float64]
@@ -14,8 +16,6 @@ Bools = NDArray[np.bool_]
 
 LOADED = 0.05
 """Share of the highest suction below which nothing is referred to a law."""
-
-_BACK_S, _LEFT = 0.15, 0.3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,8 +64,8 @@ class Stretch:
         """
         mean, expected = self.mean_pa[over:], expected_pa[over:]
         # by suction that hardly is, nothing shows
-        is_back = (expected > LOADED * expected_pa.max()) & (mean > level * (1 - _LEFT * drop) * expected)
-        need = max(2, round(_BACK_S / self.block_s))
+        is_back = (expected > LOADED * expected_pa.max()) & (mean > level * (1 - LEFT * drop) * expected)
+        need = max(2, round(BACK_S / self.block_s))
         back = np.concatenate([[0], np.cumsum(is_back)])
         if len(mean) < need:
             return None
