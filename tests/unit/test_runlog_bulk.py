@@ -10,8 +10,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from fakes.board import ScriptedBoard, device_line, log_of
+from undertray.acquire.linegrid import LineGrid, marked_places
 from undertray.acquire.logscan import blocks_of_lines
-from undertray.acquire.rowcheck import Words, row_checks
+from undertray.acquire.rowcheck import row_checks
 from undertray.acquire.rows import MISSING, parse_block, parse_log_row
 from undertray.acquire.wire import Row, check, encode_row
 
@@ -124,15 +125,48 @@ def test_a_device_note_is_no_row() -> None:
     assert in_bulk([device_line()[:-1]], COLUMNS, True) == ([], [0])
 
 
+def checks(text: bytes, begins: list[int], ends: list[int]) -> list[int]:
+    """The checks of rows that stand in a text, two bytes and more behind each."""
+    end, begin = np.array(ends, dtype=np.int64), np.array(begins, dtype=np.int64)
+    return row_checks(LineGrid(text, end + 2, end - begin + 2).words, end - begin).tolist()
+
+
 @given(st.lists(st.binary(max_size=256), min_size=1, max_size=20), st.binary(max_size=9))
 @example([bytes(256), b"\xff" * 256, b""], b"")
 def test_the_checks_of_many_rows_are_those_of_each(rows: list[bytes], before: bytes) -> None:
     ends = len(before) + np.cumsum([len(row) for row in rows])
     begins = ends - [len(row) for row in rows]
-    found = row_checks(Words(before + b"".join(rows)), begins, ends).tolist()
+    found = checks(before + b"".join(rows) + b"??", begins.tolist(), ends.tolist())
     assert found == [crc_hqx(row, 0xFFFF) for row in rows]
 
 
 def test_the_check_value_of_the_catalogue() -> None:
     # published: Catalogue of parametrised CRC algorithms, CRC-16/IBM-3740, check
-    assert row_checks(Words(b"123456789"), np.array([0]), np.array([9])).tolist() == [0x29B1]
+    assert checks(b"123456789,2", [0], [9]) == [0x29B1]
+
+
+@given(st.lists(st.binary(max_size=150), min_size=1, max_size=20), st.sampled_from(b",\0a"))
+def test_the_places_of_a_byte_are_those_of_each_line(texts: list[bytes], byte: int) -> None:
+    most = max(text.count(byte) for text in texts)
+    texts = [text for text in texts if text.count(byte) == most]
+    ends = np.cumsum([len(text) for text in texts])
+    grid = LineGrid(b"".join(texts), ends, np.array([len(text) for text in texts]))
+    marks, count = grid.marks(byte)
+    assert count[-1:].tolist() in ([], [[most] * len(texts)])
+    places = np.empty((most, len(texts)), np.int16)
+    if most:
+        marked_places(marks, count, places)
+    found = [[len(text) - at for at in reversed(range(len(text))) if text[at] == byte] for text in texts]
+    assert places.T.tolist() == found
+
+
+@given(st.lists(st.binary(min_size=1, max_size=40), min_size=1, max_size=9), st.data())
+def test_eight_bytes_before_any_place_of_each_line(texts: list[bytes], data: st.DataObject) -> None:
+    whole, ends = b"".join(texts), np.cumsum([len(text) for text in texts])
+    place = [data.draw(st.integers(0, len(text) + 8)) for text in texts]
+    grid = LineGrid(whole, ends, np.array([len(text) for text in texts]))
+    found = grid.before(np.array(place, np.int16)).tolist()
+    behind = [bytes(64) + whole[: max(0, end - at)] for end, at in zip(ends.tolist(), place, strict=True)]
+    lead = [max(0, at - end) for end, at in zip(ends.tolist(), place, strict=True)]
+    expected = [text[len(text) - 8 - n : len(text) - n] for text, n in zip(behind, lead, strict=True)]
+    assert found == [int.from_bytes(text, "little") for text in expected]

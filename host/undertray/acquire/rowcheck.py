@@ -9,106 +9,33 @@ behind it until two are left, then the same with halves: a handful of shifts a w
 from __future__ import annotations
 
 from binascii import crc_hqx
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.acquire.linegrid import KEEP_LAST
 from undertray.acquire.wire import ROW_LIMIT
 
-__all__ = ["KEEP_LAST", "Words", "row_checks"]
+__all__ = ["row_checks"]
 
 Array = NDArray[np.uint64]
-Ints = NDArray[np.int64]
+Ints = NDArray[np.integer[Any]]
 
 _U = np.uint64
-KEEP_LAST = np.array([2**64 - 2 ** max(0, 64 - 8 * width) for width in range(17)], dtype=_U)
-"""By a number of bytes, 0 to 16: what keeps so many at the end of a word, and clears those before."""
-_FRONT = ROW_LIMIT + 8
 _START = np.array([crc_hqx(bytes(length), 0xFFFF) for length in range(ROW_LIMIT + 1)], dtype=_U)
 
 
-class Words:
-    """Any eight bytes of a text as one word, the first byte in the lowest place.
-
-    Parameters
-    ----------
-    text : bytes
-        Any length.
-
-    Attributes
-    ----------
-    text : bytes
-        As given.
-    data : ndarray of uint8
-        The same.
-    """
-
-    def __init__(self, text: bytes) -> None:
-        self.text = text
-        # nothing in front, so that a row may begin before the text does; and up to a whole word behind
-        self._padded = b"".join((bytes(_FRONT), text, bytes(16 - len(text) % 8)))
-        self.data = np.frombuffer(self._padded, np.uint8, len(text), _FRONT)
-        self._aligned = np.frombuffer(self._padded, "<u8")
-
-    def ending(self, at: Ints, shift: int = 0) -> Array:
-        """Gather words.
-
-        Parameters
-        ----------
-        at : ndarray of int64
-            Where in the text each word ends: the place behind its last byte.
-        shift : int
-            Added to each place: -8 to 8.
-
-        Returns
-        -------
-        ndarray of uint64, shape of ``at``
-
-        Notes
-        -----
-        Put together from the two aligned words it lies in: numpy gathers words that are not aligned
-        several times slower.
-        """
-        if shift:
-            at = at + shift
-        word, bits = at >> 3, ((at & 7) << 3).view(_U)
-        low = self._aligned[_FRONT // 8 - 1 :].take(word)
-        low >>= bits
-        high = self._aligned[_FRONT // 8 :].take(word)
-        high <<= _U(64) - bits  # by 64 leaves nothing
-        low |= high
-        return low
-
-    def rows(self, at: Ints, count: int) -> Array:
-        """Gather runs of words.
-
-        Parameters
-        ----------
-        at : ndarray of int64, shape (m,)
-            Where in the text each run ends: at most 8 beyond it.
-        count : int
-            Words in each, at most ``ROW_LIMIT``/8 + 1.
-
-        Returns
-        -------
-        ndarray of uint64, shape (count, m)
-            The last word first.
-        """
-        size = 8 * count
-        runs = np.ndarray((len(self._padded) - size + 1,), f"V{size}", self._padded, strides=(1,))
-        words = runs[at + (_FRONT - size)].view("<u8").reshape(len(at), count)
-        return np.ascontiguousarray(words[:, ::-1].T)
-
-
-def row_checks(words: Words, begin: Ints, end: Ints) -> Array:
+def row_checks(words: Array, length: Ints) -> Array:
     """Compute the check of each of many rows.
 
     Parameters
     ----------
-    words : Words
-        The text they stand in.
-    begin, end : ndarray of int64, shape (m,)
-        Where what is checked begins, and the place behind it: at most ``ROW_LIMIT`` bytes.
+    words : ndarray of uint64, shape (k, m)
+        Each row and two bytes behind it, the last eight bytes first, the first byte in the lowest place;
+        what stands before a row does not matter. They are used up.
+    length : ndarray of int, shape (m,)
+        Bytes in each row, at most ``ROW_LIMIT``.
 
     Returns
     -------
@@ -122,13 +49,12 @@ def row_checks(words: Words, begin: Ints, end: Ints) -> Array:
     so rows of any lengths go together. The remainder is of the row times x^16: of the row and
     two zero bytes behind it.
     """
-    length = end - begin
     shortest, longest = int(length.min(initial=ROW_LIMIT)), int(length.max(initial=0))
-    folded = words.rows(end + 2, max(2, (longest + 9) // 8))
-    folded[0] &= ~_U(0) >> _U(16)
-    for i in range((shortest + 2) // 8, len(folded)):
-        folded[i] &= KEEP_LAST.take(np.clip(length + (2 - 8 * i), 0, 8))
-    rest = _remainder([*folded])
+    words = words[: max(2, (longest + 9) // 8)]
+    words[0] &= ~_U(0) >> _U(16)
+    for i in range((shortest + 2) // 8, len(words)):
+        words[i] &= KEEP_LAST.take(np.clip(length + (2 - 8 * i), 0, 8))
+    rest = _remainder([*words])
     rest ^= _START.take(length)
     return rest
 

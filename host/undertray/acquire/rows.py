@@ -13,23 +13,27 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.acquire.rowcheck import KEEP_LAST, Words, row_checks
+from undertray.acquire.linegrid import KEEP_LAST, LineGrid, marked_places
+from undertray.acquire.rowcheck import row_checks
 from undertray.acquire.wire import ROW_LIMIT, TICK_LIMIT, Row, parse_line
 
 __all__ = ["MISSING", "RowBlock", "parse_block", "parse_log_row"]
 
 Ints = NDArray[np.int64]
+Places = NDArray[np.int16]
 
 MISSING = np.iinfo(np.int64).min
 """Stands for an empty field."""
 _FIXED_FIELDS = 4  # seq, t_us, throttle_us and flags stand before the counts
 _FLAGS = 4  # their place, host_us being 0
 _HOST = re.compile(rb"(0|[1-9]\d{0,14}),")
-_FEED, _RETURN, _COMMA, _MINUS = b"\n\r,-"
+_FEED, _RETURN, _COMMA, _MINUS, _HASH = b"\n\r,-#"
+_CHECK = 5  # bytes from the last comma on
+_LONGEST = ROW_LIMIT + 16  # with host_us
 _HEX_VALUE = np.full(256, -1, dtype=np.int64)
 for _digits in (b"0123456789abcdef", b"0123456789ABCDEF"):
     _HEX_VALUE[np.frombuffer(_digits, np.uint8)] = np.arange(16)
-_HEX_TEXT = np.array([int.from_bytes(b"%02x" % value, "little") for value in range(256)], dtype=np.uint64)
+_HEX_TEXT = np.array([int.from_bytes(b"%02x" % value, "little") for value in range(256)], dtype=np.uint32)
 # by the number of digits: the least value that is written with so many; none is with more than 15
 _LEAST = np.array([0, 0, *(10 ** (width - 1) for width in range(2, 16)), 2**62])
 _U = np.uint64
@@ -96,18 +100,23 @@ def parse_block(block: bytes, columns: int, stamped: bool) -> RowBlock:
     -------
     RowBlock
     """
-    words = Words(block)
-    cuts = np.flatnonzero((words.data == _COMMA) | (words.data == _FEED))
-    feeds = np.flatnonzero(words.data.take(cuts) == _FEED)
-    ends = cuts.take(feeds)
-    starts = np.concatenate([np.zeros(min(1, len(ends)), dtype=np.int64), ends[:-1] + 1])
-    if columns and len(ends):
-        picked, edges, good = _cut(words, cuts, feeds, starts, columns + _FIXED_FIELDS + stamped)
-        fields = _fields(words, edges, good, stamped)
-        fields, line = (fields, picked) if good.all() else (fields[:, good], picked[good])
-    else:
-        fields, line = np.empty((1 + _FIXED_FIELDS + columns, 0), dtype=np.int64), np.arange(0)
+    starts, ends, closed = _line_ends(block)
+    fields, line = np.empty((1 + _FIXED_FIELDS + columns, 0), dtype=np.int64), np.arange(0)
+    cut = _cut(block, starts, closed, columns + _FIXED_FIELDS + stamped) if columns else None
+    if cut is not None:
+        fields, good = _fields(cut, stamped, _MINUS in block)
+        fields, line = (fields, cut.line) if good.all() else (fields[:, good], cut.line[good])
     return _with_unsure(block, starts, ends, columns, stamped, fields.T, line)
+
+
+def _line_ends(block: bytes) -> tuple[Ints, Ints, Ints]:
+    """Find where each line begins, where its line feed stands, and where its text ends."""
+    data = np.frombuffer(block, np.uint8)
+    ends = np.flatnonzero(data == _FEED)
+    starts = np.concatenate([np.zeros(min(1, len(ends)), dtype=np.int64), ends[:-1] + 1])
+    if _RETURN not in block:
+        return starts, ends, ends
+    return starts, ends, ends - ((data.take(ends - 1) == _RETURN) & (ends > starts))
 
 
 def _with_unsure(
@@ -138,68 +147,83 @@ def _with_unsure(
     return RowBlock(fields, tuple(zip(before, texts.values(), strict=True)))
 
 
-def _cut(
-    words: Words, cuts: Ints, feeds: Ints, starts: Ints, commas: int
-) -> tuple[Ints, Ints, NDArray[np.bool_]]:
-    """Find the lines with the right number of commas: which they are, and between what their fields stand.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Cut:
+    """Lines cut at their commas: field i of each lies between the edges i and i + 1.
 
-    ``cuts`` are the places of all commas and line feeds, ``feeds`` which of them are line feeds. Field i of
-    each line lies between edges i and i + 1. Good are those with four characters behind the last comma.
+    The grid has them without the last three digits of their check: up to two bytes behind the last comma,
+    for the check is reckoned over the row and two bytes that are cleared. ``digits`` are all four.
     """
-    counted = np.diff(feeds, prepend=-1)
-    fits = counted == commas + 1
-    picked = np.flatnonzero(fits)
-    if len(picked) < len(feeds):
-        cuts, starts = cuts[np.repeat(fits, counted)], starts[picked]
-    edges = np.empty((commas + 2, len(picked)), dtype=np.int64)
-    edges[0] = starts - 1
-    edges[1:] = cuts.reshape(-1, commas + 1).T
-    closed = edges[-1] - (words.data.take(edges[-1] - 1) == _RETURN)  # a line with commas is not empty
-    return picked, edges, closed - edges[-2] == 5
+
+    line: Ints
+    grid: LineGrid
+    edges: Places
+    digits: NDArray[np.uint32]
 
 
-def _fields(words: Words, edges: Ints, good: NDArray[np.bool_], stamped: bool) -> Ints:
-    """Read the fields before each comma, one a row; ``good`` is cleared where a line is no row."""
-    first, signed = int(not stamped), _MINUS in words.text
-    fields = np.empty((first + len(edges) - 2, len(good)), dtype=np.int64)
+def _cut(block: bytes, starts: Ints, closed: Ints, commas: int) -> _Cut | None:
+    """Find the lines with the right number of commas that may be rows, and where their fields are."""
+    length = closed - starts
+    may_be = (length > commas + _CHECK) & (length <= _LONGEST)
+    may_be &= np.frombuffer(block, np.uint8).take(starts) != _HASH
+    line = np.flatnonzero(may_be)
+    while len(line):
+        grid = LineGrid(block, closed[line] - 3, length[line] - 3)
+        marks, count = grid.marks(_COMMA)
+        fits = count[-1] == commas
+        if fits.all():
+            edges = np.empty((1 + commas, len(line)), np.int16)
+            edges[0] = grid.length + 1
+            marked_places(marks, count, edges[:0:-1])
+            four = np.ndarray((len(block) - 3,), "<u4", block, strides=(1,))
+            return _Cut(line, grid, edges, four[closed[line] - 4])
+        line = line[fits]
+    return None
+
+
+def _fields(cut: _Cut, stamped: bool, signed: bool) -> tuple[Ints, NDArray[np.bool_]]:
+    """Read the fields before each comma, one a row; and which lines are rows."""
+    grid, edges = cut.grid, cut.edges
+    first = int(not stamped)
+    fields = np.empty((first + len(edges) - 1, edges.shape[1]), dtype=np.int64)
     fields[:first] = -1
+    good = edges[-1] == 2
     # field by field, as what is made of one stays in a core's own cache
     for i in range(first, len(fields)):
         end = edges[i - first + 1]
-        width = end - edges[i - first]
+        width = edges[i - first] - end
         width -= 1
         if i == _FLAGS:
-            fields[i], sound = _hexadecimal(words, end, width)
+            fields[i], sound = _hexadecimal(grid, end, width)
         else:
-            fields[i], sound = _decimal(words, end, width, signed and i > _FLAGS)
+            fields[i], sound = _decimal(grid, end, width, signed and i > _FLAGS)
         good &= sound
     host_us, seq, t_us, throttle_us = fields[:_FLAGS]
     good &= host_us >= -first
     good &= (seq >= 0) & (seq < 1 << 16) & (t_us >= 0) & (t_us < TICK_LIMIT)
     good &= (throttle_us < 10**6) & ((throttle_us >= 0) | (throttle_us == MISSING))
-    begin, last = edges[1 - first] + 1, edges[-2]
-    good &= last + 5 - begin <= ROW_LIMIT
-    check = row_checks(words, np.maximum(begin, last - ROW_LIMIT), last)
-    text = _HEX_TEXT.take(check >> _U(8)) | (_HEX_TEXT.take(check & _U(0xFF)) << _U(16))
-    good &= words.ending(last, 5) >> _U(32) == text
-    return fields
+    checked = edges[1 - first] - 3
+    good &= checked <= ROW_LIMIT - 5
+    check = row_checks(grid.words, np.minimum(checked, ROW_LIMIT))
+    upper, lower = _HEX_TEXT.take(check >> _U(8)), _HEX_TEXT.take(check & _U(0xFF))
+    good &= cut.digits == upper | (lower << np.uint32(16))
+    return fields, good
 
 
-def _decimal(words: Words, end: Ints, width: Ints, signed: bool) -> tuple[Ints, NDArray[np.bool_]]:
+def _decimal(grid: LineGrid, end: Places, width: Places, signed: bool) -> tuple[Ints, NDArray[np.bool_]]:
     """Read canonical integers of up to 15 digits, and whether each is one. An empty one is ``MISSING``."""
     negative = None
     if signed:
-        negative = words.data.take(end - np.maximum(width, 1)) == _MINUS
+        negative = grid.before(end + np.maximum(width, 1) - 1) >> _U(56) == _MINUS
         negative &= width > 0
         width = width - negative
-    least, most = int(width.min(initial=16)), int(width.max(initial=0))
+    least, most = int(width.min()), int(width.max())
     if most > 15:
         width = np.minimum(width, 16)
-    if least == most:  # what depends on the width is one number
-        width = width[:1]
-    value, sound = _eight_digits(words, end, 0, width)
+    width = (width[:1] if least == most else width).astype(np.intp)  # one number where all are the same
+    value, sound = _eight_digits(grid, end, width)
     if most > 8:
-        upper, upper_sound = _eight_digits(words, end, -8, np.maximum(width - 8, 0))
+        upper, upper_sound = _eight_digits(grid, end + 8, np.maximum(width - 8, 0))
         upper *= 10**8
         value += upper
         sound &= upper_sound
@@ -212,9 +236,9 @@ def _decimal(words: Words, end: Ints, width: Ints, signed: bool) -> tuple[Ints, 
     return value, sound
 
 
-def _eight_digits(words: Words, end: Ints, shift: int, width: Ints) -> tuple[Ints, NDArray[np.bool_]]:
+def _eight_digits(grid: LineGrid, end: Places, width: Places) -> tuple[Ints, NDArray[np.bool_]]:
     """Read the up to eight digits before each place; and whether they are digits."""
-    word = words.ending(end, shift)
+    word = grid.before(end)
     word ^= _U(0x3030303030303030)
     word &= KEEP_LAST.take(width)
     beyond = word + _U(0x0606060606060606)
@@ -232,12 +256,12 @@ def _eight_digits(words: Words, end: Ints, shift: int, width: Ints) -> tuple[Int
     return word.view(np.int64), beyond == 0
 
 
-def _hexadecimal(words: Words, end: Ints, width: Ints) -> tuple[Ints, NDArray[np.bool_]]:
+def _hexadecimal(grid: LineGrid, end: Places, width: Places) -> tuple[Ints, NDArray[np.bool_]]:
     """Read 1 to 8 hex digits, and whether there are such."""
     sound = (width >= 1) & (width <= 8)
-    value = np.zeros(len(end), dtype=np.int64)
-    for place in range(min(8, int(width.max(initial=0)))):
-        digit = _HEX_VALUE.take(words.data.take(end - (place + 1)))
+    word, value = grid.before(end), np.zeros(len(end), dtype=np.int64)
+    for place in range(min(8, int(width.max()))):
+        digit = _HEX_VALUE.take((word >> _U(56 - 8 * place)) & _U(0xFF))
         here = width > place
         sound &= (digit >= 0) | ~here
         value |= np.where(here, digit << (4 * place), 0)

@@ -29,7 +29,7 @@ class RowArrays:
     throttle_us : ndarray of float64, shape (n,)
         NaN where the field is empty.
     counts : ndarray of float64, shape (n, N)
-        NaN where the field is empty.
+        NaN where the field is empty. Column by column in memory, as what is done to it is.
     """
 
     host_us: NDArray[np.int64]
@@ -57,7 +57,7 @@ class RowArrays:
             self.t_us[rows],
             self.throttle_us[rows],
             self.flags[rows],
-            self.counts[rows],
+            self.counts.T[:, rows].T,
         )
 
 
@@ -117,7 +117,7 @@ class RowTable:
 
 def _room(rows: int, columns: int) -> RowArrays:
     host_us, seq, t_us, flags = (np.empty(rows, dtype=np.int64) for _ in range(4))
-    return RowArrays(host_us, seq, t_us, np.empty(rows), flags, np.empty((rows, columns)))
+    return RowArrays(host_us, seq, t_us, np.empty(rows), flags, np.empty((columns, rows)).T)
 
 
 def _each(rows: RowArrays) -> Iterator[NDArray[Any]]:

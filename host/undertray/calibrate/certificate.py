@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.calibrate import certificate_json, json_values
-from undertray.calibrate.beside import beside, pieces
 from undertray.calibrate.column_calibration import ColumnCalibration
 from undertray.errors import CalibrationError
 
@@ -134,7 +132,7 @@ class Calibration:
         """
         return bool(self.uid and uid and self.uid != uid)
 
-    def apply(self, nominal_pa: Array, column_names: Sequence[str]) -> Array:
+    def apply(self, nominal_pa: Array, column_names: Sequence[str], out: Array | None = None) -> Array:
         """Calibrated suction of all columns of a run.
 
         Parameters
@@ -143,6 +141,8 @@ class Calibration:
             Nominal suction, Pa; NaN stays NaN.
         column_names : sequence of str, length N
             Names of the pressure columns.
+        out : ndarray of float64, shape (n, N), or None
+            Where to put it.
 
         Returns
         -------
@@ -162,14 +162,13 @@ class Calibration:
                 expected="one of " + ", ".join(self.columns),
                 do="calibrate all columns, or reduce without a calibration",
             )
-        curves = [self.columns[name].coefficients for name in column_names]
-        powers = zip_longest(*curves, fillvalue=0.0)  # b0 of all columns, b1 of all columns, ...
-        highest, *lower = [beside(np.array(power)) for power in powers][::-1] or [np.empty(0)]
-        suction = np.empty(np.shape(nominal_pa))
-        for nominal, pa in pieces(nominal_pa, suction):
-            here = slice(nominal.shape[1])
-            pa[:] = highest[here]
-            for coefficient in lower:
-                np.multiply(pa, nominal, out=pa)
-                np.add(pa, coefficient[here], out=pa)
+        suction = np.empty_like(nominal_pa, float) if out is None else out
+        for i, name in enumerate(column_names):
+            nominal, pa = nominal_pa[:, i], suction[:, i]
+            *lower, factor = self.columns[name].coefficients.tolist()
+            pa[:] = factor
+            for coefficient in reversed(lower):
+                np.multiply(factor, nominal, out=pa)
+                np.add(pa, coefficient, out=pa)
+                factor = pa
         return suction

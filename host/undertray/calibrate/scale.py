@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from undertray.acquire.device import Column
 from undertray.acquire.runlog import Note
-from undertray.calibrate.beside import beside, pieces
 from undertray.calibrate.ms5525dso import ms5525dso_pa
 from undertray.errors import RunLogError
 
@@ -83,7 +82,6 @@ class Scale:
             zero, pa_per_count, low, high = _linear(column.scale, f"scale of {column.name}")
             linear[:, i] = zero, _sign(column) * pa_per_count, low, high
         self._linear = linear
-        self._beside = [beside(row) for row in linear]
         self._second: dict[int, tuple[list[int], list[float]]] = {}
         self.zero, self.pa_per_count = linear[:2]
         self.compensated = bool(self._compensated)
@@ -139,16 +137,15 @@ class Scale:
 
     def _by_scale(self, counts: Array) -> tuple[Array, Mask, bool]:
         """Nominal suction and what is out of range; and whether anything stands at a limit or beyond."""
-        suction, out_of_range = np.empty(counts.shape), np.empty(counts.shape, dtype=bool)
-        zero, pa_per_count, low, high = self._beside
-        at_limit = False
-        for count, pa, out in pieces(counts, suction, out_of_range):
-            here = slice(count.shape[1])
-            np.subtract(count, zero[here], out=pa)
-            np.multiply(pa, pa_per_count[here], out=pa)
-            np.logical_or(count <= low[here], count >= high[here], out=out)
-            at_limit = at_limit or bool(out.any())
-        return suction, out_of_range, at_limit
+        suction, out_of_range = np.empty_like(counts, float), np.zeros_like(counts, bool)
+        for i, (zero, pa_per_count, low, high) in enumerate(self._linear.T.tolist()):
+            count, pa = counts[:, i], suction[:, i]
+            np.subtract(count, zero, out=pa)
+            np.multiply(pa, pa_per_count, out=pa)
+            # the ends of a column are found faster than what lies beyond them; NaN is both
+            if not (low < count.min(initial=np.inf) and count.max(initial=-np.inf) < high):
+                np.logical_or(count <= low, count >= high, out=out_of_range[:, i])
+        return suction, out_of_range, bool(out_of_range.any())
 
     def _compensate(self, i: int, counts: Array, row: int, suction: Array, out_of_range: Mask) -> None:
         column, where = self._columns[i], f"scale of {self._columns[i].name}"

@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.acquire.runlog import Run
-from undertray.calibrate.beside import beside, pieces
 from undertray.calibrate.certificate import Calibration
 from undertray.calibrate.column_calibration import RANGE_EDGE as _EDGE
 from undertray.calibrate.scale import Scale
@@ -102,16 +101,17 @@ def _converted(counts: Array, scale: Scale, car: Car, calibration: Calibration |
     """Convert piece by piece: what lies between counts and suction is not kept."""
     names = [tap.column for tap in car.taps]
     ranges = None if calibration is None else _Ranges([calibration.columns[name].range_pa for name in names])
-    pa, beyond = np.empty(counts.shape), np.empty(counts.shape, bool)
-    kept = np.empty(counts.shape) if calibration is not None and scale.compensated else None
+    pa, beyond = np.empty_like(counts, float), np.zeros_like(counts, bool)
+    kept = np.empty_like(counts, float) if calibration is not None and scale.compensated else None
     for a in range(0, len(counts), _ROWS):
         b = min(len(counts), a + _ROWS)
         nominal = scale.nominal(counts, a, b)
-        beyond[a:b] = nominal.out_of_range
+        if nominal.out_of_range.any():
+            beyond[a:b] = nominal.out_of_range
         if calibration is None or ranges is None:
             pa[a:b] = nominal.suction_pa
             continue
-        pa[a:b] = calibration.apply(nominal.suction_pa, names)
+        calibration.apply(nominal.suction_pa, names, out=pa[a:b])
         ranges.count(nominal.suction_pa)
         if kept is not None:
             kept[a:b] = nominal.suction_pa
@@ -157,25 +157,23 @@ class _Ranges:
     def __init__(self, ranges_pa: Sequence[tuple[float, float]]) -> None:
         ends = np.array(ranges_pa)
         edge = _EDGE * (ends[:, 1] - ends[:, 0])
-        self._low, self._high = beside(ends[:, 0] - edge), beside(ends[:, 1] + edge)
-        self._out = np.zeros(len(ends), np.int64)
+        self._low, self._high = ends[:, 0] - edge, ends[:, 1] + edge
+        self._out = [0] * len(ends)
 
     def count(self, nominal_pa: Array) -> None:
-        for (nominal,) in pieces(nominal_pa):
-            here = slice(nominal.shape[1])
-            out = nominal < self._low[here]
-            out |= nominal > self._high[here]
-            if out.any():
-                self._out += out.reshape(-1, len(self._out)).sum(axis=0)
+        for i, (low, high) in enumerate(zip(self._low.tolist(), self._high.tolist(), strict=True)):
+            nominal = nominal_pa[:, i]
+            if not (low <= nominal.min() and nominal.max() <= high):
+                self._out[i] += int(np.count_nonzero((nominal < low) | (nominal > high)))
 
     def shares(self, rows: int) -> dict[int, float]:
         """Share of the rows by column, where there are any."""
-        return {i: n / rows for i, n in enumerate(self._out.tolist()) if n}
+        return {i: n / rows for i, n in enumerate(self._out) if n}
 
 
 def _columns(counts: Array, wanted: Sequence[int]) -> Array:
     """Some columns; all of them in order are not copied."""
-    return counts if list(wanted) == list(range(counts.shape[1])) else counts[:, wanted]
+    return counts if list(wanted) == list(range(counts.shape[1])) else counts.T[list(wanted)].T
 
 
 def _picked(second: object, wanted: Sequence[int]) -> object:

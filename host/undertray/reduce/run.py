@@ -39,9 +39,6 @@ __all__ = ["Reduction", "reduce_run"]
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-_ROWS = 4096  # turned into columns at a time
-_COLUMNS = 2
-
 
 def reduce_run(
     run: Run,
@@ -260,17 +257,14 @@ def _other(blocks: Blocks, level: Bools, throttle_us: float, need: HoldNeed) -> 
 def _taps(names: Sequence[str], suction: TapSuction, step_s: Array) -> dict[str, TapSummary]:
     out = {}
     beyond = suction.out_of_range.any()
-    # few at a time, as memory that was not used before takes longer to get than to fill
-    columns = np.empty((min(_COLUMNS, len(names)), len(step_s)))
+    ordered = np.empty(len(step_s))  # one for all, as memory that was not used before takes long to get
     for i, name in enumerate(names):
-        if i % _COLUMNS == 0:
-            for a in range(0, len(step_s), _ROWS):
-                some = suction.pa[a : a + _ROWS, i : i + _COLUMNS].T
-                columns[: len(some), a : a + _ROWS] = some
-        column = columns[i % _COLUMNS]
+        column = suction.pa[:, i]
         seen = np.isfinite(column)
         whole = bool(seen.all())
-        values = column if whole else column[seen]
+        values = ordered if whole else column[seen]
+        if whole:
+            ordered[:] = column
         out[name] = TapSummary(
             mean=float(values.mean()) if values.size else None,
             max=float(values.max()) if values.size else None,

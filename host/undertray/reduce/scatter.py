@@ -87,7 +87,7 @@ def mean_scatter(readings: Array, weights: Array, rate_hz: float, rows: Ints | N
     for a in range(0, count, at_once):
         b = min(count, a + at_once)
         here = slice(a * size, b * size)
-        cut = readings[here] if rows is None else readings.take(rows[here], axis=0)
+        cut = readings[here] if rows is None else readings[rows[here]]
         cut = cut.reshape(b - a, size, -1)
         # many small products: several times as fast as a mean over the middle axis
         np.matmul(weights, np.matmul(even, cut).T, out=means[:, a:b])

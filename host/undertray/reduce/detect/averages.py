@@ -69,7 +69,10 @@ class Averages:
         size, taps = self._rows, suction_pa.shape[1]
         k = len(t_s) // size
         cube = suction_pa.reshape(k, size, taps)
-        mean, missing = np.einsum("kst->kt", cube) / size, np.zeros((k, taps), bool)
+        mean, missing = suction_pa[::size].copy(), np.zeros((k, taps), bool)
+        for i in range(1, size):
+            mean += suction_pa[i::size]
+        mean /= size
         out = None if beyond is None or not beyond.any() else beyond.reshape(cube.shape)
         if out is not None or not np.isfinite(mean.sum()):
             there = np.isfinite(cube)
@@ -124,7 +127,7 @@ def _mean(cube: Array, there: NDArray[np.bool_]) -> Array:
 
 def _repeats(suction_pa: Array, before_pa: Array | None, size: int) -> NDArray[np.bool_]:
     """Blocks in which each row of a tap repeats the one before."""
-    same = np.zeros(suction_pa.shape, bool)
+    same = np.zeros_like(suction_pa, bool)
     np.equal(suction_pa[1:], suction_pa[:-1], out=same[1:])
     if before_pa is not None:
         same[:1] = suction_pa[:1] == before_pa
