@@ -47,6 +47,18 @@ def laps(t_s: Array) -> tuple[Array, Array]:
     return level[:, None] * np.linspace(1.05, 0.95, 8) + noise, np.where(up, 1700.0, 1000.0)
 
 
+def drives(t_s: Array) -> tuple[Array, Array]:
+    """Suction at eight taps, and throttle: nine of ten minutes at one throttle, with four folds."""
+    now_s = t_s % 600
+    up = (now_s > 20) & (now_s < 580)
+    kernel = np.exp(-np.arange(400) / 50)
+    level = np.convolve(np.where(up, 1300.0, 0.0), kernel / kernel.sum())[: len(t_s)]
+    since_s = np.where((now_s > 100) & (now_s < 520), (now_s - 100) % 120, np.inf)
+    level *= np.where(since_s < 1.5, np.maximum(0.3, np.exp(-since_s / 0.1)), 1.0)
+    noise = np.random.default_rng(1).normal(0, 6, (len(t_s), 8))
+    return level[:, None] * np.linspace(1.2, 0.8, 8) + noise, np.where(up, 1700.0, 1000.0)
+
+
 def fan(t_s: Array, throttle_us: Array, lag_s: float = 0.12) -> Array:
     """Suction over full suction of a fan whose speed follows the pulse with one lag, by dp ~ N^2."""
     gain = 1.0 - np.exp(-np.diff(t_s, prepend=t_s[0]) / lag_s)
