@@ -10,6 +10,7 @@ import numpy as np
 
 from undertray.reduce.car import Car
 from undertray.reduce.floor import load_matrix
+from undertray.reduce.steady import run_blocks
 
 CAR_TOML = Path(__file__).parents[2] / "demo_logs" / "car.toml"
 
@@ -146,4 +147,6 @@ def invented_reduction(
         "notices": () if calibrated else ("uncalibrated: suction is by the sensors' own scale",),
         "caveats": () if calibrated else ("the sensors are not calibrated",),
     }
-    return SimpleNamespace(**(fields | changes))
+    reduction: Any = SimpleNamespace(**(fields | changes))
+    reduction.blocks = run_blocks(reduction.series, reduction.events)
+    return reduction

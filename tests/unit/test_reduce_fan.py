@@ -18,7 +18,6 @@ from undertray.reduce.dwells import Dwell, fan_lag, steady_dwells
 from undertray.reduce.fan import FanReference, fit_reference
 from undertray.reduce.fanstate import seal_index
 from undertray.reduce.run import reduce_run
-from undertray.reduce.steady import run_blocks
 from undertray.reduce.sweep import take_reference
 
 RATE = 200.0
@@ -51,7 +50,7 @@ def sweep_run(lag_up_s=0.12, lag_down_s=0.3, exponent=2.0, idle_us=1000.0, hold_
 
 def test_dwells_of_a_sweep():
     reduction = reduce_run(sweep_run(), invented_car())
-    dwells = steady_dwells(run_blocks(reduction.series, reduction.events))
+    dwells = steady_dwells(reduction.blocks)
     assert [round(d.throttle_us) for d in dwells] == [1300, 1500, 1700]
     # derived: 4 s less 0.8 s for the fans to settle; 0.003 (u - 1000)^2, the taps' mean share is 1
     assert [d.seconds for d in dwells] == pytest.approx([3.2] * 3, abs=0.11)
@@ -92,7 +91,7 @@ def test_the_pack_is_taken_into_account():
     full, low = law.suction_pa(1700.0, 8400.0), law.suction_pa(1700.0, 7560.0)
     assert low / full == pytest.approx(0.9**2)
     assert full == pytest.approx(1470.0 * (8400 / 8000) ** 2, rel=0.02)
-    index = seal_index(run_blocks(reduction.series, reduction.events), law)
+    index = seal_index(reduction.blocks, law)
     assert np.nanmin(index) > 0.97
     assert np.nanmax(index) < 1.03
 
@@ -104,7 +103,7 @@ def test_fan_laws():
     # dp/N^2 falls with a leak at any throttle, and not with the throttle
     reduction = reduce_run(sweep_run(seal=0.7), invented_car())
     good = take_reference([reduce_run(sweep_run(), invented_car())], invented_car()).reference
-    index = seal_index(run_blocks(reduction.series, reduction.events), good)
+    index = seal_index(reduction.blocks, good)
     assert index[np.isfinite(index)] == pytest.approx(0.7, abs=0.02)
 
 

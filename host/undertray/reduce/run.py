@@ -169,6 +169,7 @@ def reduce_run(
         ),
         events=events,
         series=series,
+        blocks=blocks,
         sides={
             "left": Side(whole.means.left_n, whole.u95["left_n"]),
             "right": Side(whole.means.right_n, whole.u95["right_n"]),

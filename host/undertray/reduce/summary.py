@@ -15,6 +15,7 @@ from undertray.quantiles import quantiles
 from undertray.reduce.estimates import Cover, Doubt, Rest, Side, Steady
 from undertray.reduce.loss import Loss
 from undertray.reduce.series import Series
+from undertray.reduce.steady import Blocks
 
 if TYPE_CHECKING:
     from undertray.reduce.fanstate import FanState
@@ -183,6 +184,8 @@ class Reduction:
         In order of onset.
     series : Series
         The run over time.
+    blocks : Blocks
+        The same by blocks of a tenth of a second.
     sides : mapping of str to Side
         ``left`` and ``right`` half of the floor.
     steady : Steady or None
@@ -221,6 +224,7 @@ class Reduction:
     hold: Hold
     events: tuple[Loss, ...]
     series: Series = field(repr=False)
+    blocks: Blocks = field(repr=False)
     sides: Mapping[str, Side]
     steady: Steady | None
     grip: Grip | None
@@ -240,8 +244,8 @@ class Reduction:
         dict
             Numbers, texts, lists and None only; never NaN. Numbers have 12 significant digits.
         """
-        out = {f.name: _plain(getattr(self, f.name)) for f in dataclasses.fields(self) if f.name != "series"}
-        return {"format": out.pop("format"), **out}
+        fields = (f.name for f in dataclasses.fields(self) if f.name not in ("series", "blocks"))
+        return {name: _plain(getattr(self, name)) for name in fields}
 
 
 def _plain(value: Any) -> Any:

@@ -12,7 +12,6 @@ from undertray.reduce.car import Car
 from undertray.reduce.dwells import Dwell, FanLag, steady_dwells
 from undertray.reduce.fan import FanReference, fit_reference
 from undertray.reduce.leakage import LeakLaw, fan_flow_m3_s, fit_leak, leak_area_m2
-from undertray.reduce.steady import run_blocks
 from undertray.reduce.summary import Reduction
 
 __all__ = ["Sweep", "take_reference"]
@@ -65,7 +64,7 @@ def take_reference(reductions: Sequence[Reduction], car: Car) -> Sweep:
     rest_us, steps = np.inf, 0
     lags: dict[str, list[float]] = {"up": [], "down": []}
     for one in reductions:
-        dwells += steady_dwells(run_blocks(one.series, one.events))
+        dwells += steady_dwells(one.blocks)
         throttle_us = one.series.throttle_us
         if np.isfinite(throttle_us).any():
             rest_us = min(rest_us, float(np.nanmin(throttle_us)))

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from undertray.errors import ReductionError
 from undertray.reduce.loss import LOSS_KINDS
-from undertray.reduce.steady import run_blocks, throttle_bands, work_rows
+from undertray.reduce.steady import throttle_bands, work_rows
 from undertray.report.margins import UNTOLD, warning_words
 from undertray.report.verdict import judge
 
@@ -130,7 +130,7 @@ def digest(reduction: Reduction, facts: Mapping[str, Any], by: str) -> Digest:
             expected="one of " + ", ".join(str(n)[:20] for n in names[:20] if n not in ("notes", "host")),
             do="choose another fact, or note it when recording",
         )
-    blocks = run_blocks(reduction.series, reduction.events)
+    blocks = reduction.blocks
     throttle_us = reduction.series.throttle_us
     work = work_rows(throttle_us)
     share = 1.0 if work is None else float(work.mean())

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from undertray.reduce.loss import LOSS_KINDS
-from undertray.reduce.steady import BLOCK_S, run_blocks, steady_levels, work_rows
+from undertray.reduce.steady import BLOCK_S, steady_levels, work_rows
 from undertray.report.display import Display
 from undertray.report.fanpicture import fan_picture, index_picture
 from undertray.report.floorplan import at_moment_pa, floor_picture, steady_pa
@@ -114,7 +114,7 @@ def _event_words(reduction: Reduction, event: Any, units: Display) -> str:
 
 def _steady_values(reduction: Reduction) -> Any:
     """Median suction while steady at the weakest throttle; else with the fans up and no event."""
-    blocks = run_blocks(reduction.series, reduction.events)
+    blocks = reduction.blocks
     levels = steady_levels(blocks, reduction.series.throttle_us)
     if levels:
         return steady_pa(reduction, blocks.rows_of(levels[0]))
@@ -154,7 +154,7 @@ def steady_pictures(
     list of Picture
         Map of the floor; suction against throttle and seal index where a throttle was logged.
     """
-    blocks = run_blocks(reduction.series, reduction.events)
+    blocks = reduction.blocks
     pictures = [
         floor_picture(
             car,
