@@ -129,6 +129,7 @@ def invented_reduction(
         else (invented_event(onset_s=fold_at_s, bottom_s=fold_at_s + 0.05),),
         "series": SimpleNamespace(
             t_s=t_s,
+            row_s=np.full(n, 1 / rate_hz),
             tap_suction_pa=suction,
             mean_suction_pa=suction.mean(axis=1),
             throttle_us=throttle_us if throttle else np.full(n, np.nan),

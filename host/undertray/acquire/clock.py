@@ -57,6 +57,18 @@ class BoardTime:
     resets: int
     host: HostLine | None
 
+    def row_s(self) -> NDArray[np.float64]:
+        """Tell how long each row stands for.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            Time to the next row, s; one sample period before a gap and at the end.
+        """
+        period_s = 1.0 / self.rate_hz
+        row_s = np.diff(self.t_s, append=self.t_s[-1:] + period_s)
+        return np.where(row_s > GAP_PERIODS * period_s, period_s, row_s)
+
     @property
     def skew_ppm(self) -> float | None:
         """How much longer the host's clock finds a board second, 1e-6; None where unknown."""

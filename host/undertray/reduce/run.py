@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.acquire.clock import GAP_PERIODS, BoardTime, board_time
+from undertray.acquire.clock import board_time
 from undertray.acquire.runlog import Run
 from undertray.calibrate.certificate import Calibration
 from undertray.errors import ReductionError
@@ -106,8 +106,10 @@ def reduce_run(
     there = np.isfinite(downforce)
     if not there.any():
         raise ReductionError("no row with a good tap", where=run.where, do="check the sensors")
+    row_s = time.row_s()
     series = Series(
         t_s=time.t_s,
+        row_s=row_s,
         tap_suction_pa=suction.pa,
         mean_suction_pa=loads.mean_suction_pa,
         throttle_us=run.throttle_us,
@@ -118,10 +120,10 @@ def reduce_run(
         pack_t_s=pack_t_s,
         pack_mv=pack_mv,
     )
-    step_s, need, stay = _sample_time(time), hold_need(car), hold_need(replace(car, allowance=0.0))
+    need, stay = hold_need(car), hold_need(replace(car, allowance=0.0))
     below = _below(loads, need)
     cuts_s = [e.onset_s for e in events if e.kind == "throttle-cut"]
-    events = tuple(with_hold(e, series, step_s, below, cuts_s) for e in events)
+    events = tuple(with_hold(e, series, below, cuts_s) for e in events)
     blocks = run_blocks(series, events)
     whole = mean_uncertainty(there, loads, suction, zero, car, calibration, time.rate_hz)
     levels = steady_levels(blocks, run.throttle_us)
@@ -131,8 +133,8 @@ def reduce_run(
     )
     rows = slice(None) if there.all() else there
     axles = {
-        "front": _axle(front[rows], need.front_n, stay.front_n, step_s[rows], whole.u95["front_n"]),
-        "rear": _axle(rear[rows], need.rear_n, stay.rear_n, step_s[rows], whole.u95["rear_n"]),
+        "front": _axle(front[rows], need.front_n, stay.front_n, row_s[rows], whole.u95["front_n"]),
+        "rear": _axle(rear[rows], need.rear_n, stay.rear_n, row_s[rows], whole.u95["rear_n"]),
     }
     force = Spread.of(downforce[rows], whole.u95["downforce_n"])
     best = (
@@ -155,7 +157,7 @@ def reduce_run(
         duration_s=float(time.t_s[-1] - time.t_s[0]),
         rate_hz=time.rate_hz,
         suction_pa=Spread.of(loads.mean_suction_pa[rows], whole.u95["suction_pa"]),
-        taps=_taps(names, suction, step_s),
+        taps=_taps(names, suction, row_s),
         downforce_n=force,
         centre_mm=Centre(whole.means.x_mm, whole.means.y_mm, whole.u95["x_mm"], whole.u95["y_mm"]),
         axles=axles,
@@ -164,7 +166,7 @@ def reduce_run(
             required_n=need.whole_n,
             stay_n=stay.whole_n,
             margin_n=Margin(force.median - need.whole_n, float(downforce[rows].min()) - need.whole_n),
-            below_s=float(step_s[below].sum()),
+            below_s=float(row_s[below].sum()),
             limiting_axle=min(axles, key=lambda a: axles[a].margin_n.median),
         ),
         events=events,
@@ -174,7 +176,7 @@ def reduce_run(
             "left": Side(whole.means.left_n, whole.u95["left_n"]),
             "right": Side(whole.means.right_n, whole.u95["right_n"]),
         },
-        steady=None if still is None else _steady(still, need, float(step_s[held].sum()), blocks, levels),
+        steady=None if still is None else _steady(still, need, float(row_s[held].sum()), blocks, levels),
         grip=grip(car, best.downforce_n, best.front_n, best.rear_n, speeds_m_s),
         fan=fan_state(series, events, blocks, car, reference),
         cover=Cover(car.load, load_matrix(car).extrapolated),
@@ -188,23 +190,14 @@ def reduce_run(
             calibration,
             suction,
             loads.absent,
-            (*_unmeasured(step_s[~there]), *zero.notices, *whole.notices, *of_the_pack),
+            (*_unmeasured(row_s[~there]), *zero.notices, *whole.notices, *of_the_pack),
         ),
         caveats=run_caveats(run, time, car, calibration, suction, loads, zero),
     )
 
 
-def _sample_time(time: BoardTime) -> Array:
-    """Time each row stands for: to the next one, one period before a gap and at the end."""
-    period = 1.0 / time.rate_hz
-    step = np.diff(time.t_s, append=time.t_s[-1] + period)
-    return np.where(step > GAP_PERIODS * period, period, step)
-
-
-def _unmeasured(step_s: Array) -> tuple[str, ...]:
-    return (
-        (f"no tap was good for {step_s.sum():.2f} s: nothing is known of that time",) if len(step_s) else ()
-    )
+def _unmeasured(row_s: Array) -> tuple[str, ...]:
+    return (f"no tap was good for {row_s.sum():.2f} s: nothing is known of that time",) if len(row_s) else ()
 
 
 def _below(loads: Loads, need: HoldNeed) -> Bools:
@@ -213,10 +206,10 @@ def _below(loads: Loads, need: HoldNeed) -> Bools:
         return np.asarray(below.any(axis=0))
 
 
-def _axle(load: Array, required_n: float, stay_n: float, step_s: Array, u95_n: float | None) -> Axle:
+def _axle(load: Array, required_n: float, stay_n: float, row_s: Array, u95_n: float | None) -> Axle:
     median = quantiles(load, (0.5,))[0]
     margin = Margin(median - required_n, float(load.min()) - required_n)
-    below_s = float(step_s[load < required_n].sum())
+    below_s = float(row_s[load < required_n].sum())
     return Axle(float(load.mean()), required_n, stay_n, margin, below_s, u95_n)
 
 
@@ -255,10 +248,10 @@ def _other(blocks: Blocks, level: Bools, throttle_us: float, need: HoldNeed) -> 
     return OtherLevel(throttle_us, seconds, suction_pa, front_n + rear_n, *margins)
 
 
-def _taps(names: Sequence[str], suction: TapSuction, step_s: Array) -> dict[str, TapSummary]:
+def _taps(names: Sequence[str], suction: TapSuction, row_s: Array) -> dict[str, TapSummary]:
     out = {}
     beyond = suction.out_of_range.any()
-    ordered = np.empty(len(step_s))  # one for all, as memory that was not used before takes long to get
+    ordered = np.empty(len(row_s))  # one for all, as memory that was not used before takes long to get
     for i, name in enumerate(names):
         column = suction.pa[:, i]
         seen = np.isfinite(column)
@@ -270,7 +263,7 @@ def _taps(names: Sequence[str], suction: TapSuction, step_s: Array) -> dict[str,
             mean=float(values.mean()) if values.size else None,
             max=float(values.max()) if values.size else None,
             median=quantiles(values, (0.5,), spoil=True)[0] if values.size else None,
-            saturated_s=float(step_s[suction.out_of_range[:, i]].sum()) if beyond else 0.0,
-            missing_s=0.0 if whole else float(step_s[~seen].sum()),
+            saturated_s=float(row_s[suction.out_of_range[:, i]].sum()) if beyond else 0.0,
+            missing_s=0.0 if whole else float(row_s[~seen].sum()),
         )
     return out

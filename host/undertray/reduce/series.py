@@ -20,6 +20,8 @@ class Series:
     ----------
     t_s : ndarray, shape (n,)
         Board time since the first good row, s.
+    row_s : ndarray, shape (n,)
+        How long each row stands for, s: to the next, but one sample period before a gap and at the end.
     tap_suction_pa : ndarray, shape (n, taps)
         Suction at each tap, in the order of the car's taps, Pa; NaN where missing.
     mean_suction_pa : ndarray, shape (n,)
@@ -36,6 +38,7 @@ class Series:
     """
 
     t_s: Array
+    row_s: Array
     tap_suction_pa: Array
     mean_suction_pa: Array
     throttle_us: Array

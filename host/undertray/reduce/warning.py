@@ -20,7 +20,7 @@ Bools = NDArray[np.bool_]
 _LOOK_BACK_S = 7.0  # for signs before a loss
 
 
-def with_hold(event: Loss, series: Series, step_s: Array, below: Bools, cuts_s: Sequence[float]) -> Loss:
+def with_hold(event: Loss, series: Series, below: Bools, cuts_s: Sequence[float]) -> Loss:
     """Add what needs the car: time below the hold limit, and the warning there was.
 
     Parameters
@@ -29,8 +29,6 @@ def with_hold(event: Loss, series: Series, step_s: Array, below: Bools, cuts_s: 
         An event of the run.
     series : Series
         The run over time, n rows.
-    step_s : ndarray, shape (n,)
-        Time that each row stands for, s.
     below : ndarray of bool, shape (n,)
         Where the hold limit is not met.
     cuts_s : sequence of float
@@ -45,7 +43,7 @@ def with_hold(event: Loss, series: Series, step_s: Array, below: Bools, cuts_s: 
     t_s = series.t_s
     a = int(np.searchsorted(t_s, event.onset_s))
     b = len(t_s) if event.end_s is None else int(np.searchsorted(t_s, event.end_s))
-    event = replace(event, below_hold_s=float(step_s[a:b][below[a:b]].sum()))
+    event = replace(event, below_hold_s=float(series.row_s[a:b][below[a:b]].sum()))
     if event.kind == "throttle-cut":
         return event
     first = max(0, int(np.searchsorted(t_s, event.onset_s - _LOOK_BACK_S)))

@@ -62,8 +62,8 @@ class Holding:
         When the least of the margins was greatest, likewise.
     doubts : tuple of str
         Why it may not have held for sure; each goes on after "but".
-    step_s : ndarray of float64, shape (n,)
-        Time each row stands for, s.
+    row_s : ndarray of float64, shape (n,)
+        How long each row stands for, s.
     """
 
     reached: Reached
@@ -81,7 +81,7 @@ class Holding:
     best: Moment
     best_stay: Moment
     doubts: tuple[str, ...]
-    step_s: Array
+    row_s: Array
 
 
 def holding(reduction: Reduction) -> Holding | str:
@@ -130,10 +130,10 @@ def holding(reduction: Reduction) -> Holding | str:
     told = counted & (spun_up | ~had)
     looked = told if told.any() else counted
     below, short = counted & ~need, counted & ~stay
-    step_s = _steps(t_s)
+    row_s = reduction.series.row_s
     doubts = (
         *_late(late_s, reached),
-        *_unseen(since, known, t_s),
+        *_unseen(since, known, row_s),
         *_unknown_throttle(reduction, work, since, stay),
         *_uncounted_losses(reduction, work, since),
     )
@@ -143,9 +143,9 @@ def holding(reduction: Reduction) -> Holding | str:
         throttle=work.told,
         below=below,
         short=short,
-        counted_s=float(step_s[counted].sum()),
-        below_s=float(step_s[below].sum()),
-        short_s=float(step_s[short].sum()),
+        counted_s=float(row_s[counted].sum()),
+        below_s=float(row_s[below].sum()),
+        short_s=float(row_s[short].sum()),
         first_below=_first(margins, margins.need_n, below),
         first_short=_first(margins, margins.stay_n, short),
         least=margins.least(margins.need_n, looked),
@@ -153,7 +153,7 @@ def holding(reduction: Reduction) -> Holding | str:
         best=margins.least(margins.need_n, work.asked, best=True),
         best_stay=margins.least(margins.stay_n, work.asked, best=True),
         doubts=doubts,
-        step_s=step_s,
+        row_s=row_s,
     )
 
 
@@ -183,8 +183,8 @@ def _late(late_s: float, reached: Reached) -> tuple[str, ...]:
     return (f"the throttle was up for {late_s:.1f} s before it first had {reached.value}",)
 
 
-def _unseen(since: Mask, known: Mask, t_s: Array) -> tuple[str, ...]:
-    gone_s = _long_s(since & ~known, since, t_s)
+def _unseen(since: Mask, known: Mask, row_s: Array) -> tuple[str, ...]:
+    gone_s = _long_s(since & ~known, since, row_s)
     return (f"for {gone_s:.2f} s of the time that counts no suction was measured",) if gone_s else ()
 
 
@@ -195,7 +195,7 @@ def _unknown_throttle(reduction: Reduction, work: AtWork, since: Mask, held: Mas
     first = int(since.argmax())
     unknown = ~np.isfinite(reduction.series.throttle_us) & (work.asked | held)
     unknown[:first] = False
-    gone_s = _long_s(unknown, since, reduction.series.t_s)
+    gone_s = _long_s(unknown, since, reduction.series.row_s)
     return (f"for {gone_s:.2f} s after it first held the throttle is unknown",) if gone_s else ()
 
 
@@ -210,12 +210,11 @@ def _uncounted_losses(reduction: Reduction, work: AtWork, since: Mask) -> tuple[
     return tuple(said)
 
 
-def _long_s(rows: Mask, counted: Mask, t_s: Array) -> float:
+def _long_s(rows: Mask, counted: Mask, row_s: Array) -> float:
     """Time of some rows, s; 0 where no piece of it is long, and all of it next to nothing."""
-    step_s = _steps(t_s)
-    total_s = float(step_s[rows].sum())
-    longest_s = max((float(step_s[a:b].sum()) for a, b in stretches(rows)), default=0.0)
-    few = longest_s <= _UNSEEN_S and total_s <= _UNSEEN * float(step_s[counted].sum())
+    total_s = float(row_s[rows].sum())
+    longest_s = max((float(row_s[a:b].sum()) for a, b in stretches(rows)), default=0.0)
+    few = longest_s <= _UNSEEN_S and total_s <= _UNSEEN * float(row_s[counted].sum())
     return 0.0 if few else total_s
 
 
@@ -225,14 +224,6 @@ def _first(margins: Margins, beyond_n: Array, rows: Mask) -> Moment | None:
     only = np.zeros(len(rows), bool)
     only[int(rows.argmax())] = True
     return margins.least(beyond_n, only)
-
-
-def _steps(t_s: Array) -> Array:
-    """Time each row stands for; a gap counts as one usual step."""
-    steps = np.diff(t_s, append=t_s[-1])
-    usual = float(np.median(steps[:-1]))
-    steps[-1] = usual
-    return np.where(steps > 5 * usual, usual, steps)
 
 
 def _first_held(had: Mask, known: Mask, t_s: Array, spell: tuple[int, int]) -> int | None:

@@ -266,4 +266,4 @@ def _blame(reduction: Reduction, found: Holding) -> tuple[str, ...]:
 
 
 def _time(found: Holding, rows: Mask) -> str:
-    return f"{found.step_s[rows].sum():.2f} s"
+    return f"{found.row_s[rows].sum():.2f} s"
