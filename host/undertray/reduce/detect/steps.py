@@ -26,6 +26,7 @@ _SHAPE = 0.04  # of the change that the throttle made, that no law has to get ri
 _SUDDEN_S = 0.16  # for the middle 60 % of the fall, read in medians of three blocks
 _STANDS_S, _STANDS = 0.45, 0.85  # bumps one after the other do not stand this long
 _ZERO = 1e-3
+_SEEN = 0.35  # of a fall over expectation, that shows as a knee in the suction itself
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,10 +196,23 @@ def _step(s: Stretch, law: RotorLaw, falls: _Falls, i: int, min_drop: float) -> 
     if edges is None or (edges[1] - edges[0]) * s.block_s > _SUDDEN_S:
         return None
     begun, over = edges[0] + shift, edges[1] + shift
+    # suction that does not rise where the law expects it to, or goes on falling, is a fan that is late
+    if not _knee(s.mean_pa, begun, over) >= _SEEN * size:
+        return None
     standing = log[over : over + round(_STANDS_S / s.block_s)] < before - 0.5 * size
     if not standing.mean() >= _STANDS:
         return None
     return Step(begun, over, a, b, float(np.exp(before)), drop)
+
+
+def _knee(mean_pa: Array, begun: int, over: int) -> float:
+    """Fall of the log of the suction itself between two blocks, beyond that over as long before."""
+    count = max(2, over - begun)
+    first = max(1, begun - count)
+    course = middles(_windows(mean_pa, 3, np.arange(first, min(over + 2, len(mean_pa) - 1)) - 1))
+    course = np.log(np.maximum(course, _ZERO * max(float(course[0]), 1e-9)))
+    at = begun - first
+    return float(course[at] - course[at:].min() - max(0.0, course[0] - course[at]))
 
 
 def _edges(course: Array, high: float, low: float) -> tuple[int, int] | None:
