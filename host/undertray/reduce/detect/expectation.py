@@ -20,6 +20,7 @@ _MEMORY_S = 90.0
 _CALM_FRAMES = 60
 _ALIKE_US = 0.1  # of a few hundred: blocks in which the speeds differ by less are all alike
 _HARD_US, _WORKED = 150.0, 3
+_FASTER = 2  # steps of the grid of lags
 _SCHOOL = 6  # lessons before a frame may be mistrusted
 _FIRST_LESSONS = 3  # ... and before a fall over seconds may be judged, by all laws that are in
 _FIRST_LAW = 309  # before anything was learned: the square from 1000 µs on, lags of 0.2 s
@@ -170,16 +171,16 @@ class FanBank:
 
         Notes
         -----
-        The least of all laws that are in. Each may have been slower before and be faster now than its
-        lag says, by one and two steps of the grid: how fast a fan is shows only once the throttle
-        was worked hard, and the promise has to hold the first time too. After three hard closings
-        that were learned from, one step faster is enough.
+        The least of all laws that are in. Each may be faster now than its lag says, by two steps of the
+        grid: a fan that coasts is braked by the air it moves, and falls faster from a high speed and to a
+        pulse near its own than any lag that fits the rest. It may have been slower before by one step, until
+        three hard closings were learned from: the promise has to hold the first time too.
         """
         if self._in is None:
             most = _EXCUSED * self._errors[self._best] + _EXCUSED_FLOOR * self._cc
             (self._in,) = (self._errors <= most).nonzero()
-        faster, slower = (1, 0) if self._worked >= _WORKED else (2, 1)
-        return self._laws.least_ratio(self._in, speed_us, before_us, faster, slower)
+        slower = 0 if self._worked >= _WORKED else 1
+        return self._laws.least_ratio(self._in, speed_us, before_us, _FASTER, slower)
 
     def ratio(self, speed_us: Array, before_us: Array) -> Array:
         """Suction over the suction before, by the best law, on an unchanged seal.

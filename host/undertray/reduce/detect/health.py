@@ -131,7 +131,10 @@ class Health:
         if not 0 < gone.sum() <= np.count_nonzero(weights) / 2:
             return ()
         # several hoses do not come off in one instant, but a side of the skirt does
-        if gone.sum() > 1 and 1 - float(rest @ before) / max(float(weights @ before), 1e-9) >= self._p.min_drop:
+        if (
+            gone.sum() > 1
+            and 1 - float(rest @ before) / max(float(weights @ before), 1e-9) >= self._p.min_drop
+        ):
             return ()
         held = float(rest @ last) / max(float(rest @ before), 1e-9)
         touched = 1 - held / explained if explained > 0 else 1.0

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.detect.bestchance import explained
 from undertray.reduce.detect.blocks import Blocks
 from undertray.reduce.detect.closeup import CloseUp
 from undertray.reduce.detect.expectation import FanBank
@@ -18,7 +19,7 @@ from undertray.reduce.detect.marks import Marks
 from undertray.reduce.detect.onset import Fall
 from undertray.reduce.detect.rotor import RotorLaw, fit_rotor, follow_rotor
 from undertray.reduce.detect.slope import find_slope, looks_bent
-from undertray.reduce.detect.steps import MOVING, SURE, Step, doubt, find_steps, may_hold_steps, shift
+from undertray.reduce.detect.steps import SURE, Step, doubt, find_steps, may_hold_steps, shift
 from undertray.reduce.detect.stretch import LOADED, Stretch
 from undertray.reduce.loss import Loss, LossParameters
 
@@ -33,8 +34,7 @@ _GROUP = 4  # blocks to a value of the first glance
 _EVEN = np.full(_GROUP, 1 / _GROUP)
 _CONFIRMED = 0.5  # a told loss shows at least this share of its drop
 _POOR = 0.08  # a law that leaves more is fitted afresh, and takes nothing back
-_ROUNDS, _BEST_CHANCE_ROUNDS = 4, 6
-_BRAKED = 6.0  # how much faster a fan may slow down than the law has it
+_ROUNDS = 4
 _UNSEEN_S = 1.0  # a fan that was not seen has settled
 _SAME_S = 0.4  # a loss told this near is the same
 _LONGEST_S = 0.25  # fall of a loss that only the second look finds
@@ -119,7 +119,7 @@ class Review:
             for event in self._unconfirmed(stretch, law.expected_pa, law, first, end):
                 self._ledger.withdraw(event)
         for step in find_steps(stretch, law, first, end, self._p.min_drop):
-            if not self._explained(step, stretch, law):
+            if not explained(step, stretch, law, self._p.min_drop):
                 self._tell(step, stretch, law)
 
     def stir(self, k: int) -> None:
@@ -204,36 +204,6 @@ class Review:
             law = fit_rotor(*data)
         self._law = law.parameters if law is not None and law.scatter < _POOR else None
         return law
-
-    def _explained(self, step: Step, s: Stretch, law: RotorLaw) -> bool:
-        """Give the throttle its best chance: could another fan have done it, and all the rest as well?"""
-        before, after, whole = step.before, step.after, slice(step.before.start, step.after.stop)
-        e = law.expected_pa
-        if abs(np.log(e[after].mean() / e[before].mean())) < MOVING:
-            return False
-        forced = np.zeros(len(e), bool)
-        forced[whole] = s.use[whole]
-        full = e[after].mean() * np.median(s.mean_pa[before] / e[before])
-        for faster in (1.0, _BRAKED):
-            start = law.parameters.copy()
-            start[3] += np.log(faster)
-            other = fit_rotor(
-                s.mean_pa,
-                s.throttle_us,
-                s.use,
-                s.restart,
-                self._block_s,
-                start,
-                _BEST_CHANCE_ROUNDS,
-                forced,
-            )
-            if other is None:
-                continue
-            held = other.expected_pa[after] * np.median(s.mean_pa[before] / other.expected_pa[before])
-            left = np.median(held - s.mean_pa[after]) / full
-            if left < max(self._p.min_drop, 0.4 * step.drop) and other.scatter < 1.3 * law.scatter + 0.003:
-                return True
-        return False
 
     def _unconfirmed(
         self, s: Stretch, expected_pa: Array, law: RotorLaw | None, first: int, end: int

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from undertray.reduce.middle import middle
 
-__all__ = ["RotorLaw", "fit_rotor", "follow_rotor", "rotor_speed"]
+__all__ = ["HARDEST", "RotorLaw", "fit_rotor", "follow_rotor", "rotor_speed"]
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -18,6 +18,8 @@ _SPAN_US = 900.0
 _JITTER_US = 8.0  # within this the throttle counts as constant, at its mean
 _LOW = np.array([950.0, 0.5, *np.log([0.05, 0.05, 0.05])])
 _HIGH = np.array([1500.0, 2.0, *np.log([60.0, 60.0, 40.0])])
+HARDEST = float(_HIGH[3])
+"""Log of the coefficient, 1/s, with which a fan is braked that stops in some milliseconds."""
 _START = np.array([1045.0, 1.0, *np.log([5.0, 5.0, 4.0])])
 _BELIEF = np.array([60.0, 0.3, 1.5, 1.5, 1.5])  # standard deviation of the start
 _DRIFT, _DRIFT_SD = 0.0, 0.1  # of the log of the gain over the stretch: a pack that sags

@@ -26,7 +26,7 @@ _SHAPE = 0.04  # of the change that the throttle made, that no law has to get ri
 _SUDDEN_S = 0.16  # for the middle 60 % of the fall, read in medians of three blocks
 _STANDS_S, _STANDS = 0.45, 0.85  # bumps one after the other do not stand this long
 _ZERO = 1e-3
-_SEEN = 0.35  # of a fall over expectation, that shows as a knee in the suction itself
+_SEEN = 0.2  # of a fall over expectation, that shows as a knee in the suction itself
 
 
 @dataclass(frozen=True, slots=True)
