@@ -181,6 +181,10 @@ def test_what_makes_a_hold_unsure():
     assert foreign == "the calibration is of another board"
     (cut,) = reduce_run(replace(whole, cut_off=True), car(), calibration(0.0, 1.0)).caveats
     assert "cut off" in cut
+    (broken,) = reduce_run(replace(whole, end={"why": "port vanished"}), car(), calibration(0.0, 1.0)).caveats
+    assert broken == "the recording broke off (port vanished): how the run ended is unknown"
+    for why in ("stopped", "time is up", "fetched", ["port vanished"], None):
+        assert reduce_run(replace(whole, end={"why": why}), car(), calibration(0.0, 1.0)).caveats == ()
     late = np.arange(len(whole.seq)) >= 1000
     gap = replace(whole, seq=(whole.seq + 400 * late) % 65536, t_us=whole.t_us + 2_000_000 * late)
     (gone,) = reduce_run(gap, car(), calibration(0.0, 1.0)).caveats

@@ -45,6 +45,13 @@ def test_a_long_time_up_before_it_first_held_leaves_no_sure_hold() -> None:
     assert "the throttle was up for 18.0 s before it first had what it needs" in verdict.headline
 
 
+@pytest.mark.parametrize(("seconds", "word"), [(3.6, "held, but not surely"), (6.0, "held")])
+def test_a_moment_is_no_sure_hold(seconds: float, word: str) -> None:
+    verdict = judge(invented_reduction(fold_at_s=None, seconds=seconds))
+    assert verdict.word == word
+    assert ("s of the run count" in verdict.headline) == (word != "held")
+
+
 def test_an_unknown_throttle_is_the_last_one_known() -> None:
     lost = _without_suction(invented_reduction(fold_at_s=None), 8.0, 99.0)
     lost.series.throttle_us[lost.series.t_s >= 7.5] = np.nan

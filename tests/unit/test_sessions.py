@@ -28,7 +28,7 @@ class _Reducer:
         self.asked.append(path.name)
         if "broken" in path.name:
             raise RunLogError("a row of another length", where=str(path))
-        return headline(invented_reduction(seconds=4.0, fold_at_s=None), FACTS)
+        return headline(invented_reduction(seconds=6.0, fold_at_s=None), FACTS)
 
 
 def _folder(tmp_path: Path, count: int = 3) -> Path:
@@ -56,7 +56,7 @@ def test_run_logs_are_listed_and_other_files_passed_over(tmp_path: Path) -> None
     assert len(asked) == 3
     assert found[0].facts == {"skirt": "brush", "gap": "0.5"}
     assert found[0].verdict == "held"
-    assert (found[0].losses, found[0].duration_s) == (0, 4.0)
+    assert (found[0].losses, found[0].duration_s) == (0, 6.0)
 
 
 def test_what_is_known_is_not_reduced_again_until_its_content_changes(tmp_path: Path) -> None:
@@ -162,7 +162,7 @@ def test_a_cache_that_cannot_be_written_is_no_error(tmp_path: Path) -> None:
 
 def test_sorting_by_numbers_texts_and_facts(tmp_path: Path) -> None:
     def one(file: str, margin: float | None, **facts: str) -> Session:
-        fields = headline(invented_reduction(seconds=4.0, fold_at_s=None), FACTS)
+        fields = headline(invented_reduction(seconds=6.0, fold_at_s=None), FACTS)
         return Session(file=file, **{**fields, "least_margin_n": margin, "facts": facts})
 
     runs = [one("a", 2.0, skirt="foam"), one("b", None, skirt="brush"), one("c", -1.0)]
@@ -189,7 +189,7 @@ def test_where_the_cache_is(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> 
 
 def test_a_thousand_known_runs_are_read_from_memory_alone(tmp_path: Path) -> None:
     folder, cache = _folder(tmp_path, 1000), tmp_path / "cache"
-    fields = headline(invented_reduction(seconds=4.0, fold_at_s=None), FACTS)
+    fields = headline(invented_reduction(seconds=6.0, fold_at_s=None), FACTS)
     memory = Memory(folder, "a", cache)
     assert len(list(list_sessions(folder, lambda path: fields, memory))) == 1000
     memory.save()

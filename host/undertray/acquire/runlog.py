@@ -20,6 +20,7 @@ from undertray.errors import RunLogError
 __all__ = ["LOG_VERSION", "Note", "Run", "read_run"]
 
 LOG_VERSION = 1
+_BROKE_OFF = ("port vanished", "disk failed", "silent", "failed")  # ends that nobody asked for
 _HEAD = 1 << 18
 _FREED = 31 << 20  # a larger one than 32 MB does not count
 _CLOCK_STEP_US = 20_000  # as far as a buffered serial port delays by itself
@@ -74,6 +75,12 @@ class Run:
     cut_off: bool
     end: Mapping[str, Any] | None
     file: str = ""
+
+    @property
+    def broke_off(self) -> str | None:
+        """Why the recording broke off; None where it was ended by somebody, or does not say."""
+        why = self.end.get("why") if self.end else None
+        return why if isinstance(why, str) and why in _BROKE_OFF else None
 
     @property
     def where(self) -> str:

@@ -131,4 +131,6 @@ def _of_the_log(run: Run, time: BoardTime) -> list[str]:
         said.append(f"the board was reset {time.resets} times; across a reset {how}")
     if run.cut_off:
         said.append("the log was cut off: it was read to its last whole line")
+    if run.broke_off:
+        said.append(f"the recording broke off ({run.broke_off}): what came after is not in the log")
     return said

@@ -27,6 +27,7 @@ SETTLED_S = 0.2
 _LEAST_STRETCH_S = 0.5
 _SPUN_UP_S = 1.0
 _LONGEST_SPIN_UP_S = 5.0
+_LEAST_COUNTED_S = 1.0
 _UNSEEN_S, _UNSEEN = 0.1, 0.01  # in one piece, and as a share of what counts
 
 
@@ -131,8 +132,10 @@ def holding(reduction: Reduction) -> Holding | str:
     looked = told if told.any() else counted
     below, short = counted & ~need, counted & ~stay
     row_s = reduction.series.row_s
+    counted_s = float(row_s[counted].sum())
     doubts = (
         *_late(late_s, reached),
+        *_brief(counted_s),
         *_unseen(since, known, row_s),
         *_unknown_throttle(reduction, work, since, stay),
         *_uncounted_losses(reduction, work, since),
@@ -143,7 +146,7 @@ def holding(reduction: Reduction) -> Holding | str:
         throttle=work.told,
         below=below,
         short=short,
-        counted_s=float(row_s[counted].sum()),
+        counted_s=counted_s,
         below_s=float(row_s[below].sum()),
         short_s=float(row_s[short].sum()),
         first_below=_first(margins, margins.need_n, below),
@@ -181,6 +184,10 @@ def _late(late_s: float, reached: Reached) -> tuple[str, ...]:
     if late_s <= _SPUN_UP_S:
         return ()
     return (f"the throttle was up for {late_s:.1f} s before it first had {reached.value}",)
+
+
+def _brief(counted_s: float) -> tuple[str, ...]:
+    return (f"only {counted_s:.2f} s of the run count",) if counted_s < _LEAST_COUNTED_S else ()
 
 
 def _unseen(since: Mask, known: Mask, row_s: Array) -> tuple[str, ...]:
