@@ -107,6 +107,14 @@ def test_fan_laws():
     assert index[np.isfinite(index)] == pytest.approx(0.7, abs=0.02)
 
 
+@pytest.mark.filterwarnings("error")
+def test_a_throttle_that_moves_no_air_tells_no_lag():
+    t = np.arange(0, 10, 0.005)
+    pulse = np.where((t > 3) & (t < 6), 1700.0, 1000.0)
+    # below zero throughout, as a sensor at rest reads: the root of the suction is 0 before and after
+    assert reduce_run(run_of(t, np.full((len(t), 4), -5.0), pulse), invented_car()).fan.lag.steps == 0
+
+
 @pytest.mark.parametrize(("up_s", "down_s"), [(0.12, 0.3), (0.05, 0.2), (0.3, 0.3)])
 def test_lag_of_the_fans(up_s, down_s):
     reduction = reduce_run(sweep_run(up_s, down_s), invented_car())

@@ -58,7 +58,9 @@ def _reduce(
     from undertray.reduce.car import Car
     from undertray.reduce.fan import FanReference
     from undertray.reduce.run import reduce_run
+    from undertray.reduce.summary import plain
     from undertray.report.table import reduction_table
+    from undertray.report.verdict import judge
     from undertray.report.words import caution_line, note_lines
 
     the_car = Car.from_toml(car)
@@ -66,7 +68,10 @@ def _reduce(
     good = FanReference.from_json(reference) if reference else None
     speeds = [_speed_m_s(text) for text in to_speed or ()]
     result = reduce_run(read_run(run), the_car, certificate, tare, good, speeds)
-    print(json.dumps(result.as_dict(), allow_nan=False) if as_json else reduction_table(result))
+    if as_json:
+        print(json.dumps({**result.as_dict(), "verdict": plain(judge(result))}, allow_nan=False))
+    else:
+        print(reduction_table(result))
     for notice in result.notices:
         print(note_lines(notice), file=sys.stderr)
     print(caution_line(), file=sys.stderr)

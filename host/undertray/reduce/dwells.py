@@ -162,7 +162,7 @@ def _lag(series: Series, busy_s: Array, first: int, settled: int, rows: slice) -
     tail = int(np.searchsorted(t_s[begin : rows.stop], t_s[rows.stop - 1] - _BEFORE_S))
     way = quantiles(root[tail:], (0.5,))[0] - before
     up = change_us > 0
-    if (way > 0) != up or abs(way) < 0.2 * max(before, before + way):
+    if (way > 0) != up or abs(way) <= 0.2 * max(before, before + way):
         return None
     done = (root[first - begin :] - before) / way >= _SETTLED
     at = int(done.argmax())

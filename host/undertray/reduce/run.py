@@ -19,7 +19,7 @@ from undertray.reduce.estimates import Cover, Doubt, Estimate, OtherLevel, Rest,
 from undertray.reduce.fan import FanReference
 from undertray.reduce.fanstate import fan_state
 from undertray.reduce.floor import load_matrix
-from undertray.reduce.grip import grip
+from undertray.reduce.grip import Grip, grip
 from undertray.reduce.hold import HoldNeed, hold_need
 from undertray.reduce.loads import Loads, faulted_rows, tap_loads
 from undertray.reduce.losses import find_losses
@@ -30,7 +30,7 @@ from undertray.reduce.series import Series
 from undertray.reduce.steady import BLOCK_S, Blocks, run_blocks, steady_levels
 from undertray.reduce.summary import FORMAT, Axle, Centre, Hold, Margin, Reduction, Spread, TapSummary
 from undertray.reduce.tube import tap_tubes
-from undertray.reduce.uncertainty import MeanUncertainty, mean_uncertainty
+from undertray.reduce.uncertainty import Means, MeanUncertainty, mean_uncertainty
 from undertray.reduce.warning import with_hold
 from undertray.reduce.zero import take_zero
 
@@ -137,16 +137,6 @@ def reduce_run(
         "rear": _axle(rear[rows], need.rear_n, stay.rear_n, row_s[rows], whole.u95["rear_n"]),
     }
     force = Spread.of(downforce[rows], whole.u95["downforce_n"])
-    best = (
-        still.means
-        if still
-        else replace(
-            whole.means,
-            downforce_n=force.median,
-            front_n=axles["front"].margin_n.median + need.front_n,
-            rear_n=axles["rear"].margin_n.median + need.rear_n,
-        )
-    )
     return Reduction(
         format=FORMAT,
         run=run.name,
@@ -177,7 +167,7 @@ def reduce_run(
             "right": Side(whole.means.right_n, whole.u95["right_n"]),
         },
         steady=None if still is None else _steady(still, need, float(row_s[held].sum()), blocks, levels),
-        grip=grip(car, best.downforce_n, best.front_n, best.rear_n, speeds_m_s),
+        grip=None if still is None else _grip(car, still.means, speeds_m_s),
         fan=fan_state(series, events, blocks, car, reference),
         cover=Cover(car.load, load_matrix(car).extrapolated),
         rest=Rest(zero.how, zero.zero_pa, zero.drift_pa),
@@ -194,6 +184,10 @@ def reduce_run(
         ),
         caveats=run_caveats(run, time, car, calibration, suction, loads, zero),
     )
+
+
+def _grip(car: Car, means: Means, speeds_m_s: Sequence[float]) -> Grip | None:
+    return grip(car, means.downforce_n, means.front_n, means.rear_n, speeds_m_s)
 
 
 def _unmeasured(row_s: Array) -> tuple[str, ...]:

@@ -30,6 +30,7 @@ __all__ = [
     "Reduction",
     "Spread",
     "TapSummary",
+    "plain",
 ]
 
 Array = NDArray[np.float64]
@@ -191,7 +192,7 @@ class Reduction:
     steady : Steady or None
         None where it never was steady.
     grip : Grip or None
-        What grip the steady (or else the median) suction buys; None without a tyre mu.
+        What grip the steady suction buys; None without a tyre mu, or where it never was steady.
     fan : FanState
         Lag of the fans, seal index, equivalent leak.
     cover : Cover
@@ -245,16 +246,28 @@ class Reduction:
             Numbers, texts, lists and None only; never NaN. Numbers have 12 significant digits.
         """
         fields = (f.name for f in dataclasses.fields(self) if f.name not in ("series", "blocks"))
-        return {name: _plain(getattr(self, name)) for name in fields}
+        return {name: plain(getattr(self, name)) for name in fields}
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
+    """Put a result in the terms of JSON.
+
+    Parameters
+    ----------
+    value : object
+        Dataclass, mapping, sequence, text, number or None, in any depth.
+
+    Returns
+    -------
+    object
+        Dictionaries, lists, texts, numbers of 12 significant digits, and None, also for NaN and infinity.
+    """
     if isinstance(value, bool | str | int) or value is None:
         return value
     if isinstance(value, float | np.floating):
         return float(f"{float(value):.12g}") if math.isfinite(value) else None
     if isinstance(value, Mapping):
-        return {str(k): _plain(v) for k, v in value.items()}
+        return {str(k): plain(v) for k, v in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(v) for v in value]
-    return {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        return [plain(v) for v in value]
+    return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
