@@ -284,6 +284,16 @@ def test_what_is_old_is_not_shown_and_is_an_alarm(car: Car) -> None:
     assert len(shown.axles) == 2
 
 
+def test_no_row_at_all_is_an_alarm_as_well() -> None:
+    monitor = Monitor()
+    assert monitor.update(900_000).alarm == ""
+    shown = monitor.update(1_100_000)
+    assert (shown.alarm, shown.alarms, shown.notice) == ("NO ROWS", 1, "no row has come yet")
+    drive = Drive(monitor)
+    drive.now_us = 1_200_000
+    assert drive.steady(1, 800, 800).alarm == ""
+
+
 def test_a_slow_board_is_not_silent_between_its_rows(car: Car) -> None:
     drive = Drive(Monitor(car), rate_hz=0.5)
     drive.steady(8, 800, 800)

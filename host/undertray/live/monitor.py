@@ -149,6 +149,8 @@ class Monitor:
         if self._fell_silent(now_us):
             alarms = self._silences + (judge.alarm.count if judge else 0)
             told = f"the last row came {(now_us - self._last_us) // 1_000_000} s ago"
+            if first_us is None:
+                told = self._trouble or "no row has come yet"
             return replace(shown, throttle_us=None, alarm="NO ROWS", alarms=alarms, notice=told)
         if judge is None:
             return shown
@@ -172,9 +174,9 @@ class Monitor:
         )
 
     def _fell_silent(self, now_us: int) -> bool:
-        """Whether rows stay away: then what was last seen is no longer so, and is not shown."""
+        """Whether rows stay away, the first one too: then what was last seen is no longer so, nor shown."""
         usual_s = max(_SILENT_S, _SILENT_ROWS / self._device.rate_hz) if self._device else _SILENT_S
-        silent = self._first_us is not None and now_us - self._last_us > usual_s * 1e6
+        silent = now_us - self._last_us > usual_s * 1e6
         self._silences += silent and not self._silent
         self._silent = silent
         return silent
