@@ -92,6 +92,12 @@ def test_silence_and_loss():
         next(readings.fresh())
 
 
+def test_a_board_that_refuses_its_description_is_quoted():
+    why = "board.json: columns[2]: unknown part 'HSX'"
+    with pytest.raises(LinkError, match=r"cannot work: .*unknown part 'HSX'.*; put"):
+        source([(0.1, encode_note("reply", {"to": "info", "ok": False, "why": why}))])
+
+
 def test_another_board_in_the_middle():
     board = ScriptedBoard(1)
     other = ScriptedBoard(1, uid="ffff")

@@ -179,6 +179,31 @@ def test_a_board_that_answers_but_sends_no_rows(tmp_path: Path) -> None:
         bench.run()
 
 
+UNFIT = {
+    "ok": False,
+    "why": "board.json: columns[2]: unknown part 'HSX', known: HSC, SDP8xx\x1b[2J" + 999 * ".",
+}
+
+
+@pytest.mark.parametrize("to", ["info", "board"])
+def test_a_board_that_refuses_its_description_is_quoted_at_once(tmp_path: Path, to: str) -> None:
+    """It answers, so it is no stranger, but no row will ever come: the name of the log stays free."""
+    bench = Bench(tmp_path, [(0.1, encode_note("reply", {"to": to, **UNFIT}))])
+    with pytest.raises(LinkError, match=r"cannot work: .*unknown part 'HSX', known: HSC.*; put") as caught:
+        bench.run()
+    assert bench.clock.us <= 0.3e6
+    assert str(caught.value).isprintable()
+    assert len(str(caught.value)) < 600
+    assert not bench.path.exists()
+
+
+def test_a_complaint_of_a_board_that_works_ends_nothing(tmp_path: Path) -> None:
+    board = ScriptedBoard()
+    complaint = encode_note("reply", {"to": "board", **UNFIT})
+    bench = Bench(tmp_path, [(0.1, board.line() + complaint + board.device_line()), *rows(board, 50, 0.2)])
+    assert bench.run(until_s=2).rows > 1
+
+
 def test_a_port_that_vanishes_ends_the_log_properly(tmp_path: Path) -> None:
     board = ScriptedBoard()
     bench = Bench(

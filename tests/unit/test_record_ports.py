@@ -13,7 +13,10 @@ from fakes.link import Clock, ScriptedLink
 from fakes.server import Send, tcp_board
 from undertray.acquire.link import Link
 from undertray.acquire.ports import Answer, ask, find_board
+from undertray.acquire.wire import encode_note
 from undertray.errors import LinkError
+
+UNFIT = encode_note("reply", {"to": "info", "ok": False, "why": "board.json: columns[2]: unknown part 'HSX'"})
 
 
 def asked(*script: tuple[float, bytes | Exception]) -> tuple[Answer, ScriptedLink]:
@@ -39,6 +42,7 @@ def test_a_board_describes_itself() -> None:
         ([(0.1, ScriptedBoard().line())], "rows come, but no description"),
         ([(0.1, device_line(wire=2))], "newer wire format"),
         ([(0.1, LinkError("the port vanished"))], "vanished"),
+        ([(0.1, encode_note("reply", {"to": "start", "ok": False})), (0.2, UNFIT)], "unknown part 'HSX'"),
     ],
 )
 def test_others_are_told_apart(script: list[tuple[float, bytes | Exception]], finding: str) -> None:
@@ -61,7 +65,7 @@ def test_the_one_board_is_chosen_and_never_guessed() -> None:
     assert find_board([stranger, board]) == "port"
     with pytest.raises(LinkError, match=r"more than one board answers.*--port"):
         find_board([board, board])
-    with pytest.raises(LinkError, match=r"no board found, got 'port'.*--port"):
+    with pytest.raises(LinkError, match=r"no board found, got 'port'.*--port.*'undertray ports' says"):
         find_board([stranger])
     with pytest.raises(LinkError, match=r"no board found, got 'no port'"):
         find_board([])

@@ -5,6 +5,7 @@ from __future__ import annotations
 from undertray.acquire.device import Device
 from undertray.acquire.framing import Framer
 from undertray.acquire.logscan import header_line
+from undertray.acquire.stranger import not_working
 from undertray.acquire.wire import Bad, Row, WireNote, parse_line
 from undertray.errors import LinkError, RunLogError
 
@@ -91,7 +92,8 @@ class Intake:
         Raises
         ------
         LinkError
-            When a link came back with another board, or with one that does not say who it is.
+            When the board says that it cannot work, or a link came back with another board, or
+            with one that does not say who it is.
         RunLogError
             When the board's first device note is not understood.
         """
@@ -148,6 +150,9 @@ class Intake:
 
     def _note(self, note: WireNote) -> None:
         self.notes += 1
+        failure = not_working(note) if self.device is None and not self.rows else None
+        if failure is not None:
+            raise failure
         if note.kind == "reply" and note.data.get("ok") is False:
             self.refusal = note.data.get("why")
         if note.kind != "device":

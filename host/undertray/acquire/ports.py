@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from undertray.acquire.device import Device
 from undertray.acquire.framing import Framer
 from undertray.acquire.link import Link
-from undertray.acquire.stranger import not_our_board
+from undertray.acquire.stranger import not_our_board, not_working
 from undertray.acquire.wire import Row, WireNote, parse_line
 from undertray.errors import LinkError, RunLogError
 
@@ -99,6 +99,9 @@ def ask(
                 if isinstance(parsed, WireNote) and parsed.kind == "device":
                     device = Device.from_note(parsed.data)
                     return Answer(port, what, device, _described(device))
+                failure = not_working(parsed) if isinstance(parsed, WireNote) and not rows else None
+                if failure is not None:
+                    raise failure
     except (LinkError, RunLogError) as error:
         return Answer(port, what, None, error.what)
     finally:
@@ -148,5 +151,5 @@ def find_board(answers: Sequence[Answer]) -> str:
         "no board found",
         seen=", ".join(answer.port for answer in answers) or "no port",
         expected="a port on which a board of ours answers",
-        do="plug the board in, or name the port with --port",
+        do="plug the board in, or name the port with --port; 'undertray ports' says what answers where",
     )

@@ -1,10 +1,13 @@
-"""Who is it, if not our board: what came over the port, put into words."""
+"""Who is it, if not a board of ours that works: what came over the port, put into words."""
 
 from __future__ import annotations
 
-from undertray.errors import LinkError
+from undertray.acquire.wire import WireNote
+from undertray.errors import LinkError, quoted
 
-__all__ = ["not_our_board"]
+__all__ = ["not_our_board", "not_working"]
+
+_WHY_LIMIT = 300
 
 
 def not_our_board(port: str, seen: bytes, baud: int | None = None) -> LinkError:
@@ -51,4 +54,34 @@ def not_our_board(port: str, seen: bytes, baud: int | None = None) -> LinkError:
         seen=seen.strip(),
         expected="lines such as '17,81235,1500,0,8192,9f3c'",
         do="choose another port; 'undertray ports' says what answers where",
+    )
+
+
+def not_working(note: WireNote, port: str | None = None) -> LinkError | None:
+    """Compose the error for a board that says why it cannot tell what it is.
+
+    Parameters
+    ----------
+    note : WireNote
+        What came before any description of the board, and before any row.
+    port : str or None
+        Name of the port.
+
+    Returns
+    -------
+    LinkError or None
+        To be raised by the caller; None when the note says no such thing.
+
+    Notes
+    -----
+    A board that refuses its ``board.json`` samples nothing, answers ``info`` with the reason and
+    repeats it unasked. Its refusals of other commands say nothing of the cause.
+    """
+    refused = note.kind == "reply" and note.data.get("ok") is False
+    if not refused or note.data.get("to") not in ("info", "board"):
+        return None
+    return LinkError(
+        f"the board answers that it cannot work: {quoted(note.data.get('why'), _WHY_LIMIT)}",
+        where=port,
+        do="put that right on the board and reset it; 'undertray board check' judges a board.json here",
     )

@@ -11,6 +11,7 @@ from undertray.acquire.device import Device
 from undertray.acquire.framing import Framer
 from undertray.acquire.link import Link
 from undertray.acquire.runlog import Note
+from undertray.acquire.stranger import not_working
 from undertray.acquire.wire import TICK_LIMIT, Row, WireNote, parse_line
 from undertray.calibrate.scale import nominal_suction_pa
 from undertray.calibrate.steady import Reading
@@ -42,7 +43,7 @@ class BoardReadings:
     Raises
     ------
     LinkError
-        When no board of ours answers within 12 s.
+        When no board of ours answers within 12 s, or it says that it cannot work.
     """
 
     def __init__(self, link: Link, clock_s: Callable[[], float] = time.monotonic) -> None:
@@ -90,10 +91,8 @@ class BoardReadings:
         while self._clock_s() < until_s:
             for line in self._framer.feed(self._link.read(_READ_S)):
                 parsed = parse_line(line)
-                if isinstance(parsed, WireNote) and parsed.kind == "device":
-                    found = Device.from_note(parsed.data)
-                elif isinstance(parsed, WireNote):
-                    self._remember(parsed)
+                if isinstance(parsed, WireNote):
+                    found = self._described(parsed) or found
             if found is not None and (self._second or not _needs_second(found)):
                 return found
         raise LinkError(
@@ -102,6 +101,15 @@ class BoardReadings:
             expected=f"its description within {_ANSWER_S:g} s",
             do="check the port, and that the board runs the undertray firmware",
         )
+
+    def _described(self, note: WireNote) -> Device | None:
+        if note.kind == "device":
+            return Device.from_note(note.data)
+        failure = not_working(note, self._link.name)
+        if failure is not None:
+            raise failure
+        self._remember(note)
+        return None
 
     def _rows(self) -> list[Row]:
         rows = []
