@@ -256,6 +256,26 @@ def test_the_seal_index_falls_with_a_leak_and_not_with_the_throttle() -> None:
     assert said[0][1] is None
 
 
+@pytest.mark.parametrize("spin_up_s", [0.1, 0.16, 0.3])
+def test_the_seal_index_is_1_on_one_seal_from_the_first_on(spin_up_s: float) -> None:
+    """Spinning up or down says nothing of the seal, whenever in a second the throttle moves."""
+    t = np.arange(0, 40, 0.005)
+    throttle = np.where((t > 2.31) & (t % 20 < 14.57), 1700.0, 1000.0)
+    speed = np.zeros(len(t))
+    for i in range(1, len(t)):
+        speed[i] = speed[i - 1] + (throttle[i] - 1000 - speed[i - 1]) * 0.005 / (spin_up_s + 0.005)
+    suction = 1800 * (speed / 1000) ** 2 + np.random.default_rng(5).normal(0, 3, len(t))
+    seal = SealIndex()
+    said = {}
+    for i in range(0, len(t), 10):
+        seal.feed(t[i : i + 10], suction[i : i + 10], throttle[i : i + 10])
+        if seal.value is not None:
+            said[float(t[i])] = seal.value
+    assert 7 < min(said) < 10  # five seconds of running
+    assert list(said.values()) == pytest.approx([1.0] * len(said), abs=0.05)
+    assert sum(at > 20 for at in said) > 250
+
+
 def test_the_seal_index_needs_the_throttle_and_running_fans() -> None:
     seal = SealIndex()
     t = np.arange(0, 20, 0.005)

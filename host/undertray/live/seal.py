@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from collections import deque
+
 import numpy as np
 from numpy.typing import NDArray
 
 from undertray.reduce.detect.expectation import FanBank
+from undertray.reduce.steady import SETTLE_S, STILL_US
 
 __all__ = ["SealIndex"]
 
 _BLOCK_S = 0.02
 _FRAME = 50
 _FRAMES = 600  # ten minutes
-_SETTLED = 5  # frames before anything is said
+_ENOUGH = 5  # frames with running fans before anything is said
 _BEST = 95.0  # percentile: one lucky frame is no reference
 
 
@@ -22,16 +25,19 @@ class SealIndex:
     Notes
     -----
     By the fan laws suction / N**2 is constant on a fixed leak; :class:`FanBank` finds the
-    exponent, dead band and lags that fit the run. Each second gives one ratio of suction to
-    drive; the reference is the 95th percentile of them, so the index is about 1 on the
-    seal at its best, and falls as a leak opens while the throttle alone does not move it.
+    exponent, dead band and lags that fit the run. Each second in which the throttle was still,
+    as the report has it, gives one ratio of suction to drive; the reference is the 95th
+    percentile of them, so the index is about 1 on the seal at its best, and falls as a leak opens
+    while the throttle alone does not move it. While a fan spins up or down the ratio says more
+    of its lag than of the seal: then there is no index, and nothing is taken into the reference.
     """
 
     def __init__(self) -> None:
         self._bank = FanBank(_BLOCK_S)
         self._next_s: float | None = None
         self._block: list[tuple[float, float]] = []
-        self._frame: list[tuple[float, NDArray[np.float64]]] = []
+        self._pulses: deque[float] = deque(maxlen=round(SETTLE_S / _BLOCK_S) + 1)
+        self._frame: list[tuple[float, NDArray[np.float64], bool]] = []
         self._frames: list[tuple[float, NDArray[np.float64]]] = []
         self._now: tuple[float, NDArray[np.float64]] | None = None
 
@@ -61,30 +67,38 @@ class SealIndex:
     def _close_block(self) -> None:
         if not self._block:
             self._now = None
+            self._pulses.clear()
             return
         pa, us = np.mean(self._block, axis=0)
         self._block.clear()
+        self._pulses.append(us)
         speed = self._bank.follow(np.array([us]))[0]
-        self._now = (float(pa), speed)
-        self._frame.append(self._now)
+        still = len(self._pulses) == self._pulses.maxlen and max(self._pulses) - min(self._pulses) <= STILL_US
+        self._now = (float(pa), speed) if still else None
+        self._frame.append((float(pa), speed, still))
         if len(self._frame) == _FRAME:
-            suction = np.array([block[0] for block in self._frame])
-            speeds = np.stack([block[1] for block in self._frame])
-            self._bank.learn(suction, speeds)
-            self._frames.append((float(suction.mean()), speeds.mean(axis=0)))
+            self._close_frame()
+
+    def _close_frame(self) -> None:
+        suction = np.array([block[0] for block in self._frame])
+        speeds = np.stack([block[1] for block in self._frame])
+        still = np.array([block[2] for block in self._frame])
+        self._frame.clear()
+        self._bank.learn(suction, speeds)
+        if still.sum() >= _FRAME // 2:
+            self._frames.append((float(suction[still].mean()), speeds[still].mean(axis=0)))
             del self._frames[:-_FRAMES]
-            self._frame.clear()
 
     @property
     def value(self) -> float | None:
-        """The index now; None before it is known, without throttle, or with the fans at rest."""
-        if self._now is None or len(self._frames) < _SETTLED:
+        """The index now; None before it is known, without throttle, while it moves, or at rest."""
+        if self._now is None or len(self._frames) < _ENOUGH:
             return None
         drive = self._bank.drive(np.stack([speed for _, speed in self._frames]))
         suction = np.array([pa for pa, _ in self._frames])
         running = drive > 0.1 * drive.max()
         here = float(self._bank.drive(self._now[1]))
-        if not running.any() or here <= 0.1 * float(drive.max()):
+        if running.sum() < _ENOUGH or here <= 0.1 * float(drive.max()):
             return None
         best = float(np.percentile(suction[running] / drive[running], _BEST))
         return self._now[0] / here / best if best > 0 else None

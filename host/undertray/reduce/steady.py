@@ -17,6 +17,7 @@ __all__ = [
     "BLOCK_S",
     "REST_US",
     "SETTLE_S",
+    "STILL_US",
     "Blocks",
     "block_starts",
     "run_blocks",
@@ -30,7 +31,7 @@ Mask = NDArray[np.bool_]
 
 BLOCK_S = 0.1
 SETTLE_S = 0.8
-_STILL_US = 12.0
+STILL_US = 12.0
 _IDLE_US = 60.0
 REST_US = 1100.0
 """Throttle at and below which fans stand (common practice, no source)."""
@@ -276,5 +277,5 @@ def _still(
     moved = top_us - idle_us >= _IDLE_US
     up = lowest >= idle_us + _IDLE_US if moved else lowest > REST_US
     still = np.zeros(len(starts), bool)
-    still[window - 1 :] = whole & up & (highest - lowest <= _STILL_US)
+    still[window - 1 :] = whole & up & (highest - lowest <= STILL_US)
     return still & known
