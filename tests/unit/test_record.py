@@ -10,6 +10,7 @@ import pytest
 
 from fakes.board import ScriptedBoard, device_line
 from fakes.link import Clock, ScriptedLink, vanished
+from undertray.acquire.clock import board_time
 from undertray.acquire.link import LinkEnded
 from undertray.acquire.record import Recorder
 from undertray.acquire.recording import Recording
@@ -235,6 +236,18 @@ def test_the_same_board_coming_back_goes_on_in_the_same_log(tmp_path: Path) -> N
     assert done.segments == 2
     assert bench.links[1].written[0][1] == b"info\nstart\n"
     assert all(link.closed for link in bench.links)
+
+
+@pytest.mark.parametrize("early", [0, 20])
+def test_an_unplugged_board_is_one_new_segment_whatever_comes_first(tmp_path: Path, early: int) -> None:
+    """Without power it boots anew, and may stream before it says so: still one break, as in the log."""
+    first, second = ScriptedBoard(boot=1), ScriptedBoard(boot=2)
+    before: Script = [(0.1, first.device_line()), *rows(first, 600, 0.2), (3.3, vanished())]
+    after: Script = [*rows(second, early, 4), (4.2, second.device_line()), *rows(second, 150, 4.21)]
+    bench = Bench(tmp_path, before, after)
+    done = bench.run(until_s=6)
+    assert board_time(bench.log()).resets == 1
+    assert done.segments == 2
 
 
 def test_another_board_coming_back_ends_the_log(tmp_path: Path) -> None:

@@ -53,7 +53,7 @@ class Intake:
         self._dropped_before = 0
         self._columns: int | None = None
         self._seq: int | None = None
-        self._apart = False
+        self._apart = self._parted = False
         self._headed = False
         self._held: list[tuple[int, bytes, Row | WireNote | Bad]] | None = None
 
@@ -142,6 +142,7 @@ class Intake:
             self.first_row_us = stamp
         elif self._apart:
             self.segments += 1
+            self._parted = True
         self._apart = False
         if self._seq is not None:
             missing = (row.seq - self._seq) % _SEQ - 1
@@ -163,10 +164,11 @@ class Intake:
             if self.device is None:
                 raise
             return  # it stands in the log as it came; whoever reads the log says so
-        if self.device is not None and device.boot != self.device.boot:
+        # rows that came back before the board said that it had been off have told this break already
+        if self.device is not None and device.boot != self.device.boot and not self._parted:
             self._apart = True
             self._seq = None
-        self.device = device
+        self.device, self._parted = device, False
 
     def _recognised(
         self,
