@@ -148,6 +148,14 @@ def test_a_name_that_ends_in_a_slash_is_a_folder_there_or_not(tmp_path: Path) ->
     assert "cannot make the folder" in stderr
 
 
+def test_a_folder_into_which_no_log_came_goes_again(tmp_path: Path) -> None:
+    (tmp_path / "there").mkdir()
+    for out in ("there", "there/a/b", "new"):
+        status, _, stderr = finished(start("--port", "socket://127.0.0.1:1", "--out", f"{tmp_path}/{out}/"))
+        assert (status, stderr.count("\n")) == (1, 1)
+    assert [path.name for path in tmp_path.rglob("*")] == ["there"]
+
+
 @posix
 def test_old_answers_that_go_into_a_new_log_are_said_and_the_page_stands_last(tmp_path: Path) -> None:
     import os

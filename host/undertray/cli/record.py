@@ -6,7 +6,7 @@ import os
 import signal
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -100,7 +100,6 @@ def _record(
     if "skirt" in known:
         facts["skirt"] = known.pop("skirt")
     facts |= {"notes": known | notes, "host": _host(port)}
-    path = free_path(_folder(out), skirt)
 
     def say(sentence: str) -> None:
         if not quiet:
@@ -112,42 +111,59 @@ def _record(
         from undertray.report.words import caution_lines
 
         say(caution_lines())
-    monitor, views = None, list(_views(say, quiet, plot, page, page_address))
-    if views:
-        from undertray.live.monitor import Monitor
+    with _folder(out) as folder:
+        path = free_path(folder, skirt)
+        monitor, views = None, list(_views(say, quiet, plot, page, page_address))
+        if views:
+            from undertray.live.monitor import Monitor
 
-        monitor = Monitor(the_car, certificate)
-    recorder = Recorder(
-        lambda: open_link(port, baud),
-        path,
-        facts,
-        seconds=seconds,
-        patience=Patience(return_s=wait),
-        say=say,
-        watch=monitor.take if monitor else None,
-    )
-    with _told_to_stop() as stop:
-        if monitor is None:
-            done = recorder.run(stop)
-        else:
-            from undertray.live.watch import watch
+            monitor = Monitor(the_car, certificate)
+        recorder = Recorder(
+            lambda: open_link(port, baud),
+            path,
+            facts,
+            seconds=seconds,
+            patience=Patience(return_s=wait),
+            say=say,
+            watch=monitor.take if monitor else None,
+        )
+        with _told_to_stop() as stop:
+            if monitor is None:
+                done = recorder.run(stop)
+            else:
+                from undertray.live.watch import watch
 
-            done = watch(recorder, monitor, views, stop)
-    say(_summed(done))
+                done = watch(recorder, monitor, views, stop)
+        say(_summed(done))
 
 
-def _folder(out: str) -> Path:
-    """A name that ends in a slash means a folder, there or not: never a file without an ending."""
-    if out.endswith(("/", os.sep)):
-        from undertray.errors import RunLogError
+@contextmanager
+def _folder(out: str) -> Iterator[Path]:
+    """A name that ends in a slash means a folder, there or not: never a file without an ending.
 
-        try:
-            Path(out).mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise RunLogError(
-                f"cannot make the folder ({error.strerror})", where=out, do="choose another folder"
-            ) from error
-    return Path(out)
+    What was made for it goes again where no log came into it.
+    """
+    made = _made(Path(out)) if out.endswith(("/", os.sep)) else []
+    try:
+        yield Path(out)
+    finally:
+        with suppress(OSError):  # the first that is not empty ends it
+            for folder in made:
+                folder.rmdir()
+
+
+def _made(folder: Path) -> list[Path]:
+    """Make a folder; gives those that were not there before, the deepest first."""
+    from undertray.errors import RunLogError
+
+    try:
+        missing = [one for one in (folder, *folder.parents) if not one.exists()]
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise RunLogError(
+            f"cannot make the folder ({error.strerror})", where=str(folder), do="choose another folder"
+        ) from error
+    return missing
 
 
 @contextmanager
