@@ -163,6 +163,56 @@ def test_another_address_needs_the_token() -> None:
     page.close()
 
 
+class Ways:
+    """The system's sockets, on a computer that goes out with a given address, or with none."""
+
+    def __init__(self, own: str | None) -> None:
+        self.own = own
+
+    def __call__(self, *_: object) -> Ways:
+        return self
+
+    def __enter__(self) -> Ways:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        pass
+
+    def connect(self, to: tuple[str, int]) -> None:
+        if self.own is None:
+            raise OSError("Network is unreachable")
+
+    def getsockname(self) -> tuple[str | None, int]:
+        return self.own, 40000
+
+
+@pytest.mark.parametrize(
+    ("own", "host", "note"),
+    [("192.168.1.5", "192.168.1.5", False), (None, "ADDRESS", True), ("127.0.0.1", "ADDRESS", True)],
+)
+def test_the_address_told_is_one_that_a_phone_opens(
+    monkeypatch: pytest.MonkeyPatch, own: str | None, host: str, note: bool
+) -> None:
+    page = PageView("0.0.0.0:0")
+    page.close()
+    assert "0.0.0.0" not in page.url
+    monkeypatch.setattr("undertray.live.page._Server", lambda *_: StandIn())
+    monkeypatch.setattr("undertray.live.page.socket.socket", Ways(own))
+    page = PageView("0.0.0.0:8099")
+    assert urlsplit(page.url).netloc == f"{host}:8099"
+    assert bool(page.note) == note
+    assert PageView("192.168.7.7:8099").url.startswith("http://192.168.7.7:8099/")
+
+
+class StandIn:
+    """A server that serves nothing."""
+
+    server_address = ("", 8099)
+
+    def serve_forever(self, _: float) -> None:
+        pass
+
+
 @pytest.mark.parametrize(
     "address", ["nonsense", ":80", "127.0.0.1:99999", "127.0.0.1", "203.0.113.1:80", "[::1:80"]
 )

@@ -73,7 +73,10 @@ def _record(
     ] = False,
     page_address: Annotated[
         str | None,
-        typer.Option(metavar="HOST:PORT", help="Serve it on this address instead, behind a random token."),
+        typer.Option(
+            metavar="HOST:PORT",
+            help="Serve it here instead, behind a random token; 0.0.0.0:8099 lets a phone in.",
+        ),
     ] = None,
     quiet: Annotated[bool, typer.Option("--quiet", help="Show nothing, say nothing but errors.")] = False,
 ) -> None:
@@ -191,7 +194,7 @@ def _views(
 
         view = PageView(page_address)
         # before the screen, which leaves room for two lines above it on 24
-        print(f"undertray: live page at {view.url}", file=sys.stderr)
+        print(f"undertray: live page at {view.url}{view.note}", file=sys.stderr)
         yield view
     if not quiet and sys.stderr.isatty():
         from rich.console import Console

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import secrets
+import socket
 import threading
 import time
 from collections.abc import Callable
@@ -25,6 +26,8 @@ _ALIVE_S = 5.0
 _WRITE_S = 5.0
 _MOST_CLIENTS = 8
 _POLL_S = 0.05
+_OUT = {4: (socket.AF_INET, "192.0.2.1"), 6: (socket.AF_INET6, "2001:db8::1")}  # of nobody: RFC 5737, 3849
+_UNKNOWN = "ADDRESS"
 _POLICY = (
     "default-src 'none'; script-src 'nonce-{nonce}'; style-src 'nonce-{nonce}'; connect-src 'self'; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
@@ -45,7 +48,10 @@ class PageView:
     Attributes
     ----------
     url : str
-        Where the page is.
+        Where the page is, as another device has to write it too: where every address of this
+        computer is served, by the one it goes out with.
+    note : str
+        What to do with the url where that is not known; else empty.
 
     Raises
     ------
@@ -73,7 +79,9 @@ class PageView:
                 where=f"{host}:{port}",
                 do="choose another --page-address",
             ) from error
-        shown = f"[{host}]" if ":" in host else host
+        seen = _seen_from_outside(host)
+        self.note = f"; put this computer's own address for {_UNKNOWN}" if seen == _UNKNOWN else ""
+        shown = f"[{seen}]" if ":" in seen else seen
         self.url = f"http://{shown}:{self._server.server_address[1]}/{self._token}"
         threading.Thread(
             target=self._server.serve_forever, args=(_POLL_S,), name="live page", daemon=True
@@ -150,8 +158,6 @@ class _Server(ThreadingHTTPServer):
 
     def __init__(self, address: tuple[str, int], feed: _Feed, root: str, local: bool) -> None:
         if ":" in address[0]:
-            import socket
-
             self.address_family = socket.AF_INET6
         self.feed, self.root, self.local = feed, root, local
         cautions = "".join(f"<li>{escape(one)}</li>" for one in CAUTIONS)
@@ -234,6 +240,24 @@ def _parsed(address: str) -> tuple[str, int]:
     except ValueError:
         pass
     raise LinkError("not an address", seen=address, expected="HOST:PORT", do="give --page-address HOST:PORT")
+
+
+def _seen_from_outside(host: str) -> str:
+    """The host as another device has to write it."""
+    try:
+        address = ip_address(host)
+    except ValueError:
+        return host
+    if not address.is_unspecified:
+        return host
+    family, beyond = _OUT[address.version]
+    try:
+        with socket.socket(family, socket.SOCK_DGRAM) as way:
+            way.connect((beyond, 9))  # looks up the way there; nothing is sent
+            own = str(way.getsockname()[0])
+    except OSError:
+        return _UNKNOWN
+    return _UNKNOWN if _is_loopback(own) else own
 
 
 def _hostname(host: str) -> str | None:
