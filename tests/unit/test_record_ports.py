@@ -65,9 +65,10 @@ def test_the_one_board_is_chosen_and_never_guessed() -> None:
     assert find_board([stranger, board]) == "port"
     with pytest.raises(LinkError, match=r"more than one board answers.*--port"):
         find_board([board, board])
-    with pytest.raises(LinkError, match=r"no board found, got 'port'.*--port.*'undertray ports' says"):
-        find_board([stranger])
-    with pytest.raises(LinkError, match=r"no board found, got 'no port'"):
+    unfit, _ = asked((0.1, UNFIT))
+    with pytest.raises(LinkError, match=r"no board found: port: the port is silent; .*'HSX'.*--port"):
+        find_board([stranger, unfit])
+    with pytest.raises(LinkError, match=r"no board found: this computer has no serial port"):
         find_board([])
 
 

@@ -11,11 +11,12 @@ from undertray.acquire.framing import Framer
 from undertray.acquire.link import Link
 from undertray.acquire.stranger import not_our_board, not_working
 from undertray.acquire.wire import Row, WireNote, parse_line
-from undertray.errors import LinkError, RunLogError
+from undertray.errors import LinkError, RunLogError, quoted
 
 __all__ = ["Answer", "ask", "find_board", "serial_ports"]
 
 _SEEN_BYTES = 400
+_TOLD = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,9 +148,10 @@ def find_board(answers: Sequence[Answer]) -> str:
             expected="one",
             do="name the port with --port",
         )
+    told = "; ".join(f"{answer.port}: {answer.finding}" for answer in answers)
+    told = told or "this computer has no serial port"
     raise LinkError(
-        "no board found",
-        seen=", ".join(answer.port for answer in answers) or "no port",
+        f"no board found: {quoted(told, _TOLD)[1:-1]}",
         expected="a port on which a board of ours answers",
-        do="plug the board in, or name the port with --port; 'undertray ports' says what answers where",
+        do="plug the board in, or name the port with --port",
     )
