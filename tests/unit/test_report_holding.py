@@ -129,3 +129,9 @@ def test_fans_that_run_down_at_a_low_throttle_do_not_make_it_one_to_hold_at() ->
     series.throttle_us[series.t_s >= 8.0] = 1200.0
     _without_suction(reduction, 9.5, 99.0)  # 1.5 s from 1700 us down
     assert judge(reduction).word == "held"
+
+
+def test_without_a_throttle_letting_go_may_be_fans_that_were_shut_off() -> None:
+    said = "fans that were shut off look the same"
+    assert said in judge(invented_reduction(fold_at_s=None, throttle=False)).headline
+    assert said not in judge(invented_reduction()).headline

@@ -15,6 +15,7 @@ from undertray.report.picture import Picture
 from undertray.report.quality import quality_rows
 from undertray.report.timeline import timeline
 from undertray.report.verdict import Verdict, judge
+from undertray.report.words import WITHOUT_THROTTLE
 
 if TYPE_CHECKING:
     from undertray.acquire.runlog import Run
@@ -187,7 +188,10 @@ def _steady_heads(reduction: Reduction) -> tuple[str, ...]:
     if found is not None:
         at = "" if found.throttle_us is None else f" at {found.throttle_us:.0f} µs"
         said = f"{at}, {found.seconds:.1f} s" + (" (the weakest)" if found.others else "")
-    return (f"Throttle up and still{said}", "Mean", "Uncertain by", "Needed", "Margin")
+    up = "Throttle up and still"
+    if found is not None and found.throttle_us is None:
+        up = WITHOUT_THROTTLE.capitalize()
+    return (f"{up}{said}", "Mean", "Uncertain by", "Needed", "Margin")
 
 
 def _event_row(reduction: Reduction, place: int, units: Display) -> tuple[str, ...]:

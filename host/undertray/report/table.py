@@ -8,7 +8,7 @@ from undertray.reduce.loss import LOSS_KINDS
 from undertray.report.display import speed_name
 from undertray.report.margins import UNTOLD, warning_words
 from undertray.report.verdict import judge
-from undertray.report.words import other_levels, steady_at, wrapped
+from undertray.report.words import WITHOUT_THROTTLE, other_levels, steady_at, wrapped
 
 if TYPE_CHECKING:
     from undertray.reduce.grip import Grip
@@ -57,8 +57,9 @@ def _steady(result: Reduction) -> list[str]:
     if found is None:
         lines = ["the throttle was never up and still for a second with nothing happening"]
     else:
+        up = "with the throttle up and still" if found.throttle_us is not None else WITHOUT_THROTTLE
         lines = [
-            f"with the throttle up and still{steady_at(found)}, and no event ({found.seconds:.1f} s)",
+            f"{up}{steady_at(found)}, and no event ({found.seconds:.1f} s)",
             f"{'':16}{'mean':>9}{'u95':>9}{'needed':>9}{'margin':>9}",
             f"{'suction, Pa':16}{found.suction_pa.mean:9.0f}{_off(found.suction_pa.u95, 1)}",
         ]

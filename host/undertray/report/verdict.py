@@ -122,7 +122,7 @@ def _answer(reduction: Reduction, found: Holding, units: Display) -> tuple[str, 
     if found.reached is Reached.NOTHING:
         return "never held", _never_held(found, units)
     if found.first_short is not None:
-        return "let go", _let_go(found, units)
+        return "let go", _let_go(reduction, found, units)
     doubts = [*reduction.caveats, *found.doubts]
     if found.first_below is not None:
         word = SPENT[found.reached is Reached.STAY]
@@ -153,7 +153,7 @@ def _never_held(found: Holding, units: Display) -> str:
     return said
 
 
-def _let_go(found: Holding, units: Display) -> str:
+def _let_go(reduction: Reduction, found: Holding, units: Display) -> str:
     first, worst = found.first_short, found.least_stay
     assert first is not None
     said = (
@@ -161,6 +161,8 @@ def _let_go(found: Holding, units: Display) -> str:
         f"{found.short_s:.2f} s in all. At worst, at {worst.at_s:.2f} s, the {worst.who} was "
         f"{units.n(-worst.margin_n)} short."
     )
+    if not np.isfinite(reduction.series.throttle_us).any():
+        said += " There is no throttle in the log: fans that were shut off look the same."
     if found.reached is Reached.STAY:
         said += f" {_never_spare(found, units)}"
     elif found.allowance and found.first_below is not None:

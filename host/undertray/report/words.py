@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 __all__ = [
     "CAUTIONS",
     "WIDTH",
+    "WITHOUT_THROTTLE",
     "caution_line",
     "caution_lines",
     "event_words",
@@ -137,6 +138,10 @@ def event_words(reduction: Reduction, event: Loss) -> str:
     elif event.kind != "throttle-cut":
         parts.append("never came back")
     return ", ".join(parts)
+
+
+WITHOUT_THROTTLE = "with at least half of the highest suction, whatever the throttle was"
+"""When a run counts as steady whose throttle is not known."""
 
 
 def steady_at(found: Steady) -> str:
