@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import errno
 import sys
 from typing import Annotated, NoReturn
 
 import typer
 
 from undertray import __version__
+from undertray.cli.streams import flush_output, give_up_output, print_on_any_encoding
 from undertray.errors import UndertrayError
 
 __all__ = ["app", "main"]
+
+_NO_ROOM = {getattr(errno, name, None) for name in ("ENOSPC", "EDQUOT", "EFBIG", "EIO")}
 
 app = typer.Typer(
     name="undertray",
@@ -83,8 +87,12 @@ _register()
 
 def main() -> NoReturn:
     """Run the command line: status 0 done, 1 the data or device failed, 2 wrong usage."""
+    print_on_any_encoding()
     try:
-        app()
+        try:
+            app()
+        finally:
+            flush_output()
     except UndertrayError as error:
         print(f"undertray: {error}", file=sys.stderr)
         sys.exit(1)
@@ -92,6 +100,13 @@ def main() -> NoReturn:
         sys.exit(130)
     except BrokenPipeError:
         # the reader of a pipe went away (head, less): not an error of ours
-        sys.stderr.close()
+        give_up_output()
+        sys.exit(1)
+    except OSError as error:
+        if error.errno not in _NO_ROOM:
+            raise
+        give_up_output()
+        why = f"what is printed cannot be written ({error.strerror}); make room, or send it somewhere else"
+        print(f"undertray: {why}", file=sys.stderr)
         sys.exit(1)
     sys.exit(0)
