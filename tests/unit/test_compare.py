@@ -229,6 +229,13 @@ def test_facts_are_found_and_missing_ones_are_told() -> None:
     assert "gap" in str(caught.value)
 
 
+def test_the_words_say_what_the_intervals_do_not_have_in_them() -> None:
+    rng = np.random.default_rng(15)
+    runs = [_minute(rng, "a", "A"), _minute(rng, "b", "B", 1.05)]
+    said = " ".join(comparison_words(compare(runs, "skirt")))
+    assert "of the scatter alone: what all runs share (calibration" in said
+
+
 def test_markup_and_escapes_in_names_reach_neither_terminal_nor_picture() -> None:
     rng = np.random.default_rng(14)
     runs = [_minute(rng, MARKUP, MARKUP), _minute(rng, "b", "B", 1.05)]

@@ -51,7 +51,8 @@ def comparison_words(found: Comparison, units: Display = SI) -> Iterator[str]:
     )
     yield ""
     asked = len(found.claims)
-    yield "± and the ranges in brackets: 95 %, of each number by itself, whatever else is asked."
+    yield "± and the ranges in brackets: 95 %, of each number by itself, whatever else is asked, and of the"
+    yield "scatter alone: what all runs share (calibration, how few the taps are) 'reduce' has in its u95."
     if asked:
         together = f"the {asked} questions asked together" if asked > 1 else "the one question asked"
         yield f"more than noise: p below 0.05 for {together} (Holm's rule)."
