@@ -14,6 +14,7 @@ from typer.testing import CliRunner, Result
 
 from undertray.cli import app
 from undertray.errors import UndertrayError
+from undertray.report.words import few_names
 
 DEMO = Path(__file__).parents[2] / "demo_logs"
 CAR = ("--car", str(DEMO / "car.toml"))
@@ -126,6 +127,29 @@ def test_sessions_of_the_demo_folder(
     listed = json.loads(_run(*arguments, "--json", "--no-cache").stdout)
     assert [one["file"] for one in listed] == [line.split()[0] for line in lines[1:]]
     assert listed[0]["losses"] == 1
+
+
+def test_a_calibration_of_another_board_is_told_by_compare_and_tare(
+    tmp_path: Path, calibration: Path
+) -> None:
+    foreign = tmp_path / "foreign.json"
+    data = json.loads(calibration.read_text(encoding="utf-8"))
+    foreign.write_text(json.dumps({**data, "uid": "0badf00d"}), encoding="utf-8")
+    runs = [DEMO / "clean-hold.csv", DEMO / "front-fold.csv"]
+    for chosen, is_told in ((foreign, True), (calibration, False)):
+        compared = _run("compare", *runs, *CAR, "--calibration", chosen)
+        said = "the calibration was made on another board than clean-hold.csv, front-fold.csv"
+        assert (said in compared.stdout) == is_told
+        assert (said in " ".join(compared.stderr.split())) == is_told
+        as_json = _run("compare", *runs, *CAR, "--calibration", chosen, "--json")
+        assert (said in json.loads(as_json.stdout)["notices"]) == is_told
+        tared = _run("tare", runs[0], "--calibration", chosen)
+        assert ("another board" in tared.stdout) == is_told
+
+
+def test_few_names_are_few_and_safe() -> None:
+    assert few_names(["a.csv", "\x1b[31m.csv"]) == "a.csv, \\x1b[31m.csv"
+    assert few_names([f"{i}.csv" for i in range(9)]) == "0.csv, 1.csv, 2.csv, 3.csv, 4.csv and 4 more"
 
 
 def test_compare_goes_on_without_what_cannot_be_compared(tmp_path: Path, calibration: Path) -> None:

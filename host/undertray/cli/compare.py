@@ -62,11 +62,11 @@ def _compare(
     from undertray.report.digest import digest
     from undertray.report.display import display
     from undertray.report.picture import write_pictures
-    from undertray.report.words import caution_line, note_lines
+    from undertray.report.words import caution_line, few_names, note_lines
 
     the_car = Car.from_toml(car)
     certificate = Calibration.from_json(calibration) if calibration is not None else None
-    digests, left_out = [], []
+    digests, left_out, foreign = [], [], []
     with typer.progressbar(
         runs, label="reducing", file=sys.stderr, hidden=len(runs) < 8 or not sys.stderr.isatty()
     ) as shown:
@@ -74,17 +74,21 @@ def _compare(
             try:
                 run = read_run(path)
                 digests.append(digest(reduce_run(run, the_car, certificate, tare), run.facts, by))
+                if certificate and run.device and certificate.foreign_to(run.device.uid):
+                    foreign.append(path.name)
             except UndertrayError as error:
-                left_out.append((path.name, error))
+                left_out.append((path, error))
     for _, why in left_out:
         print(note_lines(f"left out: {why}"), file=sys.stderr)
+    notices = [f"left out: {few_names([path.name for path, _ in left_out])}"] if left_out else []
+    if foreign:
+        notices.append(f"the calibration was made on another board than {few_names(foreign)}")
+        print(note_lines(notices[-1]), file=sys.stderr)
     if left_out and not digests:
         raise left_out[0][1]
     digests.sort(key=lambda one: one.started)
     found = compare(digests, by, against)
-    if left_out:
-        names = ", ".join(name for name, _ in left_out)
-        found = replace(found, notices=(*found.notices, f"left out: {names}"))
+    found = replace(found, notices=(*found.notices, *notices))
     if as_json:
         print(json.dumps(found.as_dict(), allow_nan=False))
     else:

@@ -50,7 +50,10 @@ def _tare(
     if calibration is None:
         typer.echo("uncalibrated: by the parts' own scale")
     else:
-        suction_pa = Calibration.from_json(calibration).apply(suction_pa, names)
+        certificate = Calibration.from_json(calibration)
+        if certificate.foreign_to(run.device.uid):
+            typer.echo("the calibration was made on another board")
+        suction_pa = certificate.apply(suction_pa, names)
     found = find_tare(board_time(run).t_s, suction_pa, run.throttle_us, rest_us)
     for label, still in (("before", found.before), ("after", found.after)):
         if still is not None:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import re
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
+from undertray.errors import quoted
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.report.margins import UNTOLD, warning_words
 
@@ -22,6 +23,7 @@ __all__ = [
     "caution_line",
     "caution_lines",
     "event_words",
+    "few_names",
     "note_lines",
     "other_levels",
     "run_words",
@@ -30,6 +32,7 @@ __all__ = [
 ]
 
 _MOST_LEVELS = 6
+_MOST_NAMES = 5
 WIDTH = 100
 """Columns of a line of text."""
 
@@ -100,6 +103,23 @@ def note_lines(notice: str) -> str:
         Lines of at most 100 columns.
     """
     return wrapped(f"note: {notice}", "  ")
+
+
+def few_names(names: Sequence[str]) -> str:
+    """Name some files, the first few of many.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Names of the files.
+
+    Returns
+    -------
+    str
+        At most five of them, each safe on a terminal, and how many more there are.
+    """
+    more = f" and {len(names) - _MOST_NAMES} more" if len(names) > _MOST_NAMES else ""
+    return ", ".join(quoted(name)[1:-1] for name in names[:_MOST_NAMES]) + more
 
 
 def event_words(reduction: Reduction, event: Loss) -> str:
