@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from fakes.board import ScriptedBoard, log_of
-from undertray.acquire.runlog import read_run
+from undertray.acquire.runlog import is_run, read_run
 from undertray.acquire.wire import encode_note
 from undertray.errors import RunLogError
 
@@ -84,3 +85,30 @@ def test_any_one_byte_changed_costs_that_line_alone_and_is_reported(tmp_path: Pa
 def place_in_host_time(text: bytes, place: int) -> bool:
     start = text.rfind(b"\n", 0, place) + 1
     return text[start : start + 1].isdigit() and b"," not in text[start:place]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda text: text.replace(b",", b";"),
+        lambda text: text.replace(b",", b";").replace(b"#undertray-run 1", b"#undertray-run 1;;;"),
+        lambda text: b"".join(b'"' + line + b'"\n' for line in text.splitlines()),
+        lambda text: text.decode().encode("utf-16"),
+    ],
+    ids=["semicolons", "all", "quotes", "utf-16"],
+)
+def test_a_log_that_a_spreadsheet_saved_is_told_from_a_bad_recording(
+    tmp_path: Path, change: Callable[[bytes], bytes]
+) -> None:
+    path = tmp_path / "saved.csv"
+    path.write_bytes(change(log_of(ScriptedBoard(2), 40)))
+    with pytest.raises(RunLogError, match=r"changed since it was written.*4\d lines.*use the original"):
+        read_run(path)
+    assert is_run(path)
+
+
+def test_a_log_of_bad_lines_alone_is_a_bad_recording_and_not_a_changed_one(tmp_path: Path) -> None:
+    path = tmp_path / "bad.csv"
+    text = log_of(ScriptedBoard(2), 0, end=False)
+    path.write_bytes(text + b"".join(b"#bad %d 17,98%%00\n" % (40_000 + 5000 * i) for i in range(40)))
+    assert read_run(path).bad_lines == 40

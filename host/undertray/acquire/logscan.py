@@ -126,6 +126,10 @@ class LogScan:
         The good rows.
     bad : int
         Lines that are no line of the format.
+    changed : int
+        Those of them that no logger writes: what comes damaged stands behind ``#bad``.
+    first_changed : bytes
+        The first of them.
     """
 
     def __init__(self, stamped: bool, size: int) -> None:
@@ -136,7 +140,7 @@ class LogScan:
         self.end: Mapping[str, Any] | None = None
         self.notes: list[Note] = []
         self.table = RowTable(0)
-        self.bad = 0
+        self.bad, self.changed, self.first_changed = 0, 0, b""
         self._device: WireNote | None = None
         self._device_line = b""
         self._lines, self._seen, self._left = 0, 0, size  # bytes since rows began, bytes to come
@@ -156,11 +160,18 @@ class LogScan:
         parsed = parse_block(block, self.columns, self.stamped)
         for i, (before, line) in enumerate(parsed.others):
             is_first = not self._lines + before + i
-            self.bad += not self._is_fine(line, self.table.rows + before, is_first)
+            if not self._is_fine(line, self.table.rows + before, is_first):
+                self._count_bad(line)
         self._lines += len(parsed.fields) + len(parsed.others)
         self._left -= len(block)
         self._seen += len(block) if self.columns else 0
         self.table.add(parsed.fields, 1 + self._left / max(1, self._seen))
+
+    def _count_bad(self, line: bytes) -> None:
+        self.bad += 1
+        if not line.startswith(b"#bad "):
+            self.first_changed = self.first_changed or line
+            self.changed += 1
 
     def _is_fine(self, line: bytes, row: int, is_first: bool) -> bool:
         """Take a line that is no good row; False when it is a bad one."""

@@ -17,12 +17,13 @@ from undertray.acquire.rowtable import RowTable
 from undertray.acquire.wire import Row, WireNote, parse_line
 from undertray.errors import RunLogError
 
-__all__ = ["LOG_VERSION", "Note", "Run", "read_run"]
+__all__ = ["LOG_VERSION", "Note", "Run", "is_run", "read_run"]
 
 LOG_VERSION = 1
 _BROKE_OFF = ("port vanished", "disk failed", "silent", "failed")  # ends that nobody asked for
 _HEAD = 1 << 18
 _FREED = 31 << 20  # a larger one than 32 MB does not count
+_MANY = 20
 _CLOCK_STEP_US = 20_000  # as far as a buffered serial port delays by itself
 
 
@@ -104,8 +105,9 @@ def read_run(path: str | Path) -> Run:
     Raises
     ------
     RunLogError
-        When the file cannot be read, is neither a run log nor a capture, or a newer version
-        of the log or of the wire wrote it.
+        When the file cannot be read, is neither a run log nor a capture, a newer version
+        of the log or of the wire wrote it, or it has many lines and not one row that holds,
+        because a program changed them after they were written.
 
     Notes
     -----
@@ -116,8 +118,7 @@ def read_run(path: str | Path) -> Run:
     path = Path(path)
     try:
         with path.open("rb") as file:
-            head = file.read(_HEAD).split(b"\n")[:-1]
-            stamped = _is_log(path, head)
+            stamped = _stamped(path, file.read(_HEAD))
             size = file.seek(0, SEEK_END)
             # glibc takes each array above 128 kB from the system page by page and gives it back, until it has
             # seen a larger one freed (mallopt(3), M_MMAP_THRESHOLD); elsewhere this does nothing
@@ -130,12 +131,58 @@ def read_run(path: str | Path) -> Run:
         raise RunLogError(
             f"cannot read it ({error.strerror or error})", where=str(path), do="check the path"
         ) from error
+    if stamped and not reader.columns and reader.changed >= _MANY:
+        raise RunLogError(
+            f"changed since it was written, as a spreadsheet does when it saves: no row is left, "
+            f"{reader.changed} lines fail their check",
+            where=str(path),
+            seen=reader.first_changed,
+            do="use the original",
+        )
     return _run(path, reader)
 
 
-def _is_log(path: Path, head: list[bytes]) -> bool:
-    """Tell a run log from a capture by its first lines; raise when it is neither."""
-    version = MAGIC.fullmatch(head[0].removesuffix(b"\r")) if head else None
+def is_run(path: str | Path) -> bool:
+    """Tell a run log or a capture from any other file, by its first lines.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+
+    Returns
+    -------
+    bool
+        True for every file that :func:`read_run` reads, and for a run log that it refuses because a newer
+        version or another program wrote it.
+
+    Raises
+    ------
+    OSError
+        When it cannot be read.
+    """
+    with Path(path).open("rb") as file:
+        return _is_log(_lines(file.read(_HEAD))) is not None
+
+
+def _lines(head: bytes) -> list[bytes]:
+    return head.split(b"\n")[:-1]
+
+
+def _is_log(lines: list[bytes]) -> bool | None:
+    """Tell a run log from a capture by its first lines; None when it is neither."""
+    # neither one damaged byte in the first line nor what a program puts round it takes the run away
+    if any(HEADER.fullmatch(line.removesuffix(b"\r")) for line in lines) or (
+        lines and b"#undertray-run" in lines[0].replace(b"\0", b"")
+    ):
+        return True
+    return False if any(isinstance(parse_line(line), Row | WireNote) for line in lines) else None
+
+
+def _stamped(path: Path, head: bytes) -> bool:
+    """Whether it is a run log and no capture; raise when this version reads neither."""
+    lines = _lines(head)
+    version = MAGIC.fullmatch(lines[0].removesuffix(b"\r")) if lines else None
     if version and int(version[1]) > LOG_VERSION:
         raise RunLogError(
             "a newer version of undertray wrote this log",
@@ -144,17 +191,15 @@ def _is_log(path: Path, head: list[bytes]) -> bool:
             expected=f"version {LOG_VERSION}",
             do="update undertray on this computer",
         )
-    # one damaged byte in the first line does not take the run away
-    if version or any(HEADER.fullmatch(line.removesuffix(b"\r")) for line in head):
-        return True
-    if any(isinstance(parse_line(line), Row | WireNote) for line in head):
-        return False
-    raise RunLogError(
-        "not a run log",
-        where=str(path),
-        seen=b"\n".join(head[:2]),
-        expected="'#undertray-run 1' on the first line, or lines as the board sends them",
-    )
+    is_log = _is_log(lines)
+    if is_log is None:
+        raise RunLogError(
+            "not a run log",
+            where=str(path),
+            seen=b"\n".join(lines[:2]),
+            expected="'#undertray-run 1' on the first line, or lines as the board sends them",
+        )
+    return is_log
 
 
 def _run(path: Path, reader: LogScan) -> Run:
