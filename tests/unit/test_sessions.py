@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from fakes.board import ScriptedBoard, log_of
 from fakes.reductions import invented_reduction
 from undertray.errors import ReductionError, RunLogError
 from undertray.report.remember import Memory, cache_folder, fingerprint
@@ -57,6 +58,27 @@ def test_run_logs_are_listed_and_other_files_passed_over(tmp_path: Path) -> None
     assert found[0].facts == {"skirt": "brush", "gap": "0.5"}
     assert found[0].verdict == "held"
     assert (found[0].losses, found[0].duration_s) == (0, 6.0)
+
+
+def test_what_reduce_reads_is_listed_and_the_rest_is_named(tmp_path: Path) -> None:
+    folder = tmp_path / "runs"
+    folder.mkdir()
+    log = log_of(ScriptedBoard(2), 40)
+    capture = b"".join(line.partition(b",")[2] + b"\n" for line in log.splitlines() if line[:1].isdigit())
+    files = {
+        "bom": b"\xef\xbb\xbf" + log,
+        "capture": capture,
+        "utf16": log.decode().encode("utf-16"),
+        "empty": b"",
+        "random": bytes(range(256)) * 20,
+        "column": b"height_mm,direction\n1,up\n",
+    }
+    for name, content in files.items():
+        (folder / f"{name}.csv").write_bytes(content)
+    passed_over: list[str] = []
+    found = list(list_sessions(folder, _Reducer(), Memory(folder, "a", None), passed_over))
+    assert [one.file for one in found] == ["bom.csv", "capture.csv", "utf16.csv"]
+    assert passed_over == ["column.csv", "empty.csv", "random.csv"]
 
 
 def test_what_is_known_is_not_reduced_again_until_its_content_changes(tmp_path: Path) -> None:

@@ -54,6 +54,8 @@ def _sessions(
 ) -> None:
     """List the runs of a folder with their facts and headline numbers.
 
+    CSV files that are no run logs are left out, and that is said.
+
     Example: undertray sessions runs/ --car car.toml --sort margin --reverse
     """
     if units not in ("si", "us"):
@@ -62,7 +64,7 @@ def _sessions(
     from undertray.report.display import display
     from undertray.report.remember import Memory, cache_folder, fingerprint
     from undertray.report.sessions import find_runs, headline, list_sessions, sort_sessions
-    from undertray.report.words import caution_line
+    from undertray.report.words import caution_line, few_names, note_lines
 
     the_car = Car.from_toml(car)
     certificate = Calibration.from_json(calibration) if calibration is not None else None
@@ -77,9 +79,10 @@ def _sessions(
 
     count = len(find_runs(folder))
     found: list[Session] = []
+    others: list[str] = []
     try:
         with typer.progressbar(
-            list_sessions(folder, reduce, memory),
+            list_sessions(folder, reduce, memory, others),
             length=count,
             label="reading",
             file=sys.stderr,
@@ -93,6 +96,9 @@ def _sessions(
         print(json.dumps([one.as_dict() for one in found], allow_nan=False))
     else:
         _print(found, fact, display(units))
+    if others:
+        what = "1 file is no run log" if len(others) == 1 else f"{len(others)} files are no run logs"
+        print(note_lines(f"{what}: {few_names(others)}"), file=sys.stderr)
     print(caution_line(), file=sys.stderr)
 
 

@@ -9,13 +9,13 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from undertray.acquire.runlog import is_run
 from undertray.errors import ReductionError, UndertrayError
 from undertray.report.digest import fact_of
 from undertray.report.remember import Memory
 
 __all__ = ["SORTS", "Session", "find_runs", "headline", "list_sessions", "sort_sessions"]
 
-_FIRST = b"#undertray-run"
 _MOST_RUNS = 20000
 _FACT_LENGTH = 80
 _MOST_FACTS = 30
@@ -97,7 +97,7 @@ _SORT_FIELD = {
 
 
 def find_runs(folder: str | Path) -> list[Path]:
-    """Find the run logs of a folder and the folders in it.
+    """Find what may be the run logs of a folder and the folders in it.
 
     Parameters
     ----------
@@ -107,7 +107,7 @@ def find_runs(folder: str | Path) -> list[Path]:
     Returns
     -------
     list of Path
-        Files whose first line is that of a run log, in order of their names.
+        Its CSV files, in order of their names.
 
     Raises
     ------
@@ -127,7 +127,10 @@ def find_runs(folder: str | Path) -> list[Path]:
 
 
 def list_sessions(
-    folder: str | Path, reduce: Callable[[Path], Mapping[str, Any]], memory: Memory
+    folder: str | Path,
+    reduce: Callable[[Path], Mapping[str, Any]],
+    memory: Memory,
+    passed_over: list[str] | None = None,
 ) -> Iterator[Session]:
     """List the runs of a folder.
 
@@ -140,11 +143,13 @@ def list_sessions(
         a log whose content is not remembered.
     memory : Memory
         What was found before.
+    passed_over : list of str or None
+        Takes the places of the CSV files that are no run logs.
 
     Yields
     ------
     Session
-        One a run log, in order of the files; CSV files that are no run logs are passed over.
+        One a run log, in order of the files.
     """
     root = Path(folder)
     for path in find_runs(root):
@@ -152,9 +157,10 @@ def list_sessions(
         try:
             known = memory.look_up(name, path)
             if known is None:
-                with path.open("rb") as file:
-                    if file.read(len(_FIRST)) != _FIRST:
-                        continue
+                if not is_run(path):
+                    if passed_over is not None:
+                        passed_over.append(name)
+                    continue
                 known = memory.keep(name, path, _attempt(reduce, path))
         except OSError as error:
             known = _broken(f"cannot be read: {error.strerror}")
