@@ -72,11 +72,11 @@ class Rig:
             self.muxes[place] = Mux(self.buses[section["bus"]], section["address"], section["reset_pin"])
         self.columns = []
         for i, section in enumerate(board["columns"]):
-            self._add("p{}".format(i + 1), section)
+            self._add(i, section)
         self.throttle = open_throttle(board["throttle"])
         self.pack = Pack(board["pack"]) if board["pack"] is not None else None
 
-    def _add(self, name, section):
+    def _add(self, i, section):
         options = {key: section[key] for key in section if key not in _PLACE_KEYS}
         bus = channel = None
         try:
@@ -89,9 +89,9 @@ class Rig:
                     channel = MuxChannel(self.muxes[(section["bus"], address)], number)
                 sensor = open_sensor(channel or bus.i2c, section["address"], options)
         except ValueError as error:
-            self.faults.append("columns[{}]: {}".format(len(self.columns), error))
+            self.faults.append("columns[{}]: {}".format(i, error))
             return
-        self.columns.append(Column(name, sensor, bus, channel, section))
+        self.columns.append(Column("p{}".format(i + 1), sensor, bus, channel, section))
 
     def device_note(self, rate_hz):
         """The ``device`` note as the bytes of its line; ValueError when the columns do not fit into it."""

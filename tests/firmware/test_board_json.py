@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -116,6 +117,15 @@ def test_several_slips_are_told_at_once(tmp_path: Path, engine: str) -> None:
     given = _column(address="0x99", port="left", part=7)
     why = notes(simulate(tmp_path, engine, given, end_us=300_000), "reply")[0]["why"]
     assert [word in why for word in ("'address'", "'port'", "'part'")] == [True] * 3
+
+
+@engines
+def test_each_wrong_column_is_named_by_its_own_place(tmp_path: Path, engine: str) -> None:
+    given = _column(part="HXX")
+    given["columns"][0]["range"] = "040MA"
+    given["columns"][3]["range"] = "040MA"
+    why = notes(simulate(tmp_path, engine, given, end_us=300_000), "reply")[0]["why"]
+    assert re.findall(r"columns\[\d\]", why) == ["columns[0]", "columns[1]", "columns[3]"]
 
 
 @engines
