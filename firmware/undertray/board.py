@@ -139,7 +139,10 @@ def _section(raw, table, where, faults, open_ended=False):
             continue
         value, wanted = _value(raw[key], kind, low, high)
         if wanted:
-            faults.append("{}: '{}' is {}, must be {}".format(where, key, str(raw[key])[:40], wanted))
+            shown = str(raw[key])[:40]
+            if isinstance(raw[key], str) and kind in ("number", "ratio", "flag", "list"):
+                shown = "the text '{}'".format(shown)
+            faults.append("{}: '{}' is {}, must be {}".format(where, key, shown, wanted))
         out[key] = value
     return out
 
