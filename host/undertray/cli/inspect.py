@@ -63,8 +63,8 @@ def _export(
     """Write a log as a plain table: time, throttle, flags and raw counts, one row a sample.
 
     With --pa each count becomes p1_pa, its suction (positive below ambient), and p1_out_of_range: 0, or 1
-    outside the calibrated range, 2 beyond the sensor's own. A sensor that the calibration lacks becomes
-    p1_uncalibrated_pa.
+    outside the calibrated range, 2 beyond the sensor's own. Without a calibration p1_pa is by the sensor's
+    own scale, and that is said; a sensor that a given calibration lacks becomes p1_uncalibrated_pa.
 
     Example: undertray export run.csv --pa --out run-pa.csv
     """
