@@ -15,6 +15,7 @@ __all__ = [
     "ReductionError",
     "RunLogError",
     "UndertrayError",
+    "parser_words",
     "quoted",
 ]
 
@@ -40,10 +41,30 @@ def quoted(value: object, limit: int = _QUOTE_LIMIT) -> str:
     """
     if isinstance(value, bytes | bytearray):
         value = bytes(value[: limit + 1]).decode("ascii", "backslashreplace")
-    text = value if isinstance(value, str) else repr(value)
+    try:
+        text = value if isinstance(value, str) else repr(value)
+    except ValueError:
+        text = "more digits than can be shown"
     cut = text[:limit]
     escaped = "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in cut)
     return f"'{escaped}…'" if len(text) > limit else f"'{escaped}'"
+
+
+def parser_words(error: Exception) -> str:
+    """What a parser of JSON or TOML has to say to a person.
+
+    Parameters
+    ----------
+    error : Exception
+        What it raised.
+
+    Returns
+    -------
+    str
+        Its own words; in place of its advice to programmers about a very long number, what is wrong.
+    """
+    said = str(error) or type(error).__name__
+    return "a number has too many digits" if "int_max_str_digits" in said else said
 
 
 class UndertrayError(Exception):

@@ -110,7 +110,10 @@ def quantity(value: object, unit: str, where: str) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float | str):
         raise UnitError("not a quantity", where=where, seen=value, expected=f"a number in {unit}")
     if isinstance(value, int | float):
-        result = float(value) if abs(value) < 1e300 else math.inf
+        try:
+            result = float(value)
+        except OverflowError:
+            result = math.inf
     else:
         match = _NUMBER_AND_UNIT.fullmatch(value) if len(value) <= 60 else None
         if match is None:
@@ -134,5 +137,6 @@ def quantity(value: object, unit: str, where: str) -> float:
             )
         result = number if written == unit else number * factors[written] / factors[unit]
     if not math.isfinite(result):
-        raise UnitError("not a finite number", where=where, seen=value, expected=f"a number in {unit}")
+        what = "too large a number" if isinstance(value, int) else "not a finite number"
+        raise UnitError(what, where=where, seen=value, expected=f"a number in {unit}")
     return result

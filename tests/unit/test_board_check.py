@@ -54,6 +54,11 @@ def faults(findings: list[Finding]) -> list[str]:
     return [finding.what for finding in findings if finding.weight is Weight.FAULT]
 
 
+def test_a_number_of_too_many_digits_is_told(tmp_path: Path) -> None:
+    (found,) = check(tmp_path, '{"format": ' + "1" * 5000 + "}")
+    assert found.remedy == "a number has too many digits: write fewer"
+
+
 def test_the_firmwares_own_board_and_all_families_have_no_fault(tmp_path: Path) -> None:
     assert faults(check_board(FIRMWARE / "board.json")) == []
     assert faults(check(tmp_path, all_families())) == []

@@ -76,6 +76,20 @@ WRONG = {
     ),
     "mass is a length": (changed("7 lbf", "7 mm"), "'mm' is no unit of mass"),
     "mass is not finite": (changed('"7 lbf"', "nan"), "not a finite number"),
+    "mass is huge": (changed('"7 lbf"', "1e300"), "'mass' is out of range.*'1e\\+300'.*below 200 kg"),
+    "more than a float": (changed('"7 lbf"', "1" * 400), "too large a number"),
+    "more digits than are read": (
+        changed('"7 lbf"', "1" * 5000),
+        "TOML: a number has too many digits; correct",
+    ),
+    "more digits than are shown": (
+        changed('"7 lbf"', "0x" + "f" * 5000),
+        "too large a number, got 'more digits",
+    ),
+    "allowance in percent": (
+        TOP + "allowance = 25\n" + TAPS,
+        r"'allowance' is out of range, got '25', expected 0 to 4; write 0\.25 if 25 % is meant",
+    ),
     "share above 1": (changed("0.46", "46"), "'front_weight' is out of range.*0 to 1"),
     "share below 0": (changed("0.46", "-0.1"), "'front_weight' is out of range"),
     "crossing floor": (

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from undertray.errors import CarError, UndertrayError, quoted
+from undertray.errors import CarError, UndertrayError, parser_words, quoted
 
 
 def test_the_line_says_what_where_seen_expected_and_what_to_do() -> None:
@@ -31,6 +33,13 @@ def test_quoted_never_lets_a_control_character_through(value: str | bytes) -> No
 )
 def test_quoted_examples(value: object, expected: str) -> None:
     assert quoted(value) == expected
+
+
+def test_a_parsers_advice_to_programmers_is_not_passed_on() -> None:
+    with pytest.raises(ValueError, match="digits") as caught:
+        json.loads("1" * 5000)
+    assert parser_words(caught.value) == "a number has too many digits"
+    assert parser_words(RecursionError()) == "RecursionError"
 
 
 def test_an_error_is_one_line_whatever_went_in() -> None:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Any, NoReturn
 
 from undertray.acquire.device import MAX_COLUMNS
-from undertray.errors import RunLogError
+from undertray.errors import RunLogError, parser_words
 
 __all__ = [
     "NOTE_LIMIT",
@@ -178,7 +178,7 @@ def _parse_note(line: bytes) -> WireNote | Bad:
     try:
         return WireNote(kind.decode(), parse_json(text.decode()))
     except ValueError as error:
-        return Bad(f"the note's JSON does not hold: {error}")
+        return Bad(f"the note's JSON does not hold: {parser_words(error)}")
 
 
 def parse_json(text: str, depth: int = _DEPTH_LIMIT) -> Mapping[str, Any]:

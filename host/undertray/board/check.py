@@ -11,6 +11,7 @@ from undertray.board.places import place_findings
 from undertray.board.rehearsal import rehearse
 from undertray.board.spans import span_findings
 from undertray.board.timing import timing_findings
+from undertray.errors import parser_words
 from undertray.units import decimal_comma
 
 if TYPE_CHECKING:
@@ -71,6 +72,8 @@ def _remedy(path: str | Path) -> str:
         return decimal_comma(text) or (
             f"look at line {line}, column {column}, and at the end of the line before it"
         )
+    except ValueError as error:
+        return f"{parser_words(error)}: write fewer"
     except RecursionError:
         pass
     return "the board refuses it: correct this entry; wiring/board.md lists every key"

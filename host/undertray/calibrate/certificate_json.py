@@ -9,7 +9,7 @@ from typing import Any
 
 from undertray.calibrate.column_calibration import ColumnCalibration
 from undertray.calibrate.json_values import covariance, mapping, number, plain, text, vector
-from undertray.errors import CalibrationError
+from undertray.errors import CalibrationError, parser_words
 
 __all__ = ["VERSION", "column", "column_as_dict", "columns", "fluid", "load"]
 
@@ -79,7 +79,7 @@ def load(path: Path, where: str) -> Mapping[str, Any]:
         raise CalibrationError(
             "the calibration is no JSON",
             where=where,
-            seen=str(error) or type(error).__name__,
+            seen=parser_words(error),
             expected="a file written by 'undertray calibrate'",
             do="calibrate again or take a copy that is whole",
         ) from None

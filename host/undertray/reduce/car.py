@@ -17,7 +17,7 @@ __all__ = ["FORMAT", "Car", "Tap"]
 
 FORMAT = 1
 _HEAVIEST_KG, _SHORTEST_MM, _LONGEST_MM = 200.0, 10.0, 5000.0  # beyond it is grams or metres
-_MAX_CORNERS, _MAX_TAPS, _MAX_CURVE = 400, 16, 100
+_MAX_CORNERS, _MAX_TAPS, _MAX_CURVE, _MOST_ALLOWANCE = 400, 16, 100, 4.0  # allowance: above it is percent
 _LOADS = ("cells", "linear", "areas")
 _MOST_TUBE_MM, _MOST_BORE_MM, _MOST_VOLUME_MM3 = 10_000.0, 20.0, 1e6
 _DRIVEN = ("all", "front", "rear")
@@ -173,7 +173,7 @@ class Car:
             floor_mm=floor,
             taps=_taps(data, floor, load, name),
             tyre_mu=read.optional("tyre_mu", "1", low=0.0, high=10.0),
-            allowance=read.number("allowance", "1", low=0.0, high=100.0, ends=True, default=0.0),
+            allowance=read.number("allowance", "1", low=0.0, high=_MOST_ALLOWANCE, ends=True, default=0.0),
             surface_angle_deg=read.number("surface_angle", "deg", 0.0, 180.0, ends=True, default=180.0),
             load=load,
             driven=read.choice("driven", _DRIVEN),

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from undertray.errors import CarError
+from undertray.errors import CarError, parser_words
 from undertray.units import decimal_comma, quantity
 
 __all__ = ["Table", "load_toml", "pair", "refuse_unknown", "table"]
@@ -53,7 +53,9 @@ def load_toml(path: Path) -> Mapping[str, Any]:
         raise CarError("nested too deeply", where=path.name, expected="a plain TOML file") from error
     except ValueError as error:  # TOMLDecodeError names line and column
         raise CarError(
-            f"not valid TOML: {error}", where=path.name, do=decimal_comma(text) or "correct that line"
+            f"not valid TOML: {parser_words(error)}",
+            where=path.name,
+            do=decimal_comma(text) or "correct that line",
         ) from error
 
 
@@ -168,7 +170,14 @@ class Table:
             below = "" if high == math.inf else f" and below {high:g}"
             span = f"{low:g} to {high:g} {unit}" if ends else f"above {low:g}{below} {unit}"
             span = span.removesuffix(" 1")  # the unit of a share
-            raise CarError(f"'{key}' is out of range", where=self._where, seen=raw, expected=span)
+            percent = unit == "1" and isinstance(raw, int | float) and low < value / 100 < high < value
+            raise CarError(
+                f"'{key}' is out of range",
+                where=self._where,
+                seen=raw,
+                expected=span,
+                do=f"write {value / 100:g} if {value:g} % is meant" if percent else None,
+            )
         return value
 
     def optional(self, key: str, unit: str, low: float, high: float = math.inf) -> float | None:

@@ -13,7 +13,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-from undertray.errors import BoardError
+from undertray.errors import BoardError, parser_words
 
 __all__ = ["CAR", "STORIES", "UID", "Story", "load_story"]
 
@@ -283,7 +283,8 @@ def load_story(name: str) -> Mapping[str, Any]:
     try:
         spec = json.loads(content)
     except (ValueError, RecursionError) as error:
-        raise BoardError(f"not JSON: {error}", where=str(path), expected="a scenario") from error
+        why = parser_words(error)
+        raise BoardError(f"not JSON: {why}", where=str(path), expected="a scenario") from error
     if not isinstance(spec, dict):
         raise BoardError("not a scenario", where=str(path), seen=spec, expected="a JSON object")
     return spec

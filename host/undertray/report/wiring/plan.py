@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from undertray.errors import BoardError
+from undertray.errors import BoardError, parser_words
 from undertray.units import decimal_comma
 
 __all__ = ["BoardPlan", "Bus", "Mux", "Sensor", "read_plan"]
@@ -135,7 +135,7 @@ def read_plan(path: str | Path) -> BoardPlan:
         data = json.loads(content)
     except (ValueError, RecursionError) as error:
         raise BoardError(
-            f"not JSON: {error}",
+            f"not JSON: {parser_words(error)}",
             where=where,
             expected="a board description",
             do=decimal_comma(content.decode("utf-8", "replace")),
