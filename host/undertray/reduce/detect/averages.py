@@ -69,10 +69,7 @@ class Averages:
         size, taps = self._rows, suction_pa.shape[1]
         k = len(t_s) // size
         cube = suction_pa.reshape(k, size, taps)
-        mean, missing = suction_pa[::size].copy(), np.zeros((k, taps), bool)
-        for i in range(1, size):
-            mean += suction_pa[i::size]
-        mean /= size
+        mean, missing = np.einsum("kst->kt", cube) / size, np.zeros((k, taps), bool)
         out = None if beyond is None or not beyond.any() else beyond.reshape(cube.shape)
         if out is not None or not np.isfinite(mean.sum()):
             there = np.isfinite(cube)
