@@ -138,3 +138,14 @@ def test_throttle_work_alone_is_no_leak(seed):
     throttle = worked(t, seed)
     sag = 1 - 0.12 * t / 50  # of a pack, in 50 s
     assert not leaks(t, run(t, throttle, sag, (0.8, 1.0, 1.2)[seed % 3], seed), throttle)
+
+
+@pytest.mark.parametrize("first", [0.2, 0.3])
+@pytest.mark.parametrize("later_s", [1.0, 2.0])
+def test_without_a_throttle_nothing_is_called_a_leak(first, later_s):
+    """A sudden fall, and more a little later: with the throttle known it is a leak that goes on."""
+    t = times(30)
+    left = 1 - first * ramp(t, 12.0, 0.1) - (0.8 - first) * ramp(t, 12.1 + later_s, 0.3)
+    noise = np.random.default_rng(1).normal(0, 5, (len(t), 4))
+    found = find_losses(t, 900 * left[:, None] * np.linspace(1.1, 0.9, 4) + noise)
+    assert {e.kind for e in found} == {"seal-loss"}

@@ -159,7 +159,8 @@ class Ledger(Told):
                 return False
             drop = 1 - (1 - event.drop) * (1 - fall.drop)
             long_s = 0.8 * (fall.bottom_s - event.onset_s)
-            slow = event.kind == "slow-leak" or (event.drop < 0.6 * drop and long_s > p.sudden_s)
+            slow = event.drop < 0.6 * drop and long_s > p.sudden_s and pending.speed is not None
+            slow = slow or event.kind == "slow-leak"  # which needs a throttle that is known
             pending.low_pa = pending.level_pa * (1 - drop)
             self._events[pending.event] = replace(
                 event,
