@@ -15,6 +15,7 @@ __all__ = [
     "ReductionError",
     "RunLogError",
     "UndertrayError",
+    "escaped",
     "parser_words",
     "quoted",
 ]
@@ -22,8 +23,8 @@ __all__ = [
 _QUOTE_LIMIT = 60
 
 
-def quoted(value: object, limit: int = _QUOTE_LIMIT) -> str:
-    """Quote a foreign value so that it is safe on one terminal line.
+def escaped(value: object, limit: int = _QUOTE_LIMIT) -> str:
+    """Make a foreign value safe on one terminal line.
 
     Parameters
     ----------
@@ -36,8 +37,8 @@ def quoted(value: object, limit: int = _QUOTE_LIMIT) -> str:
     Returns
     -------
     str
-        The value in quotes, every control or non-ASCII-printable character escaped, so
-        that neither a line break nor a terminal escape gets through.
+        The value, every control or non-ASCII-printable character escaped, so that neither
+        a line break nor a terminal escape gets through.
     """
     if isinstance(value, bytes | bytearray):
         value = bytes(value[: limit + 1]).decode("ascii", "backslashreplace")
@@ -45,9 +46,26 @@ def quoted(value: object, limit: int = _QUOTE_LIMIT) -> str:
         text = value if isinstance(value, str) else repr(value)
     except ValueError:
         text = "more digits than can be shown"
-    cut = text[:limit]
-    escaped = "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in cut)
-    return f"'{escaped}…'" if len(text) > limit else f"'{escaped}'"
+    safe = (c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text[:limit])
+    return "".join(safe) + ("…" if len(text) > limit else "")
+
+
+def quoted(value: object, limit: int = _QUOTE_LIMIT) -> str:
+    """Quote a foreign value so that it is safe on one terminal line.
+
+    Parameters
+    ----------
+    value : object
+        As for :func:`escaped`.
+    limit : int
+        As for :func:`escaped`.
+
+    Returns
+    -------
+    str
+        The same in quotes.
+    """
+    return f"'{escaped(value, limit)}'"
 
 
 def parser_words(error: Exception) -> str:

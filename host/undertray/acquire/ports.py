@@ -11,7 +11,7 @@ from undertray.acquire.framing import Framer
 from undertray.acquire.link import Link
 from undertray.acquire.stranger import not_our_board, not_working
 from undertray.acquire.wire import Row, WireNote, parse_line
-from undertray.errors import LinkError, RunLogError, quoted
+from undertray.errors import LinkError, RunLogError, escaped
 
 __all__ = ["Answer", "ask", "find_board", "serial_ports"]
 
@@ -151,7 +151,7 @@ def find_board(answers: Sequence[Answer]) -> str:
     told = "; ".join(f"{answer.port}: {answer.finding}" for answer in answers)
     told = told or "this computer has no serial port"
     raise LinkError(
-        f"no board found: {quoted(told, _TOLD)[1:-1]}",
+        f"no board found: {escaped(told, _TOLD)}",
         expected="a port on which a board of ours answers",
         do="plug the board in, or name the port with --port",
     )

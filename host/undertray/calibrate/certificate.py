@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.acquire.device import Device
 from undertray.calibrate import certificate_json, json_values
 from undertray.calibrate.column_calibration import ColumnCalibration
 from undertray.errors import CalibrationError
@@ -117,20 +118,20 @@ class Calibration:
         }
         return json.dumps(json_values.rounded(data), indent=1, allow_nan=False, ensure_ascii=False) + "\n"
 
-    def foreign_to(self, uid: str) -> bool:
+    def foreign_to(self, other: Device | Calibration | None) -> bool:
         """Was it made on another board?
 
         Parameters
         ----------
-        uid : str
-            Id of the board asked about.
+        other : Device, Calibration or None
+            The board asked about, or what was made on it; None where it did not say who it is.
 
         Returns
         -------
         bool
-            False where either id is unknown.
+            False where either board is unknown.
         """
-        return bool(self.uid and uid and self.uid != uid)
+        return other is not None and bool(self.uid and other.uid) and self.uid != other.uid
 
     def apply(self, nominal_pa: Array, column_names: Sequence[str], out: Array | None = None) -> Array:
         """Calibrated suction of all columns of a run.

@@ -131,7 +131,7 @@ def shift_findings(now: Calibration, before: Calibration) -> list[str]:
         Lines of text.
     """
     lines = [f"since the calibration of {before.made_utc}:"]
-    if now.foreign_to(before.uid):
+    if now.foreign_to(before):
         lines.append(f"  it is of another board ({before.uid}): nothing to compare")
         return lines
     for name, column in now.columns.items():

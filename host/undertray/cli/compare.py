@@ -74,7 +74,7 @@ def _compare(
             try:
                 run = read_run(path)
                 digests.append(digest(reduce_run(run, the_car, certificate, tare), run.facts, by))
-                if certificate and run.device and certificate.foreign_to(run.device.uid):
+                if certificate and certificate.foreign_to(run.device):
                     foreign.append(path.name)
             except UndertrayError as error:
                 left_out.append((path, error))

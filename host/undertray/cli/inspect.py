@@ -81,7 +81,7 @@ def _export(
         pressures = suction.rows
         if certificate is None:
             print("undertray: uncalibrated: the sensors' own scales are used", file=sys.stderr)
-        elif log.device and certificate.foreign_to(log.device.uid):
+        elif certificate.foreign_to(log.device):
             print("undertray: the calibration was made on another board", file=sys.stderr)
         for name in suction.uncalibrated:
             print(
@@ -93,14 +93,14 @@ def _export(
 
 
 def _lines(found: Inspection, where: str) -> Iterator[str]:
-    from undertray.errors import quoted
+    from undertray.errors import escaped
 
-    yield f"{quoted(where)[1:-1]}: {found.rows} rows in {found.seconds:.1f} s"
+    yield f"{escaped(where)}: {found.rows} rows in {found.seconds:.1f} s"
     for key, value in found.facts.items():
-        yield f"  {quoted(key)[1:-1]}: {quoted(value, 200)[1:-1]}"
+        yield f"  {escaped(key)}: {escaped(value, 200)}"
     why = "CUT OFF: the recording has no end" if found.cut_off else found.why or "unknown"
     measured, declared = (_number(rate, ".2f") for rate in (found.rate_hz, found.declared_hz))
-    yield f"ended      {quoted(why)[1:-1]}"
+    yield f"ended      {escaped(why)}"
     yield f"rate       {measured} Hz measured, {declared} Hz declared"
     yield f"lost       {found.lost_rows} rows; the board itself skipped {_number(found.skipped, 'd')}"
     yield f"bad        {found.bad_lines} lines"
@@ -119,11 +119,11 @@ def _lines(found: Inspection, where: str) -> Iterator[str]:
 
 
 def _column_line(column: ColumnState) -> str:
-    from undertray.errors import quoted
+    from undertray.errors import escaped
 
-    faults = ", ".join(f"{count} x {quoted(why)[1:-1]}" for why, count in column.faults.items()) or "none"
+    faults = ", ".join(f"{count} x {escaped(why)}" for why, count in column.faults.items()) or "none"
     return (
-        f"{column.name:10s} {quoted(column.part)[1:-1]}: counts {_number(column.lowest, '.0f')} to "
+        f"{column.name:10s} {escaped(column.part)}: counts {_number(column.lowest, '.0f')} to "
         f"{_number(column.highest, '.0f')}, {column.missing} missing, {column.stale} repeated, "
         f"{_number(column.read_errors, 'd')} read errors, faults: {faults}"
     )

@@ -32,13 +32,13 @@ def _ports(
     """
     from undertray.acquire.link import open_link
     from undertray.acquire.ports import ask, serial_ports
-    from undertray.errors import LinkError, quoted
+    from undertray.errors import LinkError, escaped
 
     ports = [*serial_ports(), *((port, "") for port in also or [])]
     if not ports:
         raise LinkError("this computer has no serial port", do="plug the board in")
     for port, what in ports:
         answer = ask(lambda port=port: open_link(port, baud), port, what)  # type: ignore[misc]
-        print(f"{'*' if answer.device else ' '} {port}  {quoted(answer.finding, 200)[1:-1]}")
+        print(f"{'*' if answer.device else ' '} {port}  {escaped(answer.finding, 200)}")
         if what:
-            print(f"    {quoted(what, 100)[1:-1]}")
+            print(f"    {escaped(what, 100)}")

@@ -51,7 +51,7 @@ def _tare(
         typer.echo("uncalibrated: by the parts' own scale")
     else:
         certificate = Calibration.from_json(calibration)
-        if certificate.foreign_to(run.device.uid):
+        if certificate.foreign_to(run.device):
             typer.echo("the calibration was made on another board")
         suction_pa = certificate.apply(suction_pa, names)
     found = find_tare(board_time(run).t_s, suction_pa, run.throttle_us, rest_us)

@@ -158,7 +158,7 @@ class Monitor:
         notices = ["no car given: no newtons"] if self._car is None else []
         if self._calibration is None:
             notices.append("uncalibrated")
-        elif self._device and self._calibration.foreign_to(self._device.uid):
+        elif self._calibration.foreign_to(self._device):
             notices.append("the calibration is of another board")
         return replace(
             shown,

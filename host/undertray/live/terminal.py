@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Protocol
 
-from undertray.errors import quoted
+from undertray.errors import escaped
 from undertray.live.snapshot import AxleNow, Snapshot
 
 if TYPE_CHECKING:
@@ -59,11 +59,6 @@ class View(Protocol):
         """Show no more."""
 
 
-def _plain(text: str, limit: int = 60) -> str:
-    """Text of a stranger, fit for a terminal: no escapes, no line breaks, bounded."""
-    return quoted(text, limit)[1:-1]
-
-
 def _big(text: str, solid: str) -> list[str]:
     rows = ("  ".join("".join(c * 2 for c in _BIG[sign][row]) for sign in text) for row in range(5))
     return [row.replace("#", solid) for row in rows]
@@ -109,8 +104,8 @@ def screen(snapshot: Snapshot, solid: str = "#") -> Text:
     clock = f"{int(s.elapsed_s) // 60:02d}:{s.elapsed_s % 60:04.1f}"
     counts = f"lost {s.lost}   bad {s.bad}   segment {s.segments}"
     lines.append(((f"{clock}   {s.rows_per_s:.0f} rows/s   {counts}", ""),))
-    lines.append(((f"link {_plain(s.link)}   disk {_plain(s.disk)}   {s.rows} rows", ""),))
-    lines.append((("ALARM  " + _plain(s.alarm, 70), _ALARM) if s.alarm else ("no alarm", ""),))
+    lines.append(((f"link {escaped(s.link)}   disk {escaped(s.disk)}   {s.rows} rows", ""),))
+    lines.append((("ALARM  " + escaped(s.alarm, 70), _ALARM) if s.alarm else ("no alarm", ""),))
     lines.append((("", ""),))
     if limiting is not None:
         style = _HOLDING[s.holding]
@@ -131,7 +126,7 @@ def screen(snapshot: Snapshot, solid: str = "#") -> Text:
     lines.append(((f"throttle {_number(s.throttle_us, '.0f', 'us')}   seal index {seal}", ""),))
     lines += _taps(s)
     if s.notice:
-        lines.append(((_plain(s.notice, _WIDTH - 2), "yellow"),))
+        lines.append(((escaped(s.notice, _WIDTH - 2), "yellow"),))
     text = Text(no_wrap=True, overflow="crop", end="")
     for line in lines[:_HEIGHT]:
         room = _WIDTH
@@ -155,7 +150,7 @@ def _banner(big: str, style: str, alarm: bool, solid: str) -> list[Line]:
 
 def _taps(s: Snapshot) -> list[Line]:
     told = [
-        f"{_plain(t.name, 14):14s} {_number(t.suction_pa, '7.0f', 'Pa')} {t.fault}"
+        f"{escaped(t.name, 14):14s} {_number(t.suction_pa, '7.0f', 'Pa')} {t.fault}"
         for t in s.taps[:_MOST_TAPS]
     ]
     pairs = [f"{told[i]:38.38s}  {''.join(told[i + 1 : i + 2]):38.38s}" for i in range(0, len(told), 2)]
@@ -239,7 +234,7 @@ class PlainView:
         if s.suction_pa is not None:
             parts.append(f"suction {s.suction_pa:z.0f} Pa")
         parts += [f"{a.name} {a.margin_n:+z.1f} N" for a in s.axles]
-        parts.append(f"ALARM: {_plain(s.alarm)}" if s.alarm else "alarm over" if changed else "no alarm")
+        parts.append(f"ALARM: {escaped(s.alarm)}" if s.alarm else "alarm over" if changed else "no alarm")
         self._say(", ".join(parts))
 
     def close(self) -> None:

@@ -83,7 +83,7 @@ def run_caveats(
 def _of_the_calibration(run: Run, calibration: Calibration | None) -> Iterator[str]:
     if calibration is None:
         yield "the sensors are not calibrated"
-    elif run.device is not None and calibration.foreign_to(run.device.uid):
+    elif calibration.foreign_to(run.device):
         yield "the calibration is of another board"
 
 

@@ -21,10 +21,6 @@ _LOOKED_AT = 2000
 _WRONG_WAY = -0.2  # share of what the other taps suck
 
 
-def _foreign(run: Run, calibration: Calibration) -> bool:
-    return run.device is not None and calibration.foreign_to(run.device.uid)
-
-
 def _wrong_way(car: Car, suction: TapSuction) -> list[str]:
     """Taps that blow while the others suck: by rows spread over the run."""
     if len(car.taps) < 2:
@@ -81,7 +77,7 @@ def run_notices(
     said: list[str] = []
     if calibration is None:
         said.append("uncalibrated: the sensors' own scales were used, and no uncertainty can be stated")
-    elif _foreign(run, calibration):
+    elif calibration.foreign_to(run.device):
         said.append("the calibration was made on another board")
     for name, share in suction.outside.items():
         said.append(f"tap {name}: {share:.1%} of the readings lie outside the calibrated range")

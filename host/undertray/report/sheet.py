@@ -184,14 +184,12 @@ def make_sheet(
 
 
 def _steady_heads(reduction: Reduction) -> tuple[str, ...]:
-    found, said = reduction.steady, ""
+    found, when = reduction.steady, "Throttle up and still"
     if found is not None:
-        at = "" if found.throttle_us is None else f" at {found.throttle_us:.0f} µs"
-        said = f"{at}, {found.seconds:.1f} s" + (" (the weakest)" if found.others else "")
-    up = "Throttle up and still"
-    if found is not None and found.throttle_us is None:
-        up = WITHOUT_THROTTLE.capitalize()
-    return (f"{up}{said}", "Mean", "Uncertain by", "Needed", "Margin")
+        known = found.throttle_us is not None
+        when = f"{when} at {found.throttle_us:.0f} µs" if known else WITHOUT_THROTTLE.capitalize()
+        when += f", {found.seconds:.1f} s" + (" (the weakest)" if found.others else "")
+    return (when, "Mean", "Uncertain by", "Needed", "Margin")
 
 
 def _event_row(reduction: Reduction, place: int, units: Display) -> tuple[str, ...]:

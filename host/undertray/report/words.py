@@ -7,7 +7,7 @@ import textwrap
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from undertray.errors import quoted
+from undertray.errors import escaped
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.report.margins import UNTOLD, warning_words
 
@@ -119,7 +119,7 @@ def few_names(names: Sequence[str]) -> str:
         At most five of them, each safe on a terminal, and how many more there are.
     """
     more = f" and {len(names) - _MOST_NAMES} more" if len(names) > _MOST_NAMES else ""
-    return ", ".join(quoted(name)[1:-1] for name in names[:_MOST_NAMES]) + more
+    return ", ".join(escaped(name) for name in names[:_MOST_NAMES]) + more
 
 
 def event_words(reduction: Reduction, event: Loss) -> str:

@@ -130,13 +130,11 @@ class Health:
         rest = np.where(gone, 0.0, weights)
         if not 0 < gone.sum() <= np.count_nonzero(weights) / 2:
             return ()
+        level, of_the_rest = float(weights @ before), float(rest @ before)
         # several hoses do not come off in one instant, but a side of the skirt does
-        if (
-            gone.sum() > 1
-            and 1 - float(rest @ before) / max(float(weights @ before), 1e-9) >= self._p.min_drop
-        ):
+        if gone.sum() > 1 and 1 - of_the_rest / max(level, 1e-9) >= self._p.min_drop:
             return ()
-        held = float(rest @ last) / max(float(rest @ before), 1e-9)
+        held = float(rest @ last) / max(of_the_rest, 1e-9)
         touched = 1 - held / explained if explained > 0 else 1.0
         return tuple(np.flatnonzero(gone).tolist()) if touched < self._p.alone_share + slack else ()
 
