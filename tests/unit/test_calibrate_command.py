@@ -57,6 +57,20 @@ def test_it_writes_the_format(tmp_path, points):
     assert (tmp_path / "c.json").read_bytes() == first
 
 
+def test_a_first_point_just_off_zero_is_a_point(tmp_path, points):
+    """A column that stands 0.1 mm off at the start is read as what it is; no exact 0 is asked for."""
+    pa = column_pressure_pa(0.1, 20.0)
+    lines = points.read_text().splitlines()
+    near = [line for line in lines if not line.startswith("0,")]
+    near.insert(1, f"0.1,up,{(pa - 3) / 1.02:.4f},{(pa + 5) / 0.99:.4f}")
+    points.write_text("\n".join(near) + "\n")
+    done = run(tmp_path, "--points", points, "--out", "c.json")
+    assert done.returncode == 0, done.stderr
+    data = json.loads((tmp_path / "c.json").read_bytes())["columns"]
+    assert data["p1"]["coefficients"] == pytest.approx([3, 1.02], abs=1e-3)
+    assert data["p2"]["coefficients"] == pytest.approx([-5, 0.99], abs=1e-3)
+
+
 def test_conditions_count(tmp_path, points):
     done = run(
         tmp_path, "--points", points, "--out", "c.json", "--water-c", 35, "--latitude", 0, "--height-m", 1500

@@ -64,6 +64,18 @@ def test_column(height):
     assert "not given" not in done.output
 
 
+@pytest.mark.parametrize("arguments", [["-60 mm"], ["-60"], ["-6cm"], ["--", "-60"]])
+def test_a_negative_height_is_a_pressure_of_the_other_sign(arguments):
+    done = run("column", "--water-c", 21, "--latitude", 47, "--height-m", -20, *arguments)
+    assert done.exit_code == 0, done.output
+    # derived: 997.995 kg/m3 of water in air of 1.1977 (20 m below the sea), g = 9.80808: 60 mm are 586.60 Pa
+    assert "-60 mm read, -60.000 mm of water upright" in done.output
+    assert "-586.60 Pa, expanded uncertainty 9.59 Pa" in done.output
+    assert "-2.3550 inH2O" in done.output
+    assert "from liquid: 0.170 Pa" in done.output
+    assert run("column", "--watr", "21", "60").exit_code == 2  # a slip in an option stays one
+
+
 def test_column_says_what_was_not_given():
     done = run("column", "4 in")
     assert "temperature of the liquid not given" in done.output
@@ -93,7 +105,7 @@ def test_another_liquid_gets_denser_in_the_cold():
     [
         (["4 furlong"], "no unit of length"),
         (["nan"], "not a finite number"),
-        (["--", "-5"], "column height out of range"),
+        (["-20 m"], "column height out of range"),
         (["20 m"], "column height out of range"),
         (["100", "--bore-mm", "6"], "only one of the two bores"),
         (["100", "--incline", "2"], "incline of the tube out of range"),

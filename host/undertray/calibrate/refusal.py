@@ -14,6 +14,7 @@ __all__ = ["FewPointsError", "check_direction", "check_gain", "check_points"]
 Array = NDArray[np.float64]
 _LEAST_POINTS = 5
 _LEAST_LEVELS = 3
+_NEAR_ZERO = 0.05  # of the highest: near enough for a line to tell zero (common practice, no source)
 _FOLLOWS = 0.9  # correlation of reading and column below which a hose is off or leaks
 
 # By its own scale a sensor is good to a few per cent of its range (their data sheets); half or twice is a
@@ -40,8 +41,8 @@ def check_points(height_mm: Array, column_pa: Array, working_pa: float | None) -
     Raises
     ------
     FewPointsError
-        Fewer than 5 points, none at height 0, fewer than 3 heights, or a range that ends
-        below the working suction.
+        Fewer than 5 points, none within 5 % of the highest from 0, fewer than 3 heights, or a range
+        that ends below the working suction.
     """
     count = len(height_mm)
     if count < _LEAST_POINTS:
@@ -51,11 +52,11 @@ def check_points(height_mm: Array, column_pa: Array, working_pa: float | None) -
             expected=f"at least {_LEAST_POINTS}",
             do="take more heights, up and down",
         )
-    if not np.any(height_mm == 0):
+    if height_mm.min() > _NEAR_ZERO * height_mm.max():
         raise FewPointsError(
             "no zero point",
             seen=f"lowest height {height_mm.min():g} mm",
-            expected="a reading at height 0",
+            expected=f"a reading at height 0, or below {_NEAR_ZERO * height_mm.max():.3g} mm",
             do="open both ports to the room and take one",
         )
     heights = len(np.unique(height_mm))

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+from typer.core import TyperCommand
 
 from undertray.cli.bench import (
     USUAL_EXPANSION,
@@ -40,12 +42,21 @@ def register(app: typer.Typer) -> None:
     app : typer.Typer
         The program.
     """
-    app.command("column", short_help="Turn the height of a liquid column into pressure.")(_column)
+    app.command("column", cls=_SignedNumbers, short_help="Turn the height of a liquid column into pressure.")(
+        _column
+    )
     app.command("target")(_target)
 
 
+class _SignedNumbers(TyperCommand):
+    """A command whose numbers may have a minus sign: no option begins with a digit."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        return super().parse_args(ctx, [f" {arg}" if re.match(r"-\.?\d", arg) else arg for arg in args])
+
+
 def _column(
-    height: Annotated[str, typer.Argument(help="What the ruler says: 100, '10 cm', '4 in'.")],
+    height: Annotated[str, typer.Argument(help="What the ruler says: 100, '10 cm', '-4 in'.")],
     water_c: WaterC = None,
     latitude: Latitude = None,
     height_m: HeightM = 0.0,
@@ -62,6 +73,8 @@ def _column(
     ruler_percent: RulerPercent = 0.05,
 ) -> None:
     """Turn the height of a liquid column into pressure, with its uncertainty.
+
+    A negative height is a pressure of the other sign: above that of the room where a suction is below it.
 
     Example: undertray column "4 in" --water-c 21 --latitude 47
     """
@@ -87,13 +100,13 @@ def _column(
         ruler_percent=ruler_percent,
     )
     read_mm = quantity(float(height) if _bare(height) else height, "mm", "column height")
-    if not 0 <= read_mm <= 10_000:
-        raise CalibrationError("column height out of range", seen=height, expected="0 to 10 m")
+    if not abs(read_mm) <= 10_000:
+        raise CalibrationError("column height out of range", seen=height.strip(), expected="up to 10 m")
     conditions, tube, budget = bench.conditions, bench.tube, bench.budget()
     pa = read_mm * tube.gain * conditions.pa_per_mm
     shared = budget.shared_pa(np.array([read_mm]), tube, conditions, zero_open=False)
     sources = {"reading": budget.reading_pa(tube, conditions)} | {
-        name: float(u[0]) for name, u in shared.items()
+        name: abs(float(u[0])) for name, u in shared.items()
     }
     u95 = 1.96 * sum(u * u for u in sources.values()) ** 0.5
     for line in bench.doubts:
