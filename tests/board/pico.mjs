@@ -1,0 +1,180 @@
+// A Pico on a computer: the chip, its flash, a USB host, servo pulses, a bus, and the loop that runs them in emulated time.
+import fs from 'node:fs';
+import { USBCDC } from 'rp2040js';
+import { Chip } from './chip.mjs';
+import { attachBlock, Bridge, Bus, Pins } from './bus.mjs';
+
+const FILES_AT = 0xa0000; // file system of MicroPython's RPI_PICO build, to the end of 2 MB
+const FILES_BYTES = 1408 * 1024;
+const ERASE_NS = 45e6; // a sector of 4096 bytes, typical
+const PROGRAM_NS = 0.4e6; // a page of 256 bytes, typical
+const POLL_NS = 15e3; // until a full-speed host asks a bulk endpoint again
+const SDA = 4;
+const SCL = 5;
+
+export class Pico {
+  // `given`: paths `micropython`, `bootrom`, `files`; `board`, the description its sensors are placed by; `ticks_us`,
+  // `watch` (pins whose levels are told), `throttle_pin`, `cut_at_flash_op`.
+  // `tell` takes what happens: {t, line}, {t, pin, level}, {t, flash, at, bytes}, {t, reset}.
+  constructor(given, tell) {
+    const chip = (this.chip = new Chip(given.ticks_us));
+    this.clock = chip.clock;
+    this.tell = (what) => tell({ t: this.clock.nanos / 1e9, ...what });
+    this.idleNs = 0;
+    this.busy = { ns: 0 };
+    this.cut = false;
+    this.boot(given);
+    this.host();
+    this.sensors(given.board);
+    this.receiver(given.throttle_pin ?? 16);
+    for (const pin of given.watch ?? []) chip.gpio[pin].addListener((level) => this.tell({ pin, level }));
+    chip.adc.channelValues[0] = 2500;
+    chip.watchdog.onWatchdogTrigger = () => {
+      if (!this.cut) this.tell({ reset: 'watchdog' }); // the emulator has no chip reset: the run ends
+      this.cut = true;
+    };
+  }
+
+  boot({ micropython, bootrom, files, cut_at_flash_op: cutAt = 0 }) {
+    const { chip } = this;
+    chip.loadBootrom(new Uint32Array(JSON.parse(fs.readFileSync(bootrom))));
+    const image = fs.readFileSync(micropython);
+    if (image.readUInt32LE(0) === 0x0a324655) { // UF2: blocks of 512 bytes with an address each
+      for (let at = 0; at + 512 <= image.length; at += 512) {
+        const bytes = image.readUInt32LE(at + 16);
+        chip.flash.set(image.subarray(at + 32, at + 32 + bytes), image.readUInt32LE(at + 12) - 0x10000000);
+      }
+    } else chip.flash.set(image, 0);
+    chip.flash.set(fs.readFileSync(files), FILES_AT);
+    this.cutAt = cutAt;
+    this.flashOps = 0;
+    this.entries = new Map();
+    const table = new DataView(chip.bootrom.buffer);
+    for (let at = table.getUint16(0x14, true); table.getUint16(at, true); at += 4) {
+      const name = String.fromCharCode(table.getUint8(at), table.getUint8(at + 1));
+      this.entries.set(table.getUint16(at + 2, true) & ~1, name);
+    }
+    chip.core.PC = 0x10000000;
+  }
+
+  // The boot ROM's functions for the flash chip, done here; true when `pc` was one of them.
+  flashFunction(pc) {
+    const name = this.entries.get(pc);
+    if (!['RE', 'RP', 'FC', 'IF', 'EX'].includes(name)) return false;
+    const { core, flash, xip } = this.chip;
+    const [at, second, third] = core.registers;
+    if (name === 'RE') {
+      this.flashOp('erase', at, second);
+      flash.fill(0xff, at, at + second);
+      this.clock.tick(ERASE_NS * Math.ceil(second / 4096));
+    } else if (name === 'RP') {
+      this.flashOp('program', at, third);
+      for (let i = 0; i < third; i++) flash[at + i] &= this.chip.readUint8(second + i);
+      this.clock.tick(PROGRAM_NS * Math.ceil(third / 256));
+    } else if (name === 'FC') xip.flush();
+    core.PC = core.LR & ~1;
+    return true;
+  }
+  flashOp(kind, at, bytes) {
+    this.tell({ flash: kind, at, bytes });
+    this.flashOps += 1;
+    if (this.flashOps === this.cutAt) this.cut = true; // power goes with this operation done
+  }
+  files() {
+    return this.chip.flash.subarray(FILES_AT, FILES_AT + FILES_BYTES);
+  }
+
+  host() {
+    const { chip, clock } = this;
+    const usb = chip.usbCtrl;
+    this.connected = false;
+    this.unreadUntilNs = 0; // a host that does not read until then
+    this.toBoard = [];
+    this.room = null; // bytes that the board's endpoint takes now
+    const cdc = (this.cdc = new USBCDC(usb));
+    cdc.onDeviceConnected = () => { this.connected = true; };
+    usb.packetNs = (endpoint, bytes) => {
+      const held = endpoint === cdc.inEndpoint ? Math.max(0, this.unreadUntilNs - clock.nanos) : 0;
+      return held + POLL_NS + ((bytes + 13) * 8e9) / 12e6;
+    };
+    usb.onEndpointRead = (endpoint, size) => {
+      if (endpoint !== cdc.outEndpoint) return;
+      this.room = size;
+      this.pour();
+    };
+    let rest = '';
+    cdc.onSerialData = (bytes) => {
+      const lines = (rest + Buffer.from(bytes).toString('latin1')).split('\n');
+      rest = lines.pop();
+      for (const line of lines) this.tell({ line });
+    };
+    const frame = clock.createAlarm(() => {
+      if (this.connected) usb.frame();
+      frame.schedule(1e6);
+    });
+    frame.schedule(1e6);
+  }
+  send(text) {
+    this.toBoard.push(...Buffer.from(text, 'latin1'));
+    this.pour();
+  }
+  pour() {
+    if (this.room === null || !this.toBoard.length) return;
+    const bytes = Uint8Array.from(this.toBoard.splice(0, Math.min(this.room, 64)));
+    this.room = null;
+    this.chip.usbCtrl.endpointReadDone(this.cdc.outEndpoint, bytes, POLL_NS / 1000 + ((bytes.length + 13) * 8) / 12);
+  }
+  // The cable is pulled: no frames any more, nothing is read, and after 3 ms the chip sees a bus that sleeps.
+  pull() {
+    this.connected = false;
+    this.unreadUntilNs = Infinity;
+    this.clock.createAlarm(() => this.chip.usbCtrl.suspend()).schedule(3e6);
+  }
+
+  sensors(board) {
+    this.counts = null; // counts of every column; null for a saw-tooth of each
+    const bus = (this.bus = new Bus(this.clock));
+    (board?.columns ?? []).forEach((column, i) => {
+      if (column.adc_pin !== undefined) return;
+      const tooth = (ns) => 1638 + ((i * 1009 + Math.floor(ns / 1e6)) % 13107);
+      const part = new Bridge((ns) => ({ count: this.counts ? this.counts[i] : tooth(ns), temperature: 0x300 + i }));
+      bus.place(Number(column.address), part, column.mux ? [Number(column.mux[0]), column.mux[1]] : null);
+    });
+    attachBlock(this.chip, 0, bus, this.busy);
+    this.pins = new Pins(this.chip, bus, SDA, SCL);
+  }
+
+  // A receiver's servo pulses, 50 a second; a width of 0 is none.
+  receiver(number) {
+    const pin = this.chip.gpio[number];
+    this.throttleUs = 0;
+    const fall = this.clock.createAlarm(() => pin.setInputValue(false));
+    const rise = this.clock.createAlarm(() => {
+      if (this.throttleUs) {
+        pin.setInputValue(true);
+        fall.schedule(this.throttleUs * 1000);
+      }
+      rise.schedule(20e6);
+    });
+    rise.schedule(1e6);
+  }
+
+  // Runs until `untilNs`, or until `stop()`, asked now and then, or until power is cut.
+  run(untilNs, stop) {
+    const { chip, clock } = this;
+    const { core } = chip;
+    while (clock.nanos < untilNs && !this.cut && !stop()) {
+      const cycleNs = 1e9 / chip.clkSys;
+      for (let i = 0; i < 2000 && !this.cut; i++) {
+        if (core.waiting) {
+          const ns = clock.nextAlarm ? Math.max(1, clock.nanosToNextAlarm) : 1e6;
+          this.idleNs += ns;
+          clock.tick(ns);
+          break;
+        }
+        if (core.PC < 0x4000 && this.flashFunction(core.PC)) continue;
+        clock.tick(core.step() * cycleNs);
+      }
+    }
+  }
+}
