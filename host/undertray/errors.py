@@ -7,6 +7,8 @@ and exits with status 1; nothing else is caught there, so a bug still shows its 
 
 from __future__ import annotations
 
+import re
+
 __all__ = [
     "BoardError",
     "CalibrationError",
@@ -16,11 +18,31 @@ __all__ = [
     "RunLogError",
     "UndertrayError",
     "escaped",
+    "harmless",
     "parser_words",
     "quoted",
 ]
 
 _QUOTE_LIMIT = 60
+# ECMA-48: C0 without tab and line feed, DEL and C1. Unicode: its own line ends, and the marks of direction.
+_COMMAND = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069]")
+
+
+def harmless(text: str) -> str:
+    """Make visible what a terminal would obey instead of showing it.
+
+    Parameters
+    ----------
+    text : str
+        Any text, of any length.
+
+    Returns
+    -------
+    str
+        The same; controls other than tab and line feed, and what turns the reading direction, as an
+        escape such as ``\\x1b``.
+    """
+    return _COMMAND.sub(lambda found: found[0].encode("unicode_escape").decode("ascii"), text)
 
 
 def escaped(value: object, limit: int = _QUOTE_LIMIT) -> str:
@@ -123,7 +145,7 @@ class UndertrayError(Exception):
             head += f", expected {expected}"
         if do is not None:
             head += f"; {do}"
-        super().__init__(" ".join(head.split()))
+        super().__init__(harmless(" ".join(head.split())))
 
 
 class LinkError(UndertrayError):

@@ -11,7 +11,7 @@ import pytest
 
 LOGS = Path(__file__).parents[2] / "demo_logs"
 FULL = Path("/dev/full")
-_PRINTS = "import sys\nfrom undertray.cli.streams import print_on_any_encoding\nprint_on_any_encoding()\n"
+_PRINTS = "import sys\nfrom undertray.cli.streams import print_for_people\nprint_for_people()\n"
 
 
 def _printed(text: str, encoding: str) -> bytes:

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from undertray.errors import CarError, UndertrayError, parser_words, quoted
+from undertray.errors import CarError, UndertrayError, harmless, parser_words, quoted
 
 
 def test_the_line_says_what_where_seen_expected_and_what_to_do() -> None:
@@ -44,3 +44,11 @@ def test_a_parsers_advice_to_programmers_is_not_passed_on() -> None:
 
 def test_an_error_is_one_line_whatever_went_in() -> None:
     assert "\n" not in str(UndertrayError("a\nb", where="c\nd", seen="e\nf", expected="g\nh", do="i\nj"))
+
+
+def test_what_a_terminal_obeys_is_shown_and_all_else_stays() -> None:
+    plain = "−16.8 N ±0.3\tµs\nBjörn 日本 \xa0 \udcff"
+    assert harmless(plain) == plain
+    assert harmless("\x1b[2J\x9b1m\r\x7f\u202e\u2028") == "\\x1b[2J\\x9b1m\\r\\x7f\\u202e\\u2028"
+    told = str(UndertrayError("gone", where="/tmp/\x1b]0;x\x07"))
+    assert told == "/tmp/\\x1b]0;x\\x07: gone"

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import errno
 import sys
-from typing import Annotated, NoReturn
+from typing import Annotated, Any, NoReturn
 
 import typer
 
 from undertray import __version__
-from undertray.cli.streams import flush_output, give_up_output, print_on_any_encoding
+from undertray.cli.streams import flush_output, give_up_output, print_for_people
 from undertray.errors import UndertrayError
 
 __all__ = ["app", "main"]
 
+# the base of typer's own errors; where it is found has changed between its versions
+_WrongUsage: Any = next(kind for kind in typer.BadParameter.__mro__ if kind.__name__ == "ClickException")
 _NO_ROOM = {getattr(errno, name, None) for name in ("ENOSPC", "EDQUOT", "EFBIG", "EIO")}
 
 app = typer.Typer(
@@ -28,7 +30,7 @@ app = typer.Typer(
 
 def _version(asked: bool) -> None:
     if asked:
-        typer.echo(f"undertray {__version__}")
+        print(f"undertray {__version__}")
         raise typer.Exit
 
 
@@ -87,12 +89,19 @@ _register()
 
 def main() -> NoReturn:
     """Run the command line: status 0 done, 1 the data or device failed, 2 wrong usage."""
-    print_on_any_encoding()
+    print_for_people()
+    status = None
     try:
         try:
-            app()
+            status = app(standalone_mode=False)
         finally:
             flush_output()
+    except _WrongUsage as error:
+        error.show(file=sys.stderr)  # its own choice of a stream may pass by ours
+        sys.exit(error.exit_code)
+    except typer.Abort:
+        print("Aborted!", file=sys.stderr)
+        sys.exit(1)
     except UndertrayError as error:
         print(f"undertray: {error}", file=sys.stderr)
         sys.exit(1)
@@ -109,4 +118,4 @@ def main() -> NoReturn:
         why = f"what is printed cannot be written ({error.strerror}); make room, or send it somewhere else"
         print(f"undertray: {why}", file=sys.stderr)
         sys.exit(1)
-    sys.exit(0)
+    sys.exit(status if isinstance(status, int) else 0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -163,16 +164,16 @@ def _calibrate(
     if before is not None:
         lines += ["", *shift_findings(done, before)]
     for line in lines:
-        typer.echo(line)
+        print(line)
     _refuse_worse(done, anyway)
     _warn_departing(done)
     done.to_json(out)
-    typer.echo(f"written: {out}", err=True)
+    print(f"written: {out}", file=sys.stderr)
     if certificate is not None:
         from undertray.report.certificate import write_certificate
 
         for path in write_certificate(done, certificate):
-            typer.echo(f"written: {path}", err=True)
+            print(f"written: {path}", file=sys.stderr)
 
 
 _ZERO_READ = "height 0 taken as read on the column; if both ports were open, say so (--zero-open)"
@@ -230,7 +231,7 @@ def _refuse_worse(done: Calibration, anyway: bool) -> None:
                 do="nothing is written; look at the points named above, or write it all the same (--anyway)",
             )
         if worse:
-            typer.echo(f"warning: {name}: {worse_heading(column)}: {worse}", err=True)
+            print(f"warning: {name}: {worse_heading(column)}: {worse}", file=sys.stderr)
 
 
 def _warn_departing(done: Calibration) -> None:
@@ -240,7 +241,7 @@ def _warn_departing(done: Calibration) -> None:
     together = depart_together(done.columns)
     each = [f"{name}: {departs(column)}" for name, column in done.columns.items() if departs(column)]
     for warning in [together] if together else each:
-        typer.echo(f"warning: {warning}", err=True)
+        print(f"warning: {warning}", file=sys.stderr)
 
 
 def now_utc() -> str:

@@ -110,15 +110,15 @@ def _column(
     }
     u95 = 1.96 * sum(u * u for u in sources.values()) ** 0.5
     for line in bench.doubts:
-        typer.echo(line)
+        print(line)
     name = conditions.fluid.name
-    typer.echo(
+    print(
         f"{read_mm:g} mm read, {read_mm * tube.gain:.3f} mm of {name} upright at {conditions.fluid_c:g} degC"
     )
-    typer.echo(f"  {pa:.2f} Pa, expanded uncertainty {u95:.2f} Pa (95 %, k = 1.96)")
-    typer.echo(f"  {_units(pa)}")
+    print(f"  {pa:.2f} Pa, expanded uncertainty {u95:.2f} Pa (95 %, k = 1.96)")
+    print(f"  {_units(pa)}")
     for source, u in sorted(sources.items(), key=lambda item: -item[1]):
-        typer.echo(f"  from {source}: {u:.3f} Pa (standard uncertainty)")
+        print(f"  from {source}: {u:.3f} Pa (standard uncertainty)")
 
 
 def _target(
@@ -154,19 +154,19 @@ def _target(
         described = dataclasses.replace(described, allowance=allowance)
     bench = Bench(water_c=water_c, latitude=latitude, height_m=height_m)
     found = target_suction(described)
-    typer.echo(
+    print(
         f"{described.name}: at {described.surface_angle_deg:g} degrees with an allowance of"
         f" {described.allowance:g} of its weight of {described.weight_n:.2f} N"
     )
-    typer.echo(
+    print(
         f"  {found.downforce_n:.2f} N by an even suction of {found.suction_pa:.1f} Pa under the whole floor"
     )
-    typer.echo(f"  {_units(found.suction_pa)}")
-    typer.echo(f"  {_height(found.suction_pa, bench.conditions, Tube())}")
-    typer.echo(f"  limited by {found.limited_by}")
+    print(f"  {_units(found.suction_pa)}")
+    print(f"  {_height(found.suction_pa, bench.conditions, Tube())}")
+    print(f"  limited by {found.limited_by}")
     for line in bench.doubts:
-        typer.echo(line)
-    typer.echo(caution_lines())
+        print(line)
+    print(caution_lines())
 
 
 def _bare(text: str) -> bool:

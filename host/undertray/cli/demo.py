@@ -45,19 +45,19 @@ def _demo(
         raise UndertrayError(
             f"cannot make the folder: {error.strerror}", where=str(out), do="choose another with --out"
         ) from error
-    typer.echo("Car, runs and readings of this demo are invented.\n")
+    print("Car, runs and readings of this demo are invented.\n")
     car = Car.from_toml(logs / "car.toml")
     calibration = _calibrated(logs / "column.csv", out / "calibration.json")
     runs = [_recorded(out)] if live else [logs / f"{name}.csv" for name in RUNS]
     for path in runs:
         reduction = reduce_run(read_run(path), car, calibration)
-        typer.echo("")
+        print()
         for line in run_words(reduction):
-            typer.echo(line)
+            print(line)
         run_picture(reduction, car, out / f"{path.stem}.png")
     shutil.copyfile(logs / "car.toml", out / "car.toml")
-    typer.echo(f"\nCalibration and a picture of each run are in {out.resolve()}")
-    typer.echo("\n" + caution_lines())
+    print(f"\nCalibration and a picture of each run are in {out.resolve()}")
+    print("\n" + caution_lines())
 
 
 def _calibrated(points: Path, certificate: Path) -> Calibration:
@@ -71,11 +71,11 @@ def _calibrated(points: Path, certificate: Path) -> Calibration:
     setup = Setup(conditions=Conditions(fluid_c=WATER_C, latitude_deg=LATITUDE_DEG), zero_open=True)
     done = calibrate(read_points(points), setup, made_utc=MADE_UTC, uid=UID)
     done.to_json(certificate)
-    typer.echo(f"Calibration of four sensors on a water column ({WATER_C:g} degC):")
+    print(f"Calibration of four sensors on a water column ({WATER_C:g} degC):")
     for name, column in done.columns.items():
         zero_pa, slope = column.coefficients[:2]
         low_pa, high_pa = column.range_pa
-        typer.echo(
+        print(
             f"  {name}: suction = {zero_pa:+.1f} Pa {slope:+.4f} x reading, from {low_pa:.0f} to"
             f" {high_pa:.0f} Pa, residuals {column.residual_sd_pa:.1f} Pa"
         )
@@ -95,10 +95,10 @@ def _recorded(out: Path) -> Path:
     story = STORIES[_LIVE_STORY]
     path = next(p for i in itertools.count(1) if not (p := out / f"live-{i}.csv").exists())
     with open_board(story.spec) as board, serve_tcp(board, "127.0.0.1", 0) as address:
-        typer.echo(f"\nRecording {_LIVE_S:g} s from the virtual board on {address}: {story.summary}")
+        print(f"\nRecording {_LIVE_S:g} s from the virtual board on {address}: {story.summary}")
         recorder = Recorder(lambda: open_link(address), path, story.facts, seconds=_LIVE_S)
         recording = recorder.run(lambda: False)
-    typer.echo(f"{recording.rows} rows, {recording.lost} lost, {recording.bad} bad: {path}")
+    print(f"{recording.rows} rows, {recording.lost} lost, {recording.bad} bad: {path}")
     return path
 
 

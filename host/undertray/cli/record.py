@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from undertray.errors import harmless
+
 if TYPE_CHECKING:
     from undertray.acquire.recording import Recording
     from undertray.calibrate.certificate import Calibration
@@ -106,7 +108,7 @@ def _record(
 
     def say(sentence: str) -> None:
         if not quiet:
-            print(f"undertray: {sentence}", file=sys.stderr)
+            print(f"undertray: {harmless(sentence)}", file=sys.stderr)  # the screen may stand between
 
     if again:
         say(f"kept in the log as last time: {again}; --gap and so on change it")
@@ -199,9 +201,10 @@ def _views(
     if not quiet and sys.stderr.isatty():
         from rich.console import Console
 
+        from undertray.cli.streams import StyledStream
         from undertray.live.terminal import ScreenView
 
-        yield ScreenView(Console(stderr=True))
+        yield ScreenView(Console(file=StyledStream(sys.stderr)))  # type: ignore[arg-type]
     elif not quiet:
         from undertray.live.terminal import PlainView
 

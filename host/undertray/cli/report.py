@@ -66,9 +66,9 @@ def _report(
         reduction = reduce_run(run, the_car, certificate, tare, good)
         sheets.append(make_sheet(reduction, the_car, run, certificate, display(units), good))
     write_page(render_page(sheets, title or the_car.name), out)
-    typer.echo(str(out))
+    print(str(out))
     if pictures is not None:
         for place, sheet in enumerate(sheets):
             folder = pictures if len(sheets) == 1 else pictures / f"run-{place + 1}"
             write_pictures(list(sheet.pictures()), folder)
-        typer.echo(str(pictures))
+        print(str(pictures))

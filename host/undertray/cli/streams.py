@@ -1,4 +1,4 @@
-"""What is printed gets out: on any encoding, and with one line of an error where it cannot."""
+"""What is printed gets out: on any encoding, harmless, and with one line of an error where it cannot."""
 
 from __future__ import annotations
 
@@ -7,8 +7,11 @@ import contextlib
 import os
 import sys
 from io import TextIOWrapper
+from typing import Any, TextIO
 
-__all__ = ["flush_output", "give_up_output", "print_on_any_encoding"]
+from undertray.errors import harmless
+
+__all__ = ["StyledStream", "flush_output", "give_up_output", "print_for_people"]
 
 _HANDLER = "undertray-readable"
 _READABLE = {
@@ -27,19 +30,71 @@ _READABLE = {
 }
 
 
-def print_on_any_encoding() -> None:
-    """Let the standard streams replace what their encoding lacks by something readable.
+def print_for_people() -> None:
+    """Let the standard streams print any text, and no text as a command to the terminal.
 
     Notes
     -----
     Redirected output has the encoding of the system's language on Windows, which has no real
     minus sign: there ``-`` is written. A letter becomes the one without its accents, and what
-    is left a question mark.
+    is left a question mark. Names, paths, facts and replies come from strangers: whatever part
+    of the program prints them, :func:`undertray.errors.harmless` is applied here.
     """
     codecs.register_error(_HANDLER, _readable)
-    for stream in (sys.stdout, sys.stderr):
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
         if isinstance(stream, TextIOWrapper):
-            stream.reconfigure(errors=_HANDLER)
+            setattr(sys, name, _HarmlessStream(stream))
+
+
+class _HarmlessStream(TextIOWrapper):
+    """A standard stream on which a terminal escape is shown and not obeyed."""
+
+    def __init__(self, stream: TextIOWrapper) -> None:
+        super().__init__(
+            stream.buffer,
+            encoding=stream.encoding,
+            errors=_HANDLER,
+            line_buffering=stream.line_buffering,
+            write_through=stream.write_through,
+        )
+
+    def write(self, text: str) -> int:
+        super().write(harmless(text))
+        return len(text)
+
+
+class StyledStream:
+    """A standard stream for what styles its own output, and makes foreign text harmless by itself.
+
+    Parameters
+    ----------
+    stream : TextIO
+        The standard stream.
+    """
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        """Write it, styling and all.
+
+        Parameters
+        ----------
+        text : str
+            To be shown.
+
+        Returns
+        -------
+        int
+            Characters written.
+        """
+        if isinstance(self._stream, TextIOWrapper):
+            return TextIOWrapper.write(self._stream, text)
+        return self._stream.write(text)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._stream, name)
 
 
 def flush_output() -> None:

@@ -48,11 +48,11 @@ def _tare(
     suction_pa = nominal_suction_pa(run.counts, run.device.columns, run.notes).suction_pa
     names = [column.name for column in run.device.columns]
     if calibration is None:
-        typer.echo("uncalibrated: by the parts' own scale")
+        print("uncalibrated: by the parts' own scale")
     else:
         certificate = Calibration.from_json(calibration)
         if certificate.foreign_to(run.device):
-            typer.echo("the calibration was made on another board")
+            print("the calibration was made on another board")
         suction_pa = certificate.apply(suction_pa, names)
     found = find_tare(board_time(run).t_s, suction_pa, run.throttle_us, rest_us)
     for label, still in (("before", found.before), ("after", found.after)):
@@ -61,9 +61,9 @@ def _tare(
                 f"{name} {zero:+.2f}({u:.2f})"
                 for name, zero, u in zip(names, still.zero_pa, still.u_pa, strict=True)
             )
-            typer.echo(f"zero {label} the run ({still.start_s:.1f} to {still.end_s:.1f} s), Pa: {zeros}")
+            print(f"zero {label} the run ({still.start_s:.1f} to {still.end_s:.1f} s), Pa: {zeros}")
     if found.drift_pa is not None:
         drift = ", ".join(f"{name} {pa:+.2f}" for name, pa in zip(names, found.drift_pa, strict=True))
-        typer.echo(f"zero drift during the run, Pa: {drift}")
+        print(f"zero drift during the run, Pa: {drift}")
     for notice in found.notices:
-        typer.echo(notice)
+        print(notice)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -47,7 +48,7 @@ def _virtual(
 
     if stories:
         for name, told in STORIES.items():
-            typer.echo(f"{name:12} {told.summary}")
+            print(f"{name:12} {told.summary}")
         return
     if (listen is None) == (not pty):
         raise typer.BadParameter("give either --listen HOST:PORT or --pty")
@@ -67,7 +68,9 @@ def _virtual(
             address = stack.enter_context(serve_pty(running))
         else:
             address = stack.enter_context(serve_tcp(running, host, port))
-        typer.echo(f"virtual board on {address} (firmware under {running.engine}); Ctrl-C ends it", err=True)
+        print(
+            f"virtual board on {address} (firmware under {running.engine}); Ctrl-C ends it", file=sys.stderr
+        )
         while not stop.wait(0.1):
             running.check()
 

@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Protocol
 
-from undertray.errors import escaped
+from undertray.errors import escaped, harmless
 from undertray.live.snapshot import AxleNow, Snapshot
 
 if TYPE_CHECKING:
@@ -131,8 +131,9 @@ def screen(snapshot: Snapshot, solid: str = "#") -> Text:
     for line in lines[:_HEIGHT]:
         room = _WIDTH
         for part, style in line:
-            text.append(part[:room], style=style or None)
-            room -= len(part[:room])
+            shown = harmless(part)[:room]  # whatever went into it
+            text.append(shown, style=style or None)
+            room -= len(shown)
         text.append("\n")
     return text
 

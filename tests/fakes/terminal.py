@@ -1,0 +1,74 @@
+"""A real terminal of 80 x 24 for a process, and everything that it was sent."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import struct
+import subprocess
+import time
+from collections.abc import Mapping, Sequence
+
+_DEADLINE_S = 60.0
+
+
+class Terminal:
+    """A process whose three streams are a pseudo-terminal."""
+
+    def __init__(self, command: Sequence[str], env: Mapping[str, str] | None = None) -> None:
+        import fcntl
+        import termios
+
+        self._master, slave = os.openpty()
+        fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
+        self.seen = b""
+        self.process = subprocess.Popen(
+            command,
+            stdin=slave,
+            stdout=slave,
+            stderr=slave,
+            env={**os.environ, "TERM": "xterm", **(env or {})},
+        )
+        os.close(slave)
+
+    def until(self, words: str | None) -> bytes:
+        """Read until words have been sent, from here on, or with None to the end; give what was sent."""
+        until_s, begun = time.monotonic() + _DEADLINE_S, len(self.seen)
+        while words is None or words.encode() not in self.seen[begun:]:
+            assert time.monotonic() < until_s, (words, self.seen[-3000:])
+            if not select.select([self._master], [], [], 0.2)[0]:
+                continue
+            try:
+                piece = os.read(self._master, 1 << 16)
+            except OSError:  # Linux, when the last process has closed it
+                piece = b""
+            if not piece:
+                assert words is None, (words, self.seen[-3000:])
+                break
+            self.seen += piece
+        return self.seen[begun:]
+
+    def screen(self) -> str:
+        """What stands there now: the last picture that was drawn in place, without its styling."""
+        import re
+
+        last = self.seen.decode(errors="replace").rsplit("\x1b[1A\x1b[2K", 1)[-1]
+        return re.sub(r"\x1b\[[0-9;?]*[a-zA-Z]", "", last).replace("\r", "")
+
+    def close(self) -> int:
+        with contextlib.suppress(OSError):
+            os.close(self._master)
+        if self.process.poll() is None:
+            self.process.kill()
+        return self.process.wait(10)
+
+
+def on_a_terminal(command: Sequence[str], env: Mapping[str, str] | None = None) -> tuple[int, bytes]:
+    """Run to the end; give the status and what was sent."""
+    terminal = Terminal(command, env)
+    try:
+        seen = terminal.until(None)
+        return terminal.process.wait(20), seen
+    finally:
+        terminal.close()
