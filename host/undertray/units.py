@@ -28,6 +28,17 @@ FACTORS: dict[str, dict[str, float]] = {
     "mass": {"kg": 1.0, "g": 1e-3, "lb": _LB_KG, "oz": _LB_KG / 16},
     "force": {"N": 1.0, "lbf": _LBF_N, "ozf": _LBF_N / 16, "kgf": G_N_M_S2, "gf": G_N_M_S2 / 1000},
     "length": {"m": 1.0, "cm": 1e-2, "mm": 1e-3, "in": _IN_M, "ft": 12 * _IN_M},
+    "volume": {"m3": 1.0, "L": 1e-3, "ml": 1e-6, "cm3": 1e-6, "mm3": 1e-9, "in3": _IN_M**3},
+    "flow": {
+        "m3/s": 1.0,
+        "m3/min": 1 / 60,
+        "m3/h": 1 / 3600,
+        "L/s": 1e-3,
+        "l/s": 1e-3,
+        "L/min": 1e-3 / 60,
+        "ft3/min": (12 * _IN_M) ** 3 / 60,
+        "cfm": (12 * _IN_M) ** 3 / 60,
+    },
     "area": {"m2": 1.0, "cm2": 1e-4, "mm2": 1e-6, "in2": _IN_M**2, "ft2": (12 * _IN_M) ** 2},
     "pressure": {
         "Pa": 1.0,
@@ -51,6 +62,7 @@ FACTORS: dict[str, dict[str, float]] = {
 _NUMBER_AND_UNIT = re.compile(
     r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?)\s*([A-Za-z%][A-Za-z0-9/%]*)\s*"
 )
+_RAISED = str.maketrans("²³µμ", "23uu")  # as a person copies them from a data sheet
 # behind an equals sign or a colon, and nothing but a unit, a comment or the end of the entry behind it
 _DECIMAL_COMMA = re.compile(
     r"[=:][ \t]*\"?([-+]?\d{1,12}),(\d{1,12})[ \t]*(?:[A-Za-z0-9/%]{0,10}\"|[,}\]#]|$)", re.M
@@ -78,7 +90,7 @@ def decimal_comma(text: str) -> str | None:
     return found and f"write {found[1]}.{found[2]} with a decimal point, not {found[1]},{found[2]}"
 
 
-def quantity(value: object, unit: str, where: str) -> float:
+def quantity(value: object, unit: str, where: str, bare: bool = True) -> float:
     """Read a quantity as a person writes it and return it in the unit named.
 
     Parameters
@@ -90,6 +102,8 @@ def quantity(value: object, unit: str, where: str) -> float:
         The unit of the result, and of a bare number: a key of :data:`FACTORS`.
     where : str
         File and key, for the error line.
+    bare : bool
+        Whether a number without a unit is taken, in ``unit``.
 
     Returns
     -------
@@ -99,7 +113,8 @@ def quantity(value: object, unit: str, where: str) -> float:
     Raises
     ------
     UnitError
-        When it is no finite number, or the unit is unknown or of another dimension.
+        When it is no finite number, the unit is unknown or of another dimension, or there is none
+        and one is asked for.
 
     Notes
     -----
@@ -109,13 +124,21 @@ def quantity(value: object, unit: str, where: str) -> float:
     dimension = next(name for name, units in FACTORS.items() if unit in units)
     if isinstance(value, bool) or not isinstance(value, int | float | str):
         raise UnitError("not a quantity", where=where, seen=value, expected=f"a number in {unit}")
+    if isinstance(value, int | float) and not bare and dimension != "share":
+        raise UnitError(
+            f"a {dimension} without its unit",
+            where=where,
+            seen=value,
+            expected=f"a number and its unit, one of {', '.join(FACTORS[dimension])}",
+            do=f'write "{value:.12g} {unit}" if that is what is meant',
+        )
     if isinstance(value, int | float):
         try:
             result = float(value)
         except OverflowError:
             result = math.inf
     else:
-        match = _NUMBER_AND_UNIT.fullmatch(value) if len(value) <= 60 else None
+        match = _NUMBER_AND_UNIT.fullmatch(value.translate(_RAISED)) if len(value) <= 60 else None
         if match is None:
             raise UnitError(
                 "not a quantity",

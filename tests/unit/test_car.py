@@ -155,7 +155,7 @@ def test_refuses_what_is_no_file(tmp_path):
 
 
 def test_fan_curve(read):
-    fan = "[fan]\ncurve = [[0, 20], [2200, 0]]\n"
+    fan = '[fan]\ncurve = [["0 Pa", "20 L/s"], ["2200 Pa", "0 L/s"]]\n'
     assert read(TOP + TAPS + fan).fan_curve == ((0.0, 0.02), (2200.0, 0.0))
     with pytest.raises(UndertrayError, match="bad fan curve"):
         read(TOP + TAPS + fan.replace("2200", "0"))
@@ -171,9 +171,9 @@ def test_given_areas_need_one_for_each_tap_and_linear_none(read):
 
 
 def test_fan_keys_and_tubes_within_bounds(read):
-    car = read(TOP + TAPS + '[fan]\nidle = 1080\nfull = "1.9 ms"\n')
+    car = read(TOP + TAPS + '[fan]\nidle = "1080 us"\nfull = "1.9 ms"\n')
     assert (car.fan_idle_us, car.fan_full_us) == (1080, 1900)
     with pytest.raises(UndertrayError, match="'full' is out of range"):
-        read(TOP + TAPS + "[fan]\nidle = 1500\nfull = 1400\n")
+        read(TOP + TAPS + "[fan]\nidle = '1500 us'\nfull = '1400 us'\n")
     with pytest.raises(UndertrayError, match="'tube_bore' is out of range"):
         read(TOP + 'tube_bore = "1 m"\n' + TAPS)

@@ -194,7 +194,7 @@ def test_the_command_and_its_use(tmp_path, monkeypatch):
     car = str(tmp_path / "car.toml")
     from fakes.reductions import CAR_TOML
 
-    fan = "\n[fan]\ncurve = [[0, 30], [4000, 0]]\n"
+    fan = '\n[fan]\ncurve = [["0 Pa", "30 L/s"], ["4 kPa", "0 L/s"]]\n'
     text = CAR_TOML.read_text(encoding="utf-8")
     (tmp_path / "car.toml").write_text(text + fan, encoding="utf-8")
     out = tmp_path / "reference.json"

@@ -58,6 +58,8 @@ def _reference(
     reductions = [reduce_run(read_run(path), the_car, certificate, tare) for path in runs]
     found = take_reference(reductions, the_car)
     _print(found)
+    for notice in found.notices:
+        print(note_lines(notice), file=sys.stderr)
     if certificate is None:
         print(note_lines("uncalibrated: use it only for runs reduced in the same way"), file=sys.stderr)
     found.reference.to_json(out)

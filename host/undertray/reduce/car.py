@@ -31,7 +31,7 @@ _CAR_KEYS = frozenset(
     )
 )
 _TAP_KEYS = frozenset(("name", "column", "x", "y", "area", *_TUBE_KEYS))
-_FAN_KEYS = frozenset(("curve", "discharge", "idle", "full"))
+_FAN_KEYS = frozenset(("curve", "pack", "discharge", "idle", "full"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +92,8 @@ class Car:
         Suction in Pa and flow in m3/s of the fans at full throttle, where given.
     discharge : float
         Discharge number of the leak for the equivalent leak area.
+    fan_pack_mv : float or None
+        Pack voltage at which the curve holds, mV, where given.
     fan_idle_us, fan_full_us : float
         Pulse widths at which the fans begin to turn and at which the curve holds, µs.
     """
@@ -109,6 +111,7 @@ class Car:
     driven: str = "all"
     target_speed_m_s: float = 26.8224
     fan_curve: tuple[tuple[float, float], ...] = ()
+    fan_pack_mv: float | None = None
     discharge: float = 0.61
     fan_idle_us: float = 1000.0
     fan_full_us: float = 2000.0
@@ -143,7 +146,8 @@ class Car:
         Notes
         -----
         A quantity is a bare number in the unit of its key or a text with its unit
-        (``"7 lbf"``); lengths are in mm, the mass in kg, angles in degrees.
+        (``"7 lbf"``); lengths are in mm, the mass in kg, angles in degrees. In ``[fan]`` every
+        quantity has its unit.
         """
         name = Path(path).name
         data = load_toml(Path(path))
@@ -162,9 +166,10 @@ class Car:
         fan = table(data.get("fan", {}), f"{name}, fan")
         refuse_unknown(fan, _FAN_KEYS, f"{name}, fan")
         floor = _floor(data.get("floor"), f"{name}, floor")
-        read, blower = Table(data, name), Table(fan, f"{name}, fan")
+        read, blower = Table(data, name), Table(fan, f"{name}, fan", bare=False)
         load = read.choice("load", _LOADS)
         idle_us = blower.number("idle", "us", 0.0, 5000.0, True, default=1000.0)
+        pack_v = blower.optional("pack", "V", 0.5, 100.0)
         return cls(
             name=read.text("name"),
             mass_kg=read.number("mass", "kg", low=0.0, high=_HEAVIEST_KG),
@@ -179,6 +184,7 @@ class Car:
             driven=read.choice("driven", _DRIVEN),
             target_speed_m_s=read.number("target_speed", "m/s", low=0.0, high=1000.0, default=26.8224),
             fan_curve=_curve(fan.get("curve", []), f"{name}, fan, curve"),
+            fan_pack_mv=None if pack_v is None else pack_v * 1000,
             discharge=blower.number("discharge", "1", 0.01, 1.0, True, default=0.61),
             fan_idle_us=idle_us,
             fan_full_us=blower.number("full", "us", idle_us, 5000.0, default=max(2000.0, idle_us + 500.0)),
@@ -239,7 +245,7 @@ def _taps(
             area_mm2=read.optional("area", "mm2", 0.0),
             tube_length_mm=tube.optional("tube_length", "mm", 0.0, _MOST_TUBE_MM),
             tube_bore_mm=tube.optional("tube_bore", "mm", 0.0, _MOST_BORE_MM),
-            sensor_volume_mm3=tube.optional("sensor_volume", "1", 0.0, _MOST_VOLUME_MM3),
+            sensor_volume_mm3=tube.optional("sensor_volume", "mm3", 0.0, _MOST_VOLUME_MM3),
         )
         _check_area(tap, load, where)
         if not holds_point(floor, (tap.x_mm, tap.y_mm)):
@@ -283,17 +289,11 @@ def _check_area(tap: Tap, load: str, where: str) -> None:
 
 
 def _curve(value: object, where: str) -> tuple[tuple[float, float], ...]:
+    pairs = '2 or more pairs such as ["600 Pa", "12 L/s"], suction rising from 0 up and flow not rising'
     if not isinstance(value, list) or len(value) > _MAX_CURVE:
-        raise CarError(
-            "bad fan curve", where=where, seen=value, expected="pairs [suction in Pa, flow in L/s]"
-        )
-    pairs = [pair(v, ("Pa", "1"), f"{where}, point {i + 1}") for i, v in enumerate(value)]
-    rises = all(b[0] > a[0] and b[1] <= a[1] for a, b in itertools.pairwise(pairs))
-    if pairs and (len(pairs) < 2 or not rises or pairs[0][0] < 0 or pairs[-1][1] < 0):
-        raise CarError(
-            "bad fan curve",
-            where=where,
-            seen=value,
-            expected="2 or more points, suction rising from 0 up and flow not rising",
-        )
-    return tuple((pa, flow * 1e-3) for pa, flow in pairs)
+        raise CarError("bad fan curve", where=where, seen=value, expected=pairs)
+    curve = tuple(pair(v, ("Pa", "m3/s"), f"{where}, point {i + 1}", bare=False) for i, v in enumerate(value))
+    rises = all(b[0] > a[0] and b[1] <= a[1] for a, b in itertools.pairwise(curve))
+    if curve and (len(curve) < 2 or not rises or curve[0][0] < 0 or curve[-1][1] < 0):
+        raise CarError("bad fan curve", where=where, seen=value, expected=pairs)
+    return curve

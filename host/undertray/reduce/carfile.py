@@ -68,11 +68,14 @@ class Table:
         The table as TOML gave it.
     where : str
         File and table, for the error line.
+    bare : bool
+        Whether numbers without a unit are taken, in the unit of their key.
     """
 
-    def __init__(self, data: Mapping[str, Any], where: str) -> None:
+    def __init__(self, data: Mapping[str, Any], where: str, bare: bool = True) -> None:
         self._data = data
         self._where = where
+        self._bare = bare
 
     def text(self, key: str) -> str:
         """A short printable text.
@@ -165,7 +168,7 @@ class Table:
                 )
             return default
         raw = self._data[key]
-        value = quantity(raw, unit, f"{self._where}, {key}")
+        value = quantity(raw, unit, f"{self._where}, {key}", self._bare)
         if not (low <= value <= high if ends else low < value < high):
             below = "" if high == math.inf else f" and below {high:g}"
             span = f"{low:g} to {high:g} {unit}" if ends else f"above {low:g}{below} {unit}"
@@ -245,7 +248,7 @@ def table(value: object, where: str) -> Mapping[str, Any]:
     return value
 
 
-def pair(value: object, units: tuple[str, str], where: str) -> tuple[float, float]:
+def pair(value: object, units: tuple[str, str], where: str, bare: bool = True) -> tuple[float, float]:
     """Take a value as a pair of quantities.
 
     Parameters
@@ -256,6 +259,8 @@ def pair(value: object, units: tuple[str, str], where: str) -> tuple[float, floa
         Unit of each.
     where : str
         For the error line.
+    bare : bool
+        Whether numbers without a unit are taken, in those units.
 
     Returns
     -------
@@ -268,4 +273,4 @@ def pair(value: object, units: tuple[str, str], where: str) -> tuple[float, floa
     """
     if not isinstance(value, list) or len(value) != 2:
         raise CarError("not a pair", where=where, seen=value, expected=f"[{units[0]}, {units[1]}]")
-    return quantity(value[0], units[0], where), quantity(value[1], units[1], where)
+    return quantity(value[0], units[0], where, bare), quantity(value[1], units[1], where, bare)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from undertray.reduce.car import Car
 from undertray.reduce.dwells import FanLag, fan_lag
 from undertray.reduce.fan import FanReference
-from undertray.reduce.leakage import leak_area_m2
+from undertray.reduce.leakage import fan_speed, leak_area_m2, leak_notices
 from undertray.reduce.loss import Loss
 from undertray.reduce.series import Series
 from undertray.reduce.steady import Blocks
@@ -45,11 +45,14 @@ class FanState:
     leak_mm2 : float or None
         Median area of the sharp-edged opening that leaks as the seal does, over the steady parts, mm2; None
         without a fan curve, or where it does not reach.
+    notices : tuple of str
+        What that area does not rest on.
     """
 
     lag: FanLag
     seal_index: SealIndexSpread | None
     leak_mm2: float | None
+    notices: tuple[str, ...]
 
 
 def seal_index(blocks: Blocks, reference: FanReference) -> Array:
@@ -106,8 +109,11 @@ def fan_state(
         index = index[np.isfinite(index)]
         if len(index):
             spread = SealIndexSpread(float(np.median(index)), float(index.min()), float(index[-1]))
-    idle_us = reference.idle_us if reference is not None else car.fan_idle_us
-    speed = np.maximum(blocks.throttle_us[blocks.steady] - idle_us, 0.0) / max(car.fan_full_us - idle_us, 1.0)
-    area = leak_area_m2(car, blocks.suction_pa[blocks.steady], speed)
+    steady = blocks.steady & np.isfinite(blocks.throttle_us)
+    pack_mv = blocks.pack_mv[steady]
+    speed = fan_speed(car, blocks.throttle_us[steady], pack_mv, reference)
+    area = leak_area_m2(car, blocks.suction_pa[steady], speed)
+    notices = leak_notices(car, bool(np.isfinite(pack_mv).any()), area)
     area = area[np.isfinite(area)]
-    return FanState(fan_lag(series, events), spread, 1e6 * float(np.median(area)) if len(area) else None)
+    leak_mm2 = 1e6 * float(np.median(area)) if len(area) else None
+    return FanState(fan_lag(series, events), spread, leak_mm2, notices)

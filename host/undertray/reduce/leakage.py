@@ -9,8 +9,18 @@ from numpy.typing import ArrayLike, NDArray
 
 from undertray.errors import ReductionError
 from undertray.reduce.car import Car
+from undertray.reduce.fan import FanReference
 
-__all__ = ["AIR_KG_M3", "LeakLaw", "fan_flow_m3_s", "fit_leak", "leak_area_m2", "orifice_flow_m3_s"]
+__all__ = [
+    "AIR_KG_M3",
+    "LeakLaw",
+    "fan_flow_m3_s",
+    "fan_speed",
+    "fit_leak",
+    "leak_area_m2",
+    "leak_notices",
+    "orifice_flow_m3_s",
+]
 
 Array = NDArray[np.float64]
 
@@ -39,6 +49,42 @@ def orifice_flow_m3_s(
     """
     flow = discharge * np.asarray(area_m2, float) * np.sqrt(2 * np.asarray(suction_pa, float) / density_kg_m3)
     return np.asarray(flow)
+
+
+def fan_speed(
+    car: Car, throttle_us: ArrayLike, pack_mv: ArrayLike, reference: FanReference | None = None
+) -> Array:
+    """Fan speed over that of the fans' curve.
+
+    Parameters
+    ----------
+    car : Car
+        With the throttle and the pack voltage that the curve holds at.
+    throttle_us, pack_mv : array, any shape
+        Pulse width, µs, and pack voltage, mV; NaN where the voltage was not measured.
+    reference : FanReference or None
+        How the fans follow the throttle; in proportion above the car's idle where there is none.
+
+    Returns
+    -------
+    ndarray
+        0 at idle; 1 at full throttle on a pack as that of the curve.
+
+    Notes
+    -----
+    ``r = ((u - idle)/(full - idle))^(n/2) V/V_curve``, n = 2 without a reference: on one leak the suction
+    goes with r^2, and by a reference with the nth power of the throttle above its idle. What a controller
+    gives a motor is a share of the pack's voltage, and the speed goes with it. Where either voltage is not
+    known they are taken as the same.
+    """
+    idle_us, exponent = (
+        (car.fan_idle_us, 2.0) if reference is None else (reference.idle_us, reference.exponent)
+    )
+    share = np.maximum(np.asarray(throttle_us, float) - idle_us, 0.0) / max(car.fan_full_us - idle_us, 1.0)
+    share = share ** (exponent / 2)
+    if car.fan_pack_mv is None:
+        return np.asarray(share)
+    return np.asarray(share * np.nan_to_num(np.asarray(pack_mv, float) / car.fan_pack_mv, nan=1.0))
 
 
 def fan_flow_m3_s(car: Car, suction_pa: ArrayLike, speed: ArrayLike) -> Array:
@@ -98,6 +144,39 @@ def leak_area_m2(car: Car, suction_pa: ArrayLike, speed: ArrayLike) -> Array:
             1.0, np.where(pa > 0, pa, np.nan), car.discharge
         )
     return np.asarray(area)
+
+
+def leak_notices(car: Car, pack_measured: bool, area_m2: Array) -> tuple[str, ...]:
+    """Say what a leak area does not rest on.
+
+    Parameters
+    ----------
+    car : Car
+        The car.
+    pack_measured : bool
+        Whether the board measured the pack.
+    area_m2 : ndarray
+        What :func:`leak_area_m2` found while the throttle stood still.
+
+    Returns
+    -------
+    tuple of str
+        Plain sentences; none without a fan curve.
+    """
+    if not car.fan_curve or not len(area_m2):
+        return ()
+    if not np.isfinite(area_m2).any():
+        most_pa = car.fan_curve[-1][0]
+        return (
+            f"the fan curve ends at {most_pa:.0f} Pa at full throttle and does not reach what was measured: "
+            "no leak area is told",
+        )
+    if car.fan_pack_mv is None and pack_measured:
+        return ("[fan] in the car file has no 'pack': the leak area is as if the curve were of this pack",)
+    if car.fan_pack_mv is not None and not pack_measured:
+        volts = car.fan_pack_mv / 1000
+        return (f"no pack voltage in the log: the leak area is as if the pack had the curve's {volts:g} V",)
+    return ()
 
 
 @dataclass(frozen=True, slots=True)

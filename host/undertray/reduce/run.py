@@ -125,6 +125,7 @@ def reduce_run(
     cuts_s = [e.onset_s for e in events if e.kind == "throttle-cut"]
     events = tuple(with_hold(e, series, below, cuts_s) for e in events)
     blocks = run_blocks(series, events)
+    fan = fan_state(series, events, blocks, car, reference)
     whole = mean_uncertainty(there, loads, suction, zero, car, calibration, time.rate_hz)
     levels = steady_levels(blocks, run.throttle_us)
     held = blocks.rows_of(levels[0]) & there if levels else np.zeros(len(there), bool)
@@ -168,7 +169,7 @@ def reduce_run(
         },
         steady=None if still is None else _steady(still, need, float(row_s[held].sum()), blocks, levels),
         grip=None if still is None else _grip(car, still.means, speeds_m_s),
-        fan=fan_state(series, events, blocks, car, reference),
+        fan=fan,
         cover=Cover(car.load, load_matrix(car).extrapolated),
         rest=Rest(zero.how, zero.zero_pa, zero.drift_pa),
         doubt=Doubt(whole.sources_n, whole.effective_rows),
@@ -180,7 +181,7 @@ def reduce_run(
             calibration,
             suction,
             loads.absent,
-            (*_unmeasured(row_s[~there]), *zero.notices, *whole.notices, *of_the_pack),
+            (*_unmeasured(row_s[~there]), *zero.notices, *whole.notices, *of_the_pack, *fan.notices),
         ),
         caveats=run_caveats(run, time, car, calibration, suction, loads, zero),
     )

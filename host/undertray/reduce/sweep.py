@@ -11,7 +11,14 @@ from undertray.errors import ReductionError
 from undertray.reduce.car import Car
 from undertray.reduce.dwells import Dwell, FanLag, steady_dwells
 from undertray.reduce.fan import FanReference, fit_reference
-from undertray.reduce.leakage import LeakLaw, fan_flow_m3_s, fit_leak, leak_area_m2
+from undertray.reduce.leakage import (
+    LeakLaw,
+    fan_flow_m3_s,
+    fan_speed,
+    fit_leak,
+    leak_area_m2,
+    leak_notices,
+)
 from undertray.reduce.summary import Reduction
 
 __all__ = ["Sweep", "take_reference"]
@@ -31,12 +38,15 @@ class Sweep:
         Equivalent leak area of each dwell, mm2; None without a fan curve or beyond its ends.
     leak : LeakLaw or None
         Flow over suction of the seal, where three dwells and more have a flow.
+    notices : tuple of str
+        What the leak does not rest on.
     """
 
     reference: FanReference
     dwells: tuple[Dwell, ...]
     leak_mm2: tuple[float | None, ...]
     leak: LeakLaw | None
+    notices: tuple[str, ...]
 
 
 def take_reference(reductions: Sequence[Reduction], car: Car) -> Sweep:
@@ -76,8 +86,8 @@ def take_reference(reductions: Sequence[Reduction], car: Car) -> Sweep:
     names = [one.run for one in reductions]
     reference = fit_reference(dwells, car.name, names, rest_us, FanLag(up_s, down_s, steps))
     suction_pa = np.array([d.suction_pa for d in dwells])
-    speed = np.array([d.throttle_us for d in dwells]) - reference.idle_us
-    speed = np.maximum(speed, 0.0) / max(car.fan_full_us - reference.idle_us, 1.0)
+    pack_mv = np.array([np.nan if d.pack_mv is None else d.pack_mv for d in dwells])
+    speed = fan_speed(car, [d.throttle_us for d in dwells], pack_mv, reference)
     area_m2 = leak_area_m2(car, suction_pa, speed)
     flow = fan_flow_m3_s(car, suction_pa, speed)
     known = np.isfinite(flow) & (flow > 0) & (suction_pa > 0)
@@ -85,5 +95,9 @@ def take_reference(reductions: Sequence[Reduction], car: Car) -> Sweep:
     if known.sum() >= 3 and len(np.unique(np.round(speed[known], 2))) >= 3:
         leak = fit_leak(flow[known], suction_pa[known])
     return Sweep(
-        reference, tuple(dwells), tuple(1e6 * a if np.isfinite(a) else None for a in area_m2.tolist()), leak
+        reference,
+        tuple(dwells),
+        tuple(1e6 * a if np.isfinite(a) else None for a in area_m2.tolist()),
+        leak,
+        leak_notices(car, bool(np.isfinite(pack_mv).any()), area_m2),
     )

@@ -96,7 +96,7 @@ def _fans(result: Reduction) -> list[str]:
             " 1 is the reference"
         )
     if fan.leak_mm2 is not None:
-        lines.append(f"the seal leaks as a sharp-edged hole of {fan.leak_mm2:.0f} mm2")
+        lines.append(f"the seal leaks as a sharp-edged hole of {fan.leak_mm2:.3g} mm2")
     lags = [
         f"{s:.2f} s {way}" for s, way in ((fan.lag.up_s, "up"), (fan.lag.down_s, "down")) if s is not None
     ]

@@ -1,0 +1,93 @@
+"""A run log written by hand after the format's text alone: no code of the program's, so it shares no slip."""
+
+from __future__ import annotations
+
+import binascii
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+PA_PER_COUNT = 0.61
+_ZERO, _LEAST, _MOST = 8192, 1638, 14746
+
+
+def checked(text: str) -> str:
+    """A line of the wire: the text, a comma, the CRC-16/IBM-3740 of the text."""
+    return f"{text},{binascii.crc_hqx(text.encode(), 0xFFFF):04x}"
+
+
+def hand_log(
+    path: Path,
+    suction_pa: Any,
+    throttle_us: Any,
+    rate_hz: float = 200.0,
+    pack_mv: Sequence[float] | None = None,
+    ports: Sequence[str] = (),
+    inverted: Sequence[int] = (),
+    facts: dict[str, Any] | None = None,
+) -> Path:
+    """Rows of parts of +-4000 Pa (14 bit); ``inverted`` hoses sit on the port that the note does not name.
+
+    ``suction_pa`` (n, taps) is what is under the floor; ``throttle_us`` (n,), NaN where none came in;
+    ``pack_mv`` (n,) goes into a status a second.
+    """
+    truth = np.asarray(suction_pa, float)
+    n, taps = truth.shape
+    ports = ports or ["low"] * taps
+    signs = np.array([1 if port == "low" else -1 for port in ports])
+    signs[list(inverted)] *= -1
+    counts = np.clip(np.round(_ZERO + signs * truth / PA_PER_COUNT), _LEAST, _MOST).astype(int)
+    scale = {"zero": _ZERO, "pa_per_count": PA_PER_COUNT, "min": _LEAST, "max": _MOST}
+    columns = [
+        {
+            **{"name": f"p{i + 1}", "part": "HSC", "range": "040MD", "bus": 0, "address": 40 + i},
+            **{"mux": None, "port": ports[i], "scale": scale},
+        }
+        for i in range(taps)
+    ]
+    device = {
+        **{"wire": 1, "firmware": "0.1.0", "board": "hand", "uid": "0badcafe", "boot": 7},
+        **{"rate_hz": rate_hz, "tick_hz": 1_000_000, "tick_bits": 30, "columns": columns},
+    }
+    told = json.dumps({"started_utc": "2026-05-02T10:15:00Z", "notes": {"invented": "yes"}, **(facts or {})})
+    lines = [
+        "#undertray-run 1",
+        f"#run {told}",
+        f"#wire 1000 {checked('#device,' + json.dumps(device))}",
+        f"host_us,seq,t_us,throttle_us,flags,{','.join(c['name'] for c in columns)},crc",
+    ]
+    throttle = np.broadcast_to(np.asarray(throttle_us, float), (n,))
+    for i in range(n):
+        t_us = round(i * 1e6 / rate_hz)
+        if pack_mv is not None and i % round(rate_hz) == 0:
+            status = {"t_us": t_us, "pack_mv": round(pack_mv[i]), "skipped": 0}
+            lines.append(f"#wire {t_us + 5000} {checked('#status,' + json.dumps(status))}")
+        pulse = "" if np.isnan(throttle[i]) else str(round(throttle[i]))
+        row = checked(f"{i % 65536},{t_us % 2**30},{pulse},0,{','.join(map(str, counts[i]))}")
+        lines.append(f"{t_us + 5123},{row}")
+    lines.append("#end " + json.dumps({"rows": n, "bad": 0, "seconds": n / rate_hz, "why": "stopped"}))
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+def hand_car(path: Path, extra: str = "", mass_kg: float = 2.0) -> Path:
+    """An invented car: floor of 300 x 200 mm between its axles, a tap over each wheel."""
+    places = {
+        "front-left": (60, -60),
+        "front-right": (60, 60),
+        "rear-left": (240, -60),
+        "rear-right": (240, 60),
+    }
+    taps = "".join(
+        f'[[tap]]\nname = "{name}"\ncolumn = "p{i + 1}"\nx = {x}\ny = {y}\n'
+        for i, (name, (x, y)) in enumerate(places.items())
+    )
+    path.write_text(
+        f'format = 1\nname = "Heron (invented)"\nmass = {mass_kg}\nwheelbase = 300\nfront_weight = 0.5\n'
+        f"allowance = 0.2\nfloor = [[0, -100], [300, -100], [300, 100], [0, 100]]\n{taps}{extra}",
+        encoding="utf-8",
+    )
+    return path
