@@ -13,8 +13,10 @@ if TYPE_CHECKING:
 
 __all__ = ["largest_suction_pa", "needed_suction_pa", "span_findings"]
 
-_HEADROOM = 1.5
+_HEADROOM = 2.5
+"""A good floor gives 2 to 2.5 times the suction it needs (common practice, no source)."""
 _WASTE = 15
+_ONE_SIDED = 0.02  # of the range: a part that ends this near to zero reads one way only
 
 
 def needed_suction_pa(car: Car) -> float:
@@ -59,12 +61,17 @@ def largest_suction_pa(column: Mapping[str, Any]) -> float:
     float
         Pa; negative or 0 for a part that measures only the other way.
     """
+    return _ends_pa(column)[1]
+
+
+def _ends_pa(column: Mapping[str, Any]) -> tuple[float, float]:
+    """Least and largest suction that a column can show, Pa."""
     scale = column["scale"]
     sign = 1 if column["port"] == "low" else -1
     if "kind" in scale:
-        return float(scale["range_pa"])
-    ends = ((scale[key] - scale["zero"]) * scale["pa_per_count"] * sign for key in ("min", "max"))
-    return float(max(ends))
+        return -float(scale["range_pa"]), float(scale["range_pa"])
+    ends = sorted((scale[key] - scale["zero"]) * scale["pa_per_count"] * sign for key in ("min", "max"))
+    return float(ends[0]), float(ends[1])
 
 
 def span_findings(rehearsal: Rehearsal, car: Car | None) -> Iterator[Finding]:
@@ -97,14 +104,22 @@ def span_findings(rehearsal: Rehearsal, car: Car | None) -> Iterator[Finding]:
 
 
 def _span(where: str, column: Mapping[str, Any], needed: float | None) -> Iterator[Finding]:
-    largest = largest_suction_pa(column)
+    least, largest = _ends_pa(column)
     part = f"{column['part']} {column['range']}".strip()
     if largest <= 0:
         yield Finding(
             Weight.FAULT,
             where,
             f"a {part} with the tap on its {column['port']} port shows no suction at all",
-            "the tap on the other port, or a differential part",
+            "a differential part; a gauge part reads only a pressure above that of the room",
+        )
+    elif least > -_ONE_SIDED * largest:
+        yield Finding(
+            Weight.FAULT,
+            where,
+            f"a {part} is a gauge part: it measures what is on its one nipple above the room, and a suction "
+            "there reads the wrong way round, below its zero and off its scale; 'port': \"low\" is its vent",
+            "a differential part (D), which also shows where its zero stands",
         )
     elif needed is None:
         return
@@ -120,7 +135,7 @@ def _span(where: str, column: Mapping[str, Any], needed: float | None) -> Iterat
             Weight.WARNING,
             where,
             f"a {part} ends at {largest:.0f} Pa: {largest / needed:.1f} times what the car needs, "
-            "and the deepest tap lies above the mean",
+            f"and a good floor gives 2 to {_HEADROOM:g} times that: it saturates",
             f"a part that reaches {_HEADROOM * needed:.0f} Pa or more" + _divider(column, largest),
         )
     elif largest > _WASTE * needed:
@@ -129,7 +144,7 @@ def _span(where: str, column: Mapping[str, Any], needed: float | None) -> Iterat
             where,
             f"a {part} reaches {largest:.0f} Pa, {largest / needed:.0f} times what the car needs: "
             "its error is a share of that range",
-            f"a part of about {2 * needed:.0f} Pa",
+            f"a part of about {2 * _HEADROOM * needed:.0f} Pa",
         )
 
 
