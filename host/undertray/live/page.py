@@ -8,14 +8,15 @@ import socket
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from html import escape
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from importlib.resources import files
-from ipaddress import ip_address
 from typing import Any
 from urllib.parse import urlsplit
 
 from undertray.errors import LinkError
+from undertray.live.address import UNKNOWN, hostname, is_loopback, parsed, seen_from_outside
 from undertray.live.snapshot import Snapshot
 from undertray.report.words import CAUTIONS
 
@@ -25,9 +26,9 @@ _SEND_S = 0.1
 _ALIVE_S = 5.0
 _WRITE_S = 5.0
 _MOST_CLIENTS = 8
+_MOST_ASKING = 32
+_ASK_S = 5.0
 _POLL_S = 0.05
-_OUT = {4: (socket.AF_INET, "192.0.2.1"), 6: (socket.AF_INET6, "2001:db8::1")}  # of nobody: RFC 5737, 3849
-_UNKNOWN = "ADDRESS"
 _POLICY = (
     "default-src 'none'; script-src 'nonce-{nonce}'; style-src 'nonce-{nonce}'; connect-src 'self'; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
@@ -61,15 +62,17 @@ class PageView:
     Notes
     -----
     Read only: nothing a browser sends changes anything. A browser that is slow misses
-    snapshots, it never holds up the others or the recording.
+    snapshots, it never holds up the others or the recording. Who has not said within 5 s what it
+    wants is hung up on, and of more than 32 such the one that has waited longest: a browser asks
+    within milliseconds. A page of another site, open in the same browser, gets nothing.
     """
 
     def __init__(self, address: str | None = None, clock: Callable[[], float] = time.monotonic) -> None:
-        host, port = _parsed(address) if address else ("127.0.0.1", 0)
+        host, port = parsed(address) if address else ("127.0.0.1", 0)
         self._clock = clock
         self._sent_s, self._alarm = float("-inf"), ""
         self._feed = _Feed()
-        local = _is_loopback(host)
+        local = is_loopback(host)
         self._token = "" if local else secrets.token_urlsafe(16)
         try:
             self._server = _Server((host, port), self._feed, f"/{self._token}", local)
@@ -79,8 +82,8 @@ class PageView:
                 where=f"{host}:{port}",
                 do="choose another --page-address",
             ) from error
-        seen = _seen_from_outside(host)
-        self.note = f"; put this computer's own address for {_UNKNOWN}" if seen == _UNKNOWN else ""
+        seen = seen_from_outside(host)
+        self.note = f"; put this computer's own address for {UNKNOWN}" if seen == UNKNOWN else ""
         shown = f"[{seen}]" if ":" in seen else seen
         self.url = f"http://{shown}:{self._server.server_address[1]}/{self._token}"
         threading.Thread(
@@ -155,15 +158,46 @@ class _Feed:
 class _Server(ThreadingHTTPServer):
     daemon_threads = True
     block_on_close = False
+    request_queue_size = 64
 
     def __init__(self, address: tuple[str, int], feed: _Feed, root: str, local: bool) -> None:
         if ":" in address[0]:
             self.address_family = socket.AF_INET6
         self.feed, self.root, self.local = feed, root, local
+        self._asking: dict[Any, float] = {}  # whose request is not whole yet, since when; the oldest first
+        self._counting = threading.Lock()
         cautions = "".join(f"<li>{escape(one)}</li>" for one in CAUTIONS)
         page = files("undertray.live").joinpath("page.html").read_text(encoding="utf-8")
         self.page = page.replace("{cautions}", cautions)
         super().__init__(address, _Handler)
+
+    def process_request(self, request: Any, client_address: Any) -> None:
+        with self._counting:
+            self._asking[request] = time.monotonic()
+            most = list(self._asking)[:-_MOST_ASKING]
+        self._hang_up(most)
+        super().process_request(request, client_address)
+
+    def service_actions(self) -> None:
+        """Twenty times a second: the handler's own timeout begins anew at each byte."""
+        before_s = time.monotonic() - _ASK_S
+        with self._counting:
+            late = [request for request, since_s in self._asking.items() if since_s < before_s]
+        self._hang_up(late)
+
+    def has_asked(self, request: Any) -> None:
+        with self._counting:
+            self._asking.pop(request, None)
+
+    def close_request(self, request: Any) -> None:
+        self.has_asked(request)
+        super().close_request(request)
+
+    def _hang_up(self, requests: list[Any]) -> None:
+        for request in requests:
+            self.has_asked(request)
+            with suppress(OSError):
+                request.shutdown(socket.SHUT_RDWR)  # its thread wakes up and closes it
 
     def handle_error(self, request: Any, client_address: Any) -> None:
         """A browser that went away is nothing to print."""
@@ -175,17 +209,28 @@ class _Handler(BaseHTTPRequestHandler):
     server_version, sys_version = "undertray", ""
 
     def do_GET(self) -> None:
+        self.server.has_asked(self.connection)
         root = self.server.root
         path = urlsplit(self.path).path
         # a page of another site must not read this one by pointing its own name at the loopback
-        if self.server.local and not _is_loopback(_hostname(self.headers.get("Host", ""))):
+        if self.server.local and not is_loopback(hostname(self.headers.get("Host", ""))):
             self._answer(403, "text/plain", b"not from here\n")
+        elif self._for_another_site():
+            self._answer(403, "text/plain", b"not for another site\n")
         elif secrets.compare_digest(path.encode(), root.encode()):
             self._page()
         elif secrets.compare_digest(path.encode(), f"{root.rstrip('/')}/events".encode()):
             self._events()
         else:
             self._answer(404, "text/plain", b"nothing here\n")
+
+    def _for_another_site(self) -> bool:
+        """Whether a page of another site asks: browsers tell (W3C Fetch Metadata, RFC 6454). A link may."""
+        origin = self.headers.get("Origin")
+        if origin is not None and origin != f"http://{self.headers.get('Host')}":
+            return True
+        own = self.headers.get("Sec-Fetch-Site", "none") in ("none", "same-origin")
+        return not own and self.headers.get("Sec-Fetch-Dest") != "document"
 
     def _page(self) -> None:
         nonce = secrets.token_urlsafe(12)
@@ -230,47 +275,3 @@ class _Handler(BaseHTTPRequestHandler):
 
     def log_message(self, format: str, *args: Any) -> None:
         """Say nothing: the terminal belongs to the run."""
-
-
-def _parsed(address: str) -> tuple[str, int]:
-    try:
-        parts = urlsplit(f"//{address}")
-        if parts.hostname and parts.port is not None:
-            return parts.hostname, parts.port
-    except ValueError:
-        pass
-    raise LinkError("not an address", seen=address, expected="HOST:PORT", do="give --page-address HOST:PORT")
-
-
-def _seen_from_outside(host: str) -> str:
-    """The host as another device has to write it."""
-    try:
-        address = ip_address(host)
-    except ValueError:
-        return host
-    if not address.is_unspecified:
-        return host
-    family, beyond = _OUT[address.version]
-    try:
-        with socket.socket(family, socket.SOCK_DGRAM) as way:
-            way.connect((beyond, 9))  # looks up the way there; nothing is sent
-            own = str(way.getsockname()[0])
-    except OSError:
-        return _UNKNOWN
-    return _UNKNOWN if _is_loopback(own) else own
-
-
-def _hostname(host: str) -> str | None:
-    try:
-        return urlsplit(f"//{host}").hostname
-    except ValueError:
-        return None
-
-
-def _is_loopback(host: str | None) -> bool:
-    if host == "localhost":
-        return True
-    try:
-        return ip_address(host or "").is_loopback
-    except ValueError:
-        return False
