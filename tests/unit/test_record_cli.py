@@ -156,33 +156,79 @@ def test_a_folder_into_which_no_log_came_goes_again(tmp_path: Path) -> None:
     assert [path.name for path in tmp_path.rglob("*")] == ["there"]
 
 
-@posix
-def test_old_answers_that_go_into_a_new_log_are_said_and_the_page_stands_last(tmp_path: Path) -> None:
+def at_a_terminal(answers: str, config: Path, *words: object) -> subprocess.CompletedProcess[str]:
+    """``undertray record`` with a person at the keyboard, who has typed all answers ahead."""
     import os
     import pty
 
-    (tmp_path / "undertray").mkdir()
-    kept = {"skirt": "foam", "gap": "0.5 mm", "springs": "", "pack": "old 3S", "surface": "board"}
-    (tmp_path / "undertray" / "run-facts.json").write_text(json.dumps(kept))
-    car = Path(__file__).parents[2] / "demo_logs" / "car.toml"
     person, terminal = pty.openpty()
     try:
-        with tcp_board(streaming(ScriptedBoard(rate_hz=500))) as url:
-            words = ["--port", url, "--out", tmp_path / "run.csv", "--seconds", "0.2", "--pack", "new 4S"]
-            done = subprocess.run(
-                [sys.executable, "-m", "undertray", "record", *map(str, words), "--page", "--car", str(car)],
-                stdin=terminal,
-                capture_output=True,
-                text=True,
-                timeout=40,
-                env=os.environ | {"XDG_CONFIG_HOME": str(tmp_path)},
-                check=False,
-            )
+        os.write(person, answers.encode())
+        return subprocess.run(
+            [sys.executable, "-m", "undertray", "record", *map(str, words)],
+            stdin=terminal,
+            capture_output=True,
+            text=True,
+            timeout=40,
+            env=os.environ | {"XDG_CONFIG_HOME": str(config)},
+            check=False,
+        )
     finally:
         os.close(person)
         os.close(terminal)
+
+
+def said_facts(path: Path) -> dict[str, str]:
+    facts = read_run(path).facts
+    known = {**facts["notes"], **facts}
+    return {key: known[key] for key in ("skirt", "mounting", "gap", "pack", "surface") if key in known}
+
+
+@posix
+def test_old_answers_are_shown_of_the_same_car_only_and_taken_over_by_a_word(tmp_path: Path) -> None:
+    demo = (Path(__file__).parents[2] / "demo_logs" / "car.toml").read_text(encoding="utf-8")
+    other = tmp_path / "other.toml"
+    other.write_text(demo.replace("Moorhen 10", "Coot 8"), encoding="utf-8")
+    (tmp_path / "car.toml").write_text(demo, encoding="utf-8")
+    car = ("--car", tmp_path / "car.toml")
+    capture = tmp_path / "capture.txt"
+    board = ScriptedBoard(rate_hz=500)
+    capture.write_bytes(board.device_line() + b"".join(board.lines(100)))
+
+    def record(answers: str, name: str, *words: object) -> str:
+        done = at_a_terminal(answers, tmp_path, "--port", capture, "--out", tmp_path / name, *words)
+        assert done.returncode == 0, done.stderr
+        return done.stderr
+
+    record("foam\n1\n0.5 mm\n\nold 3S\nboard\n", "first.csv", *car)
+    first = {"skirt": "foam", "mounting": "1", "gap": "0.5 mm", "pack": "old 3S", "surface": "board"}
+    assert said_facts(tmp_path / "first.csv") == first
+    told = record("\n", "again.csv", *car, "--pack", "new 4S")
+    assert said_facts(tmp_path / "again.csv") == first | {"pack": "new 4S"}
+    assert "skirt: foam; mounting: 1; gap: 0.5 mm; surface: board" in told
+    # shown, and asked, before anything is recorded
+    assert told.index("skirt: foam") < told.index("recording from")
+    # another car has answers of its own, and so has no car at all
+    for words in (("--car", other), ()):
+        told = record("brush\n" + "\n" * 5, f"other{len(words)}.csv", *words)
+        assert "foam" not in told
+        assert said_facts(tmp_path / f"other{len(words)}.csv") == {"skirt": "brush"}
+    record("what?\nnone\n", "none.csv", *car, "--gap", "2 mm")
+    assert said_facts(tmp_path / "none.csv") == {"gap": "2 mm"}
+    assert "foam" in record("", "left.csv", *car, "--last-facts", "none")
+    assert said_facts(tmp_path / "left.csv") == {}
+    assert "foam" in record("", "taken.csv", *car, "--last-facts", "take")
+    assert said_facts(tmp_path / "taken.csv") == first | {"pack": "new 4S"}
+    record("new\nlip\n" + "\n" * 5, "new.csv", *car)
+    assert said_facts(tmp_path / "new.csv") == {"skirt": "lip"}
+
+
+@posix
+def test_the_page_stands_last(tmp_path: Path) -> None:
+    car = Path(__file__).parents[2] / "demo_logs" / "car.toml"
+    with tcp_board(streaming(ScriptedBoard(rate_hz=500))) as url:
+        words = ("--port", url, "--out", tmp_path / "run.csv", "--seconds", "0.2", "--page", "--car", car)
+        done = at_a_terminal("\n" * 6, tmp_path, *words)
     assert done.returncode == 0, done.stderr
-    assert "as last time: skirt foam, gap 0.5 mm, surface board;" in done.stderr
-    assert read_run(tmp_path / "run.csv").facts["notes"]["pack"] == "new 4S"
     # on 24 lines what stands above the cautions is gone when the screen begins
     assert done.stderr.index("Local rules") < done.stderr.index("live page at http")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -25,11 +26,12 @@ class Person:
 def test_asked_once_and_remembered(tmp_path: Path) -> None:
     memory, person = tmp_path / "deep" / "facts.json", Person()
     first = gather({"skirt": "soft", "gap": None}, person, memory)
-    assert person.asked == ["gap", "springs", "pack", "surface"]
-    assert first == {"skirt": "soft", **dict.fromkeys(("gap", "springs", "pack", "surface"), "as built")}
-    again = Person()
-    assert gather({"skirt": "hard"}, again, memory) == first | {"skirt": "hard"}
-    assert again.asked == []
+    assert person.asked == ["mounting", "gap", "springs", "pack", "surface"]
+    assert first == {"skirt": "soft", **dict.fromkeys(person.asked, "as built")}
+    again = Person("2nd")
+    # which time a skirt was put on says nothing of another one
+    assert gather({"skirt": "hard"}, again, memory) == first | {"skirt": "hard", "mounting": "2nd"}
+    assert again.asked == ["mounting"]
     assert recall(memory)["skirt"] == "hard"
 
 
@@ -48,13 +50,45 @@ def test_nobody_there_means_only_what_was_given(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", [b"", b"[]", b"\xff", b'{"skirt": 5, "gap": "1 mm", "x": "y"}', b"[" * 5000, b"{"]
+    "text",
+    [
+        *(b"", b"[]", b"\xff", b"[" * 5000, b"{", b'{"format": 3, "cars": {"": {"gap": "1 mm"}}}'),
+        *(b'{"format": 2, "cars": []}', b'{"format": 2, "cars": {"": []}}', b'{"gap": "2 mm"}'),
+        b'{"format": 2, "cars": {"": {"skirt": 5, "gap": "1 mm", "x": "y"}}}',
+    ],
 )
 def test_a_damaged_memory_does_no_harm(tmp_path: Path, text: bytes) -> None:
     memory = tmp_path / "facts.json"
     memory.write_bytes(text)
     assert recall(memory) in ({}, {"gap": "1 mm"})
     assert set(recall(memory)) <= set(ASKED)
+
+
+def test_each_car_has_answers_of_its_own(tmp_path: Path) -> None:
+    memory = tmp_path / "facts.json"
+    gather({}, Person("a"), memory, car="A")
+    gather({}, Person("b"), memory, car="B")
+    assert gather({}, Person("?"), memory, car="A") == dict.fromkeys(ASKED, "a")
+    for number in range(200):
+        remember({"gap": "1 mm"}, memory, f"{number}")
+    assert recall(memory, "A") == {}
+    assert recall(memory, "199") == {"gap": "1 mm"}
+    assert memory.stat().st_size < 10_000
+
+
+@pytest.mark.parametrize(("what", "gap"), [("take", "old"), ("none", None), ("new", "asked")])
+def test_what_was_answered_is_shown_and_may_be_left_out(tmp_path: Path, what: str, gap: str | None) -> None:
+    memory, shown = tmp_path / "facts.json", []
+    remember(dict.fromkeys(ASKED, "old"), memory, "car")
+
+    def take_over(old: Mapping[str, str]) -> str:
+        shown.append(dict(old))
+        return what
+
+    facts = gather({"pack": "B"}, Person("asked"), memory, car="car", take_over=take_over)
+    assert shown == [dict.fromkeys([key for key in ASKED if key != "pack"], "old")]
+    assert (facts.get("gap"), facts["pack"]) == (gap, "B")
+    assert recall(memory, "car")["gap"] == ("asked" if what == "new" else "old")
 
 
 def test_a_memory_that_cannot_be_kept_is_no_reason_to_stop(tmp_path: Path) -> None:

@@ -15,10 +15,12 @@ from undertray.errors import RunLogError
 
 __all__ = ["ASKED", "free_path", "gather", "recall", "remember"]
 
-ASKED = ("skirt", "gap", "springs", "pack", "surface")
+ASKED = ("skirt", "mounting", "gap", "springs", "pack", "surface")
 """What is asked, in this order."""
 _LIMIT = 200
-_FILE_LIMIT = 1 << 16
+_FORMAT = 2
+_FILE_LIMIT = 1 << 18
+_MOST_CARS, _LONGEST_KEY = 50, 4200
 _SLUG = re.compile(r"[^A-Za-z0-9._-]+")
 
 
@@ -27,29 +29,42 @@ def _memory() -> Path:
     return (Path(base) if base else Path.home() / ".config") / "undertray" / "run-facts.json"
 
 
-def recall(path: Path | None = None) -> dict[str, str]:
-    """Read what was answered last time.
+def _cars(path: Path) -> dict[str, dict[str, str]]:
+    """What was answered for each car, the car of the last recording last."""
+    try:
+        with path.open("rb") as file:
+            data = parse_json(file.read(_FILE_LIMIT).decode())
+    except (OSError, ValueError):
+        return {}
+    cars = data.get("cars")
+    if data.get("format") != _FORMAT or not isinstance(cars, dict):
+        return {}  # answers that belong to no car are worse than none
+    return {
+        car: {key: value[:_LIMIT] for key, value in facts.items() if key in ASKED and isinstance(value, str)}
+        for car, facts in cars.items()
+        if isinstance(facts, dict)
+    }
+
+
+def recall(path: Path | None = None, car: str = "") -> dict[str, str]:
+    """Read what was answered last time for a car.
 
     Parameters
     ----------
     path : Path or None
         The file; the user's own if None.
+    car : str
+        Which car: its name and file; empty where none was given.
 
     Returns
     -------
     dict of str to str
         Empty when there is nothing, or nothing readable.
     """
-    path = path or _memory()
-    try:
-        with path.open("rb") as file:
-            data = parse_json(file.read(_FILE_LIMIT).decode())
-    except (OSError, ValueError):
-        return {}
-    return {key: value[:_LIMIT] for key, value in data.items() if key in ASKED and isinstance(value, str)}
+    return _cars(path or _memory()).get(car, {})
 
 
-def remember(facts: Mapping[str, str], path: Path | None = None) -> None:
+def remember(facts: Mapping[str, str], path: Path | None = None, car: str = "") -> None:
     """Keep the answers for the next recording; a folder that may not be written is no reason to stop.
 
     Parameters
@@ -58,12 +73,16 @@ def remember(facts: Mapping[str, str], path: Path | None = None) -> None:
         The answers.
     path : Path or None
         The file; the user's own if None.
+    car : str
+        Which car.
     """
     path = path or _memory()
+    cars = {key: told for key, told in _cars(path).items() if key != car and len(key) <= _LONGEST_KEY}
+    kept = [*list(cars.items())[-_MOST_CARS + 1 :], (car[:_LONGEST_KEY], dict(facts))]
     with contextlib.suppress(OSError):
         path.parent.mkdir(parents=True, exist_ok=True)
         new = path.with_suffix(".new")
-        new.write_text(json.dumps(dict(facts)), encoding="utf-8")
+        new.write_text(json.dumps({"format": _FORMAT, "cars": dict(kept)}), encoding="utf-8")
         new.replace(path)
 
 
@@ -71,6 +90,9 @@ def gather(
     given: Mapping[str, str | None],
     ask: Callable[[str, str], str] | None,
     path: Path | None = None,
+    *,
+    car: str = "",
+    take_over: Callable[[Mapping[str, str]], str] = lambda _: "take",
 ) -> dict[str, str]:
     """Put the facts of a run together.
 
@@ -83,6 +105,11 @@ def gather(
         there to ask: then only what was given counts, as an old answer may be wrong by now.
     path : Path or None
         Where answers are remembered; the user's own file if None.
+    car : str
+        Which car they are remembered for.
+    take_over : callable
+        Shown what last time's facts are, before anything is recorded, says what becomes of them: ``take``;
+        ``none``, for this run only; ``new``, to be asked again.
 
     Returns
     -------
@@ -91,16 +118,24 @@ def gather(
 
     Notes
     -----
-    Asked is only what was neither given nor ever answered. What was answered before is
-    taken again; giving the option changes it.
+    Asked is only what was neither given nor ever answered for this car. Which time a skirt was put on says
+    nothing of another skirt, so it is not taken over to one.
     """
     facts = {key: value[:_LIMIT] for key, value in given.items() if value is not None}
     if ask is not None:
-        known = recall(path)
+        known = recall(path, car)
+        if "skirt" in facts and facts["skirt"] != known.get("skirt"):
+            known.pop("mounting", None)
+        old = {key: value for key, value in known.items() if value and key not in facts}
+        what = take_over(old) if old else "take"
+        if what == "none":
+            return {key: value for key, value in facts.items() if value}
+        if what == "new":
+            known = {}
         for key in ASKED:
             if key not in facts:
                 facts[key] = known[key] if key in known else ask(key, "").strip()[:_LIMIT]
-        remember({key: facts[key] for key in ASKED}, path)
+        remember({key: facts[key] for key in ASKED}, path, car)
     return {key: value for key, value in facts.items() if value}
 
 

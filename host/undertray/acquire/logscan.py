@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, BinaryIO
 
+from undertray.acquire.annotations import ANNOTATED, Annotation, parse_annotation
 from undertray.acquire.rows import parse_block, parse_log_row
 from undertray.acquire.rowtable import RowTable
 from undertray.acquire.wire import WireNote, parse_json, parse_line
@@ -19,6 +20,7 @@ HEADER = re.compile(rb"host_us,seq,t_us,throttle_us,flags,([A-Za-z][A-Za-z0-9_,-
 """The header line."""
 _CHUNK = 3 << 19  # what is made of one field of it stays in a core's own cache
 _LINE_LIMIT = 1 << 16
+_MOST_ANNOTATIONS = 1000
 _STAMP = re.compile(rb"(0|[1-9]\d{0,14}) ")
 
 
@@ -118,6 +120,12 @@ class LogScan:
         Number of pressure columns that a row has, by the first good row; 0 before it.
     facts, end : mapping or None
         What the ``#run`` and the ``#end`` line say.
+    car : mapping or None
+        What the ``#car`` line says; empty where it cannot be read.
+    annotations : list of Annotation
+        Facts that were put right later, in order.
+    torn_annotations : int
+        Such lines that do not hold.
     header : bytes or None
         The header line, well formed.
     notes : list of Note
@@ -136,12 +144,17 @@ class LogScan:
         self.stamped = stamped
         self.columns = 0
         self.facts: Mapping[str, Any] | None = None
+        self.car: Mapping[str, Any] | None = None
+        self.annotations: list[Annotation] = []
+        self.torn_annotations = 0
+        self._bad_at = self._torn_at = -2
         self.header: bytes | None = None
         self.end: Mapping[str, Any] | None = None
         self.notes: list[Note] = []
         self.table = RowTable(0)
         self.bad, self.changed, self.first_changed = 0, 0, b""
         self._device: WireNote | None = None
+        self._bad_line = b""
         self._device_line = b""
         self._lines, self._seen, self._left = 0, 0, size  # bytes since rows began, bytes to come
 
@@ -159,19 +172,34 @@ class LogScan:
             self.table = RowTable(self.columns)
         parsed = parse_block(block, self.columns, self.stamped)
         for i, (before, line) in enumerate(parsed.others):
-            is_first = not self._lines + before + i
-            if not self._is_fine(line, self.table.rows + before, is_first):
-                self._count_bad(line)
+            number = self._lines + before + i
+            if line.startswith(ANNOTATED) and self.stamped:
+                self._annotate(line, number)
+            elif not self._is_fine(line, self.table.rows + before, number == 0):
+                self._count_bad(line, 1)
+                self._bad_at, self._bad_line = number, line
         self._lines += len(parsed.fields) + len(parsed.others)
         self._left -= len(block)
         self._seen += len(block) if self.columns else 0
         self.table.add(parsed.fields, 1 + self._left / max(1, self._seen))
 
-    def _count_bad(self, line: bytes) -> None:
-        self.bad += 1
+    def _count_bad(self, line: bytes, count: int) -> None:
+        self.bad += count
         if not line.startswith(b"#bad "):
             self.first_changed = self.first_changed or line
-            self.changed += 1
+            self.changed += count
+
+    def _annotate(self, line: bytes, number: int) -> None:
+        """Take facts that were put right later; where they closed a half line, that one does not count."""
+        found = parse_annotation(_object(line[len(ANNOTATED) :]))
+        if found is None or len(self.annotations) >= _MOST_ANNOTATIONS:
+            self.torn_annotations += 1
+            self._torn_at = number
+            return
+        self.annotations.append(found)
+        if found.after_half_line and self._bad_at == number - 1:
+            self._count_bad(self._bad_line, -1)
+        self.torn_annotations -= found.after_half_line and self._torn_at == number - 1
 
     def _is_fine(self, line: bytes, row: int, is_first: bool) -> bool:
         """Take a line that is no good row; False when it is a bad one."""
@@ -195,6 +223,10 @@ class LogScan:
         if word == b"#run" and self.facts is None:
             self.facts = _object(rest)
             return self.facts is not None
+        if word == b"#car" and self.car is None:
+            car = _object(rest)
+            self.car = car or {}
+            return car is not None
         if word == b"#end":
             self.end = _object(rest)
             return self.end is not None

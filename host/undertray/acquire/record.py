@@ -33,6 +33,8 @@ class Recorder:
         The log; must not exist.
     facts : mapping
         What the ``#run`` line shall say besides the time: car, skirt, notes, host.
+    car : mapping or None
+        The car that the log shall keep, as a ``car.toml`` has it.
     seconds : float or None
         Length of the recording by the host's clock, from the first row on; without end if
         None.
@@ -72,6 +74,7 @@ class Recorder:
         path: Path,
         facts: Mapping[str, Any],
         *,
+        car: Mapping[str, Any] | None = None,
         seconds: float | None = None,
         patience: Patience | None = None,
         clock_us: Callable[[], int] = lambda: time.monotonic_ns() // 1000,
@@ -83,7 +86,7 @@ class Recorder:
         self.intake = Intake()
         self._open_link = open_link
         self._path = path
-        self._facts = facts
+        self._facts, self._car = facts, car
         self._seconds = seconds
         self._patience = patience or Patience()
         self._clock_us = clock_us
@@ -145,7 +148,7 @@ class Recorder:
             self._opened_us = self._clock_us()
             self._say(f"recording from {self._link.name} to {self._path}; Ctrl-C ends it")
             try:
-                self._writer.put(first_lines(self._facts))
+                self._writer.put(first_lines(self._facts, self._car))
                 self._why = self._record(stop)
             except KeyboardInterrupt:
                 self._why = "stopped"

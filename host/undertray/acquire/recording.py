@@ -12,7 +12,7 @@ from typing import Any
 from undertray.acquire.runlog import LOG_VERSION
 from undertray.errors import RunLogError
 
-__all__ = ["Patience", "Recording", "end_line", "first_lines"]
+__all__ = ["Patience", "Recording", "car_line", "end_line", "first_lines"]
 
 _FACTS_LIMIT = 60_000
 
@@ -76,13 +76,15 @@ class Recording:
     why: str
 
 
-def first_lines(facts: Mapping[str, Any]) -> bytes:
-    """Compose the two lines that open a log.
+def first_lines(facts: Mapping[str, Any], car: Mapping[str, Any] | None = None) -> bytes:
+    """Compose the lines that open a log.
 
     Parameters
     ----------
     facts : mapping
         What the ``#run`` line shall say besides the time.
+    car : mapping or None
+        What the ``#car`` line shall say, as a ``car.toml`` has it; without that line if None.
 
     Returns
     -------
@@ -92,14 +94,44 @@ def first_lines(facts: Mapping[str, Any]) -> bytes:
     Raises
     ------
     RunLogError
-        When the facts are longer than a reader takes.
+        When the facts, or the car, are longer than a reader takes.
     """
     started = datetime.now(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
     text = json.dumps({"started_utc": started, **facts}, ensure_ascii=False)
     run = f"#run {text}\n".encode("utf-8", "replace")  # a path may hold what is no character
     if len(run) > _FACTS_LIMIT:
         raise RunLogError("too many facts for one run", seen=text, expected=f"at most {_FACTS_LIMIT} bytes")
-    return f"#undertray-run {LOG_VERSION}\n".encode() + run
+    return f"#undertray-run {LOG_VERSION}\n".encode() + run + car_line(car)
+
+
+def car_line(car: Mapping[str, Any] | None) -> bytes:
+    """Compose the line that keeps the car.
+
+    Parameters
+    ----------
+    car : mapping or None
+        As a ``car.toml`` has it; None where there is none.
+
+    Returns
+    -------
+    bytes
+        With its line feed; empty without a car.
+
+    Raises
+    ------
+    RunLogError
+        When it is longer than a reader takes, or holds what JSON cannot.
+    """
+    if car is None:
+        return b""
+    try:
+        text = json.dumps(dict(car), ensure_ascii=False, allow_nan=False)
+    except (TypeError, ValueError) as error:  # a date, or nan, under a key that no tap used
+        raise RunLogError(f"the car cannot be kept in the log ({error})", do="correct its file") from error
+    line = f"#car {text}\n".encode("utf-8", "replace")
+    if len(line) > _FACTS_LIMIT:
+        raise RunLogError("too much of a car for a log", expected=f"at most {_FACTS_LIMIT} bytes")
+    return line
 
 
 def end_line(recording: Recording) -> bytes:

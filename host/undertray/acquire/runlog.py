@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.acquire.annotations import Correction, corrected
 from undertray.acquire.device import Device
 from undertray.acquire.logscan import HEADER, MAGIC, LogScan, Note, blocks_of_lines, header_line
 from undertray.acquire.rowtable import RowTable
@@ -36,7 +37,7 @@ class Run:
     name : str
         Name of the file without its ending.
     facts : mapping
-        What the ``#run`` line says.
+        What the ``#run`` line says, as it was put right later.
     device : Device or None
         The last ``device`` note before the first row, or else the first after it.
     columns : tuple of str
@@ -59,6 +60,15 @@ class Run:
         What the ``#end`` line says.
     file : str
         Name of the file; empty where the run never was one.
+    car : mapping or None
+        The car it was driven with, as the log keeps it: keys of a ``car.toml``, not checked. Empty where that
+        cannot be read, None where the log has none.
+    corrections : tuple of Correction
+        What was put right later.
+    torn_annotations : int
+        Corrections that cannot be read.
+    captured : bool
+        It is a plain capture of the board's stream, and no log.
     """
 
     name: str
@@ -76,6 +86,10 @@ class Run:
     cut_off: bool
     end: Mapping[str, Any] | None
     file: str = ""
+    car: Mapping[str, Any] | None = None
+    corrections: tuple[Correction, ...] = ()
+    torn_annotations: int = 0
+    captured: bool = False
 
     @property
     def broke_off(self) -> str | None:
@@ -217,9 +231,10 @@ def _run(path: Path, reader: LogScan) -> Run:
         before = np.concatenate([[0], np.cumsum(kept)])
         notes = [replace(note, row=int(before[note.row])) for note in notes]
         rows = rows.picked(kept)
+    facts, car, corrections = corrected(reader.facts or {}, reader.car, reader.annotations)
     return Run(
         name=path.stem,
-        facts=reader.facts or {},
+        facts=facts,
         device=device,
         columns=names,
         host_us=rows.host_us,
@@ -233,6 +248,10 @@ def _run(path: Path, reader: LogScan) -> Run:
         cut_off=reader.stamped and reader.end is None,
         end=reader.end,
         file=path.name,
+        car=car,
+        corrections=corrections,
+        torn_annotations=reader.torn_annotations,
+        captured=not reader.stamped,
     )
 
 

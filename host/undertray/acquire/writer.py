@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import sys
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -11,13 +12,14 @@ from typing import BinaryIO
 
 from undertray.errors import RunLogError
 
-__all__ = ["LogWriter"]
+__all__ = ["LogWriter", "claim"]
 
 _QUEUE_BYTES = 8 << 20  # minutes of rows
 _GATHER_S = 0.02
 _SYNC_S = 1.0
 _STALLED_S = 10.0
 _TAIL = 1 << 13
+_LOCK_AT = 1 << 40
 
 
 def _rows_in(text: bytes) -> int:
@@ -26,7 +28,39 @@ def _rows_in(text: bytes) -> int:
 
 
 def _open_new(path: Path) -> BinaryIO:
-    return path.open("x+b", buffering=0)
+    file = path.open("x+b", buffering=0)
+    claim(file)
+    return file
+
+
+def claim(file: BinaryIO) -> bool:
+    """Be the only one to write to a log, for as long as it is open; the system lets go if the program dies.
+
+    Parameters
+    ----------
+    file : binary file
+        Open for writing.
+
+    Returns
+    -------
+    bool
+        False when another program of ours has it. True as well where the file system knows no locks.
+    """
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            here = file.tell()
+            file.seek(_LOCK_AT)  # there a lock keeps nobody from reading
+            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+            file.seek(here)
+        else:
+            import fcntl
+
+            fcntl.flock(file.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        return error.errno not in (errno.EWOULDBLOCK, errno.EACCES, errno.EDEADLK)
+    return True
 
 
 class LogWriter:

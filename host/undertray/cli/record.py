@@ -5,8 +5,9 @@ from __future__ import annotations
 import os
 import signal
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -19,6 +20,20 @@ if TYPE_CHECKING:
     from undertray.calibrate.certificate import Calibration
     from undertray.live.terminal import View
     from undertray.reduce.car import Car
+
+from undertray.cli.runfacts import (
+    Gap,
+    Mass,
+    Mounting,
+    Pack,
+    Skirt,
+    Springs,
+    Surface,
+    ask_fact,
+    ask_to_take_over,
+    fact_pairs,
+    this_host,
+)
 
 __all__ = ["register"]
 
@@ -59,11 +74,13 @@ def _record(
     calibration: Annotated[
         Path | None, typer.Option(metavar="FILE", help="The board's calibration.json.")
     ] = None,
-    skirt: Annotated[str | None, typer.Option(help="Which skirt: kept in the log, as the next four.")] = None,
-    gap: Annotated[str | None, typer.Option(help="Skirt gap.")] = None,
-    springs: Annotated[str | None, typer.Option(help="Springs.")] = None,
-    pack: Annotated[str | None, typer.Option(help="Battery pack.")] = None,
-    surface: Annotated[str | None, typer.Option(help="What it runs on.")] = None,
+    skirt: Skirt = None,
+    mounting: Mounting = None,
+    gap: Gap = None,
+    springs: Springs = None,
+    pack: Pack = None,
+    surface: Surface = None,
+    mass: Mass = None,
     note: Annotated[
         list[str] | None, typer.Option(metavar="KEY=VALUE", help="Any other fact for the log; repeatable.")
     ] = None,
@@ -81,6 +98,13 @@ def _record(
         ),
     ] = None,
     quiet: Annotated[bool, typer.Option("--quiet", help="Show nothing, say nothing but errors.")] = False,
+    last_facts: Annotated[
+        str,
+        typer.Option(
+            metavar="ask|take|none",
+            help="At a terminal, what becomes of the facts of this car's last recording.",
+        ),
+    ] = "ask",
 ) -> None:
     """Record a run from the board: until Ctrl-C, SIGTERM, or --seconds are over.
 
@@ -88,30 +112,35 @@ def _record(
 
     Example: undertray record --out run.csv --car car.toml --skirt "foam 3 mm" --page
     """
-    from undertray.acquire.facts import free_path, gather, recall
+    from undertray.acquire.facts import free_path, gather
     from undertray.acquire.link import open_link
     from undertray.acquire.record import Recorder
     from undertray.acquire.recording import Patience
+    from undertray.reduce.runcar import mass_kg
 
-    notes = _pairs(note or [])
-    the_car, certificate = _car(car, calibration)
+    if last_facts not in ("ask", "take", "none"):
+        raise typer.BadParameter("ask, take or none", param_hint="--last-facts")
+    notes = fact_pairs(note or [], "--note")
+    own_mass = {} if mass is None else {"mass": mass}
+    the_car, description, certificate = _car(car, calibration)
+    if the_car and own_mass:
+        the_car = replace(the_car, mass_kg=mass_kg(own_mass["mass"]))
     port = port or _found(baud)
-    given = {"skirt": skirt, "gap": gap, "springs": springs, "pack": pack, "surface": surface}
-    asks = not quiet and sys.stdin.isatty()
-    before = recall() if asks else {}
-    known = gather(given, _asked if asks else None)
-    again = ", ".join(f"{fact} {before[fact]}" for fact in given if given[fact] is None and before.get(fact))
+    given = {"skirt": skirt, "mounting": mounting, "gap": gap, "springs": springs, "pack": pack}
+    known = gather(
+        given | {"surface": surface},
+        ask_fact if not quiet and sys.stdin.isatty() else None,
+        car=f"{the_car.name}\n{car.resolve()}" if the_car and car else "",
+        take_over=lambda old: ask_to_take_over(old, the_car.name if the_car else None, last_facts),
+    )
     facts: dict[str, Any] = {"car": the_car.name} if the_car else {}
-    if "skirt" in known:
-        facts["skirt"] = known.pop("skirt")
-    facts |= {"notes": known | notes, "host": _host(port)}
+    facts |= {name: known.pop(name) for name in ("skirt", "mounting") if name in known} | own_mass
+    facts |= {"notes": known | notes, "host": this_host(port)}
 
     def say(sentence: str) -> None:
         if not quiet:
             print(f"undertray: {harmless(sentence)}", file=sys.stderr)  # the screen may stand between
 
-    if again:
-        say(f"kept in the log as last time: {again}; --gap and so on change it")
     if the_car:
         from undertray.report.words import caution_lines
 
@@ -127,6 +156,7 @@ def _record(
             lambda: open_link(port, baud),
             path,
             facts,
+            car=description,
             seconds=seconds,
             patience=Patience(return_s=wait),
             say=say,
@@ -215,17 +245,21 @@ def _views(
         yield PlotView()
 
 
-def _car(car: Path | None, calibration: Path | None) -> tuple[Car | None, Calibration | None]:
-    the_car = certificate = None
+def _car(
+    car: Path | None, calibration: Path | None
+) -> tuple[Car | None, Mapping[str, Any] | None, Calibration | None]:
+    the_car = description = certificate = None
     if car is not None:
         from undertray.reduce.car import Car
+        from undertray.reduce.carfile import load_toml
 
-        the_car = Car.from_toml(car)
+        description = load_toml(car)
+        the_car = Car.from_data(description, car.name)
     if calibration is not None:
         from undertray.calibrate.certificate import Calibration
 
         certificate = Calibration.from_json(calibration)
-    return the_car, certificate
+    return the_car, description, certificate
 
 
 def _found(baud: int) -> str:
@@ -236,32 +270,6 @@ def _found(baud: int) -> str:
     return find_board(
         [ask(lambda port=port: open_link(port, baud), port, what) for port, what in serial_ports()]  # type: ignore[misc]
     )
-
-
-def _asked(key: str, default: str) -> str:
-    return str(
-        typer.prompt(
-            f"{key} (kept in the log; Enter for none)", default=default, show_default=False, err=True
-        )
-    )
-
-
-def _pairs(pairs: list[str]) -> dict[str, str]:
-    notes = {}
-    for pair in pairs:
-        key, equals, value = pair.partition("=")
-        if not equals or not key.strip():
-            raise typer.BadParameter(f"'{pair}' is not KEY=VALUE", param_hint="--note")
-        notes[key.strip()] = value.strip()
-    return notes
-
-
-def _host(port: str) -> dict[str, Any]:
-    import platform
-
-    from undertray import __version__
-
-    return {"program": f"undertray {__version__}", "system": platform.system(), "port": port}
 
 
 def _summed(recording: Recording) -> str:

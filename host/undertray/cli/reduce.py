@@ -9,6 +9,7 @@ from typing import Annotated
 
 import typer
 
+from undertray.cli.choosing import CarFile, CarFrom, car_chooser
 from undertray.cli.taring import Tare
 
 __all__ = ["register"]
@@ -27,7 +28,8 @@ def register(app: typer.Typer) -> None:
 
 def _reduce(
     run: Annotated[Path, typer.Argument(metavar="RUN.csv", help="The run log.", show_default=False)],
-    car: Annotated[Path, typer.Option("--car", metavar="CAR.toml", help="The car.", show_default=False)],
+    car: CarFile = None,
+    car_from: CarFrom = "log",
     calibration: Annotated[
         Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
     ] = None,
@@ -55,7 +57,6 @@ def _reduce(
     """
     from undertray.acquire.runlog import read_run
     from undertray.calibrate.certificate import Calibration
-    from undertray.reduce.car import Car
     from undertray.reduce.fan import FanReference
     from undertray.reduce.run import reduce_run
     from undertray.reduce.summary import plain
@@ -63,11 +64,13 @@ def _reduce(
     from undertray.report.verdict import judge
     from undertray.report.words import caution_line, note_lines
 
-    the_car = Car.from_toml(car)
+    choose = car_chooser(car, car_from)
     certificate = Calibration.from_json(calibration) if calibration else None
     good = FanReference.from_json(reference) if reference else None
     speeds = [_speed_m_s(text) for text in to_speed or ()]
-    result = reduce_run(read_run(run), the_car, certificate, tare, good, speeds)
+    log = read_run(run)
+    chosen = choose(log)
+    result = chosen.told(reduce_run(log, chosen.car, certificate, tare, good, speeds))
     if as_json:
         print(json.dumps({**result.as_dict(), "verdict": plain(judge(result))}, allow_nan=False))
     else:
@@ -78,7 +81,7 @@ def _reduce(
     if png is not None:
         from undertray.report.figures import run_picture
 
-        run_picture(result, the_car, png)
+        run_picture(result, chosen.car, png)
         print(f"picture: {png}", file=sys.stderr)
 
 

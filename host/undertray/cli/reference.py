@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from undertray.cli.choosing import CarFile, CarFrom, car_chooser
 from undertray.cli.taring import Tare
 
 if TYPE_CHECKING:
@@ -31,10 +32,11 @@ def register(app: typer.Typer) -> None:
 
 def _reference(
     runs: Annotated[list[Path], typer.Argument(metavar="RUN...", help="Good runs on the reference skirt.")],
-    car: Annotated[Path, typer.Option("--car", metavar="CAR.toml", help="The car.", show_default=False)],
     out: Annotated[
         Path, typer.Option("--out", metavar="FILE", help="The reference to write; replaced if there.")
     ],
+    car: CarFile = None,
+    car_from: CarFrom = "log",
     calibration: Annotated[
         Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
     ] = None,
@@ -48,15 +50,20 @@ def _reference(
     """
     from undertray.acquire.runlog import read_run
     from undertray.calibrate.certificate import Calibration
-    from undertray.reduce.car import Car
     from undertray.reduce.run import reduce_run
     from undertray.reduce.sweep import take_reference
     from undertray.report.words import caution_lines, note_lines
 
-    the_car = Car.from_toml(car)
+    choose = car_chooser(car, car_from)
     certificate = Calibration.from_json(calibration) if calibration else None
-    reductions = [reduce_run(read_run(path), the_car, certificate, tare) for path in runs]
-    found = take_reference(reductions, the_car)
+    logs = [read_run(path) for path in runs]
+    cars = [choose(log) for log in logs]
+    for notice in dict.fromkeys(notice for chosen in cars for notice in chosen.notices):
+        print(note_lines(notice), file=sys.stderr)
+    reductions = [
+        reduce_run(log, chosen.car, certificate, tare) for log, chosen in zip(logs, cars, strict=True)
+    ]
+    found = take_reference(reductions, cars[0].car)
     _print(found)
     for notice in found.notices:
         print(note_lines(notice), file=sys.stderr)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from undertray.cli.choosing import CarFile, CarFrom, car_chooser
 from undertray.cli.taring import Tare
 
 __all__ = ["register"]
@@ -25,8 +27,9 @@ def register(app: typer.Typer) -> None:
 
 def _report(
     runs: Annotated[list[Path], typer.Argument(metavar="RUN...", help="Run logs, one or more.")],
-    car: Annotated[Path, typer.Option("--car", help="The car they were recorded on.")],
     out: Annotated[Path, typer.Option("--out", help="The page to write; replaced if it is there.")],
+    car: CarFile = None,
+    car_from: CarFrom = "log",
     calibration: Annotated[
         Path | None, typer.Option("--calibration", help="Calibration of the board.")
     ] = None,
@@ -50,22 +53,27 @@ def _report(
     """
     if units not in ("si", "us"):
         raise typer.BadParameter("si or us", param_hint="--units")
-    from undertray import Calibration, Car, read_run, reduce_run
+    from undertray import Calibration, read_run, reduce_run
     from undertray.reduce.fan import FanReference
     from undertray.report.display import display
     from undertray.report.page import render_page, write_page
     from undertray.report.picture import write_pictures
     from undertray.report.sheet import make_sheet
+    from undertray.report.words import note_lines
 
-    the_car = Car.from_toml(car)
+    choose = car_chooser(car, car_from)
     certificate = Calibration.from_json(calibration) if calibration is not None else None
     good = FanReference.from_json(reference) if reference is not None else None
-    sheets = []
+    sheets, cars = [], []
     for path in runs:
         run = read_run(path)
-        reduction = reduce_run(run, the_car, certificate, tare, good)
-        sheets.append(make_sheet(reduction, the_car, run, certificate, display(units), good))
-    write_page(render_page(sheets, title or the_car.name), out)
+        chosen = choose(run)
+        cars.append(chosen)
+        reduction = chosen.told(reduce_run(run, chosen.car, certificate, tare, good))
+        sheets.append(make_sheet(reduction, chosen.car, run, certificate, display(units), good))
+    write_page(render_page(sheets, title or cars[0].car.name), out)
+    for notice in dict.fromkeys(notice for chosen in cars for notice in chosen.notices):
+        print(note_lines(notice), file=sys.stderr)
     print(str(out))
     if pictures is not None:
         for place, sheet in enumerate(sheets):

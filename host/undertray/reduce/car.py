@@ -137,20 +137,37 @@ class Car:
         Raises
         ------
         CarError
-            When the file cannot be read, is no TOML, is of a newer format, has an unknown
-            or missing key, or describes a car that cannot be: a floor that crosses itself
-            or has no area, a tap off the floor, two taps of one name, column or place.
+            When the file cannot be read or is no TOML, and as :meth:`from_data` does.
+        UnitError
+            As :meth:`from_data` does.
+        """
+        return cls.from_data(load_toml(Path(path)), Path(path).name)
+
+    @classmethod
+    def from_data(cls, data: Mapping[str, Any], name: str) -> Car:
+        """Check a car: what a ``car.toml`` holds, or a log keeps of it.
+
+        Parameters
+        ----------
+        data : mapping
+            Keys and values. A quantity is a bare number in the unit of its key or a text with its unit
+            (``"7 lbf"``); lengths are in mm, the mass in kg, angles in degrees. In ``[fan]`` every quantity
+            has its unit.
+        name : str
+            Where it stands, for the error line.
+
+        Returns
+        -------
+        Car
+
+        Raises
+        ------
+        CarError
+            When it is of a newer format, has an unknown or missing key, or cannot be: a floor that crosses
+            itself or has no area, a tap off the floor, two taps of one name, column or place.
         UnitError
             When a quantity is no number or has a unit that does not fit.
-
-        Notes
-        -----
-        A quantity is a bare number in the unit of its key or a text with its unit
-        (``"7 lbf"``); lengths are in mm, the mass in kg, angles in degrees. In ``[fan]`` every
-        quantity has its unit.
         """
-        name = Path(path).name
-        data = load_toml(Path(path))
         version = data.get("format")
         if isinstance(version, bool) or not isinstance(version, int) or version < 1:
             raise CarError("no format number", where=name, seen=version, expected=f"format = {FORMAT}")

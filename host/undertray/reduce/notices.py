@@ -18,6 +18,7 @@ __all__ = ["run_notices"]
 _RADIANS_AT_MOST = 6.3
 _LENGTHS = 4.0  # a floor and a wheelbase further apart than this are no car (common practice, no source)
 _LOOKED_AT = 2000
+_MOST_CORRECTIONS = 8
 _WRONG_WAY = -0.2  # share of what the other taps suck
 
 
@@ -125,6 +126,9 @@ def _of_the_log(run: Run, time: BoardTime) -> list[str]:
     if time.resets:
         how = "time goes on by the host's clock" if time.host else "how long it took is unknown"
         said.append(f"the board was reset {time.resets} times; across a reset {how}")
+    said += [str(one) for one in run.corrections[-_MOST_CORRECTIONS:]]
+    if run.torn_annotations:
+        said.append(f"corrections that cannot be read were left out: {run.torn_annotations}")
     if run.cut_off:
         said.append("the log was cut off: it was read to its last whole line")
     if run.broke_off:

@@ -1,0 +1,273 @@
+"""Facts put right after the run: lines added behind the log, whose own text stays as it was written."""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from undertray.acquire.writer import claim
+from undertray.errors import RunLogError, quoted
+
+if TYPE_CHECKING:
+    from undertray.acquire.runlog import Run
+
+__all__ = ["ANNOTATED", "CAR", "Annotation", "Correction", "annotate", "corrected", "parse_annotation"]
+
+ANNOTATED = b"#annotated"
+"""What such a line begins with."""
+CAR = "#car"
+"""What a correction of the whole car calls it."""
+_LINE_LIMIT = 60_000
+_MOST_FACTS, _LONGEST_NAME, _LONGEST_VALUE, _LONGEST_TIME = 50, 40, 200, 40
+# what the program itself says of the recording is no fact that a person knows better
+_OWN = frozenset(("notes", "host", "stored_run", "fetched_utc", "car_from", "rate_hz"))
+_GROWS_S = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Annotation:
+    """One such line.
+
+    Attributes
+    ----------
+    at_utc : str
+        When it was added.
+    facts : mapping of str to (str or None)
+        What was put right; None takes a fact away.
+    car : mapping or None
+        The whole car, where that was put right.
+    after_half_line : bool
+        The log ended within a line when this one was added.
+    """
+
+    at_utc: str
+    facts: Mapping[str, str | None]
+    car: Mapping[str, Any] | None = None
+    after_half_line: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """One fact that was put right.
+
+    Attributes
+    ----------
+    fact : str
+        Its name; :data:`CAR` for the whole car.
+    value, was : str or None
+        What holds now, and what the log said before; None where there was none. Of a whole car its name.
+    at_utc : str
+        When it was put right.
+    """
+
+    fact: str
+    value: str | None
+    was: str | None
+    at_utc: str
+
+    def __str__(self) -> str:
+        when = f"({self.at_utc[:10]})"
+        if self.value is None:
+            return f"{self.fact} was taken out, it was {quoted(self.was)} {when}"
+        if self.was is None:
+            return f"{self.fact} was added, {quoted(self.value)} {when}"
+        return f"{self.fact} was corrected from {quoted(self.was)} to {quoted(self.value)} {when}"
+
+
+def parse_annotation(data: Mapping[str, Any] | None) -> Annotation | None:
+    """Take what such a line says, if it holds.
+
+    Parameters
+    ----------
+    data : mapping or None
+        Its JSON object; None where it is none.
+
+    Returns
+    -------
+    Annotation or None
+        None for anything that :func:`annotate` does not write.
+    """
+    if data is None:
+        return None
+    at_utc, facts, car = data.get("at_utc"), data.get("facts", {}), data.get("car")
+    if not isinstance(at_utc, str) or len(at_utc) > _LONGEST_TIME or not _is_time(at_utc):
+        return None
+    if not isinstance(facts, dict) or len(facts) > _MOST_FACTS or not isinstance(car, dict | None):
+        return None
+    if not all(_is_name(name) and _is_value(value) for name, value in facts.items()):
+        return None
+    return Annotation(at_utc, facts, car, data.get("after_half_line") is True)
+
+
+def _is_time(text: str) -> bool:
+    try:
+        datetime.fromisoformat(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _is_name(text: str) -> bool:
+    sound = 0 < len(text) <= _LONGEST_NAME and text.isprintable() and "=" not in text
+    return sound and text == text.strip() and text not in _OWN
+
+
+def _is_value(value: object) -> bool:
+    return value is None or (isinstance(value, str) and len(value) <= _LONGEST_VALUE and value.isprintable())
+
+
+def corrected(
+    facts: Mapping[str, Any], car: Mapping[str, Any] | None, annotations: Sequence[Annotation]
+) -> tuple[Mapping[str, Any], Mapping[str, Any] | None, tuple[Correction, ...]]:
+    """Put the facts of a run right.
+
+    Parameters
+    ----------
+    facts : mapping
+        What the ``#run`` line says.
+    car : mapping or None
+        What the ``#car`` line says.
+    annotations : sequence of Annotation
+        In the order in which they were added: the last one holds.
+
+    Returns
+    -------
+    mapping
+        The facts that hold. One that stood under ``notes`` stays there.
+    mapping or None
+        The car that holds.
+    tuple of Correction
+        Each with what held before it.
+    """
+    new, notes = dict(facts), facts.get("notes")
+    noted = dict(notes) if isinstance(notes, dict) else {}
+    found: list[Correction] = []
+    for one in annotations:
+        for name, value in one.facts.items():
+            home = noted if name in noted and name not in new else new
+            found.append(Correction(name, value, _text(home.get(name)), one.at_utc))
+            if value is None:
+                new.pop(name, None)
+                noted.pop(name, None)
+            else:
+                home[name] = value
+        if one.car is not None:
+            found.append(Correction(CAR, _car_name(one.car), _car_name(car) if car else None, one.at_utc))
+            car = one.car
+    if isinstance(notes, dict):
+        new["notes"] = noted
+    return new, car, tuple(found)
+
+
+def _text(value: object) -> str | None:
+    return None if value is None else (value if isinstance(value, str) else str(value))[:_LONGEST_VALUE]
+
+
+def _car_name(car: Mapping[str, Any]) -> str:
+    return _text(car.get("name")) or "without a name"
+
+
+def annotate(
+    path: Path,
+    facts: Mapping[str, str | None],
+    car: Mapping[str, Any] | None = None,
+    *,
+    now: Callable[[], datetime] = lambda: datetime.now(UTC),
+    sleep: Callable[[float], None] = time.sleep,
+) -> tuple[Correction, ...]:
+    """Put facts of a recorded run right, or add some.
+
+    Parameters
+    ----------
+    path : Path
+        The log.
+    facts : mapping of str to (str or None)
+        What holds from now on; None takes a fact away.
+    car : mapping or None
+        The whole car, as a ``car.toml`` has it; not checked here.
+    now : callable
+        The time.
+    sleep : callable
+        Waits for so many seconds.
+
+    Returns
+    -------
+    tuple of Correction
+        What changed by this; empty where all of it held before, and then nothing is written.
+
+    Raises
+    ------
+    RunLogError
+        When it is no run log, is being recorded, cannot be written, or a fact is none that a person may set.
+
+    Notes
+    -----
+    One line is added at the end, in one write; what stood there before is not touched, and a write that
+    fails is taken back. A line that broke off there is closed first, and readers still do not count it.
+    """
+    from undertray.acquire.runlog import read_run
+
+    for name, value in facts.items():
+        if not _is_name(name) or not _is_value(value):
+            raise RunLogError(
+                "this cannot be a fact of the run" if name not in _OWN else "this is not for a person to say",
+                where=str(path),
+                seen=f"{name}={value}",
+                expected=f"a name of at most {_LONGEST_NAME} and a value of at most {_LONGEST_VALUE} "
+                "printable characters",
+            )
+    run = read_run(path)
+    if run.captured:
+        raise RunLogError(
+            "a plain capture has no place for facts",
+            where=str(path),
+            do="make a log of it: 'undertray record --port CAPTURE --out RUN.csv'",
+        )
+    at_utc = now().isoformat(timespec="seconds").replace("+00:00", "Z")
+    told = corrected(run.facts, run.car, [Annotation(at_utc, facts, car)])[2]
+    told = tuple(one for one in told if one.value != one.was or (one.fact == CAR and car != run.car))
+    wanted = {one.fact: one.value for one in told if one.fact != CAR}
+    if told:
+        data = {"at_utc": at_utc, "facts": wanted}
+        _append(path, run, data | ({"car": car} if car not in (None, run.car) else {}), sleep)
+    return told
+
+
+def _append(path: Path, run: Run, data: dict[str, Any], sleep: Callable[[float], None]) -> None:
+    try:
+        with path.open("a+b", buffering=0) as file:
+            if not claim(file) or (run.cut_off and _grows(file.fileno(), sleep)):
+                raise RunLogError("this log is being recorded", where=str(path), do="wait until it is over")
+            size = os.fstat(file.fileno()).st_size
+            file.seek(max(0, size - 1))
+            half = file.read(1) != b"\n"
+            if half:
+                data = data | {"after_half_line": True}
+            line = ANNOTATED + b" " + json.dumps(data).encode() + b"\n"
+            if len(line) > _LINE_LIMIT:
+                raise RunLogError("too much for one line", where=str(path), seen=line[:60])
+            try:
+                text = b"\n" + line if half else line
+                if file.write(text) != len(text):
+                    raise OSError(None, "no room")
+                os.fsync(file.fileno())
+            except OSError:
+                file.truncate(size)
+                raise
+    except OSError as error:
+        raise RunLogError(
+            f"cannot be annotated ({error.strerror or error})", where=str(path), do="nothing was changed"
+        ) from error
+
+
+def _grows(file: int, sleep: Callable[[float], None]) -> bool:
+    """Whether another program, which holds no lock, still writes to a log without an end."""
+    before = os.fstat(file).st_size
+    sleep(_GROWS_S)
+    return os.fstat(file).st_size != before

@@ -1,0 +1,157 @@
+"""The options and questions about the facts of a run, shared by several commands."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping, Sequence
+from typing import Annotated
+
+import typer
+
+__all__ = [
+    "Gap",
+    "Mass",
+    "Mounting",
+    "Pack",
+    "Skirt",
+    "Springs",
+    "Surface",
+    "ask_fact",
+    "ask_to_take_over",
+    "fact_pairs",
+    "mass_text",
+    "this_host",
+]
+
+
+def _mass(given: str | None) -> str | None:
+    return None if given is None else mass_text(given)
+
+
+Skirt = Annotated[str | None, typer.Option("--skirt", help="Which skirt: kept in the log, as the others.")]
+Mounting = Annotated[str | None, typer.Option("--mounting", help="Which time this skirt was put on.")]
+Gap = Annotated[str | None, typer.Option("--gap", help="Skirt gap.")]
+Springs = Annotated[str | None, typer.Option("--springs", help="Springs.")]
+Pack = Annotated[str | None, typer.Option("--pack", help="Battery pack.")]
+Surface = Annotated[str | None, typer.Option("--surface", help="What it runs on.")]
+Mass = Annotated[
+    str | None,
+    typer.Option(
+        "--mass", metavar="KG", callback=_mass, help="Mass in this run, '3.25 kg', where not the car's."
+    ),
+]
+
+
+def ask_fact(key: str, default: str) -> str:
+    """Ask for a fact at the terminal.
+
+    Parameters
+    ----------
+    key : str
+        Its name.
+    default : str
+        The answer to fall back on.
+
+    Returns
+    -------
+    str
+    """
+    what = f"{key} (kept in the log; Enter for none)"
+    return str(typer.prompt(what, default=default, show_default=False, err=True))
+
+
+def ask_to_take_over(old: Mapping[str, str], car: str | None, how: str) -> str:
+    """Show what last time's facts were, before anything is recorded, and ask what becomes of them.
+
+    Parameters
+    ----------
+    old : mapping of str to str
+        The facts.
+    car : str or None
+        Name of the car they are of.
+    how : str
+        ``take``, ``none``, or ``ask``.
+
+    Returns
+    -------
+    str
+        ``take``, ``none`` or ``new``.
+    """
+    from undertray.errors import escaped
+
+    told = "; ".join(f"{name}: {escaped(value, 200)}" for name, value in old.items())
+    what = {"none": "not taken over", "take": "taken over"}.get(how, "last time")
+    print(f"undertray: {what} with {escaped(car) if car else 'no car named'}: {told}", file=sys.stderr)
+    while how == "ask":
+        answer = typer.prompt(
+            "Enter takes that over, 'none' leaves it out, 'new' asks again",
+            default="",
+            show_default=False,
+            err=True,
+        )
+        how = {"": "take", "none": "none", "new": "new"}.get(str(answer).strip().lower(), "ask")
+    return how
+
+
+def mass_text(given: str) -> str:
+    """Check the mass of a run that a person gives.
+
+    Parameters
+    ----------
+    given : str
+        A number in kg, or one with its unit.
+
+    Returns
+    -------
+    str
+        In kg, with its unit, as a log keeps it.
+    """
+    from undertray.errors import UndertrayError
+    from undertray.reduce.runcar import mass_kg
+
+    try:
+        return f"{mass_kg(given):.6g} kg"
+    except UndertrayError as error:
+        raise typer.BadParameter(str(error), param_hint="mass") from error
+
+
+def fact_pairs(pairs: Sequence[str], hint: str) -> dict[str, str]:
+    """Read facts that a person gives as ``KEY=VALUE``.
+
+    Parameters
+    ----------
+    pairs : sequence of str
+        As given.
+    hint : str
+        The option, for the error line.
+
+    Returns
+    -------
+    dict of str to str
+    """
+    notes = {}
+    for pair in pairs:
+        key, equals, value = pair.partition("=")
+        if not equals or not key.strip():
+            raise typer.BadParameter(f"'{pair}' is not KEY=VALUE", param_hint=hint)
+        notes[key.strip()] = value.strip()
+    return notes
+
+
+def this_host(port: str) -> dict[str, str]:
+    """Say which program writes a log, where.
+
+    Parameters
+    ----------
+    port : str
+        The port it comes from.
+
+    Returns
+    -------
+    dict of str to str
+    """
+    import platform
+
+    from undertray import __version__
+
+    return {"program": f"undertray {__version__}", "system": platform.system(), "port": port}
