@@ -147,6 +147,7 @@ def invented_reduction(
         "tubes": {},
         "notices": () if calibrated else ("uncalibrated: suction is by the sensors' own scale",),
         "caveats": () if calibrated else ("the sensors are not calibrated",),
+        "no_verdict": "",
     }
     reduction: Any = SimpleNamespace(**(fields | changes))
     reduction.blocks = run_blocks(reduction.series, reduction.events)

@@ -198,9 +198,11 @@ def test_a_run_in_which_nothing_ever_sucks_is_reduced():
 def test_a_tube_on_the_other_port_is_said():
     suction = level(600)
     suction[:, 2] *= -1
-    (said,) = (n for n in reduce_run(run_of(suction), car()).notices if "other port" in n)
-    assert "reads -600 Pa where the others read 600" in said
-    assert not any("other port" in n for n in reduce_run(run_of(level(600)), car()).notices)
+    found = reduce_run(run_of(suction), car())
+    (said,) = (n for n in found.notices if "wrong port" in n)
+    assert "at t2 -600 Pa with the fans up, the others 600 Pa" in said
+    assert found.no_verdict == said
+    assert not any("wrong port" in n for n in reduce_run(run_of(level(600)), car()).notices)
 
 
 @pytest.mark.parametrize(

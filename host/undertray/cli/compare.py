@@ -46,7 +46,7 @@ def _compare(
 ) -> None:
     """Compare skirts, gaps or packs at the same throttle, and say whether the difference is more than noise.
 
-    A log that cannot be read, or does not say the fact, is left out, and that is said.
+    A log that cannot be read or judged, or does not say the fact, is left out, and that is said.
 
     Example: undertray compare brush1.csv brush2.csv foam1.csv foam2.csv --car car.toml --by skirt
     """

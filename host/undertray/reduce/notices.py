@@ -5,41 +5,101 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from undertray.acquire.clock import BoardTime
 from undertray.acquire.runlog import Run
 from undertray.calibrate.certificate import Calibration
 from undertray.reduce.car import Car
 from undertray.reduce.reading import TapSuction
+from undertray.reduce.steady import REST_US
 from undertray.reduce.tube import tube_notices
 
-__all__ = ["run_notices"]
+__all__ = ["run_notices", "wrong_ports"]
+
+Array = NDArray[np.float64]
 
 _RADIANS_AT_MOST = 6.3
 _LENGTHS = 4.0  # a floor and a wheelbase further apart than this are no car (common practice, no source)
 _LOOKED_AT = 2000
 _MOST_CORRECTIONS = 8
-_WRONG_WAY = -0.2  # share of what the other taps suck
+_WRONG_WAY = 0.2  # of the largest change of a tap
+_LEAST_PA = 25.0  # below it: a hose that is off, in the wind
+_LEAST_UNKNOWN_PA = 150.0  # below it, where no rest was seen: the zero of a part as it comes
+_MOVED_US = 100.0
 
 
-def _wrong_way(car: Car, suction: TapSuction) -> list[str]:
-    """Taps that blow while the others suck: by rows spread over the run."""
-    if len(car.taps) < 2:
-        return []
-    pa = suction.pa[:: max(1, len(suction.pa) // _LOOKED_AT)]
-    pa = pa[np.isfinite(pa).all(axis=1)]
-    most = pa.max(axis=1, initial=-np.inf)
-    if not len(pa) or most.max() <= 0:
-        return []
-    high = most >= 0.5 * most.max()
-    level = np.median(pa[high], axis=0)
-    rest = [float(np.median(np.delete(level, i))) for i in range(len(level))]
-    return [
-        f"tap {tap.name} reads {own:.0f} Pa where the others read {other:.0f}: its tube is on the other port "
-        "of the sensor (or 'port' in board.json is wrong)"
-        for tap, own, other in zip(car.taps, level, rest, strict=True)
-        if other > 0 and own < _WRONG_WAY * other
-    ]
+def wrong_ports(car: Car, suction: TapSuction, throttle_us: Array) -> str:
+    """Find taps whose suction is negative and follows the throttle.
+
+    Parameters
+    ----------
+    car : Car
+        The car.
+    suction : TapSuction
+        What its taps read.
+    throttle_us : ndarray of float64, shape (n,)
+        Pulse width, µs; NaN where it is unknown.
+
+    Returns
+    -------
+    str
+        Which, and what it comes from; empty where there is none.
+
+    Notes
+    -----
+    Each tap's median with the throttle in the upper half of its travel is compared with that in the lowest
+    tenth. Where the throttle did not move by 100 µs, or is unknown, rows in which some tap reads half of the
+    most that any did stand for "up", and those with a tenth of it for rest; 0 Pa where there are none. A tap
+    is on the wrong port where both its level and its change are negative and a fifth of the largest change
+    of a tap or more, and 25 Pa (150 Pa where no rest was seen). A throttle that never goes above 1100 µs asks
+    for nothing. Common practice, no source.
+    """
+    step = max(1, len(suction.pa) // _LOOKED_AT)
+    pa, us = suction.pa[::step], throttle_us[::step]
+    size_pa = np.nan_to_num(np.abs(pa)).max(axis=1, initial=0.0)
+    low_us, high_us = np.fmin.reduce(us), np.fmax.reduce(us)
+    if high_us <= REST_US:
+        return ""
+    follows = bool(high_us - low_us >= _MOVED_US)
+    share = (us - low_us) / (high_us - low_us) if follows else size_pa / max(size_pa.max(), 1e-9)
+    up, still = _medians(pa[share >= 0.5]), _medians(pa[share <= 0.1])
+    rested = bool((share <= 0.1).any())
+    change = up - still if rested else up
+    level = np.fmax(up, change)  # the one nearer to zero, of two that are negative
+    least_pa = max(
+        _LEAST_PA if rested else _LEAST_UNKNOWN_PA, _WRONG_WAY * float(np.nan_to_num(np.abs(change)).max())
+    )
+    wrong = [i for i in range(len(car.taps)) if level[i] <= -least_pa]
+    if not wrong:
+        return ""
+    what = "lasts as long as the log"
+    if rested:
+        what = "follows the throttle" if follows else "comes and goes with the fans"
+    when = "with the throttle up" if follows else "with the fans up"
+    each = ", ".join(f"{car.taps[i].name} {up[i]:.0f} Pa" for i in wrong)
+    port = "or 'port' in board.json is wrong"
+    if len(wrong) == len(car.taps) > 1:
+        return (
+            f"every tap reads a negative suction that {what} ({each} {when}): "
+            f"all hoses are on the wrong port of their sensors, {port}, or the fans blow"
+        )
+    rest = np.delete(up, wrong)
+    others = f", the others {np.nanmedian(rest):.0f} Pa" if np.isfinite(rest).any() else ""
+    return (
+        f"there is a negative suction that {what}, at {each} {when}{others}: "
+        f"the hose is on the wrong port of the sensor, {port}"
+    )
+
+
+def _medians(pa: Array) -> Array:
+    """Median of each tap; NaN where it has no reading."""
+    out = np.full(pa.shape[1], np.nan)
+    for i, column in enumerate(pa.T):
+        seen = column[np.isfinite(column)]
+        if len(seen):
+            out[i] = np.median(seen)
+    return out
 
 
 def run_notices(
@@ -82,7 +142,6 @@ def run_notices(
         said.append("the calibration was made on another board")
     for name, share in suction.outside.items():
         said.append(f"tap {name}: {share:.1%} of the readings lie outside the calibrated range")
-    said += _wrong_way(car, suction)
     said += _of_the_log(run, time)
     for name in absent:
         said.append(f"tap {name} was missing or faulty in part of the run: its neighbours stood in for it")

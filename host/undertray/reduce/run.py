@@ -23,7 +23,7 @@ from undertray.reduce.grip import Grip, grip
 from undertray.reduce.hold import HoldNeed, hold_need
 from undertray.reduce.loads import Loads, faulted_rows, tap_loads
 from undertray.reduce.losses import find_losses
-from undertray.reduce.notices import run_notices
+from undertray.reduce.notices import run_notices, wrong_ports
 from undertray.reduce.packsag import without_pack_sag
 from undertray.reduce.reading import TapSuction, pack_voltage, tap_suction
 from undertray.reduce.series import Series
@@ -125,6 +125,7 @@ def reduce_run(
     cuts_s = [e.onset_s for e in events if e.kind == "throttle-cut"]
     events = tuple(with_hold(e, series, below, cuts_s) for e in events)
     blocks = run_blocks(series, events)
+    on_wrong_ports = wrong_ports(car, suction, run.throttle_us)
     fan = fan_state(series, events, blocks, car, reference)
     whole = mean_uncertainty(there, loads, suction, zero, car, calibration, time.rate_hz)
     levels = steady_levels(blocks, run.throttle_us)
@@ -174,7 +175,8 @@ def reduce_run(
         rest=Rest(zero.how, zero.zero_pa, zero.drift_pa),
         doubt=Doubt(whole.sources_n, whole.effective_rows),
         tubes=tap_tubes(car),
-        notices=run_notices(
+        notices=((on_wrong_ports,) if on_wrong_ports else ())
+        + run_notices(
             run,
             time,
             car,
@@ -184,6 +186,7 @@ def reduce_run(
             (*_unmeasured(row_s[~there]), *zero.notices, *whole.notices, *of_the_pack, *fan.notices),
         ),
         caveats=run_caveats(run, time, car, calibration, suction, loads, zero),
+        no_verdict=on_wrong_ports,
     )
 
 

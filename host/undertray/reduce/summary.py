@@ -207,6 +207,8 @@ class Reduction:
         What a reader of the numbers has to know.
     caveats : tuple of str
         Why a car that held in this run may not have held for sure; empty where nothing speaks against it.
+    no_verdict : str
+        Why nothing can be said of holding on, whatever the numbers are; else empty.
     """
 
     format: int
@@ -236,6 +238,7 @@ class Reduction:
     tubes: Mapping[str, Tube]
     notices: tuple[str, ...] = ()
     caveats: tuple[str, ...] = ()
+    no_verdict: str = ""
 
     def as_dict(self) -> dict[str, Any]:
         """The summary as JSON holds it.

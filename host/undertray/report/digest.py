@@ -118,8 +118,10 @@ def digest(reduction: Reduction, facts: Mapping[str, Any], by: str) -> Digest:
     Raises
     ------
     ReductionError
-        When the run does not have that fact.
+        When the run does not have that fact, or nothing can be said of it.
     """
+    if reduction.no_verdict:
+        raise ReductionError(reduction.no_verdict, where=reduction.run, do="correct that, and drive again")
     value = fact_of(facts, by)
     if value is None:
         notes = facts.get("notes")

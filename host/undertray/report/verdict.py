@@ -90,7 +90,7 @@ def judge(reduction: Reduction, units: Display = SI) -> Verdict:
     has used up its allowance; one that had less than the second has let go. From when on that counts:
     :func:`~undertray.report.holding.holding`. The margin is that of the worse axle at each instant.
     """
-    found = holding(reduction)
+    found = reduction.no_verdict or holding(reduction)
     if isinstance(found, str):
         said = f"Whether it holds cannot be told: {found}."
         return Verdict("cannot be told", False, said, (), None, None, None, None, 0.0, 0.0, 0.0, "")
