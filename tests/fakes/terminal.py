@@ -10,7 +10,7 @@ import subprocess
 import time
 from collections.abc import Mapping, Sequence
 
-_DEADLINE_S = 60.0
+_DEADLINE_S = 30.0
 
 
 class Terminal:

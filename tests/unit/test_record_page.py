@@ -285,6 +285,11 @@ def test_in_a_real_browser() -> None:
             seen.size(390, 844)
             assert seen.value("byId('axles').getBoundingClientRect().bottom") < 500  # without scrolling
             assert seen.value("parseFloat(getComputedStyle(byId('margin')).fontSize)") >= 100
+            # a mistake on the page itself, half way through a picture
+            feeding.over.set()
+            page._feed.publish('{"alarm": "", "axles": [], "suction_pa": 1, "elapsed_s": 13}')
+            seen.until("byId('alarm').textContent.startsWith('THIS PAGE FAILED')")
+            assert float(seen.value("getComputedStyle(byId('live')).opacity")) < 0.5
         # the recorder hangs or the network is gone: the last margin must not look as if it were so
         seen.until("byId('alarm').textContent === 'NO CONNECTION to the recording computer'")
         assert float(seen.value("getComputedStyle(byId('live')).opacity")) < 0.5

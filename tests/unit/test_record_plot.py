@@ -66,3 +66,17 @@ def test_a_chart_closed_by_hand_is_left_alone(chart: tuple[PlotView, Seconds]) -
     view.close()
     view.show(NOW)
     assert view._points == {}
+
+
+def test_an_alarm_is_drawn_at_once_and_a_dead_view_adds_no_figure(chart: tuple[PlotView, Seconds]) -> None:
+    view, clock = chart
+    view.show(replace(NOW, elapsed_s=1.0))
+    clock.now = 0.01
+    view.show(replace(NOW, elapsed_s=1.5, alarm="SEAL LOST"))
+    assert view._axes.get_title() == "ALARM: SEAL LOST"
+    for elapsed_s in (2.0, 40.0):
+        clock.now += 1
+        view.show(replace(NOW, elapsed_s=elapsed_s).dead(alarm="LIVE VIEW FAILED"))
+        assert view._axes.get_title() == "ALARM: LIVE VIEW FAILED"
+    assert [len(points) for points in view._points.values()] == [2, 2]
+    assert view._axes.get_xlim() == (10.0, 40.0)  # what was drawn before has left the picture

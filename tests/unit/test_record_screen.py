@@ -235,6 +235,28 @@ def test_a_mistake_in_showing_is_told_after_the_recording(tmp_path: Path) -> Non
     assert run.end is not None
 
 
+def test_a_view_that_fails_says_so_and_takes_no_other_with_it(tmp_path: Path) -> None:
+    told: list[Snapshot] = []
+
+    class Failing(Broken):
+        def show(self, snapshot: Snapshot) -> None:
+            told.append(snapshot)
+            if snapshot.live and snapshot.rows > 0:
+                raise ZeroDivisionError("one row too many")
+
+    other = Broken()
+    with pytest.raises(ZeroDivisionError):
+        recorded(tmp_path, Failing(), other)
+    assert [shown.live for shown in told[-2:]] == [
+        True,
+        False,
+    ]  # and nothing after it
+    assert (told[-1].alarm, told[-1].suction_pa, told[-1].taps) == ("LIVE VIEW FAILED", None, ())
+    assert "one row too many" in told[-1].notice
+    assert other.closed
+    assert other.shown >= len(told) - 1
+
+
 def test_what_ends_the_recording_comes_through(tmp_path: Path) -> None:
     with pytest.raises(LinkError, match="sends no rows"):
         recorded(tmp_path, Broken(), rows=0)

@@ -100,6 +100,10 @@ class Monitor:
             self._arrivals.popleft()
         return self._seen(now_us)
 
+    def forget(self) -> None:
+        """Drop what has come: nobody will judge it."""
+        self._queue.clear()
+
     def _note(self, at_us: int, note: WireNote) -> None:
         if note.kind == "status":
             self._status.append(Note(at_us, "status", note.data, -1))

@@ -38,7 +38,7 @@ class PlotView:
         from matplotlib import get_backend
 
         self._clock = clock
-        self._drawn_s = float("-inf")
+        self._drawn_s, self._alarm = float("-inf"), ""
         self._points: dict[str, deque[tuple[float, float]]] = {}
         if get_backend().lower() in ("agg", "pdf", "svg", "ps", "cairo", "template"):
             raise UndertrayError(
@@ -54,16 +54,17 @@ class PlotView:
         self._figure.show()
 
     def show(self, snapshot: Snapshot) -> None:
-        """Add a point and draw, ten times a second.
+        """Add a point and draw, ten times a second and when the alarm changes.
 
         Parameters
         ----------
         snapshot : Snapshot
             The run as it stands.
         """
-        if self._clock() - self._drawn_s < _DRAW_S or not self._plt.fignum_exists(self._figure.number):
+        fresh = snapshot.alarm == self._alarm and self._clock() - self._drawn_s < _DRAW_S
+        if fresh or not self._plt.fignum_exists(self._figure.number):
             return
-        self._drawn_s = self._clock()
+        self._drawn_s, self._alarm = self._clock(), snapshot.alarm
         values = {f"{axle.name} margin, N": axle.margin_n for axle in snapshot.axles}
         if not values and snapshot.suction_pa is not None:
             values = {"mean suction, Pa": snapshot.suction_pa}

@@ -79,6 +79,8 @@ class Snapshot:
         How often an alarm began: a bell rings on every rise.
     notice : str
         Why something is not shown, or "uncalibrated"; empty when there is nothing to say.
+    live : bool
+        False when nothing is judged any more: the view failed, which is an alarm, or the recording is over.
     """
 
     elapsed_s: float = 0.0
@@ -99,6 +101,23 @@ class Snapshot:
     alarm: str = ""
     alarms: int = 0
     notice: str = ""
+    live: bool = True
+
+    def dead(self, **changes: Any) -> Snapshot:
+        """Take away every figure that was judged: what is no longer so must not look as if it were.
+
+        Parameters
+        ----------
+        **changes : object
+            Attributes of the new one.
+
+        Returns
+        -------
+        Snapshot
+            With the counts of the recording, and nothing else.
+        """
+        kept = ("elapsed_s", "rows", "lost", "bad", "segments", "link", "disk", "alarms")
+        return Snapshot(**{**{key: getattr(self, key) for key in kept}, "live": False, **changes})
 
     @property
     def limiting(self) -> AxleNow | None:

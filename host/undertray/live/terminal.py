@@ -95,17 +95,38 @@ def screen(snapshot: Snapshot, solid: str = "#") -> Text:
     Returns
     -------
     rich.text.Text
-        At most 23 lines of at most 80 characters.
+        At most 23 lines of at most 80 characters; where nothing is live, no figure that was judged.
     """
     from rich.text import Text
 
-    s, limiting = snapshot, snapshot.limiting
+    s = snapshot
     lines: list[Line] = []
     clock = f"{int(s.elapsed_s) // 60:02d}:{s.elapsed_s % 60:04.1f}"
     counts = f"lost {s.lost}   bad {s.bad}   segment {s.segments}"
-    lines.append(((f"{clock}   {s.rows_per_s:.0f} rows/s   {counts}", ""),))
+    rate = f"{s.rows_per_s:.0f} rows/s   " if s.live else ""
+    lines.append(((f"{clock}   {rate}{counts}", ""),))
     lines.append(((f"link {escaped(s.link)}   disk {escaped(s.disk)}   {s.rows} rows", ""),))
-    lines.append((("ALARM  " + escaped(s.alarm, 70), _ALARM) if s.alarm else ("no alarm", ""),))
+    calm = ("no alarm", "") if s.live else ("THE RECORDING IS OVER", "bold")
+    lines.append((("ALARM  " + escaped(s.alarm, 70), _ALARM) if s.alarm else calm,))
+    if s.live:
+        lines += _figures(s, solid)
+    if s.notice:
+        lines.append(((escaped(s.notice, _WIDTH - 2), "yellow"),))
+    text = Text(no_wrap=True, overflow="crop", end="")
+    for line in lines[:_HEIGHT]:
+        room = _WIDTH
+        for part, style in line:
+            shown = harmless(part)[:room]  # whatever went into it
+            text.append(shown, style=style or None)
+            room -= len(shown)
+        text.append("\n")
+    return text
+
+
+def _figures(s: Snapshot, solid: str) -> list[Line]:
+    """All that is judged: the margin or suction in big signs, axles, forces, taps."""
+    lines: list[Line] = []
+    limiting = s.limiting
     lines.append((("", ""),))
     if limiting is not None:
         style = _HOLDING[s.holding]
@@ -125,17 +146,7 @@ def screen(snapshot: Snapshot, solid: str = "#") -> Text:
     seal = "?" if s.seal_index is None else f"{s.seal_index:.2f}"
     lines.append(((f"throttle {_number(s.throttle_us, '.0f', 'us')}   seal index {seal}", ""),))
     lines += _taps(s)
-    if s.notice:
-        lines.append(((escaped(s.notice, _WIDTH - 2), "yellow"),))
-    text = Text(no_wrap=True, overflow="crop", end="")
-    for line in lines[:_HEIGHT]:
-        room = _WIDTH
-        for part, style in line:
-            shown = harmless(part)[:room]  # whatever went into it
-            text.append(shown, style=style or None)
-            room -= len(shown)
-        text.append("\n")
-    return text
+    return lines
 
 
 def _banner(big: str, style: str, alarm: bool, solid: str) -> list[Line]:
@@ -178,7 +189,7 @@ class ScreenView:
         self._solid = "#" if console.options.ascii_only else "\u2588"
         self._live = Live(console=console, auto_refresh=False, screen=False, transient=False)
         self._drawn_s = float("-inf")
-        self._alarms = 0
+        self._last = Snapshot()
         self._live.start()
 
     def show(self, snapshot: Snapshot) -> None:
@@ -189,17 +200,20 @@ class ScreenView:
         snapshot : Snapshot
             The run as it stands.
         """
-        rings = snapshot.alarms > self._alarms
+        rings = snapshot.alarms > self._last.alarms
         if not rings and self._clock() - self._drawn_s < _DRAW_S:
             return
-        self._drawn_s, self._alarms = self._clock(), snapshot.alarms
+        self._drawn_s, self._last = self._clock(), snapshot
         self._live.update(screen(snapshot, self._solid), refresh=True)
         if rings:
             self._console.bell()
 
     def close(self) -> None:
-        """See :class:`View`."""
-        self._live.stop()
+        """See :class:`View`; what stays on the screen is no figure that may be taken for the present."""
+        try:
+            self._live.update(screen(self._last.dead(), self._solid))
+        finally:
+            self._live.stop()
 
 
 class PlainView:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import replace
 
 from undertray.acquire.record import Recorder
@@ -50,7 +51,6 @@ def watch(
         What the recording ended with; or, after it is complete, what was wrong with showing it.
     """
     ended: list[Recording | BaseException] = []
-    shown = list(views)
 
     def record() -> None:
         try:
@@ -60,40 +60,84 @@ def watch(
 
     thread = threading.Thread(target=record, name="recorder")
     thread.start()
-    trouble: Exception | None = None
+    snapshot, shown = Snapshot(), _Shown(views)
     try:
-        while thread.is_alive() and trouble is None:
+        while thread.is_alive():
             try:
-                snapshot = _completed(monitor.update(recorder.now_us), recorder)
-                shown = [view for view in shown if _shows(view, snapshot)]
-            except Exception as error:  # whatever is wrong with showing, the recording goes on
-                trouble = error
+                if snapshot.live:
+                    snapshot = monitor.update(recorder.now_us)
+            except Exception as error:  # whatever is wrong with judging, the recording goes on
+                shown.trouble.append(error)
+                snapshot = _failed(snapshot, error)
+            if not snapshot.live:
+                monitor.forget()
+            snapshot = _completed(snapshot, recorder)
+            shown.show(snapshot)
             pause(_STEP_S)
     finally:
         thread.join()
-        for view in views:
-            view.close()
+        shown.close()
     outcome = ended[0]
     if isinstance(outcome, BaseException):
         raise outcome
-    if trouble is not None:
-        raise trouble
+    if shown.trouble:
+        shown.trouble[0].add_note(f"The recording itself is complete: {outcome.path}, {outcome.rows} rows.")
+        raise shown.trouble[0]
     return outcome
 
 
-def _shows(view: View, snapshot: Snapshot) -> bool:
-    """Show it; False when the view is gone, such as a terminal that was closed."""
+class _Shown:
+    """The views that still show; one that fails takes neither the others nor the recording with it."""
+
+    def __init__(self, views: Sequence[View]) -> None:
+        self._views, self._alive = views, list(views)
+        self.trouble: list[Exception] = []
+
+    def show(self, snapshot: Snapshot) -> None:
+        for view in list(self._alive):
+            try:
+                view.show(snapshot)
+            except OSError:  # gone, such as a terminal that was closed
+                self._alive.remove(view)
+            except Exception as error:
+                self.trouble.append(error)
+                self._alive.remove(view)
+                _bury(view, _failed(snapshot, error))
+
+    def close(self) -> None:
+        for view in self._views:
+            try:
+                view.close()
+            except OSError:
+                continue  # gone
+            except Exception as error:
+                self.trouble.append(error)
+
+
+def _failed(snapshot: Snapshot, error: Exception) -> Snapshot:
+    """The same without its figures, as an alarm: it may be alarm enough that nobody judges any more."""
+    return snapshot.dead(
+        alarm="LIVE VIEW FAILED",
+        alarms=snapshot.alarms + 1,
+        notice=f"nothing is judged; the recording goes on ({type(error).__name__}: {error})",
+    )
+
+
+def _bury(view: View, snapshot: Snapshot) -> None:
+    """Let a view that failed say so; if it cannot do that either, it goes."""
     try:
         view.show(snapshot)
-    except OSError:
-        return False
-    return True
+    except Exception:  # the first one is told
+        with suppress(Exception):
+            view.close()
 
 
 def _completed(snapshot: Snapshot, recorder: Recorder) -> Snapshot:
     intake = recorder.intake
+    since_us = None if snapshot.live else intake.first_row_us
     return replace(
         snapshot,
+        elapsed_s=snapshot.elapsed_s if since_us is None else (recorder.now_us - since_us) / 1e6,
         rows=intake.rows,
         lost=intake.lost,
         bad=intake.bad,
