@@ -100,6 +100,7 @@ def invented_reduction(
         "rows": n,
         "bad_lines": 0,
         "lost_rows": 0,
+        "duplicate_rows": 0,
         "duration_s": seconds,
         "rate_hz": rate_hz,
         "suction_pa": _spread(suction.mean(axis=1)),

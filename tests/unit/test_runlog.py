@@ -133,10 +133,10 @@ def test_a_log_with_no_rows_is_empty(tmp_path: Path) -> None:
 
 
 def test_the_device_is_the_last_before_the_first_row(tmp_path: Path) -> None:
-    early, late = device_line(boot=1), device_line(boot=2)
+    early, late, board = device_line(boot=1), device_line(boot=2), ScriptedBoard()
     head, rows = (
         b"#undertray-run 1\n#run {}\n",
-        b"".join(b"%d," % i + ScriptedBoard().line() for i in range(3)),
+        b"".join(b"%d," % i + board.line() for i in range(3)),
     )
     run = read(tmp_path, head + b"#wire 1 " + early + b"#wire 2 " + late + HEADER + rows)
     assert run.device is not None
@@ -202,7 +202,7 @@ def test_a_plain_capture_is_read_without_host_times(tmp_path: Path) -> None:
 def test_rows_are_found_however_much_noise_stands_before_them(tmp_path: Path) -> None:
     head = b"#undertray-run 1\n#run {}\n" + b"#bad 5 " + b"%00" * 2000 + b"\n"
     noise = (b"#bad 5 " + b"%00" * 2000 + b"\n") * 400  # more than two blocks of the reader
-    run = read(tmp_path, head + noise + HEADER + b"".join(b"9," + ScriptedBoard().line() for _ in range(3)))
+    run = read(tmp_path, head + noise + HEADER + b"".join(b"9," + line for line in ScriptedBoard().lines(3)))
     assert (len(run.seq), run.bad_lines) == (3, 401)
 
 
@@ -212,7 +212,7 @@ def test_a_line_without_end_is_bounded(tmp_path: Path) -> None:
         + b"z" * 5_000_000
         + b"\n"
         + b"9999999,"
-        + ScriptedBoard().line()
+        + ScriptedBoard(seq=3, start_us=96_235).line()
     )
     run = read(tmp_path, text)
     assert (len(run.seq), run.bad_lines) == (4, 1)

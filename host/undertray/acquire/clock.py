@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from undertray.acquire.hostline import HostLine, host_line
 from undertray.acquire.runlog import Run
+from undertray.acquire.slots import LONG_TURN, SEQ, agree, missing
 from undertray.quantiles import quantiles
 
 __all__ = ["GAP_PERIODS", "BoardTime", "board_time"]
@@ -17,7 +18,6 @@ GAP_PERIODS = 5
 """A time without rows longer than this many sample periods is a gap."""
 Slots = NDArray[np.uint16]
 
-_SEQ = 1 << 16
 _TOLERANCE_S = 1.0
 _FLOOR_ROWS = 100
 _BLOCK = 64
@@ -134,15 +134,6 @@ def board_time(run: Run) -> BoardTime:
     )
 
 
-def _agree(step_s: float, slots: int, period_s: float) -> bool:
-    """Whether a step in time and a step in slot numbers, modulo 65536, tell the same."""
-    expected = step_s / period_s if period_s > 0 else float("inf")
-    if not expected < 2**40:
-        return False
-    apart = (expected - slots + _SEQ / 2) % _SEQ - _SEQ / 2
-    return abs(apart) <= 3 + 0.002 * expected
-
-
 def _breaks(
     step_s: NDArray[np.float64],
     slots: Slots,
@@ -155,7 +146,7 @@ def _breaks(
     Silences longer than a wrap are counted out in ``step_s`` in place.
     """
     breaks = np.zeros(len(step_s) + 1, dtype=bool)
-    doubtful = (slots >= _SEQ // 2) | (step_s > _TOLERANCE_S)
+    doubtful = (slots >= SEQ // 2) | (step_s > _TOLERANCE_S)
     if host_s is not None:
         doubtful |= np.diff(host_s) > wrap_s / 2
     if not doubtful.any():
@@ -174,8 +165,8 @@ def _breaks(
             settled = row if turns else settled
         elif step_s[i] > _TOLERANCE_S:
             possible = slot == 1  # a stream that was stopped and started again
-        went_back = slot >= _SEQ / 2
-        if (went_back or not possible) and not _agree(float(step_s[i]), slot, period_s):
+        went_back = slot >= SEQ / 2
+        if (went_back or not possible) and not agree(float(step_s[i]), slot, period_s):
             breaks[row] = True
             settled = row
     return breaks
@@ -203,11 +194,10 @@ def _near(step_s: NDArray[np.float64], slots: Slots) -> NDArray[np.float64]:
 
 def _lost(step_s: NDArray[np.float64], slots: Slots, inside: NDArray[np.bool_], period_s: float) -> int:
     """Count the slots missing inside segments; whole turns of ``seq`` only where the time agrees."""
-    lost = int((slots[(slots > 1) & inside] - 1).sum())
-    for i in np.flatnonzero((step_s > _SEQ * 0.9 * period_s) & inside).tolist():
-        if _agree(float(step_s[i]), int(slots[i]), period_s):
-            turns = max(0, round((step_s[i] / period_s - slots[i]) / _SEQ))
-            lost += turns * _SEQ - (slots[i] == 0 and turns > 0)
+    long = step_s > LONG_TURN * period_s
+    lost = int((slots[(slots > 1) & inside & ~long].astype(np.int64) - 1).sum())
+    for i in np.flatnonzero(long & inside).tolist():
+        lost += missing(float(step_s[i]), int(slots[i]), period_s)
     return lost
 
 

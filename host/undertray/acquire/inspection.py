@@ -77,6 +77,8 @@ class Inspection:
         What the ``#run`` line says.
     rows, bad_lines, lost_rows : int
         Good rows, lines that are none of the format, slots missing in ``seq``.
+    duplicate_rows, contradicting_rows : int
+        Rows left out because they tell a slot for the second time, and how many of them tell it otherwise.
     seconds : float
         Board time from the first to the last row.
     cut_off : bool
@@ -104,6 +106,8 @@ class Inspection:
     rows: int
     bad_lines: int
     lost_rows: int
+    duplicate_rows: int
+    contradicting_rows: int
     seconds: float
     cut_off: bool
     why: str | None
@@ -150,6 +154,8 @@ def inspect_run(run: Run) -> Inspection:
         rows=len(run.seq),
         bad_lines=run.bad_lines,
         lost_rows=time.lost_rows,
+        duplicate_rows=run.duplicate_rows,
+        contradicting_rows=run.contradicting_rows,
         seconds=float(time.t_s[-1]) if len(time.t_s) else 0.0,
         cut_off=run.cut_off,
         why=why if isinstance(why, str) else None,

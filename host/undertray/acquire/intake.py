@@ -5,13 +5,13 @@ from __future__ import annotations
 from undertray.acquire.device import Device
 from undertray.acquire.framing import Framer
 from undertray.acquire.logscan import header_line
+from undertray.acquire.slots import SlotCount
 from undertray.acquire.stranger import not_working
 from undertray.acquire.wire import Bad, Row, WireNote, parse_line
 from undertray.errors import LinkError, RunLogError
 
 __all__ = ["Intake"]
 
-_SEQ = 1 << 16
 _HELD_LINES = 20_000
 _SEEN_BYTES = 400
 _ENCODED = [chr(b) if 0x20 <= b < 0x7F and b != 0x25 else f"%{b:02X}" for b in range(256)]
@@ -24,8 +24,8 @@ class Intake:
     ----------
     rows, notes, bad : int
         Lines taken of each kind.
-    lost : int
-        Slots missing in ``seq`` while the board ran through.
+    lost, duplicates : int
+        Slots missing in ``seq`` while the board ran through, and rows that tell a slot for the second time.
     segments : int
         1, and one more for each reset of the board or return of the link that rows followed.
     dropped_bytes : int
@@ -41,7 +41,7 @@ class Intake:
     """
 
     def __init__(self) -> None:
-        self.rows = self.notes = self.bad = self.lost = 0
+        self.rows = self.notes = self.bad = 0
         self.segments = 1
         self.device: Device | None = None
         self.first_row_us: int | None = None
@@ -52,7 +52,8 @@ class Intake:
         self._framer = Framer()
         self._dropped_before = 0
         self._columns: int | None = None
-        self._seq: int | None = None
+        self._slots = SlotCount()
+        self._boot: object = None
         self._apart = self._parted = False
         self._headed = False
         self._held: list[tuple[int, bytes, Row | WireNote | Bad]] | None = None
@@ -62,6 +63,16 @@ class Intake:
         """See the class."""
         return self._dropped_before + self._framer.dropped_bytes
 
+    @property
+    def lost(self) -> int:
+        """See the class."""
+        return self._slots.lost
+
+    @property
+    def duplicates(self) -> int:
+        """See the class."""
+        return self._slots.duplicates
+
     def end_link(self) -> None:
         """Count the half line with which a link broke off."""
         self._framer.close()
@@ -70,7 +81,6 @@ class Intake:
         """Begin with a link that came back: nothing is taken until its board says who it is."""
         self._dropped_before = self.dropped_bytes
         self._framer = Framer()
-        self._seq = None
         self._held = [] if self.device else None
         self._apart = True
 
@@ -144,10 +154,7 @@ class Intake:
             self.segments += 1
             self._parted = True
         self._apart = False
-        if self._seq is not None:
-            missing = (row.seq - self._seq) % _SEQ - 1
-            self.lost += missing if 0 < missing < _SEQ // 2 else 0
-        self._seq = row.seq
+        self._slots.take(row, stamp, self.device)
 
     def _note(self, note: WireNote) -> None:
         self.notes += 1
@@ -167,8 +174,13 @@ class Intake:
         # rows that came back before the board said that it had been off have told this break already
         if self.device is not None and device.boot != self.device.boot and not self._parted:
             self._apart = True
-            self._seq = None
+        self._follow_boot(note.data.get("boot"))
         self.device, self._parted = device, False
+
+    def _follow_boot(self, boot: object) -> None:
+        if self._boot not in (None, boot):
+            self._slots.restart()
+        self._boot = boot
 
     def _recognised(
         self,
@@ -186,6 +198,7 @@ class Intake:
                     expected=f"board {self.device.uid}",
                     do="begin a new log for it",
                 )
+            self._follow_boot(told[0].get("boot"))  # rows may stand before it says that it was off
             self._held = None
             return held
         if len(held) > _HELD_LINES:

@@ -187,6 +187,7 @@ class Recorder:
             unwritten_rows=unwritten_rows,
             seconds=self._lasted_s(),
             why=self._why if self._writer.failure is None else "disk failed",
+            duplicates=intake.duplicates,
         )
 
     def _now_us(self) -> int:

@@ -63,6 +63,8 @@ class Recording:
     why : str
         Why it ended: ``stopped``, ``time is up``, ``end of file``, ``port vanished``,
         ``silent``, ``disk failed``.
+    duplicates : int
+        Rows in the log that tell a slot for the second time.
     """
 
     path: Path
@@ -74,6 +76,7 @@ class Recording:
     unwritten_rows: int
     seconds: float
     why: str
+    duplicates: int = 0
 
 
 def first_lines(facts: Mapping[str, Any], car: Mapping[str, Any] | None = None) -> bytes:
@@ -153,6 +156,7 @@ def end_line(recording: Recording) -> bytes:
         "seconds": round(recording.seconds, 6),
         "why": recording.why,
         "lost": recording.lost,
+        "duplicate": recording.duplicates,
         "segments": recording.segments,
         "dropped_bytes": recording.dropped_bytes,
         "unwritten_rows": recording.unwritten_rows,

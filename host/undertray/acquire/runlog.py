@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from undertray.acquire.annotations import Correction, corrected
 from undertray.acquire.device import Device
 from undertray.acquire.logscan import HEADER, MAGIC, LogScan, Note, blocks_of_lines, header_line
-from undertray.acquire.rowtable import RowTable
+from undertray.acquire.roworder import in_order, repeated
+from undertray.acquire.rowtable import RowArrays, RowTable
 from undertray.acquire.wire import Row, WireNote, parse_line
 from undertray.errors import RunLogError
 
@@ -25,7 +26,6 @@ _BROKE_OFF = ("port vanished", "disk failed", "silent", "failed")  # ends that n
 _HEAD = 1 << 18
 _FREED = 31 << 20  # a larger one than 32 MB does not count
 _MANY = 20
-_CLOCK_STEP_US = 20_000  # as far as a buffered serial port delays by itself
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,6 +69,9 @@ class Run:
         Corrections that cannot be read.
     captured : bool
         It is a plain capture of the board's stream, and no log.
+    duplicate_rows, contradicting_rows : int
+        Rows that tell a slot for the second time, which are left out of the arrays; and how many of them say
+        something else than the first.
     """
 
     name: str
@@ -90,6 +93,8 @@ class Run:
     corrections: tuple[Correction, ...] = ()
     torn_annotations: int = 0
     captured: bool = False
+    duplicate_rows: int = 0
+    contradicting_rows: int = 0
 
     @property
     def broke_off(self) -> str | None:
@@ -226,12 +231,12 @@ def _run(path: Path, reader: LogScan) -> Run:
     bad = reader.bad + (reader.header is not None and reader.header != header_line(names))
     table = reader.table if reader.columns else RowTable(len(names))
     rows, notes = table.arrays(), reader.notes
-    kept = _in_order(rows.host_us)
-    if not kept.all():
-        before = np.concatenate([[0], np.cumsum(kept)])
-        notes = [replace(note, row=int(before[note.row])) for note in notes]
-        rows = rows.picked(kept)
     facts, car, corrections = corrected(reader.facts or {}, reader.car, reader.annotations)
+    boots = [(n.row, (n.data.get("uid"), n.data.get("boot"))) for n in notes if n.kind == "device"]
+    twice = repeated(rows, boots, device.tick_bits) if device else repeated(rows, boots)
+    rows, notes = _without(rows, notes, twice.again)
+    off = ~in_order(rows.host_us)
+    rows, notes = _without(rows, notes, off)
     return Run(
         name=path.stem,
         facts=facts,
@@ -244,7 +249,7 @@ def _run(path: Path, reader: LogScan) -> Run:
         flags=rows.flags,
         counts=rows.counts,
         notes=tuple(notes),
-        bad_lines=bad + int(np.count_nonzero(~kept)),
+        bad_lines=bad + int(np.count_nonzero(off)),
         cut_off=reader.stamped and reader.end is None,
         end=reader.end,
         file=path.name,
@@ -252,7 +257,17 @@ def _run(path: Path, reader: LogScan) -> Run:
         corrections=corrections,
         torn_annotations=reader.torn_annotations,
         captured=not reader.stamped,
+        duplicate_rows=int(np.count_nonzero(twice.again)),
+        contradicting_rows=twice.contradicting,
     )
+
+
+def _without(rows: RowArrays, notes: list[Note], out: NDArray[np.bool_]) -> tuple[RowArrays, list[Note]]:
+    """Leave rows out; the notes go on standing where they stood among the rest."""
+    if not out.any():
+        return rows, notes
+    before = np.concatenate([[0], np.cumsum(~out)])
+    return rows.picked(~out), [replace(note, row=int(before[note.row])) for note in notes]
 
 
 def _device(path: Path, notes: list[Note], columns: int) -> Device | None:
@@ -264,23 +279,3 @@ def _device(path: Path, notes: list[Note], columns: int) -> Device | None:
         if columns in (0, len(device.columns)):
             return device
     return None
-
-
-def _in_order(host_us: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Find rows whose host time lies between those of the rows beside them.
-
-    The host's clock never goes back and its text has no check, so a row far out of order
-    between two that are in order has a damaged host time. Of two rows side by side that could
-    each be the damaged one, the first is taken. A step back that another logger's clock may
-    have made by itself is left: the row's own check holds, and its time misleads nobody.
-    """
-    kept = np.ones(len(host_us), dtype=bool)
-    if len(host_us) < 3:
-        return kept
-    before, here, after = host_us[:-2], host_us[1:-1], host_us[2:]
-    off = (here < before - _CLOCK_STEP_US) | (here > after + _CLOCK_STEP_US)
-    for i in (np.flatnonzero((before <= after) & off) + 1).tolist():
-        kept[i] = not kept[i - 1]
-    kept[0] = not host_us[1] <= host_us[2] < host_us[0] - _CLOCK_STEP_US
-    kept[-1] = not host_us[-1] + _CLOCK_STEP_US < host_us[-3] <= host_us[-2]
-    return kept

@@ -144,6 +144,7 @@ class StoredLog:
             unwritten_rows=0,
             seconds=self._now_us / 1e6,
             why="fetched",
+            duplicates=self._intake.duplicates,
         )
         uid = device.uid if _UID.fullmatch(device.uid) else "board"
         stem = f"{uid}-{device.boot:08x}-{number:05d}"

@@ -104,6 +104,11 @@ def _lines(found: Inspection, where: str) -> Iterator[str]:
     yield f"rate       {measured} Hz measured, {declared} Hz declared"
     yield f"lost       {found.lost_rows} rows; the board itself skipped {_number(found.skipped, 'd')}"
     yield f"bad        {found.bad_lines} lines"
+    if found.duplicate_rows:
+        yield (
+            f"twice      {found.duplicate_rows} rows, {found.contradicting_rows} of them with other content; "
+            "the first of each counts"
+        )
     yield f"drift      {_number(found.skew_ppm, '+.1f')} ppm host over board"
     jitter_ms = None if found.jitter_s is None else found.jitter_s * 1e3
     yield f"delay      {_number(jitter_ms, '.2f')} ms beyond the least, 95th percentile"

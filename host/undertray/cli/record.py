@@ -278,6 +278,8 @@ def _summed(recording: Recording) -> str:
         f"{recording.lost} lost",
         f"{recording.bad} bad",
     ]
+    if recording.duplicates:
+        parts.append(f"{recording.duplicates} twice")
     if recording.unwritten_rows:
         parts.append(f"{recording.unwritten_rows} not taken by the disk")
     if recording.segments > 1:

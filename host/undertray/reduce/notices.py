@@ -182,6 +182,10 @@ def _of_the_log(run: Run, time: BoardTime) -> list[str]:
         said.append(f"{run.bad_lines} bad lines were left out")
     if time.lost_rows:
         said.append(f"{time.lost_rows} rows were lost on the way")
+    if run.duplicate_rows:
+        rows = "1 row" if run.duplicate_rows == 1 else f"{run.duplicate_rows} rows"
+        other = f", {run.contradicting_rows} of them with other content" if run.contradicting_rows else ""
+        said.append(f"{rows} came twice{other}: the first counts")
     if time.resets:
         how = "time goes on by the host's clock" if time.host else "how long it took is unknown"
         said.append(f"the board was reset {time.resets} times; across a reset {how}")

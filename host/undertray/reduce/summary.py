@@ -167,8 +167,9 @@ class Reduction:
         Name of the run.
     calibrated : bool
         Whether a calibration was used.
-    rows, bad_lines, lost_rows : int
-        Good rows, lines that were no good, and slots missing in ``seq``.
+    rows, bad_lines, lost_rows, duplicate_rows : int
+        Good rows, lines that were no good, slots missing in ``seq``, and rows left out because they tell a
+        slot for the second time.
     duration_s, rate_hz : float
         Length of the run, and its measured sample rate.
     suction_pa, downforce_n : Spread
@@ -217,6 +218,7 @@ class Reduction:
     rows: int
     bad_lines: int
     lost_rows: int
+    duplicate_rows: int
     duration_s: float
     rate_hz: float
     suction_pa: Spread

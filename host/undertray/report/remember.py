@@ -41,6 +41,7 @@ _KINDS: Mapping[str, Any] = {
     "calibrated": bool,
     "lost_rows": (int, type(None)),
     "bad_lines": (int, type(None)),
+    "duplicate_rows": (int, type(None)),
 }
 
 

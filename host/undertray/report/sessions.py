@@ -53,8 +53,8 @@ class Session:
         The same in s.
     calibrated : bool
         Whether a calibration was used.
-    lost_rows, bad_lines : int or None
-        Rows lost on the way, lines that were no good.
+    lost_rows, bad_lines, duplicate_rows : int or None
+        Rows lost on the way, lines that were no good, rows that came twice.
     """
 
     file: str
@@ -73,6 +73,7 @@ class Session:
     calibrated: bool
     lost_rows: int | None
     bad_lines: int | None
+    duplicate_rows: int | None
 
     def as_dict(self) -> dict[str, Any]:
         """The run as JSON holds it.
@@ -241,6 +242,7 @@ def headline(reduction: Any, facts: Mapping[str, Any]) -> dict[str, Any]:
         "calibrated": reduction.calibrated,
         "lost_rows": reduction.lost_rows,
         "bad_lines": reduction.bad_lines,
+        "duplicate_rows": reduction.duplicate_rows,
     }
 
 
@@ -258,7 +260,7 @@ def _broken(why: str) -> dict[str, Any]:
         "facts": {},
         "verdict": f"not reduced: {why}"[:200],
         "calibrated": False,
-        **dict.fromkeys((*numbers, "warning", "warning_s", "lost_rows", "bad_lines")),
+        **dict.fromkeys((*numbers, "warning", "warning_s", "lost_rows", "bad_lines", "duplicate_rows")),
     }
 
 

@@ -1,0 +1,152 @@
+"""Slots of the board: how many are missing between rows, and where what a board says begins to hold."""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.acquire.wire import TICK_LIMIT, Row
+
+if TYPE_CHECKING:
+    from undertray.acquire.device import Device
+
+__all__ = ["LONG_TURN", "SEQ", "SlotCount", "agree", "held_from", "missing"]
+
+SEQ = 1 << 16
+"""``seq`` wraps here."""
+LONG_TURN = 0.9 * SEQ
+"""A step of so many periods, and more, may hide whole turns of ``seq``."""
+_TICK_BITS = TICK_LIMIT.bit_length() - 1
+
+
+def agree(step_s: float, slots: int, period_s: float) -> bool:
+    """Whether a step in time and a step in slot numbers, modulo 65536, tell the same.
+
+    Parameters
+    ----------
+    step_s : float
+        Step in time, s.
+    slots : int
+        Step in ``seq``, modulo 65536.
+    period_s : float
+        Sample period, s.
+
+    Returns
+    -------
+    bool
+        To 3 slots and 0.2 %.
+    """
+    expected = step_s / period_s if period_s > 0 else float("inf")
+    if not expected < 2**40:
+        return False
+    apart = (expected - slots + SEQ / 2) % SEQ - SEQ / 2
+    return bool(abs(apart) <= 3 + 0.002 * expected)
+
+
+def missing(step_s: float, slots: int, period_s: float) -> int:
+    """Count the slots missing between two rows of one power-up.
+
+    Parameters
+    ----------
+    step_s : float
+        Step in time, s.
+    slots : int
+        Step in ``seq``, modulo 65536.
+    period_s : float
+        Sample period, s.
+
+    Returns
+    -------
+    int
+        Whole turns of ``seq`` count only where the time agrees.
+    """
+    turns = 0
+    if step_s > LONG_TURN * period_s and agree(step_s, slots, period_s):
+        turns = max(0, round((step_s / period_s - slots) / SEQ))
+    return max(0, turns * SEQ + slots - 1)
+
+
+def held_from(told: Sequence[tuple[int, object]], breaks: NDArray[np.int64]) -> list[tuple[int, object]]:
+    """Find the rows from which on what a board said of itself holds.
+
+    Parameters
+    ----------
+    told : sequence of (int, object)
+        How many rows stood before each note, and what it said, in order.
+    breaks : ndarray of int64
+        Rows before which the board may have been off, ascending.
+
+    Returns
+    -------
+    list of (int, object)
+        First row and what holds from there, each time it changes: a note holds from the last break before it
+        on, as a board may send rows before it says that it was off; else from where it stands. The first,
+        or the last before any row, holds from row 0.
+    """
+    held = [(0, what) for row, what in told if row == 0][-1:] or [(0, what) for _, what in told[:1]]
+    later = [(0, None), *((row, what) for row, what in told if row > 0)]
+    for (before, _), (row, what) in pairwise(later):
+        if what == held[-1][1]:
+            continue
+        # rows [before, row) came since the note before this one
+        first = int(np.searchsorted(breaks, row, "right")) - 1
+        held.append((int(breaks[first]) if first >= 0 and breaks[first] > before else row, what))
+    return held
+
+
+class SlotCount:
+    """Counts row by row, as they come, what is missing and what comes again.
+
+    Attributes
+    ----------
+    lost : int
+        Slots missing while the board ran through.
+    duplicates : int
+        Rows that tell a slot for the second time.
+    """
+
+    def __init__(self) -> None:
+        self.lost = self.duplicates = 0
+        self.restart()
+
+    def restart(self) -> None:
+        """Begin with another power-up of the board."""
+        self._last: tuple[int, int, int] | None = None
+        self._ticks = array("q", [-1]) * SEQ
+
+    def take(self, row: Row, host_us: int, device: Device | None) -> None:
+        """Count a row.
+
+        Parameters
+        ----------
+        row : Row
+            The row.
+        host_us : int
+            When it arrived, µs.
+        device : Device or None
+            The board, for its clock and its rate.
+        """
+        last = self._last
+        if last is not None:
+            tick_hz, bits, rate_hz = 1_000_000, _TICK_BITS, 0.0
+            if device is not None:
+                tick_hz, bits, rate_hz = device.tick_hz, device.tick_bits, device.rate_hz
+            slots = (row.seq - last[0]) % SEQ
+            step_s = (row.t_us - last[1]) % (1 << bits) / tick_hz
+            wrap_s = (1 << bits) / tick_hz
+            period_s = 1 / rate_hz if rate_hz else step_s / max(1, slots)
+            if self._ticks[row.seq] == row.t_us or (not slots and step_s < LONG_TURN * period_s):
+                self.duplicates += 1
+                return
+            away_s = (host_us - last[2]) / 1e6
+            if away_s > wrap_s / 2:
+                step_s += max(0, round((away_s - step_s) / wrap_s)) * wrap_s
+            if slots < SEQ // 2 or agree(step_s, slots, period_s):
+                self.lost += missing(step_s, slots, period_s)
+        self._ticks[row.seq] = row.t_us
+        self._last = row.seq, row.t_us, host_us
