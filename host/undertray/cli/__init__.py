@@ -47,6 +47,7 @@ def _register() -> None:
     from undertray.cli import (
         board,
         calibrate,
+        check_taps,
         column,
         compare,
         demo,
@@ -68,6 +69,7 @@ def _register() -> None:
         record,
         fetch,
         inspect,
+        check_taps,
         calibrate,
         column,
         tare,

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from undertray.calibrate.session import Session
     from undertray.calibrate.steady import SteadyLimits
 
-__all__ = ["CAUTION", "guided"]
+__all__ = ["CAUTION", "ask", "guided", "tell"]
 
 CAUTION = (
     "Caution. Calibrate with the fans unplugged. Never blow or suck by mouth on a tube with dye or any liquid"
@@ -72,17 +72,17 @@ def guided(
         if journal.exists():
             session = Session.resume(journal)
             _check_board(session, board.device)
-            _tell(f"going on with {journal}: {len(session.taken)} points so far")
+            tell(f"going on with {journal}: {len(session.taken)} points so far")
             if session.journal.repaired:
-                _tell(session.journal.repaired)
+                tell(session.journal.repaired)
         else:
             parts = {column.name: column.part for column in board.device.columns}
             session = Session.start(journal, board.device.uid, parts, steps)
-        _tell(CAUTION)
+        tell(CAUTION)
         known = nominal_accuracies_pa(board.device.columns)
         names = tuple(session.parts)
         plausible = Plausible(names, pa_per_mm, tuple(known.get(name, 0.0) for name in names))
-        done = Dialogue(session, board.fresh, _ask, _tell, plausible, limits).run()
+        done = Dialogue(session, board.fresh, ask, tell, plausible, limits).run()
         return session, board.device, done
     finally:
         link.close()
@@ -102,7 +102,24 @@ def _check_board(session: Session, device: Device) -> None:
         )
 
 
-def _ask(question: str) -> str:
+def ask(question: str) -> str:
+    """Ask the person at the terminal.
+
+    Parameters
+    ----------
+    question : str
+        What is asked; printed on standard error.
+
+    Returns
+    -------
+    str
+        The line that was typed.
+
+    Raises
+    ------
+    EOFError
+        When nobody answers any more.
+    """
     print(question, end="", file=sys.stderr, flush=True)
     answer = sys.stdin.readline(1000)
     if not answer:
@@ -110,7 +127,14 @@ def _ask(question: str) -> str:
     return answer
 
 
-def _tell(line: str) -> None:
+def tell(line: str) -> None:
+    """Tell the person at the terminal something.
+
+    Parameters
+    ----------
+    line : str
+        A line, printed on standard error.
+    """
     if sys.stderr.isatty():  # whole words on a screen; a pipe gets the sentence on one line
         line = textwrap.fill(line, shutil.get_terminal_size().columns - 1, subsequent_indent="  ")
     print(line, file=sys.stderr, flush=True)

@@ -30,8 +30,8 @@ def _virtual(
 ) -> None:
     """Serve a virtual car: the real firmware, with sensors standing on a bus that only exists here.
 
-    A story begins anew whenever a host says 'start', as record and calibrate do when they connect. Story
-    'column' says here at which height it stands.
+    A story begins anew whenever a host says 'start', as record and calibrate do when they connect. Stories
+    'column' and 'taps' say here where they stand.
 
     Example: undertray virtual --listen 127.0.0.1:7660, and in another terminal
     undertray record --port socket://127.0.0.1:7660 --out run.csv

@@ -187,12 +187,8 @@ class VirtualCar:
         self.speed += (target - self.speed) * dt_s / (lag_s + dt_s)
         area_m2 = self._leak_cm2(t_s) * 1e-4
         r = self.fan_pa / (self.fan_flow_m3_s * self.fan_flow_m3_s)
-        steady_pa = (
-            self.speed
-            * self.speed
-            * self.fan_pa
-            / (1.0 + r * _CD * _CD * area_m2 * area_m2 * 2.0 / _RHO_KG_M3)
-        )
+        lost = r * _CD * _CD * area_m2 * area_m2 * 2.0 / _RHO_KG_M3
+        steady_pa = self.speed * self.speed * self.fan_pa / (1.0 + lost)
         self.suction_pa += (steady_pa - self.suction_pa) * dt_s / (self.plenum_s + dt_s)
 
     def _leak_cm2(self, t_s: float) -> float:
@@ -238,12 +234,15 @@ class VirtualCar:
             Pa, positive below ambient.
         """
         t_s = self.story_s()
-        left = 1.0
+        left, sucked_pa = 1.0, 0.0
         for event in self.happenings:
             if event["kind"] == "skirt-fold":
                 left *= self._left_by_fold(event, tap, t_s)
+            elif event["kind"] == "suck" and event["tap"] == tap:
+                lost_pa = event.get("leak_pa_s", 0.0) * (t_s - event["at_s"])
+                sucked_pa += (event["pa"] - lost_pa) * _share(event, t_s)
         ripple = self.ripple * _triangle(t_s * self.ripple_hz + 0.13 * tap)
-        return float(self.suction_pa * self.shares[tap] * left * (1.0 + ripple))
+        return float(self.suction_pa * self.shares[tap] * left * (1.0 + ripple) + sucked_pa)
 
     def _left_by_fold(self, event: "dict[str, Any]", tap: int, t_s: float) -> float:
         order = event["order"]
@@ -290,7 +289,8 @@ def make_car(spec: "dict[str, Any]") -> VirtualCar:
         dicts with ``kind``, ``at_s``, ``until_s`` (or none) and: ``skirt-fold`` (``order``
         of taps, ``near`` share of suction lost at the first, ``spread_s`` from tap to tap, ``over_s``,
         ``leak_cm2``, ``flutter_s`` of warning, ``close_s``), ``slow-leak`` and ``bump`` (``leak_cm2``,
-        ``over_s``, ``close_s``), ``hose-off`` (``tap``), ``signal-lost``.
+        ``over_s``, ``close_s``), ``hose-off`` (``tap``), ``signal-lost``, ``suck`` at one tap
+        by hand (``tap``, ``pa``, ``leak_pa_s``).
 
     Returns
     -------

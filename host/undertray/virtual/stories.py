@@ -124,6 +124,56 @@ def _column() -> Story:
     )
 
 
+_TAPS = ("front left", "front right", "rear left", "rear right")
+_SUCK_S = 20.0
+
+
+def _taps() -> Story:
+    """Somebody sucks at one tap after the other; the third hose leaks."""
+    bench = {**CAR, "noise_pa": 1.5, "ripple": 0.0, "pack_drain_mv_s": 0}
+    return Story(
+        f"somebody sucks at one tap after the other, {_SUCK_S:.0f} s each, to practise "
+        "'undertray check-taps'; the third hose leaks",
+        len(_TAPS) * _SUCK_S,
+        {"notes": {"invented": "yes"}},
+        {
+            "seed": 71,
+            "uid": UID,
+            "car": bench,
+            "repeat_s": len(_TAPS) * _SUCK_S,
+            "throttle": [[0.0, 1000]],
+            "happenings": [
+                {
+                    "kind": "suck",
+                    "tap": i,
+                    "pa": 520.0,
+                    "leak_pa_s": 30.0 if i == 2 else 1.0,
+                    **{"at_s": i * _SUCK_S + 8, "over_s": 0.6, "until_s": i * _SUCK_S + 15, "close_s": 0.1},
+                }
+                for i in range(len(_TAPS))
+            ],
+            "told": [
+                line
+                for i, tap in enumerate(_TAPS)
+                for line in (
+                    [i * _SUCK_S, f"the {tap} tap is next: Enter in check-taps, then wait"],
+                    [i * _SUCK_S + 8, f"somebody sucks at the {tap} tap and pinches it shut"],
+                    [i * _SUCK_S + 15, "and lets go"],
+                )
+            ],
+        },
+    )
+
+
+def _bump(at_s: float, leak_cm2: float) -> Mapping[str, Any]:
+    over = {"until_s": round(at_s + 0.03, 6), "over_s": 0.01, "close_s": 0.03}
+    return {"kind": "bump", "at_s": at_s, **over, "leak_cm2": leak_cm2}
+
+
+_FRONT_FOLD: Mapping[str, Any] = {
+    **{"kind": "skirt-fold", "over_s": 0.035, "order": [0, 1, 2, 3], "near": 0.6, "spread_s": 0.015},
+    **{"leak_cm2": 11.0, "flutter_s": 0.8},
+}
 _HOLD = [[0.0, 1000], [2.0, 1000], [2.6, 1700]]
 
 STORIES: Mapping[str, Story] = MappingProxyType(
@@ -136,22 +186,8 @@ STORIES: Mapping[str, Story] = MappingProxyType(
             repeat_s=30,
             throttle=[*_HOLD, [12.0, 1700], [12.4, 1850], [24.0, 1850], [24.1, 1000]],
             happenings=[
-                {
-                    "kind": "bump",
-                    "at_s": 8.0,
-                    "until_s": 8.03,
-                    "over_s": 0.01,
-                    "close_s": 0.03,
-                    "leak_cm2": 1.2,
-                },
-                {
-                    "kind": "bump",
-                    "at_s": 9.5,
-                    "until_s": 9.53,
-                    "over_s": 0.01,
-                    "close_s": 0.03,
-                    "leak_cm2": 1.2,
-                },
+                _bump(8.0, 1.2),
+                _bump(9.5, 1.2),
                 {
                     "kind": "skirt-fold",
                     "at_s": 18.0,
@@ -180,14 +216,7 @@ STORIES: Mapping[str, Story] = MappingProxyType(
                 [19.05, 1000],
             ],
             happenings=[
-                {
-                    "kind": "bump",
-                    "at_s": 6.5,
-                    "until_s": 6.53,
-                    "over_s": 0.01,
-                    "close_s": 0.03,
-                    "leak_cm2": 1.0,
-                },
+                _bump(6.5, 1.0),
             ],
         ),
         "front-fold": _story(
@@ -196,18 +225,7 @@ STORIES: Mapping[str, Story] = MappingProxyType(
             "brush strip, 0.5 mm gap",
             31,
             throttle=[*_HOLD, [14.0, 1700], [14.05, 1000]],
-            happenings=[
-                {
-                    "kind": "skirt-fold",
-                    "at_s": 10.0,
-                    "over_s": 0.035,
-                    "order": [0, 1, 2, 3],
-                    "near": 0.6,
-                    "spread_s": 0.015,
-                    "leak_cm2": 11.0,
-                    "flutter_s": 0.8,
-                },
-            ],
+            happenings=[{**_FRONT_FOLD, "at_s": 10.0}],
         ),
         "short-fold": _story(
             "nine seconds: throttle up, the front skirt flutters and folds under, throttle cut",
@@ -215,18 +233,7 @@ STORIES: Mapping[str, Story] = MappingProxyType(
             "brush strip, 0.5 mm gap",
             33,
             throttle=[[0.0, 1000], [1.0, 1000], [1.5, 1700], [7.5, 1700], [7.55, 1000]],
-            happenings=[
-                {
-                    "kind": "skirt-fold",
-                    "at_s": 5.5,
-                    "over_s": 0.035,
-                    "order": [0, 1, 2, 3],
-                    "near": 0.6,
-                    "spread_s": 0.015,
-                    "leak_cm2": 11.0,
-                    "flutter_s": 0.8,
-                },
-            ],
+            happenings=[{**_FRONT_FOLD, "at_s": 5.5}],
         ),
         "slow-leak": _story(
             "a corner of the skirt peels off over four seconds; the throttle never moves until the cut",
@@ -245,6 +252,7 @@ STORIES: Mapping[str, Story] = MappingProxyType(
             happenings=[{"kind": "hose-off", "at_s": 7.0, "tap": 2}],
         ),
         "column": _column(),
+        "taps": _taps(),
     }
 )
 """Every story by name."""
