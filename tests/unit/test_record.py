@@ -137,9 +137,25 @@ def test_a_log_is_never_overwritten(tmp_path: Path) -> None:
     assert (tmp_path / "run.csv").read_text() == "precious"
 
 
+def test_of_several_names_the_first_that_nobody_has(tmp_path: Path) -> None:
+    board = ScriptedBoard()
+    bench = Bench(tmp_path, [(0.1, board.device_line()), *rows(board, 100, 0.2)])
+    paths = [tmp_path / f"{name}.csv" for name in "abc"]
+    for path in paths[:2]:
+        path.write_text("precious")
+    bench.recorder._paths = paths
+    assert bench.run(until_s=0.5).path == paths[2]
+    assert len(read_run(paths[2]).seq) > 50
+    assert [path.read_text() for path in paths[:2]] == ["precious"] * 2
+    bench = Bench(tmp_path, [])
+    bench.recorder._paths = paths
+    with pytest.raises(RunLogError, match=r"c\.csv: this file exists"):
+        bench.run()
+
+
 def test_no_folder(tmp_path: Path) -> None:
     bench = Bench(tmp_path, [])
-    bench.recorder._path = tmp_path / "none" / "run.csv"
+    bench.recorder._paths = [tmp_path / "none" / "run.csv"]
     with pytest.raises(
         RunLogError,
         match=r"cannot make the log \(No such file or directory\); make the folder, or choose another",

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import UTC, datetime
+from itertools import islice
 from pathlib import Path
 
 import pytest
 
-from undertray.acquire.facts import ASKED, free_path, gather, recall, remember
+from undertray.acquire.facts import ASKED, gather, log_paths, recall, remember
 
 NOW = datetime(2026, 5, 2, 10, 15, tzinfo=UTC)
 
@@ -109,14 +110,12 @@ def test_a_memory_that_cannot_be_kept_is_no_reason_to_stop(tmp_path: Path) -> No
     ],
 )
 def test_a_name_stays_in_its_folder(tmp_path: Path, skirt: str | None, name: str) -> None:
-    path = free_path(tmp_path, skirt, NOW)
+    path = next(log_paths(tmp_path, skirt, NOW))
     assert path == tmp_path / name
     assert path.resolve().parent == tmp_path.resolve()
 
 
-def test_a_name_that_is_taken_is_not_taken_again(tmp_path: Path) -> None:
-    for name in ("2026-05-02_101500.csv", "2026-05-02_101500_2.csv", "2026-05-02_101500_3.csv"):
-        path = free_path(tmp_path, None, NOW)
-        assert path.name == name
-        path.touch()
-    assert free_path(tmp_path / "run.csv", "soft") == tmp_path / "run.csv"
+def test_names_to_try_go_on_by_number(tmp_path: Path) -> None:
+    names = [path.name for path in islice(log_paths(tmp_path, None, NOW), 3)]
+    assert names == ["2026-05-02_101500.csv", "2026-05-02_101500_2.csv", "2026-05-02_101500_3.csv"]
+    assert list(log_paths(tmp_path / "run.csv", "soft")) == [tmp_path / "run.csv"]

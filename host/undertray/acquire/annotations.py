@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from undertray.acquire.writer import claim
+from undertray.acquire.logfile import claim
 from undertray.errors import RunLogError, quoted
 
 if TYPE_CHECKING:

@@ -6,14 +6,13 @@ import contextlib
 import json
 import os
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
 from undertray.acquire.wire import parse_json
-from undertray.errors import RunLogError
 
-__all__ = ["ASKED", "free_path", "gather", "recall", "remember"]
+__all__ = ["ASKED", "gather", "log_paths", "recall", "remember"]
 
 ASKED = ("skirt", "mounting", "gap", "springs", "pack", "surface")
 """What is asked, in this order."""
@@ -139,8 +138,8 @@ def gather(
     return {key: value for key, value in facts.items() if value}
 
 
-def free_path(out: Path, skirt: str | None, now: datetime | None = None) -> Path:
-    """Choose the name of the log.
+def log_paths(out: Path, skirt: str | None, now: datetime | None = None) -> Iterator[Path]:
+    """Choose names for the log.
 
     Parameters
     ----------
@@ -151,23 +150,20 @@ def free_path(out: Path, skirt: str | None, now: datetime | None = None) -> Path
     now : datetime or None
         For the name in a folder; the present time if None.
 
-    Returns
-    -------
-    Path
-        ``out`` itself, or a name in it that is not taken: time, skirt, and a number if need be.
-
-    Raises
+    Yields
     ------
-    RunLogError
-        When a thousand names are taken.
+    Path
+        ``out`` itself, or names in it in the order to try them: time, skirt, and a number from 2 to 999.
+
+    Notes
+    -----
+    Whether a name is taken shows when the file is made, and not before: another recorder may be as far.
     """
     if not out.is_dir():
-        return out
+        yield out
+        return
     stamp = (now or datetime.now(UTC)).strftime("%Y-%m-%d_%H%M%S")
     slug = _SLUG.sub("-", skirt or "").strip("-.")[:40]
     for number in range(1, 1000):
         parts = [stamp, slug, "" if number == 1 else str(number)]
-        path = out / f"{'_'.join(part for part in parts if part)}.csv"
-        if not path.exists():
-            return path
-    raise RunLogError("no free name for the log", where=str(out), do="name the file with --out")
+        yield out / f"{'_'.join(part for part in parts if part)}.csv"

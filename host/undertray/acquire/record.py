@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -12,13 +12,14 @@ from undertray.acquire.link import Link, LinkEnded
 from undertray.acquire.recording import Patience, Recording, end_line, first_lines
 from undertray.acquire.stranger import not_our_board
 from undertray.acquire.wire import Row, WireNote
-from undertray.acquire.writer import LogWriter
+from undertray.acquire.writer import LogWriter, begin_log
 from undertray.errors import LinkError, RunLogError
 
 __all__ = ["Recorder"]
 
 _READ_S = 0.05
 _RETRY_S = 0.25
+_ANOTHER = "choose another name"
 _ASK = b"info\nstart\n"
 
 
@@ -29,8 +30,8 @@ class Recorder:
     ----------
     open_link : callable
         Opens the link, and opens it again after it was lost.
-    path : Path
-        The log; must not exist.
+    path : Path or iterable of Path
+        The log; must not exist. Of several names the first that nobody has.
     facts : mapping
         What the ``#run`` line shall say besides the time: car, skirt, notes, host.
     car : mapping or None
@@ -71,7 +72,7 @@ class Recorder:
     def __init__(
         self,
         open_link: Callable[[], Link],
-        path: Path,
+        path: Path | Iterable[Path],
         facts: Mapping[str, Any],
         *,
         car: Mapping[str, Any] | None = None,
@@ -85,7 +86,7 @@ class Recorder:
     ) -> None:
         self.intake = Intake()
         self._open_link = open_link
-        self._path = path
+        self._paths = [path] if isinstance(path, Path) else list(path)
         self._facts, self._car = facts, car
         self._seconds = seconds
         self._patience = patience or Patience()
@@ -136,17 +137,14 @@ class Recorder:
         RunLogError
             When the log exists or cannot be written.
         """
-        if self._path.exists():
-            raise RunLogError(
-                "this file exists, and a log is never overwritten",
-                where=str(self._path),
-                do="choose another name",
-            )
+        if len(self._paths) == 1 and self._paths[0].exists():
+            where = str(self._paths[0])
+            raise RunLogError("this file exists, and a log is never overwritten", where=where, do=_ANOTHER)
         self._link = self._open_link()
         try:
-            self._writer = self._make_writer(self._path)
+            self._writer = begin_log(self._paths, self._make_writer)
             self._opened_us = self._clock_us()
-            self._say(f"recording from {self._link.name} to {self._path}; Ctrl-C ends it")
+            self._say(f"recording from {self._link.name} to {self._writer.path}; Ctrl-C ends it")
             try:
                 self._writer.put(first_lines(self._facts, self._car))
                 self._why = self._record(stop)
@@ -178,7 +176,7 @@ class Recorder:
     def _outcome(self, rows: int, unwritten_rows: int) -> Recording:
         intake = self.intake
         return Recording(
-            path=self._path,
+            path=self._writer.path,
             rows=rows,
             bad=intake.bad,
             lost=intake.lost,
@@ -198,7 +196,7 @@ class Recorder:
         self._try_to_ask(0)
         while not stop():
             if self._writer.failure is not None:
-                raise self._writer.error(self._writer.failure)
+                return "disk failed"  # the log is closed before it is told
             try:
                 piece = self._link.read(_READ_S)
             except LinkEnded:

@@ -4,22 +4,21 @@ from __future__ import annotations
 
 import errno
 import os
-import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import BinaryIO
 
+from undertray.acquire.logfile import is_there, open_new, put_back
 from undertray.errors import RunLogError
 
-__all__ = ["LogWriter", "claim"]
+__all__ = ["LogWriter", "begin_log"]
 
 _QUEUE_BYTES = 8 << 20  # minutes of rows
 _GATHER_S = 0.02
 _SYNC_S = 1.0
 _STALLED_S = 10.0
 _TAIL = 1 << 13
-_LOCK_AT = 1 << 40
 
 
 def _rows_in(text: bytes) -> int:
@@ -27,40 +26,33 @@ def _rows_in(text: bytes) -> int:
     return sum(line[:1].isdigit() for line in text.split(b"\n")[:-1])
 
 
-def _open_new(path: Path) -> BinaryIO:
-    file = path.open("x+b", buffering=0)
-    claim(file)
-    return file
-
-
-def claim(file: BinaryIO) -> bool:
-    """Be the only one to write to a log, for as long as it is open; the system lets go if the program dies.
+def begin_log(paths: Sequence[Path], make_writer: Callable[[Path], LogWriter]) -> LogWriter:
+    """Begin a log under the first of several names that nobody has.
 
     Parameters
     ----------
-    file : binary file
-        Open for writing.
+    paths : sequence of Path
+        The names, at least one.
+    make_writer : callable
+        Makes the writer of one.
 
     Returns
     -------
-    bool
-        False when another program of ours has it. True as well where the file system knows no locks.
+    LogWriter
+
+    Raises
+    ------
+    RunLogError
+        When none is free, or it cannot be made.
     """
-    try:
-        if sys.platform == "win32":
-            import msvcrt
-
-            here = file.tell()
-            file.seek(_LOCK_AT)  # there a lock keeps nobody from reading
-            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
-            file.seek(here)
-        else:
-            import fcntl
-
-            fcntl.flock(file.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as error:
-        return error.errno not in (errno.EWOULDBLOCK, errno.EACCES, errno.EDEADLK)
-    return True
+    *some, last = paths
+    for path in some:
+        try:
+            return make_writer(path)
+        except RunLogError as error:  # another recorder may have been faster
+            if not isinstance(error.__cause__, FileExistsError):
+                raise
+    return make_writer(last)
 
 
 class LogWriter:
@@ -93,21 +85,22 @@ class LogWriter:
 
     Notes
     -----
-    A line handed over is with the system after 20 ms and the time of one write: what
-    survives the end of the process. It is on the disk a second later at most: what survives
-    the end of the power.
+    A line handed over is with the system after 20 ms and the time of one write: what survives the end of
+    the process. It is on the disk a second later at most: what survives the end of the power. A log that is
+    removed is noticed as soon, and written again from what the system still holds of it.
     """
 
     def __init__(
         self,
         path: Path,
-        open_new: Callable[[Path], BinaryIO] = _open_new,
+        open_new: Callable[[Path], BinaryIO] = open_new,
         sync: Callable[[int], None] = os.fsync,
         queue_bytes: int = _QUEUE_BYTES,
     ) -> None:
         self.path = path
         self.rows = self.unwritten_rows = 0
         self.failure: OSError | None = None
+        self._gone = ""
         self._sync = sync
         self._queue_bytes = queue_bytes
         self._size = 0
@@ -174,12 +167,15 @@ class LogWriter:
             self.failure = self.failure or OSError(errno.EIO, "the disk does not answer")
             return  # closing would wait for it as well
         try:
+            self._look_for_it()
             line = end(self.rows, self.unwritten_rows)
-            if self.failure is not None:
+            if self.failure is not None and not self._gone:
                 self._make_room(len(line))
                 line = end(self.rows, self.unwritten_rows)
             self._append(line)
             self._sync(self._file.fileno())
+            if self._gone:
+                self._put_back()
         except OSError as error:
             self.failure = self.failure or error
         finally:
@@ -198,6 +194,8 @@ class LogWriter:
         RunLogError
             To be raised by the caller.
         """
+        if self._gone:
+            return RunLogError(self._gone, where=str(self.path), do="leave it where it is while recording")
         full = failure.errno in (errno.ENOSPC, errno.EDQUOT)
         return RunLogError(
             "the disk is full"
@@ -242,10 +240,7 @@ class LogWriter:
             view = view[written:]
 
     def _make_room(self, size: int) -> None:
-        """Take the half line, and if need be a line or two, off the end of a full disk's log.
-
-        A full disk gives no more, so the end line goes where the file already is.
-        """
+        """Take a half line, or a line or two more, off a full disk's log: there the end line finds room."""
         start = max(0, self._size - _TAIL)
         self._file.seek(start)
         tail = self._file.read(self._size - start)
@@ -265,3 +260,20 @@ class LogWriter:
                 with self._lock:
                     self.failure = self.failure or error
                 return
+            self._look_for_it()
+
+    def _look_for_it(self) -> None:
+        if not is_there(self._file, self.path):
+            self._gone = "the log was moved away while it was written, or its disk unmounted"
+            with self._lock:
+                self.failure = self.failure or FileNotFoundError(errno.ENOENT, self._gone)
+
+    def _put_back(self) -> None:
+        if os.fstat(self._file.fileno()).st_nlink:
+            return  # it is whole where it is now
+        self._gone = "the log was removed while it was written"
+        try:
+            self._gone += f"; its {self.rows} rows are in {put_back(self._file, self.path)} again"
+        except OSError as error:
+            why = error.strerror or error
+            self._gone += f"; it cannot be written again ({why}), and its {self.rows} rows are lost"

@@ -112,7 +112,7 @@ def _record(
 
     Example: undertray record --out run.csv --car car.toml --skirt "foam 3 mm" --page
     """
-    from undertray.acquire.facts import free_path, gather
+    from undertray.acquire.facts import gather, log_paths
     from undertray.acquire.link import open_link
     from undertray.acquire.record import Recorder
     from undertray.acquire.recording import Patience
@@ -146,7 +146,7 @@ def _record(
 
         say(caution_lines())
     with _folder(out) as folder:
-        path = free_path(folder, skirt)
+        paths = log_paths(folder, skirt)
         monitor, views = None, list(_views(say, quiet, plot, page, page_address))
         if views:
             from undertray.live.monitor import Monitor
@@ -154,7 +154,7 @@ def _record(
             monitor = Monitor(the_car, certificate)
         recorder = Recorder(
             lambda: open_link(port, baud),
-            path,
+            paths,
             facts,
             car=description,
             seconds=seconds,
