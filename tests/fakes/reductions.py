@@ -101,6 +101,8 @@ def invented_reduction(
         "bad_lines": 0,
         "lost_rows": 0,
         "duplicate_rows": 0,
+        "truncated": False,
+        "why": None,
         "duration_s": seconds,
         "rate_hz": rate_hz,
         "suction_pa": _spread(suction.mean(axis=1)),

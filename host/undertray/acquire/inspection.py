@@ -83,6 +83,8 @@ class Inspection:
         Board time from the first to the last row.
     cut_off : bool
         There is no end line.
+    truncated : str or None
+        Why the run goes on where its log ends; None where nothing says that it does.
     why : str or None
         Why the recording ended.
     rate_hz, declared_hz : float or None
@@ -110,6 +112,7 @@ class Inspection:
     contradicting_rows: int
     seconds: float
     cut_off: bool
+    truncated: str | None
     why: str | None
     rate_hz: float | None
     declared_hz: float | None
@@ -158,6 +161,7 @@ def inspect_run(run: Run) -> Inspection:
         contradicting_rows=run.contradicting_rows,
         seconds=float(time.t_s[-1]) if len(time.t_s) else 0.0,
         cut_off=run.cut_off,
+        truncated=run.cut_short,
         why=why if isinstance(why, str) else None,
         rate_hz=time.rate_hz if np.isfinite(time.rate_hz) else None,
         declared_hz=run.device.rate_hz if run.device else None,

@@ -24,6 +24,7 @@ __all__ = ["LOG_VERSION", "Note", "Run", "is_run", "read_run"]
 LOG_VERSION = 1
 _BROKE_OFF = ("port vanished", "disk failed", "silent", "failed")  # ends that nobody asked for
 _HEAD = 1 << 18
+_WHY = 120
 _FREED = 31 << 20  # a larger one than 32 MB does not count
 _MANY = 20
 
@@ -97,10 +98,26 @@ class Run:
     contradicting_rows: int = 0
 
     @property
-    def broke_off(self) -> str | None:
-        """Why the recording broke off; None where it was ended by somebody, or does not say."""
-        why = self.end.get("why") if self.end else None
-        return why if isinstance(why, str) and why in _BROKE_OFF else None
+    def cut_short(self) -> str | None:
+        """Why the run goes on where its log ends, as far as the log tells; None where it does not.
+
+        A recorder that was killed leaves no end line; one whose port vanished or whose disk was full says so
+        in it; and a board whose memory was full says ``cut`` in the run that it kept.
+        """
+        if self.cut_off:
+            return "the log was cut off"
+        told = [n.data for n in self.notes if n.kind != "reply"]
+        for data in (self.end or {}, *told):
+            if data.get("cut") is True:
+                why, gone = data.get("why"), data.get("missing_rows")
+                rows = f", {gone} rows are missing" if isinstance(gone, int) and gone > 0 else ""
+                return f"the board cut it short ({str(why)[:_WHY]}{rows})"
+        why, gone = ((self.end or {}).get(key) for key in ("why", "unwritten_rows"))
+        if isinstance(why, str) and why in _BROKE_OFF:
+            return f"the recording broke off ({why})"
+        if isinstance(gone, int) and gone > 0:
+            return f"the disk did not take {gone} rows"
+        return None
 
     @property
     def where(self) -> str:

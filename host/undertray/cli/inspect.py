@@ -101,6 +101,8 @@ def _lines(found: Inspection, where: str) -> Iterator[str]:
     why = "CUT OFF: the recording has no end" if found.cut_off else found.why or "unknown"
     measured, declared = (_number(rate, ".2f") for rate in (found.rate_hz, found.declared_hz))
     yield f"ended      {escaped(why)}"
+    if found.truncated is not None:
+        yield f"cut short  {escaped(found.truncated, 200)}"
     yield f"rate       {measured} Hz measured, {declared} Hz declared"
     yield f"lost       {found.lost_rows} rows; the board itself skipped {_number(found.skipped, 'd')}"
     yield f"bad        {found.bad_lines} lines"

@@ -123,7 +123,7 @@ def _print(found: list[Session], fact: str, units: Display) -> None:
             one.file,
             one.started[:19].replace("T", " "),
             one.facts.get(fact, ""),
-            "" if one.duration_s is None else f"{one.duration_s:.0f} s",
+            "" if one.duration_s is None else f"{one.duration_s:.0f} s{', cut' if one.truncated else ''}",
             one.verdict if one.calibrated or one.duration_s is None else f"{one.verdict} (uncalibrated)",
             "" if one.least_margin_n is None else f"{units.n(one.least_margin_n, signed=True)} {one.axle}",
             "" if one.suction_pa is None else units.pa(one.suction_pa) + _weakest(one.throttles),
@@ -135,6 +135,8 @@ def _print(found: list[Session], fact: str, units: Display) -> None:
     ]
     for line in text_table(heads, rows):
         print(line)
+    if any(one.truncated for one in found):
+        print("cut: the run goes on where its log ends; 'undertray inspect' says why")
     for short, why in UNTOLD.items():
         if any(one.warning == short for one in found):
             print(f"{short}: {why}, no warning can be told")

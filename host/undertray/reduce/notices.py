@@ -192,8 +192,6 @@ def _of_the_log(run: Run, time: BoardTime) -> list[str]:
     said += [str(one) for one in run.corrections[-_MOST_CORRECTIONS:]]
     if run.torn_annotations:
         said.append(f"corrections that cannot be read were left out: {run.torn_annotations}")
-    if run.cut_off:
-        said.append("the log was cut off: it was read to its last whole line")
-    if run.broke_off:
-        said.append(f"the recording broke off ({run.broke_off}): what came after is not in the log")
+    if run.cut_short is not None:
+        said.append(f"{run.cut_short}: what came after is in none of these numbers")
     return said

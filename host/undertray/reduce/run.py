@@ -147,6 +147,8 @@ def reduce_run(
         bad_lines=run.bad_lines,
         lost_rows=time.lost_rows,
         duplicate_rows=run.duplicate_rows,
+        truncated=run.cut_short is not None,
+        why=run.cut_short,
         duration_s=float(time.t_s[-1] - time.t_s[0]),
         rate_hz=time.rate_hz,
         suction_pa=Spread.of(loads.mean_suction_pa[rows], whole.u95["suction_pa"]),

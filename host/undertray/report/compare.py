@@ -13,6 +13,7 @@ from undertray.report.comparison import Claim, Comparison, Estimate, Group
 from undertray.report.exact import count_test, holm, kendall_test, permutation_test, rate_interval, slope
 from undertray.report.shares import Share, all_shares, common_levels
 from undertray.report.verdict import NOT_HELD, SPENT
+from undertray.report.words import few_names
 
 if TYPE_CHECKING:
     from undertray.report.digest import Digest
@@ -87,6 +88,9 @@ def compare(digests: Sequence[Digest], by: str, against: str | None = None) -> C
     if bare:
         count = "all" if bare == len(digests) else f"{bare} of {len(digests)}"
         notices.append(f"{count} runs are uncalibrated")
+    cut = [d.run for d in digests if d.truncated]
+    if cut:
+        notices.append(f"cut short, and what came after is in no number: {few_names(cut)}")
     return Comparison(
         by=by,
         reference=reference,

@@ -58,6 +58,8 @@ class Digest:
         Whether it held, in the word of :class:`undertray.report.verdict.Verdict`.
     least_margin_n : float or None
         Least margin of an axle while it should have held, N.
+    truncated : bool
+        Whether the run goes on where its log ends.
     """
 
     run: str
@@ -74,6 +76,7 @@ class Digest:
     warnings_s: tuple[float, ...]
     verdict: str
     least_margin_n: float | None
+    truncated: bool = False
 
 
 def fact_of(facts: Mapping[str, Any], by: str) -> str | None:
@@ -157,6 +160,7 @@ def digest(reduction: Reduction, facts: Mapping[str, Any], by: str) -> Digest:
         warnings_s=tuple(event.warning_s for event in losses if event.warning_s is not None),
         verdict=verdict.word,
         least_margin_n=verdict.least_margin_n,
+        truncated=reduction.truncated,
     )
 
 

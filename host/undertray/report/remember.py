@@ -42,6 +42,7 @@ _KINDS: Mapping[str, Any] = {
     "lost_rows": (int, type(None)),
     "bad_lines": (int, type(None)),
     "duplicate_rows": (int, type(None)),
+    "truncated": (str, type(None)),
 }
 
 
@@ -227,7 +228,7 @@ def _good_fields(fields: object) -> bool:
     if not all(isinstance(fields[name], kind) for name, kind in _KINDS.items()):
         return False
     texts = [*fields["facts"], *fields["facts"].values()]
-    texts += [fields["started"], fields["verdict"], fields["warning"] or ""]
+    texts += [fields["started"], fields["verdict"], fields["warning"] or "", fields["truncated"] or ""]
     return all(isinstance(t, str) and len(t) <= _TEXT_LIMIT for t in texts)
 
 

@@ -55,6 +55,8 @@ class Session:
         Whether a calibration was used.
     lost_rows, bad_lines, duplicate_rows : int or None
         Rows lost on the way, lines that were no good, rows that came twice.
+    truncated : str or None
+        Why the run goes on where its log ends; None where nothing says that it does.
     """
 
     file: str
@@ -74,6 +76,7 @@ class Session:
     lost_rows: int | None
     bad_lines: int | None
     duplicate_rows: int | None
+    truncated: str | None
 
     def as_dict(self) -> dict[str, Any]:
         """The run as JSON holds it.
@@ -243,6 +246,7 @@ def headline(reduction: Any, facts: Mapping[str, Any]) -> dict[str, Any]:
         "lost_rows": reduction.lost_rows,
         "bad_lines": reduction.bad_lines,
         "duplicate_rows": reduction.duplicate_rows,
+        "truncated": reduction.why,
     }
 
 
@@ -260,7 +264,9 @@ def _broken(why: str) -> dict[str, Any]:
         "facts": {},
         "verdict": f"not reduced: {why}"[:200],
         "calibrated": False,
-        **dict.fromkeys((*numbers, "warning", "warning_s", "lost_rows", "bad_lines", "duplicate_rows")),
+        **dict.fromkeys(
+            (*numbers, "warning", "warning_s", "lost_rows", "bad_lines", "duplicate_rows", "truncated")
+        ),
     }
 
 
