@@ -162,7 +162,7 @@ def test_every_command_uses_the_car_in_the_log(recorded: Path, tmp_path: Path) -
     listed = undertray("sessions", tmp_path, "--car", car, "--json", "--no-cache")
     assert listed.returncode == 0, listed.stderr
     (one,) = json.loads(listed.stdout)
-    assert one["verdict"] == "held"  # with 9.9 kg it never did
+    assert one["verdict"].startswith("held")  # with 9.9 kg it never did
     assert "mass" in listed.stderr
     cached = [undertray("sessions", tmp_path, "--car", car) for _ in range(2)]
     assert "mass" in cached[0].stderr

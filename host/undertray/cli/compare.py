@@ -4,14 +4,33 @@ from __future__ import annotations
 
 import json
 import sys
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from undertray.cli.choosing import CarFile, CarFrom, car_chooser
 from undertray.cli.taring import Tare
 
+if TYPE_CHECKING:
+    from undertray.acquire.runfolder import Drive
+    from undertray.reduce.car import Car
+    from undertray.report.digest import Digest
+
 __all__ = ["register"]
+
+
+@dataclass(frozen=True, slots=True)
+class _Taken:
+    """A log that was read and reduced."""
+
+    path: Path
+    digest: Digest
+    drive: Drive
+    car: Car
+    notices: tuple[str, ...]
+    foreign: bool
 
 
 def register(app: typer.Typer) -> None:
@@ -27,7 +46,8 @@ def register(app: typer.Typer) -> None:
 
 def _compare(
     runs: Annotated[list[Path], typer.Argument(metavar="RUN...", help="Run logs, two or more.")],
-    car: Annotated[Path, typer.Option("--car", metavar="CAR.toml", help="The car.", show_default=False)],
+    car: CarFile = None,
+    car_from: CarFrom = "log",
     by: Annotated[str, typer.Option("--by", help="The fact to group by: skirt, gap, pack, ...")] = "skirt",
     against: Annotated[
         str | None,
@@ -54,39 +74,48 @@ def _compare(
         raise typer.BadParameter("si or us", param_hint="--units")
     from dataclasses import replace
 
-    from undertray import Calibration, Car, read_run, reduce_run
+    from undertray import Calibration, read_run, reduce_run
+    from undertray.acquire.runfolder import drive_of
     from undertray.errors import UndertrayError
+    from undertray.reduce.runcar import differing_cars
     from undertray.report.compare import compare
     from undertray.report.comparepicture import comparison_picture
     from undertray.report.comparewords import comparison_words
     from undertray.report.digest import digest
     from undertray.report.display import display
     from undertray.report.picture import write_pictures
-    from undertray.report.words import caution_line, few_names, note_lines
+    from undertray.report.words import caution_line, few_names, grouped_notices, note_lines
 
-    the_car = Car.from_toml(car)
+    choose = car_chooser(car, car_from)
     certificate = Calibration.from_json(calibration) if calibration is not None else None
-    digests, left_out, foreign = [], [], []
+    taken: list[_Taken] = []
+    left_out = []
     with typer.progressbar(
         runs, label="reducing", file=sys.stderr, hidden=len(runs) < 8 or not sys.stderr.isatty()
     ) as shown:
         for path in shown:
             try:
                 run = read_run(path)
-                digests.append(digest(reduce_run(run, the_car, certificate, tare), run.facts, by))
-                if certificate and certificate.foreign_to(run.device):
-                    foreign.append(path.name)
+                chosen = choose(run)
+                found_here = digest(reduce_run(run, chosen.car, certificate, tare), run.facts, by)
+                said = (*chosen.notices, *(str(one) for one in run.corrections if one.fact == by))
+                other = bool(certificate and certificate.foreign_to(run.device))
+                taken.append(_Taken(path, found_here, drive_of(run), chosen.car, said, other))
             except UndertrayError as error:
                 left_out.append((path, error))
     for _, why in left_out:
         print(note_lines(f"left out: {why}"), file=sys.stderr)
     notices = [f"left out: {few_names([path.name for path, _ in left_out])}"] if left_out else []
-    if foreign:
-        notices.append(f"the calibration was made on another board than {few_names(foreign)}")
-        print(note_lines(notices[-1]), file=sys.stderr)
-    if left_out and not digests:
+    kept, copies = _once_each(taken, by)
+    foreign = few_names([one.path.name for one in kept if one.foreign])
+    notices += [f"the calibration was made on another board than {foreign}"] if foreign else []
+    notices += copies + grouped_notices((one.path.name, notice) for one in kept for notice in one.notices)
+    notices += differing_cars([(one.path.name, one.car) for one in kept])
+    for notice in notices[bool(left_out) :]:
+        print(note_lines(notice), file=sys.stderr)
+    if left_out and not kept:
         raise left_out[0][1]
-    digests.sort(key=lambda one: one.started)
+    digests = sorted((one.digest for one in kept), key=lambda one: one.started)
     found = compare(digests, by, against)
     found = replace(found, notices=(*found.notices, *notices))
     if as_json:
@@ -98,3 +127,25 @@ def _compare(
     if pictures is not None:
         write_pictures([comparison_picture(found, display(units))], pictures)
         print(f"pictures: {pictures}", file=sys.stderr)
+
+
+def _once_each(taken: list[_Taken], by: str) -> tuple[list[_Taken], list[str]]:
+    """The logs that count, and what is said of those that hold the same runs."""
+    from undertray.acquire.runfolder import counted_once
+
+    stands = [taken[i] for i in counted_once([one.drive for one in taken])]
+    pairs = list(zip(taken, stands, strict=True))
+    kept = [copy for copy, one in pairs if copy is one]
+    return kept, [_same_run(copy, one, by) for copy, one in pairs if copy is not one]
+
+
+def _same_run(copy: _Taken, one: _Taken, by: str) -> str:
+    """Say that a log counts with another; the fact that the runs are grouped by may be another in it."""
+    from undertray.errors import quoted
+
+    if copy.path == one.path:
+        return f"{quoted(str(one.path), 200)} was given more than once: it counts once"
+    said = f"{quoted(str(copy.path), 200)} holds the same run as {quoted(str(one.path), 200)}"
+    if copy.digest.value != one.digest.value:
+        said += f" and says {by} {quoted(copy.digest.value)} instead of {quoted(one.digest.value)}"
+    return f"{said}: it counts once, as the latter"

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from undertray.cli.choosing import CarFile, CarFrom, car_chooser
 from undertray.cli.taring import Tare
 
 if TYPE_CHECKING:
@@ -32,7 +33,8 @@ def register(app: typer.Typer) -> None:
 
 def _sessions(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where the run logs are.")],
-    car: Annotated[Path, typer.Option("--car", metavar="CAR.toml", help="The car.", show_default=False)],
+    car: CarFile = None,
+    car_from: CarFrom = "log",
     calibration: Annotated[
         Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
     ] = None,
@@ -60,22 +62,29 @@ def _sessions(
     """
     if units not in ("si", "us"):
         raise typer.BadParameter("si or us", param_hint="--units")
-    from undertray import Calibration, Car
+    from undertray import Calibration
+    from undertray.acquire.runfolder import find_runs
+    from undertray.errors import escaped
     from undertray.report.display import display
     from undertray.report.remember import Memory, cache_folder, fingerprint
-    from undertray.report.sessions import find_runs, headline, list_sessions, sort_sessions
-    from undertray.report.words import caution_line, few_names, note_lines
+    from undertray.report.sessions import headline, list_sessions, once_each, sort_sessions
+    from undertray.report.words import caution_line, few_names, grouped_notices, note_lines
 
-    the_car = Car.from_toml(car)
+    choose = car_chooser(car, car_from)
     certificate = Calibration.from_json(calibration) if calibration is not None else None
-    depends = fingerprint([car] if calibration is None else [car, calibration]) + tare
+    depends = fingerprint([file for file in (car, calibration) if file is not None])
+    depends += f"{tare} {car_from} {car.name if car else ''} {calibration is not None}"
     memory = Memory(folder, depends, cache_folder() if cached else None)
 
     def reduce(path: Path) -> Mapping[str, Any]:
         from undertray import read_run, reduce_run
+        from undertray.acquire.runfolder import drive_of
 
         run = read_run(path)
-        return headline(reduce_run(run, the_car, certificate, tare), run.facts)
+        chosen = choose(run)
+        said = (*chosen.notices, *map(str, run.corrections))
+        reduction = reduce_run(run, chosen.car, certificate, tare)
+        return headline(reduction, run.facts, said, drive_of(run))
 
     count = len(find_runs(folder))
     found: list[Session] = []
@@ -91,7 +100,7 @@ def _sessions(
             found.extend(shown)
     finally:
         memory.save()
-    found = sort_sessions(found, sort, reverse)
+    found = sort_sessions(once_each(found), sort, reverse)
     if as_json:
         print(json.dumps([one.as_dict() for one in found], allow_nan=False))
     else:
@@ -99,6 +108,12 @@ def _sessions(
     if others:
         what = "1 file is no run log" if len(others) == 1 else f"{len(others)} files are no run logs"
         print(note_lines(f"{what}: {few_names(others)}"), file=sys.stderr)
+    copied = [
+        (copy, f"the same run as {escaped(one.file)}, listed once") for one in found for copy in one.copies
+    ]
+    said = [(one.file, notice) for one in found for notice in one.notices]
+    for notice in grouped_notices([*copied, *said]):
+        print(note_lines(notice), file=sys.stderr)
     print(caution_line(), file=sys.stderr)
 
 

@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING, Any
 
 from undertray.acquire.annotations import CAR
 from undertray.acquire.runlog import Run
-from undertray.errors import ReductionError, UndertrayError, quoted
+from undertray.errors import ReductionError, UndertrayError, escaped, quoted
 from undertray.reduce.car import Car, Tap
 from undertray.reduce.carfile import Table
 
 if TYPE_CHECKING:
     from undertray.reduce.summary import Reduction
 
-__all__ = ["RunCar", "car_differences", "mass_kg", "mass_of", "run_car"]
+__all__ = ["RunCar", "car_differences", "differing_cars", "mass_kg", "mass_of", "run_car"]
 
 _MOST_TOLD = 8
 _UNITS = {
@@ -177,7 +177,7 @@ def mass_kg(value: object) -> float:
     return Table({"mass": value}, "the run").number("mass", "kg", 0.0, _HEAVIEST_KG)
 
 
-def car_differences(one: Car, other: Car) -> tuple[str, ...]:
+def car_differences(one: Car, other: Car) -> tuple[tuple[str, str, str], ...]:
     """Say in what two cars differ.
 
     Parameters
@@ -187,8 +187,9 @@ def car_differences(one: Car, other: Car) -> tuple[str, ...]:
 
     Returns
     -------
-    tuple of str
-        A key of ``car.toml`` each with the value of the first and, in brackets, that of the other.
+    tuple of (str, str, str)
+        A key of ``car.toml`` each, with its value in the first and in the other; of a floor or a curve, and
+        of a tap that only one has, no values.
     """
     found = [
         text
@@ -199,24 +200,47 @@ def car_differences(one: Car, other: Car) -> tuple[str, ...]:
     ours, theirs = ({tap.name: tap for tap in car.taps} for car in (one, other))
     for name in dict.fromkeys((*ours, *theirs)):
         if name not in ours or name not in theirs:
-            found.append(f"tap {name} ({'added' if name in ours else 'left out'})")
+            found.append((f"tap {name}", "", ""))
             continue
         for field in dataclasses.fields(Tap):
-            before, after = getattr(theirs[name], field.name), getattr(ours[name], field.name)
-            found += [f"tap {name} {text}" for text in _difference(field.name, after, before)]
+            here, there = getattr(ours[name], field.name), getattr(theirs[name], field.name)
+            found += [(f"tap {name} {key}", a, b) for key, a, b in _difference(field.name, here, there)]
     return tuple(found)
 
 
-def _difference(field: str, here: Any, there: Any) -> Iterator[str]:
+def differing_cars(cars: Sequence[tuple[str, Car]]) -> list[str]:
+    """Say in what the cars of several runs differ from that of the first.
+
+    Parameters
+    ----------
+    cars : sequence of (str, Car)
+        Name of each run and its car.
+
+    Returns
+    -------
+    list of str
+        One sentence, or none.
+    """
+    if not cars:
+        return []
+    first_name, first = cars[0]
+    for name, car in cars[1:]:
+        if found := car_differences(car, first):
+            told = _listed(found, escaped(first_name))
+            return [f"these runs are not of one car: in {escaped(name)} {told}"]
+    return []
+
+
+def _difference(field: str, here: Any, there: Any) -> Iterator[tuple[str, str, str]]:
     if here == there:
         return
     suffix = next((suffix for suffix in _UNITS if field.endswith(suffix)), "")
     key = field.removesuffix(suffix).replace("fan_", "fan ")
     if isinstance(here, tuple) or isinstance(there, tuple):
-        yield key
+        yield key, "", ""
     else:
         unit = _UNITS.get(suffix, "")
-        yield f"{key} {_value(here, unit)} (log {_value(there, unit)})"
+        yield key, _value(here, unit), _value(there, unit)
 
 
 def _value(value: object, unit: str) -> str:
@@ -225,6 +249,6 @@ def _value(value: object, unit: str) -> str:
     return "none" if value is None else str(value)
 
 
-def _listed(found: Sequence[str]) -> str:
-    more = f" and {len(found) - _MOST_TOLD} more" if len(found) > _MOST_TOLD else ""
-    return ", ".join(found[:_MOST_TOLD]) + more
+def _listed(found: Sequence[tuple[str, str, str]], other: str = "log") -> str:
+    told = [f"{key} {here} ({other} {there})" if here else key for key, here, there in found[:_MOST_TOLD]]
+    return ", ".join(told) + (f" and {len(found) - _MOST_TOLD} more" if len(found) > _MOST_TOLD else "")

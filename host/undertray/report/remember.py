@@ -18,6 +18,8 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
+from undertray.acquire.runfolder import Drive
+
 __all__ = ["Memory", "cache_folder", "fingerprint"]
 
 _FORMAT = 1
@@ -43,6 +45,8 @@ _KINDS: Mapping[str, Any] = {
     "bad_lines": (int, type(None)),
     "duplicate_rows": (int, type(None)),
     "truncated": (str, type(None)),
+    "notices": list,
+    "drive": (dict, type(None)),
 }
 
 
@@ -229,6 +233,9 @@ def _good_fields(fields: object) -> bool:
         return False
     texts = [*fields["facts"], *fields["facts"].values()]
     texts += [fields["started"], fields["verdict"], fields["warning"] or "", fields["truncated"] or ""]
+    texts += fields["notices"]
+    if fields["drive"] is not None and Drive.from_dict(fields["drive"]) is None:
+        return False
     return all(isinstance(t, str) and len(t) <= _TEXT_LIMIT for t in texts)
 
 

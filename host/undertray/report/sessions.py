@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from undertray.acquire.runfolder import Drive, counted_once, find_runs
 from undertray.acquire.runlog import is_run
 from undertray.errors import ReductionError, UndertrayError
 from undertray.report.digest import fact_of
 from undertray.report.remember import Memory
 
-__all__ = ["SORTS", "Session", "find_runs", "headline", "list_sessions", "sort_sessions"]
+__all__ = ["SORTS", "Session", "headline", "list_sessions", "once_each", "sort_sessions"]
 
-_MOST_RUNS = 20000
 _FACT_LENGTH = 80
 _MOST_FACTS = 30
+_MOST_NOTICES, _NOTICE_LENGTH = 20, 300
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +57,12 @@ class Session:
         Rows lost on the way, lines that were no good, rows that came twice.
     truncated : str or None
         Why the run goes on where its log ends; None where nothing says that it does.
+    notices : sequence of str
+        What a reader has to know of its car and its facts.
+    drive : mapping or None
+        What it is known again by (:meth:`undertray.acquire.runfolder.Drive.as_dict`).
+    copies : sequence of str
+        Other files of the folder that hold the same run.
     """
 
     file: str
@@ -77,6 +83,9 @@ class Session:
     bad_lines: int | None
     duplicate_rows: int | None
     truncated: str | None
+    notices: Sequence[str] = ()
+    drive: Mapping[str, Any] | None = None
+    copies: Sequence[str] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """The run as JSON holds it.
@@ -84,9 +93,9 @@ class Session:
         Returns
         -------
         dict
-            Numbers, texts, None and one mapping of texts.
+            Numbers, texts, None, lists of texts and one mapping of texts.
         """
-        return asdict(self)
+        return {name: value for name, value in asdict(self).items() if name != "drive"}
 
 
 SORTS = ("file", "started", "length", "verdict", "margin", "suction", "downforce", "losses", "warning")
@@ -98,36 +107,6 @@ _SORT_FIELD = {
     "downforce": "downforce_n",
     "warning": "warning_s",
 }
-
-
-def find_runs(folder: str | Path) -> list[Path]:
-    """Find what may be the run logs of a folder and the folders in it.
-
-    Parameters
-    ----------
-    folder : str or Path
-        The folder; links to other folders are not followed.
-
-    Returns
-    -------
-    list of Path
-        Its CSV files, in order of their names.
-
-    Raises
-    ------
-    ReductionError
-        When it is no folder, or has more than 20000 CSV files.
-    """
-    root = Path(folder)
-    if not root.is_dir():
-        raise ReductionError("no such folder", where=str(folder), expected="a folder with run logs")
-    found = []
-    for here, folders, files in os.walk(root):
-        folders.sort()
-        found += [Path(here) / name for name in sorted(files) if name.lower().endswith(".csv")]
-        if len(found) > _MOST_RUNS:
-            raise ReductionError("too many files", where=str(folder), expected=f"at most {_MOST_RUNS}")
-    return found
 
 
 def list_sessions(
@@ -171,6 +150,30 @@ def list_sessions(
         yield Session(file=name, **known)
 
 
+def once_each(sessions: Sequence[Session]) -> list[Session]:
+    """List each run once, however many files hold it.
+
+    Parameters
+    ----------
+    sessions : sequence of Session
+        One a file.
+
+    Returns
+    -------
+    list of Session
+        Those that stand for their run, with the files that hold it as well.
+    """
+    stands = counted_once([Drive.from_dict(one.drive) for one in sessions])
+    copies: dict[int, list[str]] = {}
+    for place, one in zip(stands, sessions, strict=True):
+        copies.setdefault(place, []).append(one.file)
+    return [
+        replace(one, copies=[name for name in copies[place] if name != one.file])
+        for place, one in enumerate(sessions)
+        if stands[place] == place
+    ]
+
+
 def sort_sessions(sessions: Sequence[Session], by: str, reverse: bool = False) -> list[Session]:
     """Sort a list of runs.
 
@@ -205,7 +208,9 @@ def sort_sessions(sessions: Sequence[Session], by: str, reverse: bool = False) -
     return sorted(known, key=value, reverse=reverse) + rest
 
 
-def headline(reduction: Any, facts: Mapping[str, Any]) -> dict[str, Any]:
+def headline(
+    reduction: Any, facts: Mapping[str, Any], notices: Sequence[str] = (), drive: Drive | None = None
+) -> dict[str, Any]:
     """Keep of a run what a list shows.
 
     Parameters
@@ -214,6 +219,10 @@ def headline(reduction: Any, facts: Mapping[str, Any]) -> dict[str, Any]:
         The reduced run.
     facts : mapping
         What its log says.
+    notices : sequence of str
+        What a reader has to know of its car and its facts.
+    drive : Drive or None
+        What it is known again by.
 
     Returns
     -------
@@ -247,6 +256,8 @@ def headline(reduction: Any, facts: Mapping[str, Any]) -> dict[str, Any]:
         "bad_lines": reduction.bad_lines,
         "duplicate_rows": reduction.duplicate_rows,
         "truncated": reduction.why,
+        "notices": [notice[:_NOTICE_LENGTH] for notice in notices[:_MOST_NOTICES]],
+        "drive": None if drive is None else drive.as_dict(),
     }
 
 
@@ -267,6 +278,8 @@ def _broken(why: str) -> dict[str, Any]:
         **dict.fromkeys(
             (*numbers, "warning", "warning_s", "lost_rows", "bad_lines", "duplicate_rows", "truncated")
         ),
+        "notices": [],
+        "drive": None,
     }
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from undertray.errors import escaped
@@ -24,6 +24,7 @@ __all__ = [
     "caution_lines",
     "event_words",
     "few_names",
+    "grouped_notices",
     "note_lines",
     "other_levels",
     "run_words",
@@ -33,6 +34,7 @@ __all__ = [
 
 _MOST_LEVELS = 6
 _MOST_NAMES = 5
+_MOST_NOTICES = 10
 WIDTH = 100
 """Columns of a line of text."""
 
@@ -120,6 +122,27 @@ def few_names(names: Sequence[str]) -> str:
     """
     more = f" and {len(names) - _MOST_NAMES} more" if len(names) > _MOST_NAMES else ""
     return ", ".join(escaped(name) for name in names[:_MOST_NAMES]) + more
+
+
+def grouped_notices(told: Iterable[tuple[str, str]]) -> list[str]:
+    """Put what is said of several files into one sentence each.
+
+    Parameters
+    ----------
+    told : iterable of (str, str)
+        A file and what is said of it.
+
+    Returns
+    -------
+    list of str
+        Each sentence once, behind the names of the first few files; of many sentences the first ten.
+    """
+    files: dict[str, list[str]] = {}
+    for name, notice in told:
+        files.setdefault(notice, []).append(name)
+    said = [f"{few_names(names)}: {notice}" for notice, names in files.items()]
+    more = [f"{len(said) - _MOST_NOTICES} more like these"] if len(said) > _MOST_NOTICES else []
+    return said[:_MOST_NOTICES] + more
 
 
 def event_words(reduction: Reduction, event: Loss) -> str:
