@@ -146,3 +146,25 @@ def test_a_disk_that_is_unmounted_is_no_success(disk: Path) -> None:
         _, told = process.communicate(timeout=20)
     assert process.returncode == 1
     assert "or its disk unmounted" in told.splitlines()[-1]
+
+
+@posix
+def test_rows_of_a_link_that_came_back_are_on_the_disk_at_once(tmp_path: Path) -> None:
+    """The board goes on and describes itself no more, as over a link that carries no commands."""
+    out = tmp_path / "run.csv"
+    board = ScriptedBoard()
+
+    def mute(send: Send, over: threading.Event) -> None:
+        while not over.wait(0.02):
+            send(b"".join(board.lines(4)))
+
+    with tcp_board(streaming(board, rows=100), mute) as url:
+        process = record("--port", url, "--out", out)
+        begun_s = time.monotonic()
+        until(lambda: rows_in(out) > 300, process)
+        assert time.monotonic() - begun_s < 10  # 1.5 s of rows, and a slow machine
+        process.kill()
+        process.communicate()
+    run = read_run(out)
+    assert run.seq.tolist() == list(range(len(run.seq)))
+    assert len(run.seq) > 290

@@ -277,6 +277,65 @@ def test_another_board_coming_back_ends_the_log(tmp_path: Path) -> None:
     assert run.end is not None
 
 
+def test_a_board_that_goes_on_is_known_by_its_clock(tmp_path: Path) -> None:
+    board = ScriptedBoard()
+    before: Script = [(0.1, board.device_line()), *rows(board, 100, 0.2), (0.9, vanished())]
+    board.slot += 100
+    bench = Bench(tmp_path, before, [(1.2, board.line()[9:]), *rows(board, 300, 1.21)])
+    done = bench.run(until_s=2)
+    assert (done.rows, done.bad, done.segments) == (100 + 159, 0, 2)
+    assert done.lost == 101  # while the link was away, and the half line
+
+
+def test_another_board_is_found_out_by_its_note_even_where_its_clock_agrees(tmp_path: Path) -> None:
+    board, other = ScriptedBoard(), ScriptedBoard(uid="0badf00d")
+    before: Script = [(0.1, board.device_line()), *rows(board, 100, 0.2), (0.9, vanished())]
+    other.slot = 200
+    bench = Bench(
+        tmp_path, before, [*rows(other, 20, 1.2), (1.5, other.device_line()), *rows(other, 99, 1.6)]
+    )
+    with pytest.raises(LinkError, match="another board came back"):
+        bench.run()
+    assert len(bench.log().seq) == 120
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [{"seq": 30_000}, {"start_us": 500_000}, {"seq": 0, "start_us": 81_235}],
+    ids=["other slots", "other clock", "begun anew"],
+)
+def test_who_does_not_go_on_nor_says_who_it_is_has_its_lines_kept_apart(
+    tmp_path: Path, changes: dict[str, int]
+) -> None:
+    board = ScriptedBoard()
+    before: Script = [(0.1, board.device_line()), *rows(board, 100, 0.2), (0.9, vanished())]
+    other = ScriptedBoard(**{"seq": 140, "start_us": 81_235 + 140 * 5000, **changes})  # type: ignore[arg-type]
+    bench = Bench(tmp_path, before, rows(other, 4000, 1))
+    with pytest.raises(LinkError, match="does not say which board it is"):
+        bench.run()
+    assert bench.clock.us == pytest.approx(13e6, abs=0.2e6)  # the note comes by itself every 10 s
+    run = bench.log()
+    assert len(run.seq) == 100
+    assert run.bad_lines == pytest.approx(12 * 200, abs=5)
+    assert run.end is not None
+    assert run.end["bad"] == run.bad_lines
+
+
+def test_what_is_held_back_is_bounded_and_a_stop_loses_none_of_it(tmp_path: Path) -> None:
+    board = ScriptedBoard()
+    before: Script = [(0.1, board.device_line()), *rows(board, 100, 0.2), (0.9, vanished())]
+    line = ScriptedBoard(4, seq=30_000).line()
+    flood = [(1 + i / 1000, 100 * line) for i in range(1000)]
+    bench = Bench(tmp_path, before, flood)
+    with pytest.raises(LinkError, match="does not say which board it is"):
+        bench.run()
+    assert bench.log().bad_lines * (len(line) - 1) < (1 << 20) + 100 * len(line)  # to one read
+    (tmp_path / "run.csv").unlink()
+    bench = Bench(tmp_path, before, flood)
+    assert bench.run(until_s=1.01).why == "stopped"
+    assert bench.log().bad_lines >= 1000
+
+
 def test_time_that_is_up_while_the_link_is_lost_is_no_success(tmp_path: Path) -> None:
     board = ScriptedBoard()
     before: Script = [(0.1, board.device_line()), *rows(board, 100, 0.2), (0.9, vanished())]

@@ -12,7 +12,8 @@ from undertray.errors import LinkError, RunLogError
 
 __all__ = ["Intake"]
 
-_HELD_LINES = 20_000
+_HELD_BYTES = 1 << 20
+_HELD_US = 12_000_000  # a board describes itself every 10 s, asked or not
 _SEEN_BYTES = 400
 _ENCODED = [chr(b) if 0x20 <= b < 0x7F and b != 0x25 else f"%{b:02X}" for b in range(256)]
 
@@ -73,12 +74,25 @@ class Intake:
         """See the class."""
         return self._slots.duplicates
 
-    def end_link(self) -> None:
-        """Count the half line with which a link broke off."""
+    @property
+    def holding(self) -> bool:
+        """Whether lines wait for their board to say who it is."""
+        return bool(self._held)
+
+    def end_link(self) -> bytes:
+        """Count the half line with which a link broke off, and give up what is held back.
+
+        Returns
+        -------
+        bytes
+            Bad lines for the log: what came of a board that never said who it is.
+        """
         self._framer.close()
+        held, self._held = self._held or [], None
+        return b"".join([self._bad(stamp, line) for stamp, line, _ in held])
 
     def resume(self) -> None:
-        """Begin with a link that came back: nothing is taken until its board says who it is."""
+        """Begin with a link that came back: nothing is taken until its board is known for the same."""
         self._dropped_before = self.dropped_bytes
         self._framer = Framer()
         self._held = [] if self.device else None
@@ -111,6 +125,8 @@ class Intake:
             self.seen += piece[: _SEEN_BYTES - len(self.seen)]
         arrived = [(host_us, line, parse_line(line, self._columns)) for line in self._framer.feed(piece)]
         if self._held is not None:
+            if any(not isinstance(parsed, Bad) for _, _, parsed in arrived):
+                self.last_good_us = host_us
             arrived = self._recognised(self._held, arrived)
         text: list[bytes] = []
         good: list[Row | WireNote] = []
@@ -119,9 +135,7 @@ class Intake:
             if isinstance(parsed, Row) and self._columns not in (None, len(parsed.counts)):
                 parsed = Bad("another number of columns")  # noqa: PLW2901 - the first row fixed it
             if isinstance(parsed, Bad):
-                self.bad += 1
-                encoded = "".join([_ENCODED[byte] for byte in line])
-                text.append(f"#bad {stamp} {encoded}\n".encode())
+                text.append(self._bad(stamp, line))
                 continue
             good.append(parsed)
             if isinstance(parsed, Row):
@@ -135,6 +149,10 @@ class Intake:
         if good:
             self.last_good_us = host_us
         return b"".join(text), self.rows - rows_before, good
+
+    def _bad(self, stamp: int, line: bytes) -> bytes:
+        self.bad += 1
+        return f"#bad {stamp} {''.join([_ENCODED[byte] for byte in line])}\n".encode()
 
     def _header(self, row: Row) -> bytes:
         """Compose the header; from here on the number of columns stands."""
@@ -171,11 +189,21 @@ class Intake:
             if self.device is None:
                 raise
             return  # it stands in the log as it came; whoever reads the log says so
+        self._must_be_the_same(device.uid)
         # rows that came back before the board said that it had been off have told this break already
         if self.device is not None and device.boot != self.device.boot and not self._parted:
             self._apart = True
         self._follow_boot(note.data.get("boot"))
         self.device, self._parted = device, False
+
+    def _must_be_the_same(self, uid: object) -> None:
+        if self.device is not None and uid != self.device.uid:
+            raise LinkError(
+                "another board came back",
+                seen=uid,
+                expected=f"board {self.device.uid}",
+                do="begin a new log for it",
+            )
 
     def _follow_boot(self, boot: object) -> None:
         if self._boot not in (None, boot):
@@ -187,20 +215,19 @@ class Intake:
         held: list[tuple[int, bytes, Row | WireNote | Bad]],
         arrived: list[tuple[int, bytes, Row | WireNote | Bad]],
     ) -> list[tuple[int, bytes, Row | WireNote | Bad]]:
-        """Hold lines back until a device note shows that it is the same board."""
+        """Hold lines back until a row that goes on, or a device note, shows that it is the same board."""
         held += arrived
         told = [p.data for _, _, p in arrived if isinstance(p, WireNote) and p.kind == "device"]
-        if told and self.device is not None:
-            if told[0].get("uid") != self.device.uid:
-                raise LinkError(
-                    "another board came back",
-                    seen=told[0].get("uid"),
-                    expected=f"board {self.device.uid}",
-                    do="begin a new log for it",
-                )
+        first = next(((stamp, p) for stamp, _, p in held if isinstance(p, Row)), None)
+        if told:
+            self._must_be_the_same(told[0].get("uid"))
             self._follow_boot(told[0].get("boot"))  # rows may stand before it says that it was off
             self._held = None
             return held
-        if len(held) > _HELD_LINES:
+        if first and self.device is not None and self._slots.goes_on(first[1], first[0], self.device):
+            self._held = None
+            return held
+        waited_us = held[-1][0] - held[0][0] if held else 0
+        if waited_us > _HELD_US or sum(len(line) for _, line, _ in held) > _HELD_BYTES:
             raise LinkError("what came back does not say which board it is", do="begin a new log for it")
         return []

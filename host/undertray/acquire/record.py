@@ -167,7 +167,7 @@ class Recorder:
 
     def _close(self) -> None:
         self._ended_us = self._now_us()
-        self.intake.end_link()
+        self._writer.put(self.intake.end_link())
         if self.intake.last_good_us is None:  # nothing of a board in it: the name stays free
             self._writer.discard()
             return
@@ -245,7 +245,7 @@ class Recorder:
                 seen=intake.refusal,
                 do="check its sensors with 'selftest' on its console",
             )
-        elif self._lost is not None and now_us - self._lost[0] > patience.return_s * 1e6:
+        elif self._lost and not intake.holding and now_us - self._lost[0] > patience.return_s * 1e6:
             self._give_up_lost()
         elif now_us - max(intake.last_good_us, self._linked_us) > patience.silent_s * 1e6:
             silent = LinkError(
@@ -268,7 +268,7 @@ class Recorder:
     def _regain(self, error: LinkError, why: str, stop: Callable[[], bool]) -> None:
         """Wait for a lost link to come back; raise what was wrong with it when it does not."""
         self._link.close()
-        self.intake.end_link()
+        self._writer.put(self.intake.end_link())
         if self._lost is None:
             self._lost = (self._now_us(), why, error)
             if self.intake.last_good_us is not None:

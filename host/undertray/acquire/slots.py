@@ -21,6 +21,9 @@ SEQ = 1 << 16
 """``seq`` wraps here."""
 LONG_TURN = 0.9 * SEQ
 """A step of so many periods, and more, may hide whole turns of ``seq``."""
+_LATE_S = 0.5
+_NEXT = 3
+_OFF = 1e-3  # a declared rate is rounded
 _TICK_BITS = TICK_LIMIT.bit_length() - 1
 
 
@@ -118,6 +121,36 @@ class SlotCount:
         """Begin with another power-up of the board."""
         self._last: tuple[int, int, int] | None = None
         self._ticks = array("q", [-1]) * SEQ
+
+    def goes_on(self, row: Row, host_us: int, device: Device) -> bool:
+        """Tell whether a row behind a break comes from the same power-up: its slot and its clock say so.
+
+        Parameters
+        ----------
+        row : Row
+            The row.
+        host_us : int
+            When it arrived, µs.
+        device : Device
+            The board before the break.
+
+        Returns
+        -------
+        bool
+            True when as many slots have gone by as its own clock says, to one, and as there was time for by
+            the host's, to half a second; or when it is one of the very next slots, as where a buffer kept
+            it. A board that was off is later by all the time it had run; another board does so by chance
+            once in millions.
+        """
+        if self._last is None:
+            return False
+        seq, t_us, before_us = self._last
+        period_s, away_s = 1 / device.rate_hz, (host_us - before_us) / 1e6
+        slots = (row.seq - seq) % SEQ
+        step_s = (row.t_us - t_us) % (1 << device.tick_bits) / device.tick_hz
+        at_its_time = abs(away_s - slots * period_s) < _LATE_S and slots < LONG_TURN
+        agrees = abs(step_s - slots * period_s) < period_s + _OFF * step_s
+        return slots > 0 and agrees and (at_its_time or slots <= _NEXT)
 
     def take(self, row: Row, host_us: int, device: Device | None) -> None:
         """Count a row.
