@@ -1,6 +1,7 @@
 """The notes that go with a stream, put together without allocation: status and fault."""
 
 from undertray.sensors import CRC, NACK, PART, SATURATED
+from undertray.store import STATES
 from undertray.wire import Line
 
 __all__ = ["Notes"]
@@ -19,7 +20,7 @@ class Notes:
         self._sensors = [column.sensor for column in rig.columns]
         self._second_words = any("kind" in sensor.describe()["scale"] for sensor in self._sensors)
 
-    def status(self, now, skipped, errors, free_bytes):
+    def status(self, now, skipped, errors, free_bytes, store=None):
         """Queue the status note."""
         line = self._line
         line.begin(b'#status,{"t_us":')
@@ -53,6 +54,11 @@ class Notes:
             line.number(count)
         line.text(b'],"free_bytes":')
         line.number(free_bytes)
+        if store is not None and store.state:
+            line.text(b',"store":')
+            line.text(STATES[store.state])
+            line.text(b',"missing_rows":')
+            line.number(store.missing)
         return self._ring.put(line.buf, line.end())
 
     def _put_second_words(self, line):

@@ -53,15 +53,25 @@ def pack(buf, at: int, head, counts, status):
         i += 1
 
 
-def unpack(b, at, head, counts, status):
-    """Take a record apart again."""
-    head[0] = b[at] | b[at + 1] << 8
-    head[1] = b[at + 2] | b[at + 3] << 8 | b[at + 4] << 16 | b[at + 5] << 24
-    head[2] = b[at + 6] | b[at + 7] << 8
-    head[3] = b[at + 8] | b[at + 10] << 8 | b[at + 11] << 16
-    missing = b[at + 12] | b[at + 13] << 8
-    for i in range(head[4]):
-        status[i] = 3 if missing >> i & 1 else 0
-        place = at + _HEAD + 4 * i
-        value = b[place] | b[place + 1] << 8 | b[place + 2] << 16 | b[place + 3] << 24
-        counts[i] = value - (1 << 32) if b[place + 3] & 0x80 else value
+@micropython.viper
+def unpack(buf, at: int, head, counts, status):
+    """Take a record apart again, into arrays that exist: there is little memory left then."""
+    p = ptr8(buf)
+    values = ptr32(head)
+    to = ptr8(counts)
+    states = ptr8(status)
+    values[0] = p[at] | (p[at + 1] << 8)
+    values[1] = p[at + 2] | (p[at + 3] << 8) | (p[at + 4] << 16) | (p[at + 5] << 24)
+    values[2] = p[at + 6] | (p[at + 7] << 8)
+    values[3] = p[at + 8] | (p[at + 10] << 8) | (p[at + 11] << 16)
+    missing = p[at + 12] | (p[at + 13] << 8)
+    n = int(values[4])
+    at += 14
+    i = 0
+    while i < n:
+        states[i] = 3 if (missing >> i) & 1 else 0
+        i += 1
+    i = 0
+    while i < 4 * n:
+        to[i] = p[at + i]
+        i += 1

@@ -1,6 +1,7 @@
 """Commands for the runs kept on the board: store, runs, fetch, erase."""
 
 import gc
+import hashlib
 import os
 import time
 
@@ -11,7 +12,8 @@ from undertray.link import OUT
 __all__ = ["Runs"]
 
 _STALL_US = const(2_000_000)
-_LONGEST = const(2100)
+_PIECE = const(512)
+_DIGEST = const(16)  # hex digits of the digest that an erase may carry
 _REPLY = const(512)  # room kept for the reply, also to a host that has stopped reading
 
 
@@ -35,7 +37,9 @@ class Runs:
             return self._store.on(self._sampler.rate_hz)
         if words == ["off"]:
             self._refuse_to_wait()
-            return {"writing": self._store.off()}
+            told = {"writing": self._store.off()}
+            told.update(self._store.cut())
+            return told
         raise ValueError("store on, or store off")
 
     def write(self):
@@ -61,43 +65,60 @@ class Runs:
         return {"runs": found}
 
     def fetch(self, words):
-        """Send the lines of a run as they are, between two replies."""
-        if len(words) != 1:
-            raise ValueError("fetch N: the number of a run, see 'runs'")
+        """Send a run as it is, from byte FROM on, between two replies; the last has the digest of all."""
+        if len(words) not in (1, 2) or not all([word.isdigit() and len(word) <= 8 for word in words]):
+            raise ValueError("fetch N, or fetch N FROM: the number of a run, see 'runs', and a byte in it")
         self._refuse_to_wait()
         path = self._store.path(words[0])
         if self._sampler.streaming:
             raise ValueError("rows are being sent: 'stop' first")
-        size = os.stat(path)[6]
-        self._console.reply({"to": "fetch", "ok": True, "run": int(words[0]), "bytes": size})
-        lines = 0
+        told = {"run": int(words[0]), "bytes": os.stat(path)[6], "from": int(words[1]) if words[1:] else 0}
+        begin = {"to": "fetch", "ok": True}
+        begin.update(told)
+        self._console.reply(begin)
+        told.update({"sha256": self._read(path, told["from"]), "done": True})
+        return told
+
+    def _read(self, path, start):
+        """Read a run, queue what lies behind byte ``start``; gives the digest of all of it."""
+        digest = hashlib.sha256()
+        piece = memoryview(bytearray(_PIECE))
+        at = n = 0
         with open(path, "rb") as file:
             while True:
-                line = file.readline(_LONGEST)
-                if not line:
+                at += n
+                n = file.readinto(piece)
+                if not n:
                     break
-                self._push(line)
-                lines += 1
-                if lines % 64 == 0:
+                self._feed()
+                digest.update(piece[:n])
+                if at + n > start:
+                    self._push(piece[max(0, start - at) : n])
+                if at % 16384 == 0:
                     gc.collect()
-        return {"run": int(words[0]), "lines": lines, "done": True}
+        return "".join(["{:02x}".format(byte) for byte in digest.digest()])
 
-    def _push(self, line):
-        """Queue a line, waiting for a host that reads, but not for ever."""
+    def _push(self, part):
+        """Queue a piece, waiting for a host that reads, but not for ever."""
         ring = self._console.ring
         moved = time.ticks_us()
-        while ring.room() < len(line) + _REPLY:
+        while ring.room() < len(part) + _REPLY:
             self._feed()
             now = time.ticks_us()
             if ring.port.ready() & OUT and ring.pump(now):
                 moved = now
             elif time.ticks_diff(now, moved) > _STALL_US:
+                ring.put(b"\n", 1)  # a piece ends anywhere, and the reply begins a line
                 raise ValueError("the host does not read")
-        ring.put(line, len(line))
+        ring.put(part, len(part))
 
     def erase(self, words):
-        if len(words) != 1:
-            raise ValueError("erase N: the number of a run, see 'runs'")
+        """Erase a run; where the begin of its digest is given, only the run that has it."""
+        if len(words) not in (1, 2):
+            raise ValueError("erase N, or erase N DIGEST: the number of a run, see 'runs'")
         self._refuse_to_wait()
-        os.remove(self._store.path(words[0]))
+        path = self._store.path(words[0])
+        if words[1:] and self._read(path, 1 << 29)[:_DIGEST] != words[1]:
+            raise ValueError("run {} has another digest: not erased".format(int(words[0])))
+        os.remove(path)
         return {"run": int(words[0])}

@@ -152,7 +152,7 @@ class Sampler:
             return
         if self._weigh:
             self.free_bytes = gc.mem_free()
-        self.notes.status(now, self.skipped, self.health.errors, self.free_bytes)
+        self.notes.status(now, self.skipped, self.health.errors, self.free_bytes, self.store)
         self._to_device += 1
         if self.health.recovered:
             self._to_device = _DEVICE_S

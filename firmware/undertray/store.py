@@ -4,7 +4,8 @@ Rows are packed into memory during the run and written to flash as the wire's ow
 because erasing flash stops everything for tens of milliseconds. A run begins when the throttle goes up
 and ends when it has been down for two seconds (without a throttle pin: ``store on`` to ``store
 off``). It is written under another name and renamed at its end, so that power lost in between costs
-that run and no other.
+that run and no other. What memory has no room for is left out and counted: the status notes, the replies
+and the run itself, in the ``kept`` note at its end, tell how much.
 """
 
 import gc
@@ -19,7 +20,7 @@ from undertray.packed import MARK, pack, record_bytes, unpack
 from undertray.sensors import OK, WAIT
 from undertray.wire import ROW_LIMIT, note, row
 
-__all__ = ["Store"]
+__all__ = ["STATES", "Store"]
 
 FOLDER = "runs"
 _PIECE = const(2048)
@@ -31,6 +32,9 @@ _RECORDING = const(2)
 _FULL = const(3)
 _CLOSING = const(4)
 _KEPT = const(5)  # writing failed: it is tried again at "store off"
+_COLLECT = const(256)  # records written between two collections, some 20 bytes each
+STATES = (b'"off"', b'"waiting"', b'"keeping"', b'"full"', b'"closing"', b'"unwritten"')
+FULL = "board memory full"
 
 
 class Store:
@@ -45,6 +49,7 @@ class Store:
         self._wired = rig.throttle.wired
         self._up_us = throttle_up_us
         self.state = _OFF  # 0 as long as nothing is to be kept
+        self.missing = 0  # rows that this run is short of
         self._per = max(1, _PIECE // self._size)
         self._pieces = []
         self._used = 0
@@ -55,6 +60,8 @@ class Store:
         self._note_head = array("i", [0, 0, MARK, 0, self._n])
         self._note_values = array("i", [0] * self._n)
         self._note_status = bytearray(self._n)
+        self._written = (array("i", [0, 0, 0, 0, self._n]), array("i", [0] * self._n), bytearray(self._n))
+        self._line = memoryview(bytearray(ROW_LIMIT))
         self.fault = None
         self._clean()
 
@@ -87,7 +94,7 @@ class Store:
         if rows < rate_hz:
             self._pieces = []
             raise ValueError("no room for even one second: erase runs, or fewer columns")
-        self._used = 0
+        self._used = self.missing = 0
         self.state = _WAITING if self._wired else _RECORDING
         begins = "when the throttle goes up" if self._wired else "now"
         return {"rows": rows, "seconds": rows // rate_hz, "begins": begins}
@@ -126,15 +133,19 @@ class Store:
             elif state != _WAITING and time.ticks_diff(now, self._last_up) > _SETTLE_US:
                 self.state = _CLOSING
                 return False
+        if state == _FULL:
+            self.missing += 1
         return state == _RECORDING
 
     @micropython.native
     def add(self, head, counts, status):
-        """Keep a row; when the memory is full the rest of the run is lost, but not what is kept."""
+        """Keep a row; when the memory is full the rest of the run is missing, but not what is kept."""
         used = self._used
         piece = used // self._per
         if piece >= len(self._pieces):
             self.state = _FULL
+            if head[2] != MARK:
+                self.missing += 1
             return
         pack(self._pieces[piece], (used - piece * self._per) * self._size, head, counts, status)
         self._used = used + 1
@@ -161,40 +172,44 @@ class Store:
         number = max([0] + self.numbers()) + 1
         name = "{}/{:05d}".format(FOLDER, number)
         records = rows = 0
+        gc.collect()
         try:
             with open(name + ".tmp", "wb") as file:
                 file.write(self.sampler.device)
                 while records < self._used:
-                    rows += self._put(file, records)
+                    is_row = self._put(file, records)
+                    rows += is_row
                     records += 1
-                    if records % 256 == 0:
+                    if not is_row or records % _COLLECT == 0:
                         gc.collect()
                         feed()
+                told = {"rows": rows}
+                told.update(self.cut())
+                file.write(note("kept", told))
             os.rename(name + ".tmp", name + ".csv")
-        except OSError as error:
+        except (OSError, MemoryError) as error:
             self.state = _KEPT
-            raise ValueError(
-                "the run was not written ({}), it is still in memory: erase runs, then 'store off'".format(
-                    error
-                )
-            )
-        self._used = 0
+            why = "the run was not written ({!r}), it is still in memory: erase runs, then 'store off'"
+            raise ValueError(why.format(error))
+        told["run"] = number
+        self._used = self.missing = 0
         self.state = _WAITING if self._wired else _OFF
-        return {"run": number, "rows": rows}
+        return told
+
+    def cut(self):
+        """What a reply or a run says where the run is short of rows; nothing where it is whole."""
+        return {"cut": True, "missing_rows": self.missing, "why": FULL} if self.missing else {}
 
     def _put(self, file, record):
         """Write one record as its line; 1 for a row, 0 for a note."""
-        head = array("i", [0, 0, 0, 0, self._n])
-        counts = array("i", [0] * self._n)
-        status = bytearray(self._n)
+        head, counts, status = self._written
         at = record % self._per * self._size
         unpack(self._pieces[record // self._per], at, head, counts, status)
         if head[2] != MARK:
-            line = bytearray(ROW_LIMIT)
-            file.write(memoryview(line)[: row(line, head, counts, status)])
+            file.write(self._line[: row(self._line, head, counts, status)])
             return 1
-        known = [None if status[i] else counts[i] for i in range(self._n)]
         n = self._n
+        known = [None if status[i] else counts[i] for i in range(n)]
         warmth = [None if self._second[i] or known[i] is None else known[i] / 100 for i in range(n)]
         told = {"t_us": head[1], "pack_mv": head[0] or None, "temperature_c": warmth}
         if any(self._second):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 from typing import Any
 
@@ -44,7 +45,7 @@ def test_a_kept_run_has_the_rows_of_the_live_one(tmp_path: Path, engine: str) ->
     assert [note["temperature_c"] for note in status] == [[25.03] * 4] * 4
     begin, end = [note for note in notes(lines, "reply") if note["to"] == "fetch"]
     assert begin["bytes"] == sum(len(line) + 1 for line in kept)
-    assert end["lines"] == len(kept)
+    assert end["sha256"] == hashlib.sha256(b"".join(line + b"\n" for line in kept)).hexdigest()
     told = [note for note in notes(lines, "reply") if note["to"] == "store"]
     assert told[0]["begins"] == "when the throttle goes up"
     assert told[0]["seconds"] == told[0]["rows"] // 200
@@ -108,6 +109,14 @@ app.run(ScriptedPort(simclock.CLOCK, [[500000, "store on"]], []), 1)
     kept = 4 * 68  # records of 30 bytes, 68 in a piece of 2 kB; four pieces are the first to hold 8000 // 30
     assert told[0]["rows"] == kept
     assert kept - 2 <= told[1]["rows"] <= kept  # one record a second is a note
+    # the slots from 1 s to 4 s and two seconds more; a pulse comes every 20 ms, which are 4 slots
+    assert abs(told[1]["rows"] + told[1]["missing_rows"] - 5 * 200) <= 5
+    assert (told[1]["cut"], told[1]["why"]) == (True, "board memory full")
+    states = [(note.get("store"), note.get("missing_rows")) for note in notes(lines, "status")]
+    assert [state for state, _ in states[:2]] == ["keeping", "keeping"]
+    full = [missing for state, missing in states if state == "full"]
+    assert full == sorted(full)
+    assert full[-1] > 500
     assert len(rows(lines)) > 1500
 
 
@@ -222,6 +231,33 @@ def test_fetch_is_refused_while_rows_flow_and_gives_up_on_a_deaf_host(tmp_path: 
     told = [note for note in notes(lines, "reply") if note["to"] == "fetch"]
     assert "'stop' first" in told[0]["why"]
     assert told[-1]["why"] == "the host does not read"
+
+
+@engines
+def test_a_fetch_can_begin_anywhere_and_its_digest_is_that_of_the_whole_run(
+    tmp_path: Path, engine: str
+) -> None:
+    text = b"".join(b"%d,some line of a run\n" % i for i in range(200))
+    (tmp_path / "runs").mkdir()
+    (tmp_path / "runs" / "00007.csv").write_bytes(text)
+    digest = hashlib.sha256(text).hexdigest()
+    begin = text.index(b"\n", 1000) + 1
+    script = [
+        [100_000, "stop"],
+        [200_000, f"fetch 7 {begin}"],
+        [900_000, f"fetch 7 {len(text)}"],
+        [1_000_000, "erase 7 0123456789abcdef"],
+        [1_100_000, f"erase 7 {digest[:16]}"],
+        [1_200_000, "runs"],
+    ]
+    lines = simulate(tmp_path, engine, script=script, throttle_us=1000, end_us=1_500_000)
+    told = [note for note in notes(lines, "reply") if note["to"] in ("fetch", "erase", "runs")]
+    assert [note.get("from") for note in told[:4]] == [begin, begin, len(text), len(text)]
+    assert [note["sha256"] for note in told[:4] if "done" in note] == [digest] * 2
+    assert _fetched(lines) == text[begin:].splitlines()
+    assert told[4]["why"] == "run 7 has another digest: not erased"
+    assert told[5]["ok"] is True
+    assert told[6]["runs"] == []
 
 
 @engines
