@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -61,12 +62,16 @@ def board_with(runs: dict[int, bytes], before: bytes = b"") -> Console:
         number = int(command.split()[1])
         if number not in runs:
             return encode_note("reply", {"to": "fetch", "ok": False, "why": f"no run '{number}'"})
-        text = runs[number]
-        head = reply("fetch", run=number, bytes=len(text))
-        return head + text + reply("fetch", run=number, lines=text.count(b"\n"), done=True)
+        text, start = runs[number], int([*command.split(), "0"][2])
+        head = reply("fetch", run=number, bytes=len(text), **{"from": start})
+        digest = hashlib.sha256(text).hexdigest()
+        return head + text[start:] + reply("fetch", run=number, sha256=digest, done=True)
 
     def erase(command: str) -> bytes:
-        runs.pop(int(command.split()[1]))
+        _, number, digest = command.split()
+        if not hashlib.sha256(runs[int(number)]).hexdigest().startswith(digest) or len(digest) != 16:
+            return encode_note("reply", {"to": "erase", "ok": False, "why": "another digest"})
+        runs.pop(int(number))
         return reply("erase")
 
     return Console(
@@ -169,41 +174,150 @@ def _replies(lines: list[bytes]) -> list[tuple[int, dict[str, Any]]]:
     return [(i, notes([line, b""], "reply")[0]) for i, line in enumerate(lines) if line.startswith(b"#reply")]
 
 
+def spoilt(runs: dict[int, bytes], spoil: Callable[[bytes], bytes], times: int = 99) -> Console:
+    """A board whose first ``times`` transfers come spoilt, their two replies aside."""
+    console = board_with(runs)
+    whole = console.answers["fetch"]
+    left = [times]
+
+    def fetch(command: str) -> bytes:
+        head, *lines, last, _ = whole(command).split(b"\n")
+        text = b"".join(line + b"\n" for line in lines)
+        left[0] -= 1
+        return head + b"\n" + (spoil(text) if left[0] >= 0 else text) + last + b"\n"
+
+    console.answers["fetch"] = fetch
+    return console
+
+
+def flipped(at: int) -> Callable[[bytes], bytes]:
+    def flip(text: bytes) -> bytes:
+        i = at % len(text)
+        return text[:i] + bytes([text[i] ^ 1]) + text[i + 1 :]
+
+    return flip
+
+
 @pytest.mark.parametrize(
-    ("spoil", "words"),
+    "spoil",
     [
-        # the board's last word then hangs on to the half line
-        (lambda text: text[:-30], "sends more than the run has"),
-        (lambda text: b"".join(text.splitlines(True)[:-1]), "did not come whole"),
-        (lambda text: text + text.splitlines(True)[-1], "sends more than the run has"),
-        (lambda text: text[: len(text) // 2], "did not come whole"),
+        flipped(1500),
+        lambda text: text[:-30],  # the board's last word then hangs on to the half line
+        lambda text: b"".join(text.splitlines(True)[:-1]),
+        lambda text: text + text.splitlines(True)[-1],
+        lambda text: text[: len(text) // 2],
     ],
-    ids=["half a line less", "a line less", "a line more", "half"],
+    ids=["a bit", "half a line less", "a line less", "a line more", "half"],
 )
-def test_a_run_that_does_not_come_whole_leaves_nothing(
-    tmp_path: Path, spoil: Callable[[bytes], bytes], words: str
+def test_damage_on_the_way_is_asked_for_again_and_never_kept(
+    tmp_path: Path, spoil: Callable[[bytes], bytes]
 ) -> None:
     text = kept(50)
-    console = board_with({1: text})
-    whole = console.answers["fetch"]
-    console.answers["fetch"] = lambda command: whole(command).replace(text, spoil(text))
-    with pytest.raises(LinkError, match=words):
-        fetcher(console).fetch(1, tmp_path, {})
-    assert list(tmp_path.iterdir()) == []
+    done = fetcher(spoilt({1: text}, spoil, times=1)).fetch(1, tmp_path / "once", {})
+    assert (done.rows, done.bad, done.sha256) == (50, 0, hashlib.sha256(text).hexdigest())
+    with pytest.raises(LinkError, match="did not come whole"):
+        fetcher(spoilt({1: text}, spoil)).fetch(1, tmp_path / "always", {})
+    assert not (tmp_path / "always").exists()
 
 
-def test_a_board_that_restarts_or_goes_silent_while_it_sends(tmp_path: Path) -> None:
+def test_only_the_rest_is_asked_for_again(tmp_path: Path) -> None:
+    text = kept(300)
+    console = spoilt({1: text}, flipped(9000), times=1)
+    fetcher(console).fetch(1, tmp_path, {})
+    begin = text.rindex(b"\n", 0, 9000) + 1
+    assert console.written == ["fetch 1", f"fetch 1 {begin}"]
+
+
+def test_a_damaged_line_that_passes_its_check_is_found_by_the_digest(tmp_path: Path) -> None:
     text = kept(50)
-    other = ScriptedBoard(boot=1)
-    answer = reply("fetch", run=1, bytes=len(text)) + text[:1500].rpartition(b"\n")[0] + b"\n"
-    console = Console({"fetch": lambda _: answer + other.device_line()})
-    with pytest.raises(RunLogError, match="restarted in the middle"):
-        fetcher(console).fetch(1, tmp_path, {})
-    console = Console({"fetch": lambda _: answer})
+    lines = text.splitlines(True)
+    twice = b"".join([*lines[:20], lines[21], lines[20], *lines[22:]])  # each line is good
+    console = spoilt({1: text}, lambda _: twice, times=1)
+    done = fetcher(console).fetch(1, tmp_path, {})
+    assert console.written == ["fetch 1", "fetch 1"]
+    assert [
+        line.partition(b",")[2] for line in done.path.read_bytes().splitlines() if line[:1].isdigit()
+    ] == [line.rstrip() for line in lines[1:]]
+
+
+def test_a_link_that_breaks_is_opened_again_and_the_run_goes_on(tmp_path: Path) -> None:
+    text = kept(200)
+
+    class Breaks(Console):
+        def read(self, timeout_s: float) -> bytes:
+            piece = super().read(timeout_s)
+            if self.written and self.written[-1].startswith("fetch") and len(self.pending) < 4000:
+                raise LinkError("the port vanished", where=self.name)
+            return piece
+
+    first = Breaks(board_with({1: text}).answers)
+    second = board_with({1: text})
+    opened = [LinkError("there is no such port"), second]
+    waited: list[float] = []
+
+    def reopen() -> Console:
+        given = opened.pop(0)
+        if isinstance(given, LinkError):
+            raise given
+        return given
+
+    talk = Fetcher(first, clock_s=lambda: first.now_s + second.now_s, reopen=reopen, wait=waited.append)
+    done = talk.fetch(1, tmp_path, {})
+    assert (done.rows, done.bad) == (200, 0)
+    assert second.written[0] == "stop"
+    assert int(second.written[1].split()[2]) > 3000
+    assert waited == [0.25]
+    with pytest.raises(LinkError, match="the port vanished"):
+        fetcher(Breaks(board_with({1: text}).answers)).fetch(1, tmp_path, {})
+
+
+def test_a_board_that_goes_silent_or_drips_is_given_up(tmp_path: Path) -> None:
+    text = kept(50)
+    answer = reply("fetch", run=1, bytes=len(text), **{"from": 0}) + text[:1500].rpartition(b"\n")[0] + b"\n"
+    console = Console({"fetch": lambda command: answer if command == "fetch 1" else b""})
     with pytest.raises(LinkError, match="does not answer"):
         fetcher(console).fetch(1, tmp_path, {})
-    assert console.now_s < 11
+    assert console.now_s < 16
+
+    class Drips(Console):
+        def read(self, timeout_s: float) -> bytes:
+            piece, self.pending = self.pending[:1], self.pending[1:]
+            self.now_s += 1.0
+            return piece
+
+    drips = Drips(board_with({1: text}).answers)
+    drips.pending = b"12,34\n" * 1000
+    with pytest.raises(LinkError):
+        fetcher(drips).fetch(1, tmp_path, {})
+    assert drips.now_s < 30 + len(text) / 2000 + 2
+    # a stream of lines that never is an answer
+    endless = Console({}, b"7,7\n" * 1_000_000)
+    endless.read = lambda timeout_s: _spend(endless)  # type: ignore[method-assign]
+    with pytest.raises(LinkError, match="does not answer"):
+        fetcher(endless).runs()
     assert list(tmp_path.iterdir()) == []
+
+
+def _spend(console: Console) -> bytes:
+    console.now_s += 0.01
+    return b"7,7\n" * 20
+
+
+def test_a_run_that_came_damaged_is_not_erased(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    runs = {1: kept(499)}
+    monkeypatch.setattr(link_module, "open_link", lambda port, baud: spoilt(runs, flipped(9000)))
+    done = CliRunner().invoke(app, ["fetch", "--port", "x", "1", "--out", str(tmp_path / "o"), "--erase"])
+    assert isinstance(done.exception, LinkError)
+    assert "still on the board" in str(done.exception)
+    assert 1 in runs
+    assert not (tmp_path / "o").exists()
+
+
+def test_a_board_that_tells_no_digest_is_told_so(tmp_path: Path) -> None:
+    text = kept(5)
+    old = reply("fetch", run=1, bytes=len(text)) + text + reply("fetch", run=1, lines=6, done=True)
+    with pytest.raises(LinkError, match="tells no digest"):
+        fetcher(Console({"fetch": lambda _: old})).fetch(1, tmp_path, {})
 
 
 @pytest.mark.parametrize(
@@ -245,6 +359,25 @@ def test_a_line_damaged_on_the_flash_is_kept_as_bad(tmp_path: Path) -> None:
     run = read_run(done.path)
     assert run.bad_lines == 1
     assert board_time(run).lost_rows == 1
+
+
+def test_a_run_that_the_board_cut_is_a_cut_log(tmp_path: Path) -> None:
+    told = {"rows": 50, "missing_rows": 640, "cut": True, "why": "board memory full"}
+    done = fetcher(board_with({1: kept(50) + encode_note("kept", told)})).fetch(1, tmp_path, {})
+    assert done.missing_rows == 640
+    end = read_run(done.path).end
+    assert end is not None
+    assert (end["why"], end["cut"], end["missing_rows"]) == ("board memory full", True, 640)
+    whole = fetcher(board_with({2: kept(50) + encode_note("kept", {"rows": 50})})).fetch(2, tmp_path, {})
+    end = read_run(whole.path).end
+    assert end is not None
+    assert "cut" not in end
+    # a stranger's note changes nothing but that the log says it is cut
+    odd = encode_note("kept", {"cut": True, "missing_rows": -3, "why": "x" * 500})
+    strange = fetcher(board_with({3: kept(50) + odd})).fetch(3, tmp_path, {})
+    end = read_run(strange.path).end
+    assert end is not None
+    assert (end["missing_rows"], end["why"]) == (0, "x" * 80)
 
 
 def test_names_tell_runs_apart(tmp_path: Path) -> None:

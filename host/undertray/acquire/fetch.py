@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -11,19 +10,16 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from undertray.acquire.framing import Framer
+from undertray.acquire.console import BoardConsole
 from undertray.acquire.link import Link
 from undertray.acquire.stored import StoredLog
-from undertray.acquire.wire import Row, WireNote, parse_line
-from undertray.errors import LinkError
+from undertray.acquire.transfer import Transfer
+from undertray.acquire.wire import parse_line
 
 __all__ = ["Fetched", "Fetcher", "StoredRun"]
 
-_READ_S = 0.05
-_ANSWER_S = 5.0
-_SILENT_S = 10.0
-_LARGEST = 1 << 26
 _RUNS = 1000
+_DIGEST = 16  # hex digits that go with an erase
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +52,10 @@ class Fetched:
         Rows in it, and lines that fail their check.
     new : bool
         False when the log was there already; it is left as it was.
+    sha256 : str
+        Digest of the run, which the board and what came agree on.
+    missing_rows : int or None
+        Rows that the board had no room for; None where the run is whole.
     """
 
     number: int
@@ -63,6 +63,8 @@ class Fetched:
     rows: int
     bad: int
     new: bool
+    sha256: str
+    missing_rows: int | None = None
 
 
 class Fetcher:
@@ -74,6 +76,10 @@ class Fetcher:
         Open link to the board; it stays the caller's to close.
     clock_s : callable
         Monotonic time, s.
+    reopen : callable or None
+        Opens the link again after it broke; None: a broken link ends it.
+    wait : callable
+        Sleeps so many seconds.
 
     Notes
     -----
@@ -81,12 +87,16 @@ class Fetcher:
     end by :meth:`session`.
     """
 
-    def __init__(self, link: Link, *, clock_s: Callable[[], float] = time.monotonic) -> None:
-        self._link = link
-        self._clock_s = clock_s
-        self._framer = Framer()
-        self._waiting: list[bytes] = []
-        self._streamed = False
+    def __init__(
+        self,
+        link: Link,
+        *,
+        clock_s: Callable[[], float] = time.monotonic,
+        reopen: Callable[[], Link] | None = None,
+        wait: Callable[[float], None] = time.sleep,
+    ) -> None:
+        self._console = BoardConsole(link, clock_s)
+        self._transfer = Transfer(self._console, clock_s, reopen, wait)
 
     @contextmanager
     def session(self) -> Iterator[None]:
@@ -101,12 +111,12 @@ class Fetcher:
         LinkError
             When the board does not answer.
         """
-        self._ask("stop")
+        self._console.ask("stop")
         try:
             yield
         finally:
-            if self._streamed:
-                self._link.write(b"start\n")
+            if self._console.streamed and not self._console.broken:
+                self._console.link.write(b"start\n")
 
     def runs(self) -> list[StoredRun]:
         """List the runs on the board.
@@ -121,10 +131,12 @@ class Fetcher:
         LinkError
             When the board does not answer, refuses, or its list makes no sense.
         """
-        told = self._ask("runs").get("runs")
+        told = self._console.ask("runs").get("runs")
         if not isinstance(told, list) or len(told) > _RUNS:
-            raise self._nonsense(told)
-        return [StoredRun(self._number(item, "run"), self._number(item, "bytes")) for item in told]
+            raise self._console.nonsense(told)
+        return [
+            StoredRun(self._console.number(item, "run"), self._console.number(item, "bytes")) for item in told
+        ]
 
     def fetch(self, number: int, folder: Path, facts: Mapping[str, Any]) -> Fetched:
         """Bring one run into a log.
@@ -146,101 +158,39 @@ class Fetcher:
         Raises
         ------
         LinkError
-            When the board refuses, falls silent, restarts, or not every byte of the run came.
-            Nothing is left of the log then.
+            When the board refuses, restarts, tells no digest, or the run did not come whole in
+            20 attempts or in the time: 30 s and a second for each 2000 bytes. No log is made then.
         RunLogError
             When the log cannot be written, or what came is no run of a board.
+
+        Notes
+        -----
+        What is damaged or missing is asked for again, from the first line that fails its check on. A
+        line that is damaged on the board itself comes damaged and is kept so: the digest agrees.
         """
-        begin = self._ask(f"fetch {number}")
-        size = self._number(begin, "bytes")
+        text, digest = self._transfer.bring(number)
         told_utc = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
         log = StoredLog(folder, {**facts, "stored_run": number, "fetched_utc": told_utc})
         try:
-            end, lines, came = self._take_run(log, size)
-            if (lines, came) != (end.get("lines"), size):
-                raise LinkError(
-                    f"run {number} did not come whole",
-                    where=self._link.name,
-                    seen=f"{lines} lines, {came} bytes",
-                    expected=f"{end.get('lines')} lines, {size} bytes",
-                    do="fetch it again",
-                )
+            for line in text.removesuffix(b"\n").split(b"\n") if text else ():
+                log.add(line, parse_line(line))
             path, new = log.keep(number)
         except BaseException:
             log.discard()
             raise
-        return Fetched(number, path, log.rows, log.bad, new)
+        return Fetched(number, path, log.rows, log.bad, new, digest, log.missing_rows)
 
-    def erase(self, number: int) -> None:
-        """Erase a run on the board.
+    def erase(self, run: Fetched) -> None:
+        """Erase a run on the board, if it is still the one that was brought.
 
         Parameters
         ----------
-        number : int
-            Its number.
+        run : Fetched
+            The run.
 
         Raises
         ------
         LinkError
             When the board does not answer or refuses.
         """
-        self._ask(f"erase {number}")
-
-    def _take_run(self, log: StoredLog, size: int) -> tuple[Mapping[str, Any], int, int]:
-        """Take lines until the board says that was all; gives its word, lines and bytes."""
-        lines = came = 0
-        while True:
-            line = self._next(_SILENT_S)
-            parsed = parse_line(line)
-            if isinstance(parsed, WireNote) and parsed.kind == "reply":
-                return self._agreed(parsed.data, "fetch"), lines, came
-            lines += 1
-            came += len(line) + 1
-            if came > size:
-                raise LinkError(
-                    "the board sends more than the run has",
-                    where=self._link.name,
-                    expected=f"{size} bytes",
-                    do="it may have restarted: fetch the run again",
-                )
-            log.add(line, parsed)
-
-    def _ask(self, command: str) -> Mapping[str, Any]:
-        """Send a command; give the board's answer."""
-        to = command.partition(" ")[0]
-        self._link.write(command.encode() + b"\n")
-        until_s = self._clock_s() + _ANSWER_S
-        while True:
-            parsed = parse_line(self._next(until_s - self._clock_s(), command))
-            self._streamed |= isinstance(parsed, Row)
-            if isinstance(parsed, WireNote) and parsed.kind == "reply" and parsed.data.get("to") == to:
-                return self._agreed(parsed.data, to)
-
-    def _next(self, patience_s: float, command: str = "fetch") -> bytes:
-        until_s = self._clock_s() + patience_s
-        while not self._waiting:
-            if self._clock_s() > until_s:
-                raise LinkError(
-                    f"the board does not answer to '{command}'",
-                    where=self._link.name,
-                    expected="a board with this firmware",
-                    do="check the port with 'undertray ports', or take the board off and on",
-                )
-            self._waiting = self._framer.feed(self._link.read(_READ_S))
-        return self._waiting.pop(0)
-
-    def _agreed(self, data: Mapping[str, Any], to: str) -> Mapping[str, Any]:
-        if data.get("to") != to or data.get("ok") is not True:
-            raise LinkError(f"the board refuses '{to}'", where=self._link.name, seen=data.get("why"))
-        return data
-
-    def _number(self, data: object, key: str) -> int:
-        value = data.get(key) if isinstance(data, dict) else None
-        if not isinstance(value, int) or isinstance(value, bool) or not 0 <= value <= _LARGEST:
-            raise self._nonsense(data)
-        return value
-
-    def _nonsense(self, seen: object) -> LinkError:
-        return LinkError(
-            "the board's answer makes no sense", where=self._link.name, seen=json.dumps(seen, default=str)
-        )
+        self._console.ask(f"erase {run.number} {run.sha256[:_DIGEST]}")

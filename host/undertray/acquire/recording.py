@@ -62,9 +62,11 @@ class Recording:
         From the first row to the end, host clock.
     why : str
         Why it ended: ``stopped``, ``time is up``, ``end of file``, ``port vanished``,
-        ``silent``, ``disk failed``.
+        ``silent``, ``disk failed``; of a run fetched from a board ``fetched`` or why the board cut it.
     duplicates : int
         Rows in the log that tell a slot for the second time.
+    missing_rows : int or None
+        Rows that a run kept on the board is short of; None for a run that is whole.
     """
 
     path: Path
@@ -77,6 +79,7 @@ class Recording:
     seconds: float
     why: str
     duplicates: int = 0
+    missing_rows: int | None = None
 
 
 def first_lines(facts: Mapping[str, Any], car: Mapping[str, Any] | None = None) -> bytes:
@@ -161,4 +164,6 @@ def end_line(recording: Recording) -> bytes:
         "dropped_bytes": recording.dropped_bytes,
         "unwritten_rows": recording.unwritten_rows,
     }
+    if recording.missing_rows is not None:
+        end |= {"cut": True, "missing_rows": recording.missing_rows}
     return f"#end {json.dumps(end)}\n".encode()

@@ -22,6 +22,7 @@ __all__ = ["StoredLog"]
 
 _FACTS_LIMIT = 60_000
 _NAMES = 100
+_WHY_LIMIT = 80
 _UID = re.compile(r"[0-9a-fA-F]{1,32}")
 
 
@@ -39,6 +40,8 @@ class StoredLog:
     ----------
     rows, bad : int
         Rows so far, and lines that fail their check.
+    missing_rows : int or None
+        Rows the board says the run is short of, from its ``kept`` note; None where it is whole.
 
     Notes
     -----
@@ -61,6 +64,8 @@ class StoredLog:
             )
         self._folder = folder
         self._intake = Intake()
+        self.missing_rows: int | None = None
+        self._why = "fetched"
         self._now_us = 0
         self._tick: int | None = None
         self._part = folder / f"fetching-{os.getpid()}.part"
@@ -103,6 +108,8 @@ class StoredLog:
                 raise RunLogError("the board restarted in the middle of the run", do="fetch it again")
         elif self._intake.device is None:
             raise RunLogError("the run does not begin with the board's description", seen=line)
+        if isinstance(parsed, WireNote) and parsed.kind == "kept":
+            self._end_of_run(parsed.data)
         if isinstance(parsed, Row):
             step = 0 if self._tick is None else (parsed.t_us - self._tick) % TICK_LIMIT
             self._now_us += step
@@ -112,6 +119,15 @@ class StoredLog:
             self._file.write(text)
         except OSError as error:
             raise self._cannot(error) from error
+
+    def _end_of_run(self, data: Mapping[str, Any]) -> None:
+        """Take what the board says of the whole run at its end."""
+        missing = data.get("missing_rows")
+        if data.get("cut") is not True:
+            return
+        good = isinstance(missing, int) and not isinstance(missing, bool) and 0 <= missing < TICK_LIMIT
+        self.missing_rows = missing if good else 0
+        self._why = str(data.get("why"))[:_WHY_LIMIT]
 
     def keep(self, number: int) -> tuple[Path, bool]:
         """Close the log and give it its name.
@@ -143,8 +159,9 @@ class StoredLog:
             dropped_bytes=0,
             unwritten_rows=0,
             seconds=self._now_us / 1e6,
-            why="fetched",
+            why=self._why,
             duplicates=self._intake.duplicates,
+            missing_rows=self.missing_rows,
         )
         uid = device.uid if _UID.fullmatch(device.uid) else "board"
         stem = f"{uid}-{device.boot:08x}-{number:05d}"

@@ -31,7 +31,7 @@ def _fetch(
     listed: Annotated[bool, typer.Option("--list", help="Only list the runs on the board.")] = False,
     out: Annotated[Path | None, typer.Option(help="Folder for the logs.", file_okay=False)] = None,
     erase: Annotated[
-        bool, typer.Option("--erase", help="Erase each run on the board once its log is whole.")
+        bool, typer.Option("--erase", help="Erase each run on the board once its log is whole, by digest.")
     ] = False,
     car: Annotated[str | None, typer.Option(help="Which car: kept in the log.")] = None,
     skirt: Annotated[str | None, typer.Option(help="Which skirt: kept in the log.")] = None,
@@ -39,19 +39,28 @@ def _fetch(
 ) -> None:
     """Bring runs that the board kept on a drive without a cable; they are reduced like any other.
 
+    A run counts as brought when its digest is the board's own; what breaks off or comes damaged is asked for
+    again, and given up after 30 s and a second for each 2000 bytes. Only a run that was brought is erased.
+
     The board keeps runs with "store": {"at_boot": true} in its board.json, or after 'store on' on its
     console: any serial terminal at 115200 baud, see wiring/board.md.
 
     Example: undertray fetch --port /dev/ttyACM0 --all --out runs/
     """
     from undertray.acquire.fetch import Fetcher
-    from undertray.acquire.link import open_link
+    from undertray.acquire.link import Link, open_link
 
     if not listed and (out is None or not (every or numbers)):
         raise typer.BadParameter("give the numbers of runs or --all, and --out FOLDER; or --list")
-    link = open_link(port, baud)
+    links = [open_link(port, baud)]
+
+    def reopen() -> Link:
+        links[-1].close()
+        links.append(open_link(port, baud))
+        return links[-1]
+
     try:
-        fetcher = Fetcher(link)
+        fetcher = Fetcher(links[0], reopen=reopen)
         with fetcher.session():
             there = fetcher.runs() if listed or every else ()
             if (listed or every) and not there:
@@ -68,10 +77,13 @@ def _fetch(
                 told = f"{done.rows} rows, {done.bad} bad" if done.new else "was there already"
                 print(done.path)
                 print(f"undertray: run {number}: {told}", file=sys.stderr)
+                if done.missing_rows is not None:
+                    cut = f"cut short: the board had no room for {done.missing_rows} more rows"
+                    print(f"undertray: run {number}: {cut}", file=sys.stderr)
                 if erase:
-                    fetcher.erase(number)
+                    fetcher.erase(done)
     finally:
-        link.close()
+        links[-1].close()
 
 
 def _host(port: str) -> dict[str, str]:

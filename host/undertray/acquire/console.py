@@ -1,0 +1,199 @@
+"""The board's console as a program talks to it: a command a line, its answer among whatever else comes."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from undertray.acquire.link import Link
+from undertray.acquire.wire import NOTE_LIMIT, Row, WireNote, check, parse_line
+from undertray.errors import LinkError
+
+__all__ = ["BoardConsole", "encode_command"]
+
+_READ_S = 0.05
+_ANSWER_S = 5.0
+_LARGEST = 1 << 26
+
+
+class BoardConsole:
+    """Asks one board.
+
+    Parameters
+    ----------
+    link : Link
+        Open link to the board; it stays the caller's to close.
+    clock_s : callable
+        Monotonic time, s.
+
+    Attributes
+    ----------
+    link : Link
+        The link in use; see :meth:`take_up`.
+    broken : bool
+        Whether the link failed, as opposed to the board refusing or falling silent.
+    streamed : bool
+        Whether rows came while an answer was waited for.
+    """
+
+    def __init__(self, link: Link, clock_s: Callable[[], float] = time.monotonic) -> None:
+        self.link = link
+        self.broken = self.streamed = False
+        self._clock_s = clock_s
+        self._rest = b""
+        self._waiting: list[bytes] = []
+
+    def take_up(self, link: Link | None = None) -> None:
+        """Forget what came and was not read, and go on with another link where one is given.
+
+        Parameters
+        ----------
+        link : Link or None
+            The new link.
+        """
+        self.link, self.broken = link or self.link, self.broken and link is None
+        self._rest, self._waiting = b"", []
+
+    def ask(
+        self,
+        command: str,
+        until_s: float | None = None,
+        fits: Callable[[Mapping[str, Any]], bool] = lambda _: True,
+    ) -> Mapping[str, Any]:
+        """Send a command and wait for its answer.
+
+        Parameters
+        ----------
+        command : str
+            Without line feed.
+        until_s : float or None
+            How long to wait, on the clock given; 5 s from now if None.
+        fits : callable
+            Whether an answer is the one waited for; others are passed over.
+
+        Returns
+        -------
+        mapping
+            What the reply says.
+
+        Raises
+        ------
+        LinkError
+            When the link breaks, the board does not answer in time, or refuses.
+        """
+        to = command.partition(" ")[0]
+        until_s = self._clock_s() + _ANSWER_S if until_s is None else until_s
+        try:
+            self.link.write(command.encode() + b"\n")
+        except LinkError:
+            self.broken = True
+            raise
+        while (line := self.next(until_s)) is not None:
+            parsed = parse_line(line)
+            self.streamed |= isinstance(parsed, Row)
+            if not isinstance(parsed, WireNote) or parsed.kind != "reply" or parsed.data.get("to") != to:
+                continue
+            if parsed.data.get("ok") is not True:
+                raise LinkError(
+                    f"the board refuses '{to}'", where=self.link.name, seen=parsed.data.get("why")
+                )
+            if fits(parsed.data):
+                return parsed.data
+        raise LinkError(
+            f"the board does not answer to '{command}'",
+            where=self.link.name,
+            expected="a board with this firmware",
+            do="check the port with 'undertray ports', or take the board off and on",
+        )
+
+    def next(self, until_s: float) -> bytes | None:
+        """Give the next line.
+
+        Parameters
+        ----------
+        until_s : float
+            How long to wait, on the clock given.
+
+        Returns
+        -------
+        bytes or None
+            As it came, without line feed; None when none came in time.
+
+        Raises
+        ------
+        LinkError
+            When the link breaks.
+        """
+        while not self._waiting or self._clock_s() > until_s:
+            if self._clock_s() > until_s:
+                return None
+            try:
+                piece = self.link.read(_READ_S)
+            except LinkError:
+                self.broken = True
+                raise
+            *self._waiting, self._rest = (self._rest + piece).split(b"\n")
+            if len(self._rest) > NOTE_LIMIT:  # no line of ours: a bad one, as it is
+                self._waiting.append(self._rest)
+                self._rest = b""
+        return self._waiting.pop(0)
+
+    def number(self, data: object, key: str) -> int:
+        """Take a count out of an answer.
+
+        Parameters
+        ----------
+        data : object
+            The answer, or a part of it.
+        key : str
+            Which.
+
+        Returns
+        -------
+        int
+            0 to 2**26.
+
+        Raises
+        ------
+        LinkError
+            When there is none.
+        """
+        value = data.get(key) if isinstance(data, dict) else None
+        if not isinstance(value, int) or isinstance(value, bool) or not 0 <= value <= _LARGEST:
+            raise self.nonsense(data)
+        return value
+
+    def nonsense(self, seen: object) -> LinkError:
+        """Make the error for an answer that cannot be meant.
+
+        Parameters
+        ----------
+        seen : object
+            The answer.
+
+        Returns
+        -------
+        LinkError
+        """
+        return LinkError(
+            "the board's answer makes no sense", where=self.link.name, seen=json.dumps(seen, default=str)
+        )
+
+
+def encode_command(words: str) -> bytes:
+    """Write a command that moves fans: it carries the check that rows carry.
+
+    Parameters
+    ----------
+    words : str
+        The command with its words, in ASCII.
+
+    Returns
+    -------
+    bytes
+        The line with its check and line feed.
+    """
+    body = words.encode("ascii")
+    return body + b"," + check(body) + b"\n"
