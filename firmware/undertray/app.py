@@ -72,8 +72,9 @@ class App:
         self.sampler = Sampler(rig, self.ring, alarm, self.store)
         self.store.sampler = self.sampler
         self.sampler.set_rate(board["rate_hz"])
-        self.bench = Bench(board["throttle"], self.console)
+        self.bench = Bench(board["throttle"], self.console, boot)
         self.runs = Runs(self.store, self.sampler, self.console, self.bench, self.feed)
+        self.console.sealed = ["arm", "sweep", "beat"]
         self.console.commands.update(self.commands.all())
         self.console.commands.update(self.runs.commands())
 

@@ -20,8 +20,10 @@ class Commands:
         self.app = app
 
     def all(self):
-        names = ("start", "stop", "rate", "scan", "selftest", "beat", "arm", "sweep")
-        return {name: getattr(self, name) for name in names}
+        names = ("start", "stop", "rate", "scan", "selftest", "caution", "arm")
+        found = {name: getattr(self, name) for name in names}
+        found.update({"sweep": self.app.bench.sweep, "beat": self.app.bench.beat})
+        return found
 
     def info(self, _words):
         if self.app.faults:
@@ -38,23 +40,23 @@ class Commands:
         self.app.bench.stop()
         self.app.sampler.stop()
 
-    def beat(self, _words):
-        """Says that the host is there: while a sweep runs, at least once a second."""
+    def caution(self, words):
+        self._nothing_kept()
+        return self.app.bench.caution(words)
 
     def arm(self, words):
-        if self.app.store.busy():
-            raise ValueError("a run is being kept: 'store off' first")
+        self._nothing_kept()
         return self.app.bench.arm(words)
 
-    def sweep(self, words):
-        return self.app.bench.sweep(words)
+    def _nothing_kept(self):
+        if self.app.store.busy():
+            raise ValueError("a run is being kept: 'store off' first")
 
     def rate(self, words):
         good = len(words) == 1 and words[0].isdigit() and len(words[0]) <= 4
         if not good or not 1 <= int(words[0]) <= _RATE_LIMIT:
             raise ValueError("rate HZ, a whole number from 1 to {}".format(_RATE_LIMIT))
-        if self.app.store.busy():
-            raise ValueError("a run is being kept: 'store off' first")
+        self._nothing_kept()
         rate_hz = int(words[0])
         self.app.sampler.set_rate(rate_hz)
         self.app.pacer.set_rate(rate_hz)

@@ -1,12 +1,11 @@
 """Commands from the host: one a line, each answered by a note, none of them ever fatal."""
 
 import gc
-import time
 
 from micropython import const
 
 from undertray.link import IN
-from undertray.wire import note
+from undertray.wire import check, note
 
 __all__ = ["Console"]
 
@@ -18,13 +17,14 @@ class Console:
     """Collects bytes to lines and runs what they say.
 
     ``commands`` maps a word to a function of the list of words behind it; what it returns (a dict
-    or None) goes into the reply, and a ValueError is a refusal with its sentence.
+    or None) goes into the reply, and a ValueError is a refusal with its sentence. The words in ``sealed``
+    end in a comma and the check of all before it, like a row.
     """
 
     def __init__(self, ring, commands):
         self.ring = ring
         self.commands = commands
-        self.heard = time.ticks_us()  # when the last good command came
+        self.sealed = []
         self.garbled = False
         self._line = bytearray(_LONGEST)
         self._n = 0
@@ -60,7 +60,14 @@ class Console:
             return
         # Letter by letter: what is no ASCII must not come as far as a decoder that could raise.
         text = "".join([chr(byte) if 32 <= byte < 127 else "?" for byte in memoryview(self._line)[:n]])
-        self.execute([word for word in text.split(" ") if word])
+        words = [word for word in text.split(" ") if word]
+        name = words[0].split(",")[0] if words else ""
+        if name in self.sealed:
+            if text[-5:] != ",{:04x}".format(check(self._line, max(0, n - 5))):
+                self._refuse(name, "no good check at its end: 'undertray sweep' sends what moves fans")
+                return
+            words[-1] = words[-1][:-5]
+        self.execute(words)
 
     def execute(self, words):
         """Run a command and its words, and reply."""
@@ -69,7 +76,6 @@ class Console:
         if command is None:
             self._refuse(name or "?", "unknown command, known: " + " ".join(sorted(self.commands)))
             return
-        self.heard = time.ticks_us()
         self.garbled = False
         try:
             data = command(words[1:])

@@ -49,6 +49,9 @@ class Terminal:
             self.seen += piece
         return self.seen[begun:]
 
+    def type(self, text: str) -> None:
+        os.write(self._master, text.encode())
+
     def screen(self) -> str:
         """What stands there now: the last picture that was drawn in place, without its styling."""
         import re

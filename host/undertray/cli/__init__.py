@@ -60,6 +60,7 @@ def _register() -> None:
         report,
         score,
         sessions,
+        sweep,
         tare,
         virtual,
     )
@@ -68,6 +69,7 @@ def _register() -> None:
         ports,
         record,
         fetch,
+        sweep,
         inspect,
         check_taps,
         calibrate,

@@ -162,7 +162,7 @@ def _record(
             say=say,
             watch=monitor.take if monitor else None,
         )
-        with _told_to_stop() as stop:
+        with told_to_stop() as stop:
             if monitor is None:
                 done = recorder.run(stop)
             else:
@@ -202,7 +202,7 @@ def _made(folder: Path) -> list[Path]:
 
 
 @contextmanager
-def _told_to_stop() -> Iterator[Callable[[], bool]]:
+def told_to_stop() -> Iterator[Callable[[], bool]]:
     """Ctrl-C, SIGTERM and a terminal that is closed end the recording instead of the program."""
     told: list[int] = []
     numbers = [signal.SIGINT, signal.SIGTERM]

@@ -7,7 +7,11 @@ OUT = 4
 
 
 class ScriptedPort:
-    """A host that says its lines at their times, and reads except when it is deaf."""
+    """A host that says its lines at their times, and reads except when it is deaf.
+
+    ``{n}`` in a line is the number that the board gave out last; a line that begins with ``!`` is sent without
+    that and with the check at its end.
+    """
 
     def __init__(self, clock, script, deaf_us, garbage=None):
         self.clock = clock
@@ -16,6 +20,9 @@ class ScriptedPort:
         self.garbage = Garbage(garbage) if garbage else None
         self.pending = b""
         self.taken = 0
+        self.answers = any(b"{n}" in text for _, text in self.script)
+        self.number = b""
+        self.tail = b""
         self.out = sys.stdout.buffer
 
     def ready(self):
@@ -24,7 +31,7 @@ class ScriptedPort:
             self.pending = b""
             self.taken = 0
             while self.script and self.script[0][0] <= now:
-                self.pending += self.script.pop(0)[1] + b"\n"
+                self.pending += self._sealed(self.script.pop(0)[1]) + b"\n"
             if self.garbage is not None:
                 self.pending += self.garbage.until(now)
         state = IN if self.pending else 0
@@ -39,8 +46,30 @@ class ScriptedPort:
         return byte
 
     def write(self, buf, start, n):
-        self.out.write(bytes(buf[start : start + n]))
+        piece = bytes(buf[start : start + n])
+        self.out.write(piece)
+        self.hear(piece)
         return n
+
+    def hear(self, piece):
+        """Take note of a number that the board gives out."""
+        if not self.answers:
+            return
+        self.tail = (self.tail + piece)[-200:]
+        at = self.tail.rfind(b'"number":') + 9
+        if at > 8 and b"," in self.tail[at:]:
+            self.number = self.tail[at:].split(b",")[0].rstrip(b"}")
+
+    def _sealed(self, line):
+        line = line.replace(b"{n}", self.number)
+        if not line.startswith(b"!"):
+            return line
+        value = 0xFFFF
+        for byte in line[1:]:
+            value ^= byte << 8
+            for _ in range(8):
+                value = ((value << 1) ^ 0x1021 if value & 0x8000 else value << 1) & 0xFFFF
+        return line[1:] + b",%04x" % value
 
 
 class Garbage:

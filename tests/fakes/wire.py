@@ -1,0 +1,90 @@
+"""A serial cable with a board at its end: a pseudo-terminal that may damage what passes, or be pulled."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from undertray.acquire.wire import Row, WireNote, parse_line
+from undertray.virtual.board import open_board
+
+
+class Wire:
+    """The host of a virtual board. ``port`` is what a program opens; ``sent`` are the board's lines.
+
+    ``up`` takes each line of the host, line feed included, and gives what the board hears of it; a line takes
+    its time, so that what is said at once comes one after another. ``heard`` are the lines as they were said.
+    """
+
+    def __init__(self, up: Callable[[bytes], bytes]) -> None:
+        import tty
+
+        self._master, self._slave = os.openpty()
+        tty.setraw(self._slave)
+        os.set_blocking(self._master, False)
+        self.port = os.ttyname(self._slave)
+        self.up = up
+        self.heard: list[bytes] = []
+        self.sent: list[Row | WireNote] = []
+        self.news = threading.Condition()
+        self._rest = b""
+        self._line = b""
+        self._pulled = threading.Event()
+
+    def receive(self) -> bytes:
+        import select
+
+        while True:
+            if self._pulled.wait(0) or not select.select([self._master], [], [], 0.02)[0]:
+                continue
+            with contextlib.suppress(OSError):
+                self._line += os.read(self._master, 1)
+            if self._line.endswith(b"\n"):
+                line, self._line = self._line, b""
+                self.heard.append(line)
+                return self.up(line)
+
+    def send(self, piece: bytes) -> None:
+        *lines, self._rest = (self._rest + piece).split(b"\n")
+        with self.news:
+            self.sent += [one for one in map(parse_line, lines) if isinstance(one, Row | WireNote)]
+            self.news.notify_all()
+        if not self._pulled.is_set():
+            with contextlib.suppress(OSError):  # nobody reads
+                os.write(self._master, piece)
+
+    def close(self) -> None:
+        pass
+
+    def pull(self) -> None:
+        """The cable is out; the board goes on, unheard."""
+        self._pulled.set()
+        os.close(self._slave)
+        os.close(self._master)
+
+    def rows(self) -> list[Row]:
+        return [one for one in list(self.sent) if isinstance(one, Row)]
+
+    def replies(self, to: str) -> list[Mapping[str, Any]]:
+        notes = [one.data for one in list(self.sent) if isinstance(one, WireNote) and one.kind == "reply"]
+        return [data for data in notes if data.get("to") == to]
+
+    def until(self, true: Callable[[], object], seconds: float = 60.0) -> None:
+        """Wait until the board has sent something that makes it true."""
+        with self.news:
+            assert self.news.wait_for(lambda: bool(true()), seconds), self.sent[-5:]
+
+
+@contextlib.contextmanager
+def wired_board(
+    scenario: Mapping[str, Any], board: Path, up: Callable[[bytes], bytes] = lambda line: line
+) -> Iterator[Wire]:
+    """The firmware at the end of such a cable."""
+    wire = Wire(up)
+    with open_board(scenario, board=board) as running:
+        threading.Thread(target=running.attend, args=(wire,), daemon=True).start()
+        yield wire
