@@ -121,6 +121,15 @@ def test_a_lost_seal_is_an_alarm_within_130_ms_of_board_time(car: Car, phase: in
     assert drive.now_us - onset_us <= 130_000
 
 
+def test_a_negative_suction_with_the_throttle_up_is_marked(car: Car) -> None:
+    """A hose on the wrong port, as it is seen while there is still time to move it."""
+    wrong = "negative: wrong port?"
+    assert [t.fault for t in Drive(Monitor(car)).steady(1, -600, 400).taps] == [wrong, ""]
+    assert [t.fault for t in Drive(Monitor(car)).steady(1, -600, -400).taps] == [wrong, wrong]
+    assert [t.fault for t in Drive(Monitor(car)).steady(1, -600, 400, throttle_us=1000).taps] == ["", ""]
+    assert [t.fault for t in Drive(Monitor(car)).steady(1, 600, -50).taps] == ["", ""]
+
+
 def test_an_alarm_ends_when_the_suction_is_back_and_a_second_one_counts(car: Car) -> None:
     drive = Drive(Monitor(car))
     drive.steady(4, 800, 800)

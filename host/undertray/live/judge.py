@@ -22,6 +22,8 @@ from undertray.reduce.car import Car
 from undertray.reduce.detect.detector import Detector
 from undertray.reduce.floor import LoadMatrix, load_matrix
 from undertray.reduce.hold import hold_need
+from undertray.reduce.notices import LEAST_PA, WRONG_WAY
+from undertray.reduce.steady import REST_US
 
 __all__ = ["Judge", "Rows"]
 
@@ -96,6 +98,7 @@ class Judge:
         self._detector = Detector(1 / device.rate_hz, len(wanted), tap_names=self._names, weights=weights)
         self._seal = SealIndex()
         self._recent: deque[tuple[float, Array, Array]] = deque()
+        self._up = False
         self.alarm = Alarm()
 
     def _matrix(self, present: tuple[str, ...]) -> LoadMatrix:
@@ -128,6 +131,7 @@ class Judge:
             self._recent.append((t, here, beyond.astype(float)))
         while self._recent[0][0] < rows.t_s[-1] - _SHOWN_S:
             self._recent.popleft()
+        self._up = bool(rows.throttle_us[-1] > REST_US)
         begun = tuple(replace(loss, first_tap=loss.first_tap or self._fell_most()) for loss in begun)
         margin = min((axle.margin_n for axle in self.axles()), default=None)
         self.alarm.update(
@@ -179,8 +183,11 @@ class Judge:
             return ()
         faulty, beyond = self._faulty(), np.mean([beyond for _, _, beyond in self._recent], axis=0)
         found = []
-        for name, pa, out in zip(self._names, self._shown().tolist(), beyond.tolist(), strict=True):
-            fault = "faulty" if name in faulty else "out of range" if out > 0.5 else ""
+        shown = self._shown()
+        wrong_pa = -max(LEAST_PA, WRONG_WAY * float(np.nan_to_num(np.abs(shown)).max()))
+        for name, pa, out in zip(self._names, shown.tolist(), beyond.tolist(), strict=True):
+            fault = "negative: wrong port?" if self._up and pa <= wrong_pa else ""
+            fault = "faulty" if name in faulty else "out of range" if out > 0.5 else fault
             found.append(TapNow(name, _number(pa), fault if np.isfinite(pa) else "missing"))
         return tuple(found)
 

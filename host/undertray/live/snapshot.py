@@ -22,7 +22,7 @@ class TapNow:
     suction_pa : float or None
         Mean of the last quarter second; None where there is no reading.
     fault : str
-        ``""``, ``missing``, ``out of range`` or ``faulty``.
+        ``""``, ``missing``, ``out of range``, ``faulty``, or ``negative: wrong port?`` with the throttle up.
     """
 
     name: str

@@ -15,7 +15,7 @@ from undertray.reduce.reading import TapSuction
 from undertray.reduce.steady import REST_US
 from undertray.reduce.tube import tube_notices
 
-__all__ = ["run_notices", "wrong_ports"]
+__all__ = ["LEAST_PA", "WRONG_WAY", "run_notices", "wrong_ports"]
 
 Array = NDArray[np.float64]
 
@@ -23,8 +23,10 @@ _RADIANS_AT_MOST = 6.3
 _LENGTHS = 4.0  # a floor and a wheelbase further apart than this are no car (common practice, no source)
 _LOOKED_AT = 2000
 _MOST_CORRECTIONS = 8
-_WRONG_WAY = 0.2  # of the largest change of a tap
-_LEAST_PA = 25.0  # below it: a hose that is off, in the wind
+WRONG_WAY = 0.2
+"""Share of the largest change of a tap from which a negative one is a hose on the wrong port."""
+LEAST_PA = 25.0
+"""Least size of that, Pa; below it is a hose that is off, in the wind."""
 _LEAST_UNKNOWN_PA = 150.0  # below it, where no rest was seen: the zero of a part as it comes
 _MOVED_US = 100.0
 
@@ -68,7 +70,7 @@ def wrong_ports(car: Car, suction: TapSuction, throttle_us: Array) -> str:
     change = up - still if rested else up
     level = np.fmax(up, change)  # the one nearer to zero, of two that are negative
     least_pa = max(
-        _LEAST_PA if rested else _LEAST_UNKNOWN_PA, _WRONG_WAY * float(np.nan_to_num(np.abs(change)).max())
+        LEAST_PA if rested else _LEAST_UNKNOWN_PA, WRONG_WAY * float(np.nan_to_num(np.abs(change)).max())
     )
     wrong = [i for i in range(len(car.taps)) if level[i] <= -least_pa]
     if not wrong:
