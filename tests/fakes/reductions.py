@@ -10,6 +10,8 @@ import numpy as np
 
 from undertray.reduce.car import Car
 from undertray.reduce.floor import load_matrix
+from undertray.reduce.hold import HoldNeed
+from undertray.reduce.holding import Holding, holding
 from undertray.reduce.steady import run_blocks
 
 CAR_TOML = Path(__file__).parents[2] / "demo_logs" / "car.toml"
@@ -18,6 +20,16 @@ CAR_TOML = Path(__file__).parents[2] / "demo_logs" / "car.toml"
 def invented_car() -> Car:
     """The invented demo car."""
     return Car.from_toml(CAR_TOML)
+
+
+class _Reduction(SimpleNamespace):
+    @property
+    def holding(self) -> Holding | str:
+        """What the run says of holding on, with whatever a test changed in it."""
+        front, rear, whole = self.axles["front"], self.axles["rear"], self.hold
+        need = HoldNeed(whole.required_n, front.required_n, rear.required_n, by_friction=False)
+        stay = HoldNeed(whole.stay_n, front.stay_n, rear.stay_n, by_friction=False)
+        return self.no_verdict or holding(self.series, need, stay, self.events)
 
 
 def _spread(values: Any) -> SimpleNamespace:
@@ -152,6 +164,6 @@ def invented_reduction(
         "caveats": () if calibrated else ("the sensors are not calibrated",),
         "no_verdict": "",
     }
-    reduction: Any = SimpleNamespace(**(fields | changes))
+    reduction: Any = _Reduction(**(fields | changes))
     reduction.blocks = run_blocks(reduction.series, reduction.events)
     return reduction

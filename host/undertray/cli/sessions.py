@@ -119,7 +119,7 @@ def _sessions(
 
 def _print(found: list[Session], fact: str, units: Display) -> None:
     from undertray.report.comparewords import text_table
-    from undertray.report.margins import UNTOLD
+    from undertray.report.words import UNTOLD
 
     heads = (
         "run",

@@ -21,6 +21,7 @@ from undertray.reduce.fanstate import fan_state
 from undertray.reduce.floor import load_matrix
 from undertray.reduce.grip import Grip, grip
 from undertray.reduce.hold import HoldNeed, hold_need
+from undertray.reduce.holding import holding
 from undertray.reduce.loads import Loads, faulted_rows, tap_loads
 from undertray.reduce.losses import find_losses
 from undertray.reduce.notices import run_notices, wrong_ports
@@ -122,16 +123,17 @@ def reduce_run(
     )
     need, stay = hold_need(car), hold_need(replace(car, allowance=0.0))
     below = _below(loads, need)
-    cuts_s = [e.onset_s for e in events if e.kind == "throttle-cut"]
-    events = tuple(with_hold(e, series, below, cuts_s) for e in events)
+    held = on_wrong_ports or holding(series, need, stay, events)
+    counted = np.zeros(len(there), bool) if isinstance(held, str) else held.below
+    events = tuple(with_hold(e, series, counted) for e in events)
     blocks = run_blocks(series, events)
     on_wrong_ports = wrong_ports(car, suction, run.throttle_us)
     fan = fan_state(series, events, blocks, car, reference)
     whole = mean_uncertainty(there, loads, suction, zero, car, calibration, time.rate_hz)
     levels = steady_levels(blocks, run.throttle_us)
-    held = blocks.rows_of(levels[0]) & there if levels else np.zeros(len(there), bool)
+    calm = blocks.rows_of(levels[0]) & there if levels else np.zeros(len(there), bool)
     still = (
-        mean_uncertainty(held, loads, suction, zero, car, calibration, time.rate_hz) if held.any() else None
+        mean_uncertainty(calm, loads, suction, zero, car, calibration, time.rate_hz) if calm.any() else None
     )
     rows = slice(None) if there.all() else there
     axles = {
@@ -167,11 +169,12 @@ def reduce_run(
         events=events,
         series=series,
         blocks=blocks,
+        holding=held,
         sides={
             "left": Side(whole.means.left_n, whole.u95["left_n"]),
             "right": Side(whole.means.right_n, whole.u95["right_n"]),
         },
-        steady=None if still is None else _steady(still, need, float(row_s[held].sum()), blocks, levels),
+        steady=None if still is None else _steady(still, need, float(row_s[calm].sum()), blocks, levels),
         grip=None if still is None else _grip(car, still.means, speeds_m_s),
         fan=fan,
         cover=Cover(car.load, load_matrix(car).extrapolated),

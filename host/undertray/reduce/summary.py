@@ -20,6 +20,7 @@ from undertray.reduce.steady import Blocks
 if TYPE_CHECKING:
     from undertray.reduce.fanstate import FanState
     from undertray.reduce.grip import Grip
+    from undertray.reduce.holding import Holding
     from undertray.reduce.tube import Tube
 
 __all__ = [
@@ -35,6 +36,7 @@ __all__ = [
 
 Array = NDArray[np.float64]
 FORMAT = 1
+_OVER_TIME = ("series", "blocks", "holding")
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,6 +194,8 @@ class Reduction:
         The run over time.
     blocks : Blocks
         The same by blocks of a tenth of a second.
+    holding : Holding or str
+        When it should have held, and whether it did; why that cannot be told where it cannot.
     sides : mapping of str to Side
         ``left`` and ``right`` half of the floor.
     steady : Steady or None
@@ -236,6 +240,7 @@ class Reduction:
     events: tuple[Loss, ...]
     series: Series = field(repr=False)
     blocks: Blocks = field(repr=False)
+    holding: Holding | str = field(repr=False)
     sides: Mapping[str, Side]
     steady: Steady | None
     grip: Grip | None
@@ -256,7 +261,7 @@ class Reduction:
         dict
             Numbers, texts, lists and None only; never NaN. Numbers have 12 significant digits.
         """
-        fields = (f.name for f in dataclasses.fields(self) if f.name not in ("series", "blocks"))
+        fields = (f.name for f in dataclasses.fields(self) if f.name not in _OVER_TIME)
         return {name: plain(getattr(self, name)) for name in fields}
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -20,7 +19,7 @@ Bools = NDArray[np.bool_]
 _LOOK_BACK_S = 7.0  # for signs before a loss
 
 
-def with_hold(event: Loss, series: Series, below: Bools, cuts_s: Sequence[float]) -> Loss:
+def with_hold(event: Loss, series: Series, below: Bools) -> Loss:
     """Add what needs the car: time below the hold limit, and the warning there was.
 
     Parameters
@@ -30,9 +29,8 @@ def with_hold(event: Loss, series: Series, below: Bools, cuts_s: Sequence[float]
     series : Series
         The run over time, n rows.
     below : ndarray of bool, shape (n,)
-        Where the hold limit is not met.
-    cuts_s : sequence of float
-        When the throttle was cut, s: a limit that is crossed because of that is no loss's doing.
+        Where the hold limit is not met though the car should hold: what the driver's throttle does is no
+        loss's doing.
 
     Returns
     -------
@@ -58,8 +56,7 @@ def with_hold(event: Loss, series: Series, below: Bools, cuts_s: Sequence[float]
     else:
         return event
     k = int(np.searchsorted(t_s, at_s))
-    stop_s = next((s for s in cuts_s if s > event.onset_s), np.inf)
-    crossed = np.flatnonzero(below[k : min(b, int(np.searchsorted(t_s, stop_s)))])
+    crossed = np.flatnonzero(below[k:b])
     if not crossed.size or crossed[0] == 0:
         return event  # never below, or below before there was any sign
     return replace(event, warning_s=float(t_s[k + crossed[0]] - at_s))

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from undertray.errors import ReductionError
 from undertray.reduce.loss import LOSS_KINDS
-from undertray.reduce.steady import throttle_bands, work_rows
-from undertray.report.margins import UNTOLD, warning_words
+from undertray.reduce.steady import throttle_bands
 from undertray.report.verdict import judge
+from undertray.report.words import UNTOLD, warning_words
 
 if TYPE_CHECKING:
     from undertray.reduce.run import Reduction
@@ -51,7 +51,7 @@ class Digest:
     warnable : int
         How many of them a warning can be told of: the car had what it needs before, and not after.
     up_s : float
-        Time with the fans up, s.
+        Time that the fans were asked to hold, s.
     warnings_s : tuple of float
         Warning before each of them that had one, s.
     verdict : str
@@ -137,10 +137,8 @@ def digest(reduction: Reduction, facts: Mapping[str, Any], by: str) -> Digest:
         )
     blocks = reduction.blocks
     throttle_us = reduction.series.throttle_us
-    work = work_rows(throttle_us)
-    share = 1.0 if work is None else float(work.mean())
     losses = [event for event in reduction.events if event.kind in LOSS_KINDS]
-    rows, verdict = blocks.steady, judge(reduction)
+    rows, verdict, found = blocks.steady, judge(reduction), reduction.holding
     return Digest(
         run=reduction.run,
         value=value,
@@ -156,7 +154,7 @@ def digest(reduction: Reduction, facts: Mapping[str, Any], by: str) -> Digest:
         required_n={name: axle.required_n for name, axle in reduction.axles.items()},
         losses=len(losses),
         warnable=sum(warning_words(reduction, event) not in UNTOLD for event in losses),
-        up_s=reduction.duration_s * share,
+        up_s=0.0 if isinstance(found, str) else found.asked_s,
         warnings_s=tuple(event.warning_s for event in losses if event.warning_s is not None),
         verdict=verdict.word,
         least_margin_n=verdict.least_margin_n,

@@ -9,13 +9,12 @@ from typing import TYPE_CHECKING, Any
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.report.display import SI, Display, number
 from undertray.report.keyfigures import grip_rows, key_figures, steady_rows
-from undertray.report.margins import UNTOLD, warning_words
 from undertray.report.moments import MOST_ROWS, CloseUp, gravest, steady_pictures
 from undertray.report.picture import Picture
 from undertray.report.quality import quality_rows
 from undertray.report.timeline import timeline
 from undertray.report.verdict import Verdict, judge
-from undertray.report.words import WITHOUT_THROTTLE
+from undertray.report.words import UNTOLD, WITHOUT_THROTTLE, warning_words
 
 if TYPE_CHECKING:
     from undertray.acquire.runlog import Run
@@ -216,22 +215,30 @@ def _event_row(reduction: Reduction, place: int, units: Display) -> tuple[str, .
 def _axles(reduction: Reduction, units: Display) -> Grid:
     heads = (
         "Axle",
-        "Mean load",
+        "Mean load, whole log",
         "Uncertain by",
         "Needed",
         "Margin, median",
         "Margin, least",
-        "Below its need, whole log",
+        "Below its need",
     )
+    judged = reduction.holding
+    parts = {} if isinstance(judged, str) else {part.who.removesuffix(" axle"): part for part in judged.parts}
     rows = [
         (
             name,
             units.n(axle.downforce_n),
             "unknown" if axle.u95_n is None else f"±{units.n(axle.u95_n)}",
             units.n(axle.required_n),
-            units.n(axle.margin_n.median, signed=True),
-            units.n(axle.margin_n.min, signed=True),
-            f"{axle.below_s:.2f} s",
+            *(
+                (
+                    units.n(part.median_n, signed=True),
+                    units.n(part.least_n, signed=True),
+                    f"{part.below_s:.2f} s",
+                )
+                if (part := parts.get(name))
+                else ("", "", "")
+            ),
         )
         for name, axle in reduction.axles.items()
     ]

@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from undertray.reduce.loss import LOSS_KINDS
+from undertray.reduce.summary import Spread
 from undertray.report.display import speed_name
-from undertray.report.margins import UNTOLD, warning_words
 from undertray.report.verdict import judge
-from undertray.report.words import WITHOUT_THROTTLE, other_levels, steady_at, wrapped
+from undertray.report.words import (
+    UNTOLD,
+    WITHOUT_THROTTLE,
+    other_levels,
+    steady_at,
+    warning_words,
+    wrapped,
+)
 
 if TYPE_CHECKING:
     from undertray.reduce.grip import Grip
@@ -45,6 +54,7 @@ def reduction_table(result: Reduction) -> str:
         *_steady(result),
         *_fans(result),
         "",
+        *_judged(result),
         *_whole(result),
         "",
         *_events(result),
@@ -106,7 +116,26 @@ def _fans(result: Reduction) -> list[str]:
     return lines
 
 
+def _judged(result: Reduction) -> list[str]:
+    found = result.holding
+    if isinstance(found, str):
+        return []
+    lines = [
+        f"while it should hold, {found.counted_s:.1f} s up to {found.until_s:.2f} s",
+        f"{'':16}{'needed':>9}{'median margin':>15}{'least':>9}{'below, s':>10}",
+    ]
+    needed_n = {f"{name} axle": axle.required_n for name, axle in result.axles.items()}
+    needed_n["whole car"] = result.hold.required_n
+    lines += [
+        f"{f'{part.who}, N':16}{needed_n[part.who]:9.1f}{part.median_n:+15.1f}{part.least_n:+9.1f}"
+        f"{part.below_s:10.2f}"
+        for part in found.parts
+    ]
+    return [*lines, ""]
+
+
 def _whole(result: Reduction) -> list[str]:
+    series = result.series
     lines = [
         "over the whole log, fans at rest too",
         f"{'':16}{'mean':>9}{'5 %':>9}{'median':>9}{'95 %':>9}{'max':>9}{'u95':>9}",
@@ -114,6 +143,8 @@ def _whole(result: Reduction) -> list[str]:
     for name, spread, digits in (
         ("suction, Pa", result.suction_pa, 0),
         ("downforce, N", result.downforce_n, 1),
+        ("front axle, N", _spread(series.front_n, result.axles["front"].u95_n), 1),
+        ("rear axle, N", _spread(series.rear_n, result.axles["rear"].u95_n), 1),
     ):
         values = (spread.mean, spread.p05, spread.median, spread.p95, spread.max)
         lines.append(
@@ -121,19 +152,7 @@ def _whole(result: Reduction) -> list[str]:
         )
     lines.append(_centre(result))
     halves = ", ".join(f"{n} {s.downforce_n:.1f}{_within(s.u95_n, 1)} N" for n, s in result.sides.items())
-    lines += [
-        f"halves of the floor: {halves}",
-        f"less than it needs for {result.hold.below_s:.2f} s of the log, fans at rest too; "
-        f"least median margin: {result.hold.limiting_axle} axle",
-        "",
-        f"{'axle':16}{'mean, N':>9}{'u95':>9}{'needed':>9}{'median margin':>15}{'least':>9}{'below, s':>10}",
-    ]
-    for name, axle in result.axles.items():
-        margin = axle.margin_n
-        lines.append(
-            f"{name:16}{axle.downforce_n:9.1f}{_off(axle.u95_n, 2)}{axle.required_n:9.1f}"
-            f"{margin.median:+15.1f}{margin.min:+9.1f}{axle.below_s:10.2f}"
-        )
+    lines.append(f"halves of the floor: {halves}")
     lines += ["", f"{'tap':16}{'mean, Pa':>9}{'median':>9}{'max':>9}{'saturated, s':>14}{'missing, s':>12}"]
     for name, tap in result.taps.items():
         values3 = "".join(f"{'-':>9}" if v is None else f"{v:9.0f}" for v in (tap.mean, tap.median, tap.max))
@@ -142,6 +161,10 @@ def _whole(result: Reduction) -> list[str]:
         outside = f"{result.cover.extrapolated:.0%} of the floor lies outside the taps' hull"
         lines.append(f"spread over the floor by {result.cover.load}; {outside}")
     return lines
+
+
+def _spread(values: Any, u95: float | None) -> Spread:
+    return Spread.of(values[np.isfinite(values)], u95)
 
 
 def _centre(result: Reduction) -> str:

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.holding import SETTLED_S, Holding, Reached
 from undertray.report.display import SI, Display
-from undertray.report.holding import SETTLED_S, Holding, Reached, holding
 
 if TYPE_CHECKING:
     from undertray.reduce.run import Reduction
@@ -53,6 +53,8 @@ class Verdict:
         was below the need, and how much below what it takes to stay on.
     since : str
         From when on that is, in words.
+    until_s : float or None
+        Until when: where the throttle began to go down for good, or the log ended, s.
     """
 
     word: str
@@ -67,6 +69,7 @@ class Verdict:
     below_s: float
     short_s: float
     since: str
+    until_s: float | None
 
 
 def judge(reduction: Reduction, units: Display = SI) -> Verdict:
@@ -88,12 +91,12 @@ def judge(reduction: Reduction, units: Display = SI) -> Verdict:
     What an axle needs is its weight share by the surface angle of the car file, with the allowance; what
     it takes to stay on is the same without. A run that had less than the first but never less than the second
     has used up its allowance; one that had less than the second has let go. From when on that counts:
-    :func:`~undertray.report.holding.holding`. The margin is that of the worse axle at each instant.
+    :func:`~undertray.reduce.holding.holding`. The margin is that of the worse axle at each instant.
     """
-    found = reduction.no_verdict or holding(reduction)
+    found = reduction.holding
     if isinstance(found, str):
         said = f"Whether it holds cannot be told: {found}."
-        return Verdict("cannot be told", False, said, (), None, None, None, None, 0.0, 0.0, 0.0, "")
+        return Verdict("cannot be told", False, said, (), None, None, None, None, 0.0, 0.0, 0.0, "", None)
     word, headline = _answer(reduction, found, units)
     return Verdict(
         word,
@@ -108,6 +111,7 @@ def judge(reduction: Reduction, units: Display = SI) -> Verdict:
         found.below_s,
         found.short_s,
         _SINCE[found.reached],
+        found.until_s,
     )
 
 
@@ -230,7 +234,7 @@ def _u95_n(reduction: Reduction, who: str) -> float | None:
 
 def _rests_on(found: Holding) -> tuple[str, ...]:
     until = (
-        "while the throttle was above half way between idle and the least at which it held"
+        f"until the throttle began to go down for good, at {found.until_s:.2f} s"
         if found.throttle
         else "until the end of the log, for no throttle was logged that moved: running down is letting go"
     )

@@ -8,22 +8,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from undertray.reduce.loss import Loss
-    from undertray.reduce.run import Reduction
+from undertray.quantiles import quantiles
 
-__all__ = ["UNTOLD", "Margins", "Moment", "run_margins", "warning_words"]
+if TYPE_CHECKING:
+    from undertray.reduce.hold import HoldNeed
+    from undertray.reduce.series import Series
+
+__all__ = ["Margins", "Moment", "Part", "load_margins"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
-
-_AHEAD_S = 0.2
-
-UNTOLD = {
-    "below before": "the car had less than it needs before the loss already",
-    "not below": "the car did not fall below its need",
-}
-"""Why no warning can be told of a loss, by what stands in its place."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +27,16 @@ class Moment:
     who: str
     margin_n: float
     at_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """Margins of an axle, or the whole car, while it should hold: median, least, N, and time below 0, s."""
+
+    who: str
+    median_n: float
+    least_n: float
+    below_s: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,6 +70,30 @@ class Margins:
         """Whether the two marks differ."""
         return not np.array_equal(self.need_n, self.stay_n, equal_nan=True)
 
+    def parts(self, rows: Mask, below: Mask, row_s: Array) -> tuple[Part, ...]:
+        """Tell each axle by itself.
+
+        Parameters
+        ----------
+        rows : ndarray of bool, shape (n,)
+            Where to look; all of them measured, one at least.
+        below : ndarray of bool, shape (n,)
+            Where to count what is below the need.
+        row_s : ndarray of float64, shape (n,)
+            How long each row stands for, s.
+
+        Returns
+        -------
+        tuple of Part
+            In the order of the names.
+        """
+        found = []
+        for name, beyond_n in zip(self.names, self.need_n.T, strict=True):
+            looked = beyond_n[rows]
+            below_s = float(row_s[below][beyond_n[below] < 0].sum())
+            found.append(Part(name, quantiles(looked, (0.5,))[0], float(looked.min()), below_s))
+        return tuple(found)
+
     def least(self, beyond_n: Array, rows: Mask, best: bool = False) -> Moment:
         """Find the least of the margins, or the instant at which the least of them was greatest.
 
@@ -91,13 +119,15 @@ class Margins:
         return Moment(self.names[place], float(beyond_n[at, place]), float(self.t_s[at]))
 
 
-def run_margins(reduction: Reduction, rows: slice = slice(None)) -> Margins:
+def load_margins(series: Series, need: HoldNeed, stay: HoldNeed, rows: slice = slice(None)) -> Margins:
     """Work out the margins of a run.
 
     Parameters
     ----------
-    reduction : Reduction
-        The reduced run.
+    series : Series
+        The run over time.
+    need, stay : HoldNeed
+        What is needed, with the allowance of the car file and without.
     rows : slice
         Which rows of it; all if left out.
 
@@ -109,14 +139,13 @@ def run_margins(reduction: Reduction, rows: slice = slice(None)) -> Margins:
     -----
     Where nothing is needed (on the ground the weight itself holds) no margin is below 0.
     """
-    series, axles, hold = reduction.series, reduction.axles, reduction.hold
     loads = [series.front_n[rows], series.rear_n[rows]]
-    marks = [(axles[name].required_n, axles[name].stay_n) for name in ("front", "rear")]
+    marks = [(need.front_n, stay.front_n), (need.rear_n, stay.rear_n)]
     names = ["front axle", "rear axle"]
-    if hold.required_n > 1.000001 * (marks[0][0] + marks[1][0]):
+    if need.whole_n > 1.000001 * (need.front_n + need.rear_n):
         names.append("whole car")
         loads.append(series.downforce_n[rows])
-        marks.append((hold.required_n, hold.stay_n))
+        marks.append((need.whole_n, stay.whole_n))
     need_n, stay_n = (
         np.column_stack(
             [
@@ -127,34 +156,3 @@ def run_margins(reduction: Reduction, rows: slice = slice(None)) -> Margins:
         for which in (0, 1)
     )
     return Margins(tuple(names), series.t_s[rows], need_n, stay_n)
-
-
-def warning_words(reduction: Reduction, event: Loss) -> str:
-    """Say what warning there was before a loss of the seal.
-
-    Parameters
-    ----------
-    reduction : Reduction
-        The reduced run.
-    event : Loss
-        A seal loss or slow leak of it.
-
-    Returns
-    -------
-    str
-        Its length; ``none``; or a key of :data:`UNTOLD`: a warning is the time until the car has less than
-        it needs, and is defined only where it had that before and not after.
-    """
-    if event.warning_s is not None:
-        return f"{event.warning_s:.2f} s"
-    t_s = reduction.series.t_s
-    # fans that are cut take the suction with them: that is no loss of the seal going on
-    cuts_s = (e.onset_s for e in reduction.events if e.kind == "throttle-cut" and e.onset_s > event.onset_s)
-    end_s = min((t_s[-1] if event.end_s is None else event.end_s, *cuts_s))
-    first, onset = np.searchsorted(t_s, [event.onset_s - _AHEAD_S, event.onset_s]).tolist()
-    margins = run_margins(reduction, slice(first, int(np.searchsorted(t_s, end_s))))
-    below = margins.known & (margins.need_n.min(axis=1) < 0)
-    ahead, after = below[: onset - first], below[onset - first :]
-    if 2 * np.count_nonzero(ahead) > len(ahead):
-        return "below before"
-    return "none" if after.any() else "not below"

@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.drive import Drive, drive, stretches
 from undertray.reduce.loss import LOSS_KINDS
-from undertray.report.atwork import AtWork, at_work, stretches
-from undertray.report.margins import Margins, Moment, run_margins
+from undertray.reduce.margins import Margins, Moment, Part, load_margins
 
 if TYPE_CHECKING:
-    from undertray.reduce.run import Reduction
+    from undertray.reduce.hold import HoldNeed
+    from undertray.reduce.loss import Loss
+    from undertray.reduce.series import Series
 
 __all__ = ["SETTLED_S", "Holding", "Reached", "holding"]
 
@@ -29,6 +31,7 @@ _SPUN_UP_S = 1.0
 _LONGEST_SPIN_UP_S = 5.0
 _LEAST_COUNTED_S = 1.0
 _UNSEEN_S, _UNSEEN = 0.1, 0.01  # in one piece, and as a share of what counts
+_RUN_DOWN_S = 5.0  # within which fans have run down (common practice, no source)
 
 
 class Reached(Enum):
@@ -51,16 +54,24 @@ class Holding:
         Whether what it needs is more than what it takes to stay on.
     throttle : bool
         Whether a throttle says when the car should hold.
+    lacking : ndarray of bool, shape (n,)
+        Rows with less than it needs, whether they count or not.
     below, short : ndarray of bool, shape (n,)
         Rows that count, with less than it needs, and with less than it takes to stay on.
+    asked_s : float
+        Time that the fans were asked to hold, from going up until going down for good, s.
     counted_s, below_s, short_s : float
         Time that counts, and how much of it was so, s.
+    until_s : float
+        When that ended, s.
     first_below, first_short : Moment or None
         Where that began.
     least, least_stay : Moment
         Least margin beyond what it needs, and beyond what it takes to stay on.
     best, best_stay : Moment
         When the least of the margins was greatest, likewise.
+    parts : tuple of Part
+        Each axle by itself: the least of them is that of ``least``.
     doubts : tuple of str
         Why it may not have held for sure; each goes on after "but".
     row_s : ndarray of float64, shape (n,)
@@ -70,9 +81,12 @@ class Holding:
     reached: Reached
     allowance: bool
     throttle: bool
+    lacking: Mask
     below: Mask
     short: Mask
+    asked_s: float
     counted_s: float
+    until_s: float
     below_s: float
     short_s: float
     first_below: Moment | None
@@ -81,17 +95,22 @@ class Holding:
     least_stay: Moment
     best: Moment
     best_stay: Moment
+    parts: tuple[Part, ...]
     doubts: tuple[str, ...]
     row_s: Array
 
 
-def holding(reduction: Reduction) -> Holding | str:
+def holding(series: Series, need: HoldNeed, stay: HoldNeed, events: Sequence[Loss]) -> Holding | str:
     """Find out how a run held.
 
     Parameters
     ----------
-    reduction : Reduction
-        The reduced run.
+    series : Series
+        The run over time.
+    need, stay : HoldNeed
+        What is needed, with the allowance of the car file and without.
+    events : sequence of Loss
+        What happened in it.
 
     Returns
     -------
@@ -101,63 +120,79 @@ def holding(reduction: Reduction) -> Holding | str:
     Notes
     -----
     It counts from the moment both axles have had what they need for 0.2 s without a break, while the fans
-    are asked to hold (:func:`~undertray.report.atwork.at_work`); each later time that they are, from
-    a second after the throttle went up at the latest. If that never was, from the
-    moment both had what it takes to stay on; if that never was either, from a second after the
+    are asked to hold, until the throttle begins to go down for good (:func:`~undertray.reduce.drive.drive`);
+    each later time that they are, from a second after the throttle went up at the latest. If that never was,
+    from the moment both had what it takes to stay on; if that never was either, from a second after the
     throttle went up. The least margins are taken from a second after that moment on, and wherever it fell
     back below what it had reached: a margin that rises while the fans spin up says nothing.
     """
-    margins = run_margins(reduction)
+    margins = load_margins(series, need, stay)
     known, t_s = margins.known, margins.t_s
     if len(known) < 2 or not known.any():
         return "no row has both axles measured"
-    need, stay = (known & (beyond_n.min(axis=1) >= 0) for beyond_n in (margins.need_n, margins.stay_n))
-    work = at_work(reduction.series, stay)
+    needed, stayed = (known & (beyond_n.min(axis=1) >= 0) for beyond_n in (margins.need_n, margins.stay_n))
+    work = drive(series, stayed, events)
     if work.resting:
         return "the throttle was never up"
-    spells = [(a, b) for a, b in stretches(work.asked) if t_s[b - 1] - t_s[a] >= _LEAST_STRETCH_S]
+    spells = [(s.start, s.end) for s in work.spells if t_s[s.end - 1] - t_s[s.start] >= _LEAST_STRETCH_S]
     if not spells:
-        return "the throttle was never up for half a second"
-    levels = {Reached.NEED: need, Reached.STAY: stay}
+        return "the throttle was never up for half a second before it went down"
+    levels = {Reached.NEED: needed, Reached.STAY: stayed}
     reached = next(
         (r for r, had in levels.items() if any(_first_held(had, known, t_s, s) is not None for s in spells)),
         Reached.NOTHING,
     )
     had = levels.get(reached, np.ones(len(t_s), bool))
     since, spun_up, late_s = _counted(had, known, spells, t_s)
+    for spell in work.spells:
+        for first, end in spell.losses:
+            since[first:end] = spun_up[first:end] = since[:first].any()
     counted = known & (spun_up if reached is Reached.NOTHING else since)
     if not counted.any():
         return "no row has both axles measured while the throttle was up"
     told = counted & (spun_up | ~had)
     looked = told if told.any() else counted
-    below, short = counted & ~need, counted & ~stay
-    row_s = reduction.series.row_s
+    below, short = counted & ~needed, counted & ~stayed
+    row_s = series.row_s
     counted_s = float(row_s[counted].sum())
+    asked = _rows(len(t_s), spells)
     doubts = (
         *_late(late_s, reached),
         *_brief(counted_s),
         *_unseen(since, known, row_s),
-        *_unknown_throttle(reduction, work, since, stay),
-        *_uncounted_losses(reduction, work, since),
+        *_unknown_throttle(series, work, since, asked, stayed),
+        *_uncounted_losses(series, events, work, since, stayed),
+        *_passages(work),
     )
     return Holding(
         reached=reached,
         allowance=margins.allowance,
         throttle=work.told,
+        lacking=known & ~needed,
         below=below,
         short=short,
+        asked_s=float(row_s[asked].sum()),
         counted_s=counted_s,
+        until_s=float(t_s[len(counted) - 1 - int(counted[::-1].argmax())]),
         below_s=float(row_s[below].sum()),
         short_s=float(row_s[short].sum()),
         first_below=_first(margins, margins.need_n, below),
         first_short=_first(margins, margins.stay_n, short),
         least=margins.least(margins.need_n, looked),
         least_stay=margins.least(margins.stay_n, looked),
-        best=margins.least(margins.need_n, work.asked, best=True),
-        best_stay=margins.least(margins.stay_n, work.asked, best=True),
+        best=margins.least(margins.need_n, asked, best=True),
+        best_stay=margins.least(margins.stay_n, asked, best=True),
+        parts=margins.parts(looked, below, row_s),
         doubts=doubts,
         row_s=row_s,
     )
+
+
+def _rows(n: int, spells: Sequence[tuple[int, int]]) -> Mask:
+    rows = np.zeros(n, bool)
+    for start, end in spells:
+        rows[start:end] = True
+    return rows
 
 
 def _counted(
@@ -195,26 +230,44 @@ def _unseen(since: Mask, known: Mask, row_s: Array) -> tuple[str, ...]:
     return (f"for {gone_s:.2f} s of the time that counts no suction was measured",) if gone_s else ()
 
 
-def _unknown_throttle(reduction: Reduction, work: AtWork, since: Mask, held: Mask) -> tuple[str, ...]:
+def _unknown_throttle(series: Series, work: Drive, since: Mask, asked: Mask, held: Mask) -> tuple[str, ...]:
     """Where the throttle is not known, though it was up when last seen or the car was held."""
     if not work.told or not since.any():
         return ()
-    first = int(since.argmax())
-    unknown = ~np.isfinite(reduction.series.throttle_us) & (work.asked | held)
-    unknown[:first] = False
-    gone_s = _long_s(unknown, since, reduction.series.row_s)
+    unknown = ~np.isfinite(series.throttle_us) & (asked | held)
+    unknown[: int(since.argmax())] = False
+    for spell in work.spells:  # fans that run down hold a car for a while
+        if spell.end < len(unknown):
+            over = int(
+                np.searchsorted(series.t_s, series.t_s[min(spell.stop, len(unknown) - 1)] + _RUN_DOWN_S)
+            )
+            unknown[spell.end : over] &= asked[spell.end : over]
+    gone_s = _long_s(unknown, since, series.row_s)
     return (f"for {gone_s:.2f} s after it first held the throttle is unknown",) if gone_s else ()
 
 
-def _uncounted_losses(reduction: Reduction, work: AtWork, since: Mask) -> tuple[str, ...]:
-    t_s, said = reduction.series.t_s, []
-    for event in reduction.events:
+def _uncounted_losses(
+    series: Series, events: Sequence[Loss], work: Drive, since: Mask, held: Mask
+) -> tuple[str, ...]:
+    t_s, said = series.t_s, []
+    for event in events:
         at = min(int(np.searchsorted(t_s, event.onset_s)), len(t_s) - 1)
-        if event.kind in LOSS_KINDS and work.up[at] and not since[at]:
+        # fans that were let down and are not seen any more may be running out
+        unseen = np.isnan(series.throttle_us[at]) and since[:at].any() and not held[max(at - 1, 0)]
+        if event.kind in LOSS_KINDS and work.up[at] and not since[at] and not unseen:
             said.append(
                 f"a {event.kind} at {event.onset_s:.2f} s, with the throttle up, does not count in it"
             )
     return tuple(said)
+
+
+def _passages(work: Drive) -> tuple[str, ...]:
+    return tuple(
+        f"{one.seconds:.1f} s at {one.throttle_us:.0f} µs on the way down, where it did not hold, "
+        "do not count"
+        for spell in work.spells
+        for one in spell.passages
+    )
 
 
 def _long_s(rows: Mask, counted: Mask, row_s: Array) -> float:
