@@ -278,6 +278,14 @@ def test_alarm_and_taps_against_a_car(tmp_path: Path) -> None:
     assert about(found, "alarm_pa 100 is below the 245 Pa").weight is Weight.WARNING
     assert about(found, "tap 'middle' is read from column p9").weight is Weight.FAULT
     assert about(found, "no tap is read from column p1").weight is Weight.WARNING
+    # it lets go at its bare weight: what is kept in hand beside it is no fall
+    spare = car(allowance=0.5)
+    for alarm_pa, said, weight in (
+        (200, "alarm_pa 200 is below the 245 Pa at which the car lets go", Weight.WARNING),
+        (300, "lies between the 245 Pa at which the car lets go and the 368 Pa it needs", Weight.NOTE),
+    ):
+        found = check(tmp_path, {**BOARD, "alarm": {**BOARD["alarm"], "alarm_pa": alarm_pa}}, spare)
+        assert about(found, said).weight is weight
     never = check(tmp_path, {**BOARD, "alarm": {**BOARD["alarm"], "alarm_pa": 4500}})
     assert about(never, "never off").weight is Weight.FAULT
 

@@ -136,7 +136,14 @@ def test_target(tmp_path):
     assert "even suction of 478.3 Pa" in done.output
     assert "1.9203 inH2O" in done.output
     assert "48.9 mm (1.926 in) of a real water column at 20 degC" in done.output
-    assert "limited by the rear axle" in done.output
+    # derived: the rear bears 15 / 28 of 25 N; an even suction gives it half of 478.316 Pa x 0.056 m2
+    assert "25.00 N needed: front axle 11.61 N, rear axle 13.39 N" in done.output
+    assert "it makes 26.79 N" in done.output
+    assert "limited by the rear axle: an even suction gives the rest of the car 1.79 N more" in done.output
+    spare = run("target", "--car", path, "--allowance", 0.2).output
+    assert "30.00 N needed" in spare
+    assert "without the allowance: 25.00 N, 478.3 Pa; below that it lets go" in spare
+    assert "without the allowance" not in done.output
     assert "no guarantee" in done.output
     assert run("target", "--car", path, "--surface-angle", 200).exit_code == 2
     assert "0.00 N" in run("target", "--car", path, "--surface-angle", 0).output

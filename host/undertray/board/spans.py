@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from undertray.board.finding import Finding, Weight
@@ -100,7 +101,7 @@ def span_findings(rehearsal: Rehearsal, car: Car | None) -> Iterator[Finding]:
         yield from _span(f"columns[{i}]", column, needed)
     alarm = rehearsal.board["alarm"]
     if alarm:
-        yield from _alarm(alarm["alarm_pa"], rehearsal, needed)
+        yield from _alarm(alarm["alarm_pa"], rehearsal, car)
 
 
 def _span(where: str, column: Mapping[str, Any], needed: float | None) -> Iterator[Finding]:
@@ -154,7 +155,9 @@ def _divider(column: Mapping[str, Any], largest: float) -> str:
     return ", or 10 kΩ and 20 kΩ in front of the pin ('divider': 1.5)"
 
 
-def _alarm(alarm_pa: float, rehearsal: Rehearsal, needed: float | None) -> Iterator[Finding]:
+def _alarm(alarm_pa: float, rehearsal: Rehearsal, car: Car | None) -> Iterator[Finding]:
+    needed = 0.0 if car is None else needed_suction_pa(car)
+    stay = 0.0 if car is None else needed_suction_pa(replace(car, allowance=0.0))
     reach = min(largest_suction_pa(column) for column in rehearsal.columns)
     if alarm_pa >= reach:
         yield Finding(
@@ -163,12 +166,19 @@ def _alarm(alarm_pa: float, rehearsal: Rehearsal, needed: float | None) -> Itera
             f"alarm_pa {alarm_pa} is above the {reach:.0f} Pa that the sensors can show: never off",
             "a lower alarm_pa, or sensors with a larger range",
         )
-    elif needed is not None and alarm_pa < needed:
+    elif alarm_pa < stay:
         yield Finding(
             Weight.WARNING,
             "alarm",
-            f"alarm_pa {alarm_pa} is below the {needed:.0f} Pa at which the car lets go",
-            f"alarm_pa {needed * 1.1:.0f} or more, so that the alarm comes before the fall",
+            f"alarm_pa {alarm_pa} is below the {stay:.0f} Pa at which the car lets go",
+            f"alarm_pa {stay * 1.1:.0f} or more, so that the alarm comes before the fall",
+        )
+    elif alarm_pa < needed:
+        yield Finding(
+            Weight.NOTE,
+            "alarm",
+            f"alarm_pa {alarm_pa} lies between the {stay:.0f} Pa at which the car lets go and the "
+            f"{needed:.0f} Pa it needs with its allowance: the alarm comes when part of that is gone",
         )
 
 

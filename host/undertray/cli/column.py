@@ -30,6 +30,7 @@ from undertray.cli.bench import (
 
 if TYPE_CHECKING:
     from undertray.calibrate.column import Conditions, Tube
+    from undertray.reduce.target import Target
 
 __all__ = ["register"]
 
@@ -158,15 +159,31 @@ def _target(
         f"{described.name}: at {described.surface_angle_deg:g} degrees with an allowance of"
         f" {described.allowance:g} of its weight of {described.weight_n:.2f} N"
     )
+    need = found.need
+    print(f"  {need.whole_n:.2f} N needed: front axle {need.front_n:.2f} N, rear axle {need.rear_n:.2f} N")
     print(
-        f"  {found.downforce_n:.2f} N by an even suction of {found.suction_pa:.1f} Pa under the whole floor"
+        f"  an even suction of {found.suction_pa:.1f} Pa under the whole floor gives each its need; it makes"
+        f" {found.downforce_n:.2f} N"
     )
     print(f"  {_units(found.suction_pa)}")
     print(f"  {_height(found.suction_pa, bench.conditions, Tube())}")
-    print(f"  limited by {found.limited_by}")
+    print(f"  limited by {_limit(found)}")
+    if described.allowance:
+        bare = target_suction(dataclasses.replace(described, allowance=0.0))
+        print(
+            f"  without the allowance: {bare.need.whole_n:.2f} N, {bare.suction_pa:.1f} Pa;"
+            " below that it lets go"
+        )
     for line in bench.doubts:
         print(line)
     print(caution_lines())
+
+
+def _limit(found: Target) -> str:
+    over_n = found.downforce_n - found.need.whole_n
+    if over_n < 0.005:
+        return found.limited_by
+    return f"{found.limited_by}: an even suction gives the rest of the car {over_n:.2f} N more than it needs"
 
 
 def _bare(text: str) -> bool:

@@ -123,11 +123,11 @@ def reduce_run(
     )
     need, stay = hold_need(car), hold_need(replace(car, allowance=0.0))
     below = _below(loads, need)
+    on_wrong_ports = wrong_ports(car, suction, run.throttle_us)
     held = on_wrong_ports or holding(series, need, stay, events)
     counted = np.zeros(len(there), bool) if isinstance(held, str) else held.below
     events = tuple(with_hold(e, series, counted) for e in events)
     blocks = run_blocks(series, events)
-    on_wrong_ports = wrong_ports(car, suction, run.throttle_us)
     fan = fan_state(series, events, blocks, car, reference)
     whole = mean_uncertainty(there, loads, suction, zero, car, calibration, time.rate_hz)
     levels = steady_levels(blocks, run.throttle_us)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from undertray.errors import ReductionError
 from undertray.reduce.car import Car
 from undertray.reduce.floor import load_matrix
-from undertray.reduce.hold import hold_need
+from undertray.reduce.hold import HoldNeed, hold_need
 
 __all__ = ["Target", "target_suction"]
 
@@ -22,12 +22,16 @@ class Target:
         Even suction under the whole floor, Pa.
     downforce_n : float
         The force it makes, N.
+    need : HoldNeed
+        What the whole car and each axle need of it. Where a single axle sets the suction, the force is more
+        than that: an even suction then gives the other axle more than its need.
     limited_by : str
         Which condition asks for it.
     """
 
     suction_pa: float
     downforce_n: float
+    need: HoldNeed
     limited_by: str
 
 
@@ -80,4 +84,4 @@ def target_suction(car: Car) -> Target:
             suction[name] = newton / newton_per_pa
     limited_by = max(suction, key=lambda name: suction[name])
     most = suction[limited_by]
-    return Target(most, most * whole, limited_by if most > 0 else "nothing: the weight itself holds")
+    return Target(most, most * whole, need, limited_by if most > 0 else "nothing: the weight itself holds")

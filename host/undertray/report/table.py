@@ -148,7 +148,7 @@ def _whole(result: Reduction) -> list[str]:
     ):
         values = (spread.mean, spread.p05, spread.median, spread.p95, spread.max)
         lines.append(
-            f"{name:16}" + "".join(f"{v:9.{digits}f}" for v in values) + _off(spread.u95, digits + 1)
+            f"{name:16}" + "".join(f"{v:z9.{digits}f}" for v in values) + _off(spread.u95, digits + 1)
         )
     lines.append(_centre(result))
     halves = ", ".join(f"{n} {s.downforce_n:.1f}{_within(s.u95_n, 1)} N" for n, s in result.sides.items())
