@@ -118,8 +118,8 @@ def _sessions(
 
 
 def _print(found: list[Session], fact: str, units: Display) -> None:
+    from undertray.reduce.warning import UNTOLD
     from undertray.report.comparewords import text_table
-    from undertray.report.words import UNTOLD
 
     heads = (
         "run",

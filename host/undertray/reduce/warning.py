@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,12 +12,24 @@ from undertray.reduce.loss import Loss
 from undertray.reduce.precursors import DECLINE, first_sign
 from undertray.reduce.series import Series
 
-__all__ = ["with_hold"]
+if TYPE_CHECKING:
+    from undertray.reduce.run import Reduction
+
+__all__ = ["UNTOLD", "warning_words", "with_hold"]
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 _LOOK_BACK_S = 7.0  # for signs before a loss
+_AHEAD_S = 0.2
+
+
+UNTOLD = {
+    "below before": "the car had less than it needs before the loss already",
+    "not below": "the car did not fall below its need",
+    "not judged": "whether the car held cannot be told",
+}
+"""Why no warning can be told of a loss, by what stands in its place."""
 
 
 def with_hold(event: Loss, series: Series, below: Bools) -> Loss:
@@ -60,3 +73,31 @@ def with_hold(event: Loss, series: Series, below: Bools) -> Loss:
     if not crossed.size or crossed[0] == 0:
         return event  # never below, or below before there was any sign
     return replace(event, warning_s=float(t_s[k + crossed[0]] - at_s))
+
+
+def warning_words(reduction: Reduction, event: Loss) -> str:
+    """Say what warning there was before a loss of the seal.
+
+    Parameters
+    ----------
+    reduction : Reduction
+        The reduced run.
+    event : Loss
+        A seal loss or slow leak of it.
+
+    Returns
+    -------
+    str
+        Its length; ``none``; or a key of :data:`UNTOLD`: a warning is the time until the car has less than
+        it needs, and is defined only where it had that before and not after.
+    """
+    if event.warning_s is not None:
+        return f"{event.warning_s:.2f} s"
+    found, t_s = reduction.holding, reduction.series.t_s
+    if isinstance(found, str):
+        return "not judged"
+    end_s = t_s[-1] if event.end_s is None else event.end_s
+    first, onset, end = np.searchsorted(t_s, [event.onset_s - _AHEAD_S, event.onset_s, end_s]).tolist()
+    if 2 * np.count_nonzero(found.lacking[first:onset]) > onset - first:
+        return "below before"
+    return "none" if found.below[onset:end].any() else "not below"

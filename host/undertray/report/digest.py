@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from undertray.errors import ReductionError
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.steady import throttle_bands
+from undertray.reduce.warning import UNTOLD, warning_words
 from undertray.report.verdict import judge
-from undertray.report.words import UNTOLD, warning_words
 
 if TYPE_CHECKING:
     from undertray.reduce.run import Reduction

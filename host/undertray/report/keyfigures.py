@@ -8,9 +8,9 @@ import numpy as np
 
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.steady import work_rows
+from undertray.reduce.warning import UNTOLD, warning_words
 from undertray.report.display import Display, speed_name
 from undertray.report.verdict import Verdict
-from undertray.report.words import UNTOLD, warning_words
 
 if TYPE_CHECKING:
     from undertray.reduce.grip import Grip

@@ -9,12 +9,12 @@ import numpy as np
 
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.steady import BLOCK_S, steady_levels, work_rows
+from undertray.reduce.warning import UNTOLD, warning_words
 from undertray.report.display import Display
 from undertray.report.fanpicture import fan_picture, index_picture
 from undertray.report.floorplan import at_moment_pa, floor_picture, steady_pa
 from undertray.report.picture import Picture
 from undertray.report.timeline import close_up
-from undertray.report.words import UNTOLD, warning_words
 
 if TYPE_CHECKING:
     from undertray.reduce.car import Car

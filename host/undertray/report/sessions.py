@@ -48,7 +48,7 @@ class Session:
     losses : int or None
         Seal losses and slow leaks.
     warning : str or None
-        Warning before the first of them, as :func:`~undertray.report.words.warning_words` tells it.
+        Warning before the first of them, as :func:`~undertray.reduce.warning.warning_words` tells it.
     warning_s : float or None
         The same in s.
     calibrated : bool
@@ -230,8 +230,8 @@ def headline(
         The fields of :class:`Session` but ``file``.
     """
     from undertray.reduce.loss import LOSS_KINDS
+    from undertray.reduce.warning import warning_words
     from undertray.report.verdict import judge
-    from undertray.report.words import warning_words
 
     verdict, steady = judge(reduction), reduction.steady
     losses = [event for event in reduction.events if event.kind in LOSS_KINDS]

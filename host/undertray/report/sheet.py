@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from undertray.reduce.loss import LOSS_KINDS
+from undertray.reduce.warning import UNTOLD, warning_words
 from undertray.report.display import SI, Display, number
 from undertray.report.keyfigures import grip_rows, key_figures, steady_rows
 from undertray.report.moments import MOST_ROWS, CloseUp, gravest, steady_pictures
@@ -14,7 +15,7 @@ from undertray.report.picture import Picture
 from undertray.report.quality import quality_rows
 from undertray.report.timeline import timeline
 from undertray.report.verdict import Verdict, judge
-from undertray.report.words import UNTOLD, WITHOUT_THROTTLE, warning_words
+from undertray.report.words import WITHOUT_THROTTLE
 
 if TYPE_CHECKING:
     from undertray.acquire.runlog import Run

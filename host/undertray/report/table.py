@@ -8,14 +8,13 @@ import numpy as np
 
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.summary import Spread
+from undertray.reduce.warning import UNTOLD, warning_words
 from undertray.report.display import speed_name
 from undertray.report.verdict import judge
 from undertray.report.words import (
-    UNTOLD,
     WITHOUT_THROTTLE,
     other_levels,
     steady_at,
-    warning_words,
     wrapped,
 )
 

@@ -7,10 +7,9 @@ import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from undertray.errors import escaped
 from undertray.reduce.loss import LOSS_KINDS
+from undertray.reduce.warning import UNTOLD, warning_words
 
 if TYPE_CHECKING:
     from undertray.reduce.estimates import Steady
@@ -19,7 +18,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CAUTIONS",
-    "UNTOLD",
     "WIDTH",
     "WITHOUT_THROTTLE",
     "caution_line",
@@ -31,11 +29,9 @@ __all__ = [
     "other_levels",
     "run_words",
     "steady_at",
-    "warning_words",
     "wrapped",
 ]
 
-_AHEAD_S = 0.2
 _MOST_LEVELS = 6
 _MOST_NAMES = 5
 _MOST_NOTICES = 10
@@ -147,42 +143,6 @@ def grouped_notices(told: Iterable[tuple[str, str]]) -> list[str]:
     said = [f"{few_names(names)}: {notice}" for notice, names in files.items()]
     more = [f"{len(said) - _MOST_NOTICES} more like these"] if len(said) > _MOST_NOTICES else []
     return said[:_MOST_NOTICES] + more
-
-
-UNTOLD = {
-    "below before": "the car had less than it needs before the loss already",
-    "not below": "the car did not fall below its need",
-    "not judged": "whether the car held cannot be told",
-}
-"""Why no warning can be told of a loss, by what stands in its place."""
-
-
-def warning_words(reduction: Reduction, event: Loss) -> str:
-    """Say what warning there was before a loss of the seal.
-
-    Parameters
-    ----------
-    reduction : Reduction
-        The reduced run.
-    event : Loss
-        A seal loss or slow leak of it.
-
-    Returns
-    -------
-    str
-        Its length; ``none``; or a key of :data:`UNTOLD`: a warning is the time until the car has less than
-        it needs, and is defined only where it had that before and not after.
-    """
-    if event.warning_s is not None:
-        return f"{event.warning_s:.2f} s"
-    found, t_s = reduction.holding, reduction.series.t_s
-    if isinstance(found, str):
-        return "not judged"
-    end_s = t_s[-1] if event.end_s is None else event.end_s
-    first, onset, end = np.searchsorted(t_s, [event.onset_s - _AHEAD_S, event.onset_s, end_s]).tolist()
-    if 2 * np.count_nonzero(found.lacking[first:onset]) > onset - first:
-        return "below before"
-    return "none" if found.below[onset:end].any() else "not below"
 
 
 def event_words(reduction: Reduction, event: Loss) -> str:
