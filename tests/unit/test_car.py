@@ -177,3 +177,23 @@ def test_fan_keys_and_tubes_within_bounds(read):
         read(TOP + TAPS + "[fan]\nidle = '1500 us'\nfull = '1400 us'\n")
     with pytest.raises(UndertrayError, match="'tube_bore' is out of range"):
         read(TOP + 'tube_bore = "1 m"\n' + TAPS)
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("[330, -95]", "[1e200, -95]"),
+        ("[330, -95]", "[330, -1.0e308]"),
+        ("[330, -95]", '["11 m", -95]'),
+        ("y = -60", "y = 1e300"),
+        ("y = -60", "y = -60\narea = 1e200"),
+    ],
+)
+def test_a_place_far_from_any_car_is_refused(read, old, new):
+    with pytest.raises(UndertrayError, match=r"out of range.*10000|out of range.*1e\+08"):
+        read((TOP + TAPS).replace(old, new, 1))
+
+
+def test_the_mark_that_some_editors_put_in_front_is_no_error(tmp_path):
+    (tmp_path / "car.toml").write_bytes(b"\xef\xbb\xbf" + (TOP + TAPS).encode())
+    assert Car.from_toml(tmp_path / "car.toml").taps[0].name == "front-left"

@@ -61,3 +61,17 @@ def test_the_range_code_is_only_shown(code: object, shown: str) -> None:
 
 def test_keys_of_a_later_board_are_passed_over() -> None:
     assert Device.from_note(_note(colour="red", later={"a": [1]})).uid == "e661ff"
+
+
+@pytest.mark.parametrize(
+    ("clock", "word"),
+    [
+        ({"tick_hz": 1}, "tick_hz"),
+        ({"tick_hz": 16}, "tick_hz"),
+        ({"tick_hz": 10**9, "tick_bits": 30}, "wraps"),  # after 1.07 s
+        ({"tick_hz": 1_000_000, "tick_bits": 16}, "wraps"),
+    ],
+)
+def test_a_clock_that_tells_no_times_is_refused(clock: dict[str, int], word: str) -> None:
+    with pytest.raises(RunLogError, match=word):
+        Device.from_note(_note(**clock))

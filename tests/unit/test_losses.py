@@ -290,3 +290,37 @@ def test_refuses_what_does_not_fit(t, suction, pulse):
 def test_public_names():
     assert undertray.find_losses is find_losses
     assert KINDS == ("seal-loss", "slow-leak", "throttle-cut", "sensor-fault", "data-gap")
+
+
+def _coarse(rate_hz: float, seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """A minute with the fans up, and one plain loss of several seconds."""
+    rng = np.random.default_rng(seed)
+    t = times(60, rate_hz) + rng.uniform(0, 1 / rate_hz)
+    up = (t > 2.5) & (t < 55.5)
+    lost_s, seconds = rng.uniform(15, 35), rng.uniform(3, 10)
+    left = np.where((t > lost_s) & (t < lost_s + seconds), 0.25, 1.0)
+    level = np.where(up, 1 - np.exp(-(t - 2.5).clip(0) / 0.3), 0.0) * left
+    suction = 900 * level[:, None] * [1.0, 0.9, 1.1, 1.0] + rng.normal(0, 5, (len(t), 4))
+    return t, suction, np.where(up, 1700.0, 1000.0)
+
+
+@pytest.mark.parametrize("rate_hz", [5.0, 10.0])
+def test_at_five_rows_a_second_every_plain_loss_is_found(rate_hz):
+    for seed in range(20):
+        assert kinds(find_losses(*_coarse(rate_hz, seed))).count("seal-loss") == 1
+
+
+@pytest.mark.parametrize("rate_hz", [4.0, 1.0, 0.1])
+def test_fewer_rows_tell_of_gaps_only(rate_hz):
+    t, suction, throttle = _coarse(rate_hz, 1)
+    assert find_losses(t, suction, throttle) == ()
+    later = np.concatenate([t, t[-1] + 6 / rate_hz + t])
+    again = np.concatenate([suction, suction]), np.concatenate([throttle, throttle])
+    assert kinds(find_losses(later, *again)) == ["data-gap"]
+
+
+@pytest.mark.parametrize("period_s", [0.0, -1.0, float("nan"), float("inf")])
+def test_a_period_that_is_none_is_refused(period_s):
+    t, suction, throttle = _coarse(10.0, 1)
+    with pytest.raises(ReductionError, match="period"):
+        find_losses(t, suction, throttle, period_s=period_s)

@@ -315,3 +315,16 @@ def test_notes_of_other_columns_do_not_disturb():
 
 def test_public_names():
     assert undertray.reduce_run is reduce_run
+
+
+def test_too_few_rows_a_second_for_a_loss_are_said():
+    result = reduce_run(run_of(level(900, 60)[::100], rate_hz=2.0), car())
+    assert any("2 rows a second" in notice and "cannot be told" in notice for notice in result.notices)
+    assert any("2 rows a second" in caveat for caveat in result.caveats)
+
+
+def test_a_clock_that_stands_still_is_refused():
+    still = run_of(level(900))
+    still = replace(still, t_us=np.zeros_like(still.t_us))
+    with pytest.raises(ReductionError, match="clock stands still"):
+        reduce_run(still, car())

@@ -15,6 +15,8 @@ __all__ = ["MAX_COLUMNS", "Column", "Device"]
 MAX_COLUMNS = 16
 WIRE_VERSION = 1
 _TEXT_LIMIT = 64
+_LEAST_TICK_HZ = 1000  # a coarser clock gives neighbouring rows one time
+_LEAST_WRAP_S = 2.0  # twice what a reset is told from
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,31}")
 _HEX32 = re.compile(r"(0[xX])?[0-9a-fA-F]{1,8}")
 _OWN_FIELDS = frozenset({"host_us", "seq", "t_us", "throttle_us", "flags", "crc"})
@@ -121,14 +123,23 @@ class Device:
         names = [column.name for column in columns]
         if len(set(names)) != len(names):
             raise RunLogError("two columns of one name", where=where, seen=names, expected="different names")
+        tick_hz = _integer(note, "tick_hz", where, _LEAST_TICK_HZ, 10**9)
+        tick_bits = _integer(note, "tick_bits", where, 8, 62)
+        if 2**tick_bits / tick_hz < _LEAST_WRAP_S:
+            raise RunLogError(
+                "the board's clock wraps too soon to tell times by",
+                where=where,
+                seen=f"{tick_bits} bits at {tick_hz} Hz: {2**tick_bits / tick_hz:.3g} s",
+                expected=f"{_LEAST_WRAP_S:g} s or longer",
+            )
         return cls(
             firmware=_text(note, "firmware", where),
             board=_text(note, "board", where),
             uid=_text(note, "uid", where),
             boot=_boot(note, where),
             rate_hz=_number(note, "rate_hz", where, 0.01, 1e5),
-            tick_hz=_integer(note, "tick_hz", where, 1, 10**9),
-            tick_bits=_integer(note, "tick_bits", where, 8, 62),
+            tick_hz=tick_hz,
+            tick_bits=tick_bits,
             columns=columns,
         )
 

@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from undertray.acquire.clock import BoardTime, board_time
 from undertray.acquire.runlog import Run
@@ -183,10 +184,16 @@ def _segments(time: BoardTime) -> tuple[Segment, ...]:
             start_s=float(span[0]),
             seconds=float(span[-1] - span[0]),
             rows=len(span),
-            rate_hz=float(1 / np.median(np.diff(span))) if len(span) > 1 and span[-1] > span[0] else None,
+            rate_hz=_rate_hz(span),
         )
         for span in spans
     )
+
+
+def _rate_hz(t_s: NDArray[np.float64]) -> float | None:
+    """One over the median step; None where that is none, as of a clock that stands still."""
+    period_s = float(np.median(np.diff(t_s))) if len(t_s) > 1 else 0.0
+    return 1 / period_s if period_s > 0 else None
 
 
 def _columns(run: Run) -> tuple[ColumnState, ...]:

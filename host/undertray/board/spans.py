@@ -122,7 +122,7 @@ def _span(where: str, column: Mapping[str, Any], needed: float | None) -> Iterat
             "there reads the wrong way round, below its zero and off its scale; 'port': \"low\" is its vent",
             "a differential part (D), which also shows where its zero stands",
         )
-    elif needed is None:
+    elif not needed:
         return
     elif largest < needed:
         yield Finding(

@@ -23,10 +23,11 @@ _OWN_KEYS = frozenset(
     {"part", "coefficients", "covariance", "range_pa", "residual_sd_pa", "hysteresis_pa", "repeatability_pa"}
     | {"linearity_pa", "coverage_factor", "shared", "points"}
 )
-_NUMBERS = frozenset(
-    {"chi_squared", "degrees_of_freedom", "p_value", "scale", "curve_p_value", "u_reading_pa", "u_sensor_pa"}
-    | {"working_pa", "nominal_accuracy_pa"}
-)
+_NUMBERS = {
+    **dict.fromkeys(("chi_squared", "degrees_of_freedom", "scale"), 1e12),
+    **dict.fromkeys(("p_value", "curve_p_value"), 1.0),
+    **dict.fromkeys(("u_reading_pa", "u_sensor_pa", "working_pa", "nominal_accuracy_pa"), 1e6),
+}  # each from 0 up to this
 _TABLES = frozenset({"sources_pa", "linearity_all_pa"})
 _POINT_NUMBERS = frozenset(
     {
@@ -74,7 +75,7 @@ def load(path: Path, where: str) -> Mapping[str, Any]:
             "the calibration is too large", where=where, expected=f"at most {_MOST_BYTES} bytes"
         )
     try:
-        data = json.loads(raw.decode("utf-8"), parse_constant=_no_constant)
+        data = json.loads(raw.decode("utf-8-sig"), parse_constant=_no_constant)
     except (ValueError, RecursionError) as error:
         raise CalibrationError(
             "the calibration is no JSON",
@@ -246,9 +247,9 @@ def _optional(data: Mapping[str, Any], key: str, where: str) -> float | None:
 def _facts(raw: Mapping[str, Any], where: str) -> dict[str, Any]:
     """All other keys; those that this program writes have the kind it gives them."""
     facts = {key: plain(value, key, where) for key, value in raw.items() if key not in _OWN_KEYS}
-    for key in _NUMBERS & facts.keys():
+    for key in _NUMBERS.keys() & facts.keys():
         if facts[key] is not None:
-            number(facts, key, where, -1e12, 1e12)
+            number(facts, key, where, 0, _NUMBERS[key])
     for key in _TABLES & facts.keys():
         table = mapping(facts, key, where)
         for name in table:

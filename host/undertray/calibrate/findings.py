@@ -19,6 +19,7 @@ __all__ = ["column_findings", "findings", "shift_findings"]
 _COLUMN_SOURCES = frozenset(
     {"reading of the column", "zero", "ruler", "temperature", "liquid", "air", "gravity", "tilt"}
 )
+_VERDICT = ("chi_squared", "degrees_of_freedom", "p_value", "from_scatter", "scale")
 # the same risk of a false word on either side: the fit takes its errors from the scatter beyond the other
 _TOO_WELL = 1 - SCATTER_LEVEL
 
@@ -92,7 +93,7 @@ def column_findings(column: ColumnCalibration) -> list[str]:
     ]
     # what only a calibration fresh from its points has, or a file of this program
     facts = column.facts
-    if "chi_squared" in facts:
+    if all(facts.get(key) is not None for key in _VERDICT):
         lines.insert(2, _verdict(facts))
     if facts.get("curve_p_value") is not None:
         lines.insert(3, _curve_line(facts["curve_p_value"], len(column.coefficients)))

@@ -15,6 +15,7 @@ Array = NDArray[np.float64]
 _LEAST_POINTS = 5
 _LEAST_LEVELS = 3
 _NEAR_ZERO = 0.05  # of the highest: near enough for a line to tell zero (common practice, no source)
+_LEAST_CHANGE_PA = 0.01  # a thousandth of a millimetre of water
 _FOLLOWS = 0.9  # correlation of reading and column below which a hose is off or leaks
 
 # By its own scale a sensor is good to a few per cent of its range (their data sheets); half or twice is a
@@ -90,11 +91,11 @@ def check_direction(name: str, nominal: Array, column_pa: Array) -> None:
         The reading falls as the column rises (the sensor's ports are swapped), or does not
         change with it.
     """
-    if np.ptp(nominal) == 0:
+    if np.ptp(nominal) < _LEAST_CHANGE_PA:
         raise CalibrationError(
             "the reading does not change with the column",
             where=name,
-            seen=nominal[0],
+            seen=f"{nominal[0]:g} Pa",
             do="check the hose and the sensor",
         )
     follows = float(np.corrcoef(nominal, column_pa)[0, 1])

@@ -17,6 +17,8 @@ __all__ = ["FORMAT", "Car", "Tap"]
 
 FORMAT = 1
 _HEAVIEST_KG, _SHORTEST_MM, _LONGEST_MM = 200.0, 10.0, 5000.0  # beyond it is grams or metres
+_FAR_MM = 10_000.0  # no part of a car is further from its front axle
+_MOST_OF_A_FAN = (1e5, 10.0)  # Pa, m3/s
 _MAX_CORNERS, _MAX_TAPS, _MAX_CURVE, _MOST_ALLOWANCE = 400, 16, 100, 4.0  # allowance: above it is percent
 _LOADS = ("cells", "linear", "areas")
 _MOST_TUBE_MM, _MOST_BORE_MM, _MOST_VOLUME_MM3 = 10_000.0, 20.0, 1e6
@@ -216,7 +218,10 @@ def _floor(value: object, where: str) -> tuple[tuple[float, float], ...]:
             seen=value,
             expected=f"3 to {_MAX_CORNERS} corners [x, y] in mm",
         )
-    corners = tuple(pair(v, ("mm", "mm"), f"{where}, corner {i + 1}") for i, v in enumerate(value))
+    corners = tuple(
+        pair(v, ("mm", "mm"), f"{where}, corner {i + 1}", most=(_FAR_MM, _FAR_MM))
+        for i, v in enumerate(value)
+    )
     if len(set(corners)) != len(corners):
         raise CarError(
             "a corner comes twice",
@@ -257,9 +262,9 @@ def _taps(
         tap = Tap(
             name=read.text("name"),
             column=read.text("column"),
-            x_mm=read.number("x", "mm"),
-            y_mm=read.number("y", "mm"),
-            area_mm2=read.optional("area", "mm2", 0.0),
+            x_mm=read.number("x", "mm", -_FAR_MM, _FAR_MM),
+            y_mm=read.number("y", "mm", -_FAR_MM, _FAR_MM),
+            area_mm2=read.optional("area", "mm2", 0.0, _FAR_MM**2),
             tube_length_mm=tube.optional("tube_length", "mm", 0.0, _MOST_TUBE_MM),
             tube_bore_mm=tube.optional("tube_bore", "mm", 0.0, _MOST_BORE_MM),
             sensor_volume_mm3=tube.optional("sensor_volume", "mm3", 0.0, _MOST_VOLUME_MM3),
@@ -309,7 +314,10 @@ def _curve(value: object, where: str) -> tuple[tuple[float, float], ...]:
     pairs = '2 or more pairs such as ["600 Pa", "12 L/s"], suction rising from 0 up and flow not rising'
     if not isinstance(value, list) or len(value) > _MAX_CURVE:
         raise CarError("bad fan curve", where=where, seen=value, expected=pairs)
-    curve = tuple(pair(v, ("Pa", "m3/s"), f"{where}, point {i + 1}", bare=False) for i, v in enumerate(value))
+    curve = tuple(
+        pair(v, ("Pa", "m3/s"), f"{where}, point {i + 1}", bare=False, most=_MOST_OF_A_FAN)
+        for i, v in enumerate(value)
+    )
     rises = all(b[0] > a[0] and b[1] <= a[1] for a, b in itertools.pairwise(curve))
     if curve and (len(curve) < 2 or not rises or curve[0][0] < 0 or curve[-1][1] < 0):
         raise CarError("bad fan curve", where=where, seen=value, expected=pairs)

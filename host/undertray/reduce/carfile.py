@@ -45,7 +45,7 @@ def load_toml(path: Path) -> Mapping[str, Any]:
     if len(raw) > _MAX_BYTES:
         raise CarError("too long for a car", where=path.name, expected=f"at most {_MAX_BYTES} bytes")
     try:
-        text = raw.decode("utf-8")
+        text = raw.decode("utf-8-sig")  # some editors put a mark in front
         return tomllib.loads(text)
     except UnicodeDecodeError as error:
         raise CarError("not UTF-8 text", where=f"{path.name}, byte {error.start}") from error
@@ -248,7 +248,14 @@ def table(value: object, where: str) -> Mapping[str, Any]:
     return value
 
 
-def pair(value: object, units: tuple[str, str], where: str, bare: bool = True) -> tuple[float, float]:
+def pair(
+    value: object,
+    units: tuple[str, str],
+    where: str,
+    bare: bool = True,
+    *,
+    most: tuple[float, float],
+) -> tuple[float, float]:
     """Take a value as a pair of quantities.
 
     Parameters
@@ -261,6 +268,8 @@ def pair(value: object, units: tuple[str, str], where: str, bare: bool = True) -
         For the error line.
     bare : bool
         Whether numbers without a unit are taken, in those units.
+    most : (float, float)
+        Largest size of each, in those units.
 
     Returns
     -------
@@ -269,8 +278,12 @@ def pair(value: object, units: tuple[str, str], where: str, bare: bool = True) -
     Raises
     ------
     CarError
-        When it is no list of two.
+        When it is no list of two, or one is too large to be of a car.
     """
     if not isinstance(value, list) or len(value) != 2:
         raise CarError("not a pair", where=where, seen=value, expected=f"[{units[0]}, {units[1]}]")
-    return quantity(value[0], units[0], where, bare), quantity(value[1], units[1], where, bare)
+    first, second = (quantity(v, unit, where, bare) for v, unit in zip(value, units, strict=True))
+    if abs(first) > most[0] or abs(second) > most[1]:
+        sizes = " and ".join(f"{m:g} {unit}" for m, unit in zip(most, units, strict=True))
+        raise CarError("out of range", where=where, seen=value, expected=f"at most {sizes}")
+    return first, second

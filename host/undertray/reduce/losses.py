@@ -106,6 +106,8 @@ def find_losses(
         if not positive.size:
             return ()
         period_s = middle(positive)
+    if not 0 < period_s < np.inf:
+        raise ReductionError("no sample period", where="find_losses", seen=period_s, expected="s above 0")
     detector = Detector(period_s, suction.shape[1], parameters, tap_names=tap_names, weights=weights)
     detector.feed(t, suction, throttle, mask)
     return detector.finish()

@@ -11,6 +11,7 @@ from undertray.acquire.clock import BoardTime
 from undertray.acquire.runlog import Run
 from undertray.calibrate.certificate import Calibration
 from undertray.reduce.car import Car
+from undertray.reduce.loss import LossParameters
 from undertray.reduce.reading import TapSuction
 from undertray.reduce.steady import REST_US
 from undertray.reduce.tube import tube_notices
@@ -180,6 +181,8 @@ def _of_the_log(run: Run, time: BoardTime) -> list[str]:
         )
     elif not np.isfinite(run.throttle_us).all():
         said.append(f"the throttle is unknown in {np.mean(~np.isfinite(run.throttle_us)):.1%} of the rows")
+    if 1 / time.rate_hz > LossParameters().longest_period_s:
+        said.append(f"only {time.rate_hz:.2g} rows a second: losses of the seal cannot be told, and none are")
     if run.bad_lines:
         said.append(f"{run.bad_lines} bad lines were left out")
     if time.lost_rows:

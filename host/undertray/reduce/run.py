@@ -74,8 +74,8 @@ def reduce_run(
     Raises
     ------
     ReductionError
-        When the log has fewer than two good rows or no description of the board, or lacks a
-        column that the car names.
+        When the log has fewer than two good rows or no description of the board, its clock stands still,
+        or it lacks a column that the car names.
 
     Notes
     -----
@@ -88,6 +88,13 @@ def reduce_run(
             "too few good rows", where=run.where, seen=len(run.t_us), expected="2 or more", do="record again"
         )
     time = board_time(run)
+    if not 0 < time.rate_hz < np.inf:
+        raise ReductionError(
+            "the board's clock stands still: most rows have the time of the row before",
+            where=run.where,
+            expected="a t_us that grows from row to row",
+            do="update the board's firmware, and record again",
+        )
     read = tap_suction(run, car, calibration)
     suction, zero = take_zero(time.t_s, read, run.throttle_us, car, calibration, tare)
     names = [tap.name for tap in car.taps]

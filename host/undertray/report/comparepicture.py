@@ -55,7 +55,6 @@ def comparison_picture(found: Comparison, units: Display = SI) -> Picture:
                 group.front_margin_n,
                 units.force_n,
                 _FRONT,
-                "front axle" if place == 0 else "",
             )
             _bar(
                 right,
@@ -63,7 +62,6 @@ def comparison_picture(found: Comparison, units: Display = SI) -> Picture:
                 group.rear_margin_n,
                 units.force_n,
                 _REAR,
-                "rear axle" if place == 0 else "",
             )
             for what, unit, factor, estimate in (
                 ("suction", units.pressure, units.pressure_pa, group.suction_pa),
@@ -87,6 +85,8 @@ def comparison_picture(found: Comparison, units: Display = SI) -> Picture:
         left.set_xlabel(f"suction at the same throttle / {units.pressure}")
         right.set_xlabel(f"margin / {units.force}")
         right.axvline(0, color=LIMIT, linewidth=1.0)
+        for style, name in ((_FRONT, "front axle"), (_REAR, "rear axle")):  # whichever groups show them
+            right.plot([], [], MARKERS[style], color=SERIES[style], markersize=6, label=name)
         right.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2, fontsize=8, frameon=False)
         _runs(lower, found)
     said = "; ".join(
@@ -104,13 +104,13 @@ def comparison_picture(found: Comparison, units: Display = SI) -> Picture:
     )
 
 
-def _bar(panel: Axes, at: float, estimate: Estimate, factor: float, style: int, label: str = "") -> None:
+def _bar(panel: Axes, at: float, estimate: Estimate, factor: float, style: int) -> None:
     if estimate.value is None:
         return
     colour, marker = SERIES[style % len(SERIES)], MARKERS[style % len(MARKERS)]
     if estimate.low is not None and estimate.high is not None:
         panel.plot([estimate.low / factor, estimate.high / factor], [at, at], color=colour, linewidth=2.0)
-    panel.plot([estimate.value / factor], [at], marker, color=colour, markersize=6, label=label or "_")
+    panel.plot([estimate.value / factor], [at], marker, color=colour, markersize=6)
 
 
 def _runs(panel: Axes, found: Comparison) -> None:

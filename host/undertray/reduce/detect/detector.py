@@ -71,10 +71,12 @@ class Detector:
         weights: ArrayLike | None = None,
     ) -> None:
         p = self._p = parameters or LossParameters()
-        rows = max(1, round(p.block_s / period_s))
-        self._block_s = rows * period_s
         # times are told in whole microseconds, and so is the period that was read off them
         self._longest_s = p.gap_periods * (period_s + _ROUNDED_S / 2) + _ROUNDED_S
+        self._blind = period_s > p.longest_period_s
+        period_s = min(period_s, p.longest_period_s)
+        rows = max(1, round(p.block_s / period_s))
+        self._block_s = rows * period_s
         self._bank = FanBank(self._block_s)
         self._rows = Rows(taps, round(_RAW_S / period_s))
         self._averages = Averages(taps, rows)
@@ -165,7 +167,8 @@ class Detector:
         for cut in [*np.flatnonzero(step > self._longest_s).tolist(), len(t)]:
             if cut > start:
                 part = slice(start, cut)
-                self._stretch(t[part], suction[part], throttle[part], beyond[part], row + start)
+                if not self._blind:
+                    self._stretch(t[part], suction[part], throttle[part], beyond[part], row + start)
             if cut < len(t):
                 self._gap(float(t[cut - 1]) if cut else before, float(t[cut]))
             start = cut
