@@ -91,10 +91,6 @@ def _of_the_calibration(run: Run, calibration: Calibration | None) -> Iterator[s
 def _of_the_log(run: Run, time: BoardTime) -> Iterator[str]:
     if run.cut_short is not None:
         yield f"{run.cut_short}: how the run ended is unknown"
-    if run.cut_off:
-        yield "the log was cut off: how the run ended is unknown"
-    if run.broke_off:
-        yield f"the recording broke off ({run.broke_off}): how the run ended is unknown"
     if 1 / time.rate_hz > LossParameters().longest_period_s:
         yield f"with only {time.rate_hz:.2g} rows a second a loss of the seal may lie between two rows"
     gone_s = sum(b - a for a, b in time.gaps if b - a > _LONG_GAP_S)

@@ -1,0 +1,420 @@
+"""Hostile input through everything that reads it: results and errors of our own may come out."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import io
+import json
+import re
+import resource
+import signal
+import sys
+import warnings
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+from fakes import hostile_files, hostile_logs
+from fakes.link import Clock, ScriptedLink, vanished
+from undertray import cli
+from undertray.acquire.inspection import inspect_run
+from undertray.acquire.link import LinkEnded
+from undertray.acquire.record import Recorder
+from undertray.acquire.recording import Patience
+from undertray.acquire.runlog import read_run
+from undertray.acquire.wire import Row, WireNote
+from undertray.board.check import check_board
+from undertray.calibrate.certificate import Calibration
+from undertray.calibrate.evaluate import Setup, calibrate
+from undertray.calibrate.findings import findings, shift_findings
+from undertray.calibrate.points import read_points
+from undertray.errors import UndertrayError
+from undertray.live.monitor import Monitor
+from undertray.live.terminal import PlainView, screen
+from undertray.reduce.car import Car
+from undertray.reduce.run import reduce_run
+from undertray.reduce.summary import plain
+from undertray.reduce.sweep import take_reference
+from undertray.reduce.target import target_suction
+from undertray.report.certificate import write_certificate
+from undertray.report.compare import compare
+from undertray.report.comparepicture import comparison_picture
+from undertray.report.comparewords import comparison_words
+from undertray.report.digest import Digest, digest
+from undertray.report.display import display
+from undertray.report.page import render_page
+from undertray.report.picture import write_pictures
+from undertray.report.sheet import make_sheet
+from undertray.report.table import reduction_table
+from undertray.report.verdict import judge
+from undertray.report.wiring import write_drawings
+
+__all__ = ["KINDS", "Hang", "Unseemly", "bounded", "command", "own_error_only"]
+
+_LONGEST_S = 20.0
+_MOST_BYTES = 1 << 30
+_CONTROL = re.compile(
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]"
+)  # C0 but LF, DEL, C1 (ECMA-48), bidi
+_NO_NUMBER = re.compile(r"(?<![\w./'-])[-+−±]?(nan|inf)(?![\w.'-])")
+
+
+class Hang(BaseException):
+    """It takes far too long."""
+
+
+class Unseemly(AssertionError):
+    """What came out may not come out: a line that is none, a NaN, a raw control character."""
+
+
+@contextlib.contextmanager
+def bounded() -> Iterator[None]:
+    """Time and memory end: a hang and a blow-up become exceptions; so does each warning of a library."""
+
+    def ring(*_: object) -> None:
+        raise Hang(f"not done in {_LONGEST_S:g} s")
+
+    before = signal.signal(signal.SIGALRM, ring)
+    limits = resource.getrlimit(resource.RLIMIT_AS)
+    if sys.platform == "linux":
+        pages = int(Path("/proc/self/statm").read_text().split()[0])
+        resource.setrlimit(resource.RLIMIT_AS, (pages * resource.getpagesize() + _MOST_BYTES, limits[1]))
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_AS, limits)
+        signal.setitimer(signal.ITIMER_REAL, 0)
+        signal.signal(signal.SIGALRM, before)
+
+
+def own_error_only(kind: str, seed: int, folder: Path) -> bool:
+    """Put one input through; False where it was refused in our own words.
+
+    Raises whatever else comes out, :class:`Hang` and :class:`Unseemly` among it.
+    """
+    signal.setitimer(signal.ITIMER_REAL, _LONGEST_S)
+    try:
+        KINDS[kind](seed, folder)
+        return True
+    except UndertrayError as error:
+        _one_line(str(error))
+        return False
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0)
+
+
+class _Kept(io.BytesIO):
+    """Bytes that stay when the stream round them is closed."""
+
+    def close(self) -> None:
+        pass
+
+
+def command(*words: object) -> tuple[int, str, str]:
+    """Run the command in this process: its status, its output and its talk.
+
+    Raises :class:`Unseemly` where an error is not one line, or the output has what it may not have.
+    """
+    out, err = (io.TextIOWrapper(_Kept(), encoding="utf-8", write_through=True) for _ in range(2))
+    status: Any = None
+    argv, sys.argv = sys.argv, ["undertray", *map(str, words)]
+    try:
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+            try:
+                cli.main()
+            except SystemExit as end:
+                status = end.code
+    finally:
+        sys.argv = argv
+    printed, said = (stream.buffer.getvalue().decode("utf-8") for stream in (out, err))  # type: ignore[attr-defined]
+    told = f"{words[0]}: status {status}: {said[-400:]!r}"
+    if status not in (0, 1, 2):
+        raise Unseemly(told)
+    if "Traceback" in said or (status == 1 and not (said.strip() or printed.strip())):
+        raise Unseemly(told)
+    for text in (printed, said):
+        if strange := _CONTROL.search(text):
+            at = strange.start()
+            raise Unseemly(f"{words[0]}: {strange[0]!r} printed raw in {text[max(0, at - 60) : at + 20]!r}")
+    if "--json" in words and status == 0:
+        json.loads(printed, parse_constant=_no_constant)
+    return int(status or 0), printed, said
+
+
+def _no_constant(name: str) -> float:
+    raise Unseemly(f"{name} in JSON")
+
+
+def _one_line(text: str) -> None:
+    if not text.strip() or "\n" in text or _CONTROL.search(text) or len(text) > 3000:
+        raise Unseemly(f"no line for a terminal: {text[:300]!r}")
+
+
+def _numbers(text: str) -> None:
+    """Refuse a table or a sentence with a number that is none."""
+    if found := _NO_NUMBER.search(text):
+        raise Unseemly(f"no number: {text[max(0, found.start() - 80) : found.end() + 20]!r}")
+
+
+def _json(value: Any) -> str:
+    return json.dumps(value, allow_nan=False)
+
+
+def _car_for(seed: int, folder: Path, columns: int = 4) -> Car:
+    """One of some honest cars, so that the log alone is hostile."""
+    path = folder / "car.toml"
+    path.write_bytes(hostile_files.car_toml(seed % 40, spoiled=0, columns=columns))
+    return Car.from_toml(path)
+
+
+@contextlib.contextmanager
+def _own() -> Iterator[None]:
+    """What is refused here ends neither the ordeal nor what comes after it."""
+    try:
+        yield
+    except UndertrayError as error:
+        _one_line(str(error))
+
+
+def run_log(seed: int, folder: Path) -> None:
+    """A log: read, inspected, reduced, judged, compared; now and then a page, and the commands."""
+    path = folder / "run.csv"
+    path.write_bytes(hostile_logs.run_log(seed))
+    if seed % 8 == 0:
+        _log_commands(seed, folder, path)
+        return
+    run = read_run(path)
+    _json(inspect_run(run).as_dict())
+    car = _car_for(seed, folder, max(1, len(run.columns)))
+    calibration = None
+    if seed % 3 == 0:
+        where = folder / "calibration.json"
+        where.write_bytes(hostile_files.calibration_json(seed % 20, spoiled=0, columns=16))
+        calibration = Calibration.from_json(where)
+    reduction = reduce_run(run, car, calibration, ("none", "zero", "linear")[seed % 3])
+    _json({**reduction.as_dict(), "verdict": plain(judge(reduction))})
+    _numbers(reduction_table(reduction))
+    for notice in reduction.notices:
+        _numbers(notice)
+    one = digest(reduction, run.facts, "skirt")
+    with _own():
+        _compare(one, seed, folder)
+    if seed % 5 == 1:
+        with _own():
+            take_reference([reduction], car)
+    if seed % 16 == 1:
+        sheet = make_sheet(reduction, car, run, calibration, display("si"), None)
+        page = render_page([sheet], car.name)
+        if seed % 64 == 1:
+            (folder / "page.html").write_text(page, encoding="utf-8")
+            write_pictures(list(sheet.pictures()), folder / "pictures")
+
+
+def _compare(one: Digest, seed: int, folder: Path) -> None:
+    others = [
+        dataclasses.replace(one, run=f"run-{k}", value=value)
+        for k, value in enumerate(("foam", "brush", "foam"))
+    ]
+    found = compare([one, *others][: 1 + seed % 4], "skirt", None)
+    _json(found.as_dict())
+    for line in comparison_words(found, display("us" if seed % 2 else "si")):
+        _numbers(line)
+    if seed % 50 == 0:
+        write_pictures([comparison_picture(found, display("si"))], folder / "pictures")
+
+
+def _log_commands(seed: int, folder: Path, path: Path) -> None:
+    car = folder / "car.toml"
+    car.write_bytes(hostile_files.car_toml(seed % 40, spoiled=0))
+    others = folder / "runs"
+    others.mkdir(exist_ok=True)
+    for k in range(2):
+        (others / f"{k}.csv").write_bytes(hostile_logs.run_log(seed + 1 + k, most_rows=130))
+    which = seed // 8 % 8
+    if which in (0, 1):
+        command("inspect", path, *(["--json"] if which else []))
+    if which == 2:
+        command("sessions", others, "--car", car, "--no-cache", "--json")
+        command("sessions", others, "--car", car, "--no-cache", "--units", "us")
+    if which == 3:
+        command("compare", path, *others.iterdir(), "--car", car, "--json")
+        command("compare", path, *others.iterdir(), "--car", car)
+    if which == 4:
+        out = folder / "table.csv"
+        out.unlink(missing_ok=True)
+        command("export", path, "--out", out, *(["--pa"] if seed % 3 else []))
+    if which == 5:
+        command("report", path, "--car", car, "--out", folder / "page.html", "--tare", "linear")
+    if which in (6, 7):
+        command("reduce", path, "--car", car, *(["--json"] if which == 6 else []), "--tare", "zero")
+        command("tare", path)
+
+
+def car(seed: int, folder: Path) -> None:
+    """A car: read, asked what it needs, and a run reduced with it."""
+    path = folder / "car.toml"
+    path.write_bytes(hostile_files.car_toml(seed))
+    log = folder / f"drive-{seed % 4}.csv"
+    if not log.exists():
+        log.write_bytes(hostile_logs.honest_log(seed % 4))
+    if seed % 10 == 0:
+        command("target", "--car", path)
+        command("reduce", log, "--car", path, *(["--json"] if seed % 20 else []))
+        return
+    the_car = Car.from_toml(path)
+    found = target_suction(the_car)
+    _json(plain(found))
+    run = read_run(log)
+    reduction = reduce_run(run, the_car)
+    _json({**reduction.as_dict(), "verdict": plain(judge(reduction))})
+    _numbers(reduction_table(reduction))
+    digest(reduction, run.facts, "skirt")
+    monitor = Monitor(the_car)
+    monitor.take(0, [WireNote("device", hostile_logs.device(4))])
+    monitor.take(1, [Row(0, 0, 1500, 0, (8192, 9000, None, 10_000))])
+    _json(monitor.update(2).as_dict())
+    if seed % 25 == 1:
+        render_page([make_sheet(reduction, the_car, run, None, display("us"), None)], the_car.name)
+
+
+def calibration(seed: int, folder: Path) -> None:
+    """A calibration: read, written again, drawn, a run reduced with it."""
+    path = folder / "calibration.json"
+    path.write_bytes(hostile_files.calibration_json(seed))
+    log, the_car = folder / "drive.csv", folder / "car.toml"
+    if not log.exists():
+        log.write_bytes(hostile_logs.honest_log(0))
+        the_car.write_bytes(hostile_files.car_toml(0, spoiled=0))
+    if seed % 10 == 0:
+        command("reduce", log, "--car", the_car, "--calibration", path, *(["--json"] if seed % 20 else []))
+        return
+    read = Calibration.from_json(path)
+    again = folder / "again.json"
+    read.to_json(again)
+    Calibration.from_json(again)
+    for line in (*shift_findings(read, read), *findings(read)):
+        _numbers(line)
+    run = read_run(log)
+    reduction = reduce_run(run, Car.from_toml(the_car), read)
+    _json({**reduction.as_dict(), "verdict": plain(judge(reduction))})
+    _numbers(reduction_table(reduction))
+    if seed % 20 == 1:
+        write_certificate(read, folder / ("c.pdf" if seed % 40 == 1 else "c.png"))
+    if seed % 50 == 1:
+        render_page([make_sheet(reduction, Car.from_toml(the_car), run, read, display("si"), None)], "x")
+
+
+def board(seed: int, folder: Path) -> None:
+    """A board description: checked with its firmware, and drawn."""
+    path = folder / "board.json"
+    path.write_bytes(hostile_files.board_json(seed))
+    if seed % 10 == 0:
+        command("board", "check", path)
+        return
+    the_car = None
+    if seed % 4 == 1:
+        the_car = _car_for(seed, folder)
+    try:
+        for finding in check_board(path, the_car, 115_200 if seed % 3 else None):
+            if not finding.where or not finding.what:
+                raise Unseemly(f"an empty finding: {finding}")
+    finally:
+        write_drawings(path, folder / "drawings")
+
+
+def points(seed: int, folder: Path) -> None:
+    """Calibration points: fitted, told, written, read again, drawn."""
+    path, out = folder / "points.csv", folder / "out.json"
+    path.write_bytes(hostile_files.points_csv(seed))
+    if seed % 10 == 0:
+        command(
+            "calibrate",
+            "--points",
+            path,
+            "--out",
+            out,
+            "--water-c",
+            "20",
+            *(["--zero-open"] if seed % 20 else []),
+        )
+        return
+    done = calibrate(read_points(path), Setup(zero_open=bool(seed % 2)), made_utc="2026-05-01T09:00:00Z")
+    for line in findings(done):
+        _numbers(line)
+    done.to_json(out)
+    Calibration.from_json(out)
+    if seed % 20 == 1:
+        write_certificate(done, folder / "c.png")
+
+
+def live(seed: int, folder: Path) -> None:
+    """A live stream: recorded over a scripted link, judged and shown as it comes, and the log read."""
+    clock, path = Clock(), folder / "live.csv"
+    path.unlink(missing_ok=True)
+    scripts: list[list[tuple[float, bytes | Exception]]] = [[]]
+    for at_s, piece in hostile_logs.stream(seed):
+        scripts[-1].append((at_s, vanished() if piece is None else piece))
+        if piece is None:
+            scripts.append([])
+    end = LinkEnded("the end") if seed % 2 else vanished()
+    scripts[-1].append((scripts[-1][-1][0] + 1 if scripts[-1] else 60.0, end))
+
+    def open_link() -> ScriptedLink:
+        if not scripts:
+            raise vanished()
+        return ScriptedLink(clock, scripts.pop(0))
+
+    honest = _car_for(seed, folder) if seed % 3 else None
+    monitor, plain_view = (
+        Monitor(honest),
+        PlainView(lambda line: _one_line(line) if line else None, lambda: clock.us / 1e6),
+    )
+    looks = 0
+
+    def watch(now_us: int, good: list[Row | WireNote]) -> None:
+        nonlocal looks
+        monitor.take(now_us, good)
+        looks += 1
+        if looks % 7 == 0:
+            _look(monitor, now_us, plain_view)
+
+    recorder = Recorder(
+        open_link,
+        path,
+        {"skirt": "x"},
+        clock_us=clock,
+        sleep=clock.sleep,
+        watch=watch,
+        patience=Patience(return_s=2.0),
+        say=_one_line,
+    )
+    try:
+        recorder.run(lambda: clock.us > 3_600_000_000)
+    finally:
+        _look(monitor, recorder.now_us, plain_view)
+        if path.exists():
+            run = read_run(path)
+            # a row that came twice stands in the log, and counts once
+            if run.end is None or run.end["rows"] != len(run.seq) + run.duplicate_rows:
+                raise Unseemly(f"{run.end} was recorded and {len(run.seq)} rows are read")
+            _json(inspect_run(run).as_dict())
+
+
+def _look(monitor: Monitor, now_us: int, view: PlainView) -> None:
+    shown = monitor.update(now_us)
+    _json(shown.as_dict())
+    view.show(shown)
+    _numbers(screen(shown).plain)
+
+
+KINDS: dict[str, Callable[[int, Path], None]] = {
+    "log": run_log,
+    "car": car,
+    "calibration": calibration,
+    "board": board,
+    "points": points,
+    "live": live,
+}
