@@ -146,9 +146,15 @@ class World:
             }
             for i in range(taps.shape[1])
         ]
-        device = {"wire": 1, "firmware": "0.1.0", "board": "invented", "uid": "e6614103e7452d2f", "boot": 7}
+        device = {
+            "wire": 1,
+            "firmware": "0.1.0",
+            "board": "invented",
+            "uid": "e6614103e7452d2f",
+            "boot": 7 + self.seed,
+        }
         device |= {"rate_hz": self.rate_hz, "tick_hz": 1000000, "tick_bits": 30, "columns": columns}
-        run = {"started_utc": "2026-05-02T10:15:00Z", "car": "Plover (invented)", **facts}
+        run = {"started_utc": f"2026-05-02T10:{15 + self.seed}:00Z", "car": "Plover (invented)", **facts}
         head = ["#undertray-run 1", "#run " + json.dumps(run)]
         head.append("#wire 900 " + _checked("#device," + json.dumps(device, separators=(",", ":"))))
         head.append("host_us,seq,t_us,throttle_us,flags,p1,p2,p3,p4,crc")
