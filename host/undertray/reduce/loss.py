@@ -39,7 +39,7 @@ class Loss:
     throttle_us : float or None
         Throttle pulse at the onset.
     below_hold_s : float or None
-        Time below the hold limit within the event; needs a car.
+        Time below the hold limit within the event while the car should hold; needs a car.
     confidence : float
         0 to 1: how far the drop stands out of the noise, less where the throttle is unknown
         or a single tap saw it.
