@@ -3,23 +3,16 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
 from fakes.handlog import checked
-from fakes.oddlog import CAR, OddLog, column, device
+from fakes.oddlog import CAR, OddLog, column, device, undertray
 
 BOARD = device([column("p1"), column("p2")])
 # 2 kg upside down on 0.0416 m2 need 471 Pa: 1000 Pa hold in every row
 HOLD = [8192 + round(1000 / 0.38)] * 2
-
-
-def undertray(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
-    words = [sys.executable, "-m", "undertray", *map(str, arguments)]
-    return subprocess.run(words, capture_output=True, text=True, timeout=120, check=False)
 
 
 def drive(skirt: str = "soft") -> OddLog:

@@ -6,24 +6,17 @@ The logs are written by hand (fakes/oddlog.py), so the counts expected here are 
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from fakes.oddlog import CAR, OddLog, column, device
+from fakes.oddlog import CAR, OddLog, column, device, undertray
 from fakes.server import Script, tcp_board
 
 BOARD = device([column("p1"), column("p2")])
 AT_1000_PA = 8192 + round(1000 / 0.38)
 DRIVE = [AT_1000_PA, AT_1000_PA]
-
-
-def undertray(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
-    words = [sys.executable, "-m", "undertray", *map(str, arguments)]
-    return subprocess.run(words, capture_output=True, text=True, timeout=120, check=False)
 
 
 def answers(folder: Path, log: OddLog, end: str | None = '{"why": "stopped"}') -> list[dict[str, Any]]:

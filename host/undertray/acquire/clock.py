@@ -21,6 +21,7 @@ Slots = NDArray[np.uint16]
 _TOLERANCE_S = 1.0
 _FLOOR_ROWS = 100
 _BLOCK = 64
+_OTHER_RATE = 1.25  # from which on a step is of another rate
 _LINE_ROWS, _LINE_S = 100, 5.0
 
 
@@ -42,6 +43,8 @@ class BoardTime:
         Measured: one over the median step between neighbouring slots. NaN below two rows.
     gaps : tuple of (float, float)
         Start and end, s, of the times without rows for more than ``GAP_PERIODS`` periods.
+    rates : tuple of (int, float)
+        First row of each stretch with a rate of its own, and that rate, Hz; as a rule one.
     resets : int
         Segments less one.
     host : HostLine or None
@@ -54,6 +57,7 @@ class BoardTime:
     lost_rows: int
     rate_hz: float
     gaps: tuple[tuple[float, float], ...]
+    rates: tuple[tuple[int, float], ...]
     resets: int
     host: HostLine | None
 
@@ -63,11 +67,13 @@ class BoardTime:
         Returns
         -------
         ndarray, shape (n,)
-            Time to the next row, s; one sample period before a gap and at the end.
+            Time to the next row, s; before a gap and at the end as much as the row before.
         """
-        period_s = 1.0 / self.rate_hz
-        row_s = np.diff(self.t_s, append=self.t_s[-1:] + period_s)
-        return np.where(row_s > GAP_PERIODS * period_s, period_s, row_s)
+        row_s = np.diff(self.t_s, append=self.t_s[-1:] + 1.0 / self.rate_hz)
+        for start_s, _ in self.gaps:
+            row = int(np.searchsorted(self.t_s, start_s, "right")) - 1
+            row_s[row] = row_s[row - 1] if row else 1.0 / self.rate_hz
+        return row_s
 
     @property
     def skew_ppm(self) -> float | None:
@@ -106,7 +112,7 @@ def board_time(run: Run) -> BoardTime:
     wrap = 1 << (device.tick_bits if device else 30)
     rows = len(run.t_us)
     if rows == 0:
-        return BoardTime(np.empty(0), np.empty(0, dtype=np.int64), 0, float("nan"), (), 0, None)
+        return BoardTime(np.empty(0), np.empty(0, dtype=np.int64), 0, float("nan"), (), (), 0, None)
     seq = run.seq.astype(np.uint16)
     slots = seq[1:] - seq[:-1]  # wraps as ``seq`` does
     step_s = (np.diff(run.t_us) & (wrap - 1)) / tick_hz
@@ -129,6 +135,7 @@ def board_time(run: Run) -> BoardTime:
         lost_rows=lost_rows,
         rate_hz=1 / period_s if period_s > 0 else float("nan"),
         gaps=tuple((float(t_s[i]), float(t_s[i + 1])) for i in silent.tolist()),
+        rates=_rates(step_s, slots, 1 / period_s if period_s > 0 else float("nan")),
         resets=int(segment[-1]),
         host=None if host_s is None else _longest(t_s, host_s, segment),
     )
@@ -218,6 +225,29 @@ def _silent(step_s: NDArray[np.float64], slots: Slots) -> NDArray[np.int64]:
     needed, place = np.unique(np.clip(around, 0, len(blocks) - 1), return_inverse=True)
     longest = np.median(blocks[needed], axis=1)[place].reshape(-1, 3).max(axis=1)
     return np.asarray(long[step_s[long] > GAP_PERIODS * longest])
+
+
+def _rates(step_s: NDArray[np.float64], slots: Slots, rate_hz: float) -> tuple[tuple[int, float], ...]:
+    """Find the stretches with a sample rate of their own: two blocks that agree on another median."""
+    count = len(step_s) // _BLOCK
+    per_slot = np.maximum(step_s[: count * _BLOCK] / np.maximum(slots[: count * _BLOCK], 1), 1e-9)
+    usual = np.median(per_slot.reshape(count, _BLOCK), axis=1)
+    if count < 2 or usual.max() < _OTHER_RATE * usual.min():
+        return ((0, rate_hz),)
+    found, now_s = [0], float(usual[0])
+    for k, new_s in enumerate(usual[1:-1].tolist(), 1):
+        if _apart(now_s, new_s) and not _apart(new_s, float(usual[k + 1])):
+            a = max(found[-1], (k - 1) * _BLOCK)
+            part = per_slot[a : (k + 1) * _BLOCK]
+            old = np.abs(np.log(part / now_s)) < np.abs(np.log(part / new_s))
+            found.append(a + int(np.cumsum(np.where(old, 1, -1)).argmax()) + 1)
+            now_s = new_s
+    ends = [*found[1:], len(per_slot)]
+    return tuple((a, float(1 / np.median(per_slot[a:b]))) for a, b in zip(found, ends, strict=True))
+
+
+def _apart(one_s: float, other_s: float) -> bool:
+    return not 1 / _OTHER_RATE < one_s / other_s < _OTHER_RATE
 
 
 def _longest(

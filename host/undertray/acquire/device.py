@@ -83,6 +83,38 @@ class Device:
     tick_bits: int
     columns: tuple[Column, ...]
 
+    @property
+    def read_by(self) -> tuple[object, ...]:
+        """All of it that a reader of rows goes by; another firmware or power-up changes nothing."""
+        columns = [(c.name, c.part, c.range_code, c.port, sorted(c.scale.items())) for c in self.columns]
+        return self.uid, self.rate_hz, self.tick_hz, self.tick_bits, repr(columns)
+
+    def differences(self, other: Device) -> tuple[str, ...]:
+        """Tell in what another description differs.
+
+        Parameters
+        ----------
+        other : Device
+            The later one.
+
+        Returns
+        -------
+        tuple of str
+            Such as ``p1: scale``, ``rate 200 to 100 Hz``; empty where a reader goes by the same.
+        """
+        said = [] if self.uid == other.uid else [f"board {self.uid} to {other.uid}"]
+        if self.rate_hz != other.rate_hz:
+            said.append(f"rate {self.rate_hz:g} to {other.rate_hz:g} Hz")
+        mine, new = ({c.name: c for c in one.columns} for one in (self, other))
+        said += [f"{name}: gone" for name in mine if name not in new]
+        for name, column in new.items():
+            before = mine.get(name)
+            what = "new" if before is None else _changed(before, column)
+            said += [f"{name}: {what}"] if what else []
+        if [n for n in mine if n in new] != [n for n in new if n in mine]:
+            said.append("order of the columns")
+        return tuple(said)
+
     @classmethod
     def from_note(cls, data: object, where: str = "device note") -> Device:
         """Check a decoded ``device`` note.
@@ -142,6 +174,11 @@ class Device:
             tick_bits=tick_bits,
             columns=columns,
         )
+
+
+def _changed(before: Column, after: Column) -> str:
+    names = {"part": "part", "range_code": "range", "port": "port", "scale": "scale"}
+    return ", ".join(word for key, word in names.items() if getattr(before, key) != getattr(after, key))
 
 
 def _column(data: object, where: str) -> Column:

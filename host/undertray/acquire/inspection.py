@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from undertray.acquire.clock import BoardTime, board_time
 from undertray.acquire.runlog import Run
 
-__all__ = ["ColumnState", "Inspection", "Segment", "inspect_run"]
+__all__ = ["ColumnState", "Inspection", "Segment", "changes", "inspect_run"]
 
 _STALE_BIT = 8
 
@@ -90,6 +90,8 @@ class Inspection:
         Why the recording ended.
     rate_hz, declared_hz : float or None
         Measured, and what the board declared.
+    described_anew : tuple of (float, tuple of str)
+        Times, s, from which on another description of the board holds, and in what it differs.
     segments : tuple of Segment
         One, and one more for each reset of the board.
     gaps : tuple of (float, float)
@@ -117,6 +119,7 @@ class Inspection:
     why: str | None
     rate_hz: float | None
     declared_hz: float | None
+    described_anew: tuple[tuple[float, tuple[str, ...]], ...]
     segments: tuple[Segment, ...]
     gaps: tuple[tuple[float, float], ...]
     columns: tuple[ColumnState, ...]
@@ -166,6 +169,7 @@ def inspect_run(run: Run) -> Inspection:
         why=why if isinstance(why, str) else None,
         rate_hz=time.rate_hz if np.isfinite(time.rate_hz) else None,
         declared_hz=run.device.rate_hz if run.device else None,
+        described_anew=changes(run, time),
         segments=_segments(time),
         gaps=time.gaps,
         columns=_columns(run),
@@ -174,6 +178,29 @@ def inspect_run(run: Run) -> Inspection:
         jitter_s=time.jitter_s,
         pack_v=(min(packs), max(packs)) if packs else None,
     )
+
+
+def changes(run: Run, time: BoardTime) -> tuple[tuple[float, tuple[str, ...]], ...]:
+    """Tell when the board's description changed, and in what.
+
+    Parameters
+    ----------
+    run : Run
+        The run.
+    time : BoardTime
+        Its time line.
+
+    Returns
+    -------
+    tuple of (float, tuple of str)
+        Board time, s, and the differences.
+    """
+    found, before = [], run.device
+    for row, device in run.described_anew:
+        if before is not None and row < len(time.t_s):
+            found.append((float(time.t_s[row]), before.differences(device)))
+        before = device
+    return tuple(found)
 
 
 def _segments(time: BoardTime) -> tuple[Segment, ...]:

@@ -12,7 +12,7 @@ from undertray.acquire.rowtable import RowArrays
 from undertray.acquire.slots import LONG_TURN, SEQ, held_from
 from undertray.acquire.wire import TICK_LIMIT
 
-__all__ = ["Repeated", "in_order", "repeated"]
+__all__ = ["Repeated", "in_order", "repeated", "restarts"]
 
 _TICK_BITS = TICK_LIMIT.bit_length() - 1
 _CLOCK_STEP_US = 20_000  # as far as a buffered serial port delays by itself
@@ -32,6 +32,26 @@ class Repeated:
 
     again: NDArray[np.bool_]
     contradicting: int
+
+
+def restarts(rows: RowArrays, tick_bits: int = _TICK_BITS) -> NDArray[np.int64]:
+    """Find the rows before which slots or ticks go back: where the board may have been off.
+
+    Parameters
+    ----------
+    rows : RowArrays
+        The rows as they stand in the log.
+    tick_bits : int
+        Width of the board's clock.
+
+    Returns
+    -------
+    ndarray of int64
+    """
+    seq = rows.seq.astype(np.uint16)
+    slots = seq[1:] - seq[:-1]
+    ticks = np.diff(rows.t_us) & ((1 << tick_bits) - 1)
+    return np.flatnonzero((slots == 0) | (slots >= SEQ // 2) | (ticks > 1 << (tick_bits - 1))) + 1
 
 
 def repeated(rows: RowArrays, boots: Sequence[tuple[int, object]], tick_bits: int = _TICK_BITS) -> Repeated:
@@ -59,14 +79,11 @@ def repeated(rows: RowArrays, boots: Sequence[tuple[int, object]], tick_bits: in
     none = Repeated(np.zeros(len(rows.seq), bool), 0)
     if len(rows.seq) < 2:
         return none
-    seq = rows.seq.astype(np.uint16)
-    slots = seq[1:] - seq[:-1]
-    ticks = np.diff(rows.t_us) & ((1 << tick_bits) - 1)
-    back = (slots == 0) | (slots >= SEQ // 2) | (ticks > 1 << (tick_bits - 1))
-    if not back.any():
+    back = restarts(rows, tick_bits)
+    if not len(back):
         return none
     key = rows.seq.astype(np.int64) << _TICK_BITS | rows.t_us
-    held = held_from(boots, np.flatnonzero(back) + 1)
+    held = held_from(boots, back)
     for number, (row, _) in enumerate(held[1:], 1):
         key[row:] += 1 << (16 + _TICK_BITS) if number < 1 << 16 else 0
     order = np.argsort(key, kind="stable")
@@ -74,6 +91,7 @@ def repeated(rows: RowArrays, boots: Sequence[tuple[int, object]], tick_bits: in
     first = order[np.maximum.accumulate(np.where(first, np.arange(len(key)), 0))]
     earlier = np.empty_like(first)
     earlier[order] = first
+    slots, ticks = np.diff(rows.seq) % SEQ, np.diff(rows.t_us) & ((1 << tick_bits) - 1)
     near = ticks[slots == 1]
     turn = LONG_TURN * (float(np.median(near)) if len(near) else np.inf)
     stands = np.flatnonzero((slots == 0) & (ticks < turn)) + 1

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.acquire.annotations import Correction, corrected
+from undertray.acquire.descriptions import described_anew
 from undertray.acquire.device import Device
 from undertray.acquire.logscan import HEADER, MAGIC, LogScan, Note, blocks_of_lines, header_line
 from undertray.acquire.roworder import in_order, repeated
@@ -41,6 +42,9 @@ class Run:
         What the ``#run`` line says, as it was put right later.
     device : Device or None
         The last ``device`` note before the first row, or else the first after it.
+    described_anew : tuple of (int, Device)
+        Later notes that tell something else of the board or its columns, each with the row from which on it
+        holds: the last before it at which the board may have been off, or else where it stands.
     columns : tuple of str
         Names of the pressure columns: the device's own, or else from the header line.
     host_us, seq, t_us, flags : ndarray of int64, shape (n,)
@@ -90,6 +94,7 @@ class Run:
     cut_off: bool
     end: Mapping[str, Any] | None
     file: str = ""
+    described_anew: tuple[tuple[int, Device], ...] = ()
     car: Mapping[str, Any] | None = None
     corrections: tuple[Correction, ...] = ()
     torn_annotations: int = 0
@@ -99,11 +104,7 @@ class Run:
 
     @property
     def cut_short(self) -> str | None:
-        """Why the run goes on where its log ends, as far as the log tells; None where it does not.
-
-        A recorder that was killed leaves no end line; one whose port vanished or whose disk was full says so
-        in it; and a board whose memory was full says ``cut`` in the run that it kept.
-        """
+        """Why the run goes on where its log ends, as far as the log tells; None where it does not."""
         if self.cut_off:
             return "the log was cut off"
         told = [n.data for n in self.notes if n.kind != "reply"]
@@ -270,6 +271,7 @@ def _run(path: Path, reader: LogScan) -> Run:
         cut_off=reader.stamped and reader.end is None,
         end=reader.end,
         file=path.name,
+        described_anew=() if device is None else described_anew(device, notes, rows, str(path)),
         car=car,
         corrections=corrections,
         torn_annotations=reader.torn_annotations,

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Sequence
-from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +23,7 @@ LONG_TURN = 0.9 * SEQ
 _LATE_S = 0.5
 _NEXT = 3
 _OFF = 1e-3  # a declared rate is rounded
+_What = TypeVar("_What")
 _TICK_BITS = TICK_LIMIT.bit_length() - 1
 
 
@@ -74,7 +74,7 @@ def missing(step_s: float, slots: int, period_s: float) -> int:
     return max(0, turns * SEQ + slots - 1)
 
 
-def held_from(told: Sequence[tuple[int, object]], breaks: NDArray[np.int64]) -> list[tuple[int, object]]:
+def held_from(told: Sequence[tuple[int, _What]], breaks: NDArray[np.int64]) -> list[tuple[int, _What]]:
     """Find the rows from which on what a board said of itself holds.
 
     Parameters
@@ -92,8 +92,8 @@ def held_from(told: Sequence[tuple[int, object]], breaks: NDArray[np.int64]) -> 
         or the last before any row, holds from row 0.
     """
     held = [(0, what) for row, what in told if row == 0][-1:] or [(0, what) for _, what in told[:1]]
-    later = [(0, None), *((row, what) for row, what in told if row > 0)]
-    for (before, _), (row, what) in pairwise(later):
+    later = [(row, what) for row, what in told if row > 0]
+    for before, (row, what) in zip([0, *(row for row, _ in later)], later, strict=False):
         if what == held[-1][1]:
             continue
         # rows [before, row) came since the note before this one

@@ -116,6 +116,8 @@ def _lines(found: Inspection, where: str) -> Iterator[str]:
     yield f"delay      {_number(jitter_ms, '.2f')} ms beyond the least, 95th percentile"
     if found.pack_v is not None:
         yield f"pack       {found.pack_v[0]:.2f} to {found.pack_v[1]:.2f} V"
+    for at_s, changed in found.described_anew[:_MOST]:
+        yield f"changed    from {at_s:.3f} s on: {escaped('; '.join(changed), 200)}"
     yield f"segments   {len(found.segments)}"
     for segment in found.segments[:_MOST]:
         yield f"  from {segment.start_s:9.3f} s  {segment.rows:8d} rows  {_number(segment.rate_hz, '.2f')} Hz"

@@ -33,10 +33,12 @@ def _tare(
 
     Example: undertray tare run.csv --calibration calibration.json
     """
+    import numpy as np
+
     from undertray.acquire.clock import board_time
     from undertray.acquire.runlog import read_run
     from undertray.calibrate.certificate import Calibration
-    from undertray.calibrate.scale import nominal_suction_pa
+    from undertray.calibrate.runscale import run_spans
     from undertray.calibrate.tare import find_tare
     from undertray.errors import CalibrationError
 
@@ -45,8 +47,10 @@ def _tare(
         raise CalibrationError(
             "the log has no description of the board", where=str(log), do="record again with its device note"
         )
-    suction_pa = nominal_suction_pa(run.counts, run.device.columns, run.notes).suction_pa
     names = [column.name for column in run.device.columns]
+    suction_pa = np.concatenate(
+        [span.scale.nominal(span.counts(run)).suction_pa for span in run_spans(run, names)]
+    )
     if calibration is None:
         print("uncalibrated: by the parts' own scale")
     else:

@@ -93,6 +93,8 @@ def _of_the_log(run: Run, time: BoardTime) -> Iterator[str]:
         yield f"{run.cut_short}: how the run ended is unknown"
     if 1 / time.rate_hz > LossParameters().longest_period_s:
         yield f"with only {time.rate_hz:.2g} rows a second a loss of the seal may lie between two rows"
+    if any(device.columns != run.device.columns for _, device in run.described_anew if run.device):
+        yield "the board's sensors were described anew within the run"
     gone_s = sum(b - a for a, b in time.gaps if b - a > _LONG_GAP_S)
     if gone_s:
         yield f"no rows came for {gone_s:.1f} s of it"

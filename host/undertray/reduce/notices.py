@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from undertray.acquire.clock import BoardTime
+from undertray.acquire.inspection import changes
 from undertray.acquire.runlog import Run
 from undertray.calibrate.certificate import Calibration
 from undertray.reduce.car import Car
@@ -191,6 +193,16 @@ def _of_the_log(run: Run, time: BoardTime) -> list[str]:
         rows = "1 row" if run.duplicate_rows == 1 else f"{run.duplicate_rows} rows"
         other = f", {run.contradicting_rows} of them with other content" if run.contradicting_rows else ""
         said.append(f"{rows} came twice{other}: the first counts")
+    for (_, before), (row, after) in pairwise(time.rates):
+        said.append(
+            f"the rate went from {before:.4g} to {after:.4g} Hz at {time.t_s[row]:.2f} s: losses are looked "
+            "for in each part by itself, and means are over rows, of which the faster part has more"
+        )
+    for at_s, changed in changes(run, time):
+        said.append(
+            f"the board's description changed at {at_s:.2f} s ({'; '.join(changed)}): "
+            "each part of the run is read by its own"
+        )
     if time.resets:
         how = "time goes on by the host's clock" if time.host else "how long it took is unknown"
         said.append(f"the board was reset {time.resets} times; across a reset {how}")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from undertray.acquire.runlog import Run
 from undertray.calibrate.certificate import Calibration
 from undertray.calibrate.column_calibration import RANGE_EDGE as _EDGE
+from undertray.calibrate.runscale import run_spans
 from undertray.calibrate.scale import Scale
 from undertray.errors import CalibrationError, ReductionError
 from undertray.reduce.car import Car
@@ -68,33 +69,39 @@ def tap_suction(run: Run, car: Car, calibration: Calibration | None) -> TapSucti
     ReductionError
         When the log does not describe its board, or lacks a column that the car names.
     """
-    if run.device is None:
+    for tap in car.taps if run.device is not None else ():
+        if tap.column not in run.columns:
+            raise ReductionError(
+                f"the log has no column for tap {tap.name!r}",
+                where=run.where,
+                seen=tap.column,
+                expected="one of " + ", ".join(run.columns),
+                do="correct 'column' in car.toml",
+            )
+    spans = run_spans(run, [tap.column for tap in car.taps])
+    if not spans:
         raise ReductionError(
             "the log has no description of the board",
             where=run.where,
             expected="a 'device' note with the scale of every column",
             do="record again, or add the note of that board",
         )
-    columns = {c.name: c for c in run.device.columns}
-    missing = [tap for tap in car.taps if tap.column not in columns or tap.column not in run.columns]
-    if missing:
-        raise ReductionError(
-            f"the log has no column for tap {missing[0].name!r}",
-            where=run.where,
-            seen=missing[0].column,
-            expected="one of " + ", ".join(run.columns),
-            do="correct 'column' in car.toml",
-        )
-    wanted = [run.columns.index(tap.column) for tap in car.taps]
-    used = [columns[tap.column] for tap in car.taps]
     if calibration is not None:
         _check_calibrated(calibration, car)
-    status = [
-        replace(n, data={**n.data, "second": _picked(n.data["second"], wanted)})
-        for n in run.notes
-        if "second" in n.data
-    ]
-    return _converted(_columns(run.counts, wanted), Scale(used, status), car, calibration)
+    read = [_converted(span.counts(run), span.scale, car, calibration) for span in spans]
+    if len(read) == 1:
+        return read[0]
+    nominal = [part.nominal.between(0, len(part.pa)) for part in read]
+    outside: dict[str, float] = {}
+    for part in read:
+        for name, share in part.outside.items():
+            outside[name] = outside.get(name, 0.0) + share * len(part.pa) / len(run.counts)
+    return TapSuction(
+        np.concatenate([part.pa for part in read]),
+        Nominal.of_pa(np.concatenate(nominal)),
+        np.concatenate([part.out_of_range for part in read]),
+        outside,
+    )
 
 
 def _converted(counts: Array, scale: Scale, car: Car, calibration: Calibration | None) -> TapSuction:
@@ -169,17 +176,6 @@ class _Ranges:
     def shares(self, rows: int) -> dict[int, float]:
         """Share of the rows by column, where there are any."""
         return {i: n / rows for i, n in enumerate(self._out) if n}
-
-
-def _columns(counts: Array, wanted: Sequence[int]) -> Array:
-    """Some columns; all of them in order are not copied."""
-    return counts if list(wanted) == list(range(counts.shape[1])) else counts.T[list(wanted)].T
-
-
-def _picked(second: object, wanted: Sequence[int]) -> object:
-    if not isinstance(second, list):
-        return second
-    return [second[i] if i < len(second) else None for i in wanted]
 
 
 def _check_calibrated(calibration: Calibration, car: Car) -> None:

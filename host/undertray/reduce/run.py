@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.acquire.clock import board_time
+from undertray.acquire.clock import BoardTime, board_time
 from undertray.acquire.runlog import Run
 from undertray.calibrate.certificate import Calibration
 from undertray.errors import ReductionError
@@ -23,6 +23,7 @@ from undertray.reduce.grip import Grip, grip
 from undertray.reduce.hold import HoldNeed, hold_need
 from undertray.reduce.holding import holding
 from undertray.reduce.loads import Loads, faulted_rows, tap_loads
+from undertray.reduce.loss import Loss
 from undertray.reduce.losses import find_losses
 from undertray.reduce.notices import run_notices, wrong_ports
 from undertray.reduce.packsag import without_pack_sag
@@ -98,15 +99,7 @@ def reduce_run(
     read = tap_suction(run, car, calibration)
     suction, zero = take_zero(time.t_s, read, run.throttle_us, car, calibration, tare)
     names = [tap.name for tap in car.taps]
-    events = find_losses(
-        time.t_s,
-        suction.pa,
-        run.throttle_us,
-        tap_names=names,
-        weights=load_matrix(replace(car, load="cells")).area_m2,
-        out_of_range=suction.out_of_range,
-        period_s=1.0 / time.rate_hz,
-    )
+    events = _events(time, suction, run.throttle_us, car)
     pack_t_s, pack_mv = pack_voltage(run, time.t_s)
     events, of_the_pack = without_pack_sag(events, pack_t_s, pack_mv)
     loads = tap_loads(car, suction.pa, faulted_rows(events, time.t_s, names))
@@ -201,6 +194,24 @@ def reduce_run(
         caveats=run_caveats(run, time, car, calibration, suction, loads, zero),
         no_verdict=on_wrong_ports,
     )
+
+
+def _events(time: BoardTime, suction: TapSuction, throttle_us: Array, car: Car) -> tuple[Loss, ...]:
+    """Look for events in each stretch of one sample rate by itself."""
+    names, weights = [tap.name for tap in car.taps], load_matrix(replace(car, load="cells")).area_m2
+    found: list[Loss] = []
+    ends = [row for row, _ in time.rates[1:]] + [len(time.t_s)]
+    for (a, rate_hz), b in zip(time.rates, ends, strict=True):
+        found += find_losses(
+            time.t_s[a:b],
+            suction.pa[a:b],
+            throttle_us[a:b],
+            tap_names=names,
+            weights=weights,
+            out_of_range=suction.out_of_range[a:b],
+            period_s=1.0 / rate_hz,
+        )
+    return tuple(found)
 
 
 def _grip(car: Car, means: Means, speeds_m_s: Sequence[float]) -> Grip | None:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from undertray.acquire.runlog import Run
 from undertray.calibrate.certificate import Calibration
 from undertray.calibrate.column_calibration import RANGE_EDGE as _EDGE
-from undertray.calibrate.scale import Scale
+from undertray.calibrate.runscale import run_spans
 from undertray.errors import CalibrationError, RunLogError
 
 __all__ = ["ColumnSuction"]
@@ -47,8 +47,8 @@ class ColumnSuction:
                 expected="a 'device' note with the scale of every column",
                 do="record again, the board sends that note by itself; or export the counts",
             )
-        self._counts, self._names, self._calibration = run.counts, run.columns, calibration
-        self._scale = Scale(run.device.columns, run.notes)
+        self._names, self._calibration = run.columns, calibration
+        self._spans = [(span, span.counts(run)) for span in run_spans(run, run.columns)]
         self._low, self._high = np.full((2, len(self._names)), [[-np.inf], [np.inf]])
         covered = self._names if calibration is None else calibration.columns
         self.uncalibrated = tuple(name for name in self._names if name not in covered)
@@ -88,10 +88,14 @@ class ColumnSuction:
         RunLogError
             When a part's second word never came, or its ``scale`` is of an unknown kind.
         """
-        nominal = self._scale.nominal(self._counts, first, last)
-        pa = nominal.suction_pa
+        parts = [
+            span.scale.nominal(counts, max(0, first - span.first), min(last, span.last) - span.first)
+            for span, counts in self._spans
+            if span.first < last and first < span.last
+        ] or [self._spans[0][0].scale.nominal(self._spans[0][1], 0, 0)]
+        pa = np.concatenate([part.suction_pa for part in parts])
         out = np.where((pa < self._low) | (pa > self._high), _OUTSIDE, 0).astype(np.int8)
-        out[nominal.out_of_range] = _BEYOND
+        out[np.concatenate([part.out_of_range for part in parts])] = _BEYOND
         if self._calibration is not None:
             pa[:, self._at] = self._calibration.apply(pa[:, self._at], [self._names[i] for i in self._at])
         pa = pa.round(4)
