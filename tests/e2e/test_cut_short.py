@@ -10,13 +10,13 @@ import pytest
 from fakes.handlog import checked
 from fakes.oddlog import CAR, OddLog, column, device, undertray
 
-BOARD = device([column("p1"), column("p2")])
 # 2 kg upside down on 0.0416 m2 need 471 Pa: 1000 Pa hold in every row
 HOLD = [8192 + round(1000 / 0.38)] * 2
 
 
-def drive(skirt: str = "soft") -> OddLog:
-    return OddLog(facts=json.dumps({"skirt": skirt})).note(BOARD).rows(200, [8192] * 2, 1000).rows(2000, HOLD)
+def drive(skirt: str = "soft", boot: int = 7) -> OddLog:
+    board = device([column("p1"), column("p2")], boot=boot)
+    return OddLog(facts=json.dumps({"skirt": skirt})).note(board).rows(200, [8192] * 2, 1000).rows(2000, HOLD)
 
 
 CUTS = {
@@ -45,7 +45,7 @@ def test_a_cut_run_is_marked_everywhere(tmp_path: Path, end: str | None, note: b
     car.write_text(CAR, encoding="utf-8")
     log = drive("soft")
     cut = (log.note(note) if note else log).write(runs / "cut.csv", end)
-    whole = drive("hard").write(runs / "whole.csv")
+    whole = drive("hard", boot=8).write(runs / "whole.csv")
 
     summary, complete = (
         json.loads(undertray("reduce", log, "--car", car, "--json").stdout) for log in (cut, whole)

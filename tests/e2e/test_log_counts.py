@@ -48,7 +48,8 @@ def test_all_tell_the_same_loss(tmp_path: Path, lost: int) -> None:
 
 def test_a_log_that_cannot_be_reduced_leaves_the_others_in_the_list(tmp_path: Path) -> None:
     OddLog().note(BOARD).rows(400, DRIVE).skip(70_000).rows(400, DRIVE).write(tmp_path / "gap.csv")
-    OddLog().note(BOARD).rows(400, DRIVE).write(tmp_path / "whole.csv")
+    other = device([column("p1"), column("p2")], boot=8)
+    OddLog().note(other).rows(400, DRIVE).write(tmp_path / "whole.csv")
     (tmp_path / "car.toml").write_text(CAR, encoding="utf-8")
     for more in ((), ("--json",)):
         done = undertray("sessions", tmp_path, "--car", tmp_path / "car.toml", *more)
