@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 import time
 from pathlib import Path
 
+from fakes.wire import wired_board
 from firmware.runs import board
 from undertray import read_run
 
@@ -18,6 +20,48 @@ SUCTION = [700.0, 650.0, 600.0, 800.0]
 
 def _undertray(*arguments: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run([*UNDERTRAY, *arguments], capture_output=True, text=True, timeout=60, check=False)
+
+
+class _Noise:
+    """Flips a bit of every tenth row that passes, ``times`` times."""
+
+    times = 0
+
+    def __call__(self, piece: bytes) -> bytes:
+        if not self.times:
+            return piece
+        piece, flipped = re.subn(rb"(\n\d*)0,", rb"\g<1>1,", piece, count=self.times)
+        self.times -= flipped
+        return piece
+
+
+def test_a_noisy_cable_costs_time_and_no_run(tmp_path: Path) -> None:
+    (tmp_path / "board.json").write_text(json.dumps(board(store={"at_boot": True})), encoding="utf-8")
+    story = {
+        "suction_pa": SUCTION,
+        "throttle_us": 1000,
+        "changes": [[500_000, {"throttle_us": 1600}], [1_700_000, {"throttle_us": 1000}]],
+    }
+    noise = _Noise()
+    with wired_board(story, tmp_path / "board.json", down=noise) as wire:
+        wire.until(lambda: [reply for reply in wire.replies("store") if "run" in reply])
+        listed = _undertray("fetch", "--port", wire.port, "--list")
+        assert listed.stdout.split()[:1] == ["1"], listed.stderr
+        command = ("fetch", "--port", wire.port, "--all", "--out", str(tmp_path / "runs"), "--erase")
+        noise.times = 1_000_000
+        lost = _undertray(*command)
+        assert (lost.returncode, "still on the board" in lost.stderr) == (1, True), lost.stderr
+        assert list(tmp_path.glob("runs/*")) == []
+        assert not wire.replies("erase")
+        noise.times = 3
+        done = _undertray(*command)
+        assert done.returncode == 0, done.stderr
+        assert noise.times == 0
+        assert any(reply.get("from", 0) > 0 for reply in wire.replies("fetch"))
+        assert [reply["ok"] for reply in wire.replies("erase")] == [True]
+        told = [reply for reply in wire.replies("store") if "run" in reply]
+    run = read_run(Path(done.stdout.strip()))
+    assert (len(run.seq), run.bad_lines, run.cut_short) == (told[0]["rows"], 0, None)
 
 
 def test_a_drive_without_a_cable(tmp_path: Path) -> None:

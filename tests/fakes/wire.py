@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import select
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
@@ -16,11 +17,11 @@ from undertray.virtual.board import open_board
 class Wire:
     """The host of a virtual board. ``port`` is what a program opens; ``sent`` are the board's lines.
 
-    ``up`` takes each line of the host, line feed included, and gives what the board hears of it; a line takes
-    its time, so that what is said at once comes one after another. ``heard`` are the lines as they were said.
+    ``up`` takes each line of the host, line feed included, and gives what the board hears of it; ``down``
+    takes each piece of the board and gives what the host gets. ``heard`` are the host's lines as said.
     """
 
-    def __init__(self, up: Callable[[bytes], bytes]) -> None:
+    def __init__(self, up: Callable[[bytes], bytes], down: Callable[[bytes], bytes]) -> None:
         import tty
 
         self._master, self._slave = os.openpty()
@@ -28,16 +29,16 @@ class Wire:
         os.set_blocking(self._master, False)
         self.port = os.ttyname(self._slave)
         self.up = up
+        self.down = down
         self.heard: list[bytes] = []
         self.sent: list[Row | WireNote] = []
         self.news = threading.Condition()
         self._rest = b""
         self._line = b""
+        self._read = True
         self._pulled = threading.Event()
 
     def receive(self) -> bytes:
-        import select
-
         while True:
             if self._pulled.wait(0) or not select.select([self._master], [], [], 0.02)[0]:
                 continue
@@ -54,8 +55,16 @@ class Wire:
             self.sent += [one for one in map(parse_line, lines) if isinstance(one, Row | WireNote)]
             self.news.notify_all()
         if not self._pulled.is_set():
-            with contextlib.suppress(OSError):  # nobody reads
-                os.write(self._master, piece)
+            left = self.down(piece)
+            with contextlib.suppress(OSError):  # pulled meanwhile
+                while left and self._takes():
+                    left = left[os.write(self._master, left) :]
+
+    def _takes(self) -> bool:
+        """Whether the host reads; one that did not is not waited for again."""
+        patience_s = 0.3 if self._read else 0.0
+        self._read = bool(select.select([], [self._master], [], patience_s)[1])
+        return self._read
 
     def close(self) -> None:
         pass
@@ -81,10 +90,13 @@ class Wire:
 
 @contextlib.contextmanager
 def wired_board(
-    scenario: Mapping[str, Any], board: Path, up: Callable[[bytes], bytes] = lambda line: line
+    scenario: Mapping[str, Any],
+    board: Path,
+    up: Callable[[bytes], bytes] = lambda line: line,
+    down: Callable[[bytes], bytes] = lambda piece: piece,
 ) -> Iterator[Wire]:
     """The firmware at the end of such a cable."""
-    wire = Wire(up)
+    wire = Wire(up, down)
     with open_board(scenario, board=board) as running:
         threading.Thread(target=running.attend, args=(wire,), daemon=True).start()
         yield wire

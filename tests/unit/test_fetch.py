@@ -368,6 +368,7 @@ def test_a_run_that_the_board_cut_is_a_cut_log(tmp_path: Path) -> None:
     end = read_run(done.path).end
     assert end is not None
     assert (end["why"], end["cut"], end["missing_rows"]) == ("board memory full", True, 640)
+    assert read_run(done.path).cut_short == "the board cut it short (board memory full, 640 rows are missing)"
     whole = fetcher(board_with({2: kept(50) + encode_note("kept", {"rows": 50})})).fetch(2, tmp_path, {})
     end = read_run(whole.path).end
     assert end is not None
