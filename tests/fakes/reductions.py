@@ -138,10 +138,14 @@ def invented_reduction(
             margin_n=SimpleNamespace(median=3.0, min=-20.0),
             below_s=3.0,
             limiting_axle="front",
+            skirt_travel_mm=None,
         ),
         "events": ()
         if fold_at_s is None
         else (invented_event(onset_s=fold_at_s, bottom_s=fold_at_s + 0.05),),
+        "dips": (),
+        "dips_per_min": 0.0,
+        "alarms": (),
         "series": SimpleNamespace(
             t_s=t_s,
             row_s=np.full(n, 1 / rate_hz),

@@ -43,6 +43,7 @@ def _minute(
         quantities={"suction_pa": 1500.0 * factor * common, "front_n": axles[0], "rear_n": axles[1]},
         required_n={"front": 19.0, "rear": 17.0},
         losses=int(rng.poisson(0.5)),
+        dips=0,
         warnable=0,
         up_s=57.0,
         warnings_s=(),

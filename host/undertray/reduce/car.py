@@ -22,6 +22,7 @@ _MOST_OF_A_FAN = (1e5, 10.0)  # Pa, m3/s
 _MAX_CORNERS, _MAX_TAPS, _MAX_CURVE, _MOST_ALLOWANCE = 400, 16, 100, 4.0  # allowance: above it is percent
 _LOADS = ("cells", "linear", "areas")
 _MOST_TUBE_MM, _MOST_BORE_MM, _MOST_VOLUME_MM3 = 10_000.0, 20.0, 1e6
+_MOST_TRAVEL_MM = 200.0
 _DRIVEN = ("all", "front", "rear")
 
 # every key of the format, those that only some later stage reads among them
@@ -29,7 +30,7 @@ _TUBE_KEYS = ("tube_length", "tube_bore", "sensor_volume")
 _CAR_KEYS = frozenset(
     (
         *("format", "name", "mass", "wheelbase", "front_weight", "floor", "tyre_mu", "allowance"),
-        *("surface_angle", "tap", "load", "driven", "target_speed", "fan", *_TUBE_KEYS),
+        *("surface_angle", "skirt_travel", "tap", "load", "driven", "target_speed", "fan", *_TUBE_KEYS),
     )
 )
 _TAP_KEYS = frozenset(("name", "column", "x", "y", "area", *_TUBE_KEYS))
@@ -98,6 +99,8 @@ class Car:
         Pack voltage at which the curve holds, mV, where given.
     fan_idle_us, fan_full_us : float
         Pulse widths at which the fans begin to turn and at which the curve holds, µs.
+    skirt_travel_mm : float or None
+        How far the car can drop while its skirt still reaches the surface, where given.
     """
 
     name: str
@@ -117,6 +120,7 @@ class Car:
     discharge: float = 0.61
     fan_idle_us: float = 1000.0
     fan_full_us: float = 2000.0
+    skirt_travel_mm: float | None = None
 
     @property
     def weight_n(self) -> float:
@@ -199,6 +203,7 @@ class Car:
             tyre_mu=read.optional("tyre_mu", "1", low=0.0, high=10.0),
             allowance=read.number("allowance", "1", low=0.0, high=_MOST_ALLOWANCE, ends=True, default=0.0),
             surface_angle_deg=read.number("surface_angle", "deg", 0.0, 180.0, ends=True, default=180.0),
+            skirt_travel_mm=read.optional("skirt_travel", "mm", 0.0, _MOST_TRAVEL_MM),
             load=load,
             driven=read.choice("driven", _DRIVEN),
             target_speed_m_s=read.number("target_speed", "m/s", low=0.0, high=1000.0, default=26.8224),

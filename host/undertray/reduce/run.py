@@ -15,6 +15,7 @@ from undertray.errors import ReductionError
 from undertray.quantiles import quantiles
 from undertray.reduce.car import Car
 from undertray.reduce.caveats import run_caveats
+from undertray.reduce.dips import board_alarms, find_dips
 from undertray.reduce.estimates import Cover, Doubt, Estimate, OtherLevel, Rest, Side, Steady
 from undertray.reduce.fan import FanReference
 from undertray.reduce.fanstate import fan_state
@@ -127,7 +128,8 @@ def reduce_run(
     held = on_wrong_ports or holding(series, need, stay, events)
     counted = np.zeros(len(there), bool) if isinstance(held, str) else held.below
     events = tuple(with_hold(e, series, counted) for e in events)
-    blocks = run_blocks(series, events)
+    dips = find_dips(series, car, stay, events, loads.pattern, time.rate_hz)
+    blocks = run_blocks(series, events, dips)
     fan = fan_state(series, events, blocks, car, reference)
     whole = mean_uncertainty(there, loads, suction, zero, car, calibration, time.rate_hz)
     levels = steady_levels(blocks, run.throttle_us)
@@ -165,8 +167,12 @@ def reduce_run(
             margin_n=Margin(force.median - need.whole_n, float(downforce[rows].min()) - need.whole_n),
             below_s=float(row_s[below].sum()),
             limiting_axle=min(axles, key=lambda a: axles[a].margin_n.median),
+            skirt_travel_mm=car.skirt_travel_mm,
         ),
         events=events,
+        dips=dips,
+        dips_per_min=None if isinstance(held, str) or not held.asked_s else 60 * len(dips) / held.asked_s,
+        alarms=board_alarms(series),
         series=series,
         blocks=blocks,
         holding=held,

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
+    from undertray.reduce.dips import Dip
     from undertray.reduce.loss import Loss
     from undertray.reduce.series import Series
 
@@ -60,8 +61,8 @@ class Blocks:
     suction_pa, front_n, rear_n : ndarray of float64, shape (k,)
         Means; NaN where there is none.
     steady : ndarray of bool, shape (k,)
-        Throttle up and still for 0.8 s, and no event then or half a second before. A tap that was faulty
-        before the throttle was up is no event of the run: the car ran with one tap less.
+        Throttle up and still for 0.8 s, no dip then, and no event then or half a second before. A tap
+        that was faulty before the throttle was up is no event of the run: the car ran with one tap less.
     still : ndarray of bool, shape (k,)
         Throttle up and still for 0.8 s, whatever happened.
     """
@@ -92,7 +93,7 @@ class Blocks:
         return np.repeat(chosen, np.diff(self.first_row, append=self.rows))
 
 
-def run_blocks(series: Series, events: Sequence[Loss]) -> Blocks:
+def run_blocks(series: Series, events: Sequence[Loss], dips: Sequence[Dip] = ()) -> Blocks:
     """Cut a run into blocks.
 
     Parameters
@@ -101,6 +102,8 @@ def run_blocks(series: Series, events: Sequence[Loss]) -> Blocks:
         The run over time.
     events : sequence of Loss
         What happened in it.
+    dips : sequence of Dip
+        What came back too soon to be one.
 
     Returns
     -------
@@ -129,6 +132,10 @@ def run_blocks(series: Series, events: Sequence[Loss]) -> Blocks:
         if event.kind != "throttle-cut" and not (event.kind == "sensor-fault" and event.onset_s < up_s):
             end_s = np.inf if event.end_s is None else event.end_s
             clear &= (t_s + BLOCK_S <= event.onset_s) | (t_s >= end_s + _AFTER_EVENT_S)
+    for dip in dips:
+        # with the block after it: half of the suction is back when a dip ends
+        a, b = np.searchsorted(t_s, [dip.start_s - BLOCK_S, dip.end_s + BLOCK_S])
+        clear[a:b] = False
     return Blocks(
         first_row=starts,
         rows=len(series.t_s),

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.quantiles import quantiles
+from undertray.reduce.dips import Alarm, Dip
 from undertray.reduce.estimates import Cover, Doubt, Rest, Side, Steady
 from undertray.reduce.loss import Loss
 from undertray.reduce.series import Series
@@ -147,6 +148,8 @@ class Hold:
         Time in which an axle or the whole car was not held, s.
     limiting_axle : str
         The axle with the least median margin: it lets go first.
+    skirt_travel_mm : float or None
+        How far the car can drop while its skirt still reaches the surface, where the car file gives it.
     """
 
     surface_angle: float
@@ -155,6 +158,7 @@ class Hold:
     margin_n: Margin
     below_s: float
     limiting_axle: str
+    skirt_travel_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -190,6 +194,10 @@ class Reduction:
         Whether the car is held at its surface angle.
     events : tuple of Loss
         In order of onset.
+    dips, dips_per_min : tuple of Dip, float or None
+        Short falls that came back, and how many a minute that should have held; None where that is unknown.
+    alarms : tuple of Alarm
+        When the board's own alarm was on.
     series : Series
         The run over time.
     blocks : Blocks
@@ -238,6 +246,9 @@ class Reduction:
     axles: Mapping[str, Axle]
     hold: Hold
     events: tuple[Loss, ...]
+    dips: tuple[Dip, ...]
+    dips_per_min: float | None
+    alarms: tuple[Alarm, ...]
     series: Series = field(repr=False)
     blocks: Blocks = field(repr=False)
     holding: Holding | str = field(repr=False)

@@ -182,10 +182,8 @@ def _group(
     index = _UNKNOWN
     if suction and reference:
         index = _about(_mean(suction), *_variance(suction), 1 / _mean(reference))
-    losses, up_s = sum(d.losses for d in members), sum(d.up_s for d in members)
-    rate = _UNKNOWN
-    if up_s > 0:
-        rate = Estimate(60 * losses / up_s, *(60 * r for r in rate_interval(losses, up_s)))
+    up_s = sum(d.up_s for d in members)
+    losses, dips = sum(d.losses for d in members), sum(d.dips for d in members)
     warnings = [w for d in members for w in d.warnings_s]
     return Group(
         value=name,
@@ -195,7 +193,9 @@ def _group(
         front_margin_n=margins[0],
         rear_margin_n=margins[1],
         seal_index=index,
-        losses_per_min=rate,
+        losses_per_min=_rate(losses, up_s),
+        dips_per_min=_rate(dips, up_s),
+        dips=dips,
         losses=losses,
         warnable=sum(d.warnable for d in members),
         warning_s=_sample(warnings),
@@ -205,6 +205,13 @@ def _group(
         let_go=sum(d.verdict in NOT_HELD for d in members),
         least_margin_n=min((d.least_margin_n for d in members if d.least_margin_n is not None), default=None),
     )
+
+
+def _rate(count: int, seconds: float) -> Estimate:
+    """So many a minute."""
+    if seconds <= 0:
+        return _UNKNOWN
+    return Estimate(60 * count / seconds, *(60 * r for r in rate_interval(count, seconds)))
 
 
 def _less(load: Estimate, needed: float) -> Estimate:

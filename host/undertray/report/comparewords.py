@@ -45,6 +45,7 @@ def comparison_words(found: Comparison, units: Display = SI) -> Iterator[str]:
             "rear margin",
             "seal index",
             "losses/min",
+            "dips/min",
             "warning",
         ),
         [_row(group, units) for group in found.groups],
@@ -177,6 +178,7 @@ def _row(group: Group, units: Display) -> tuple[str, ...]:
         _estimate(group.rear_margin_n, units.force_n, units.force),
         _estimate(group.seal_index, 1.0, ""),
         f"{number(group.losses_per_min.value)} ({group.losses})",
+        f"{number(group.dips_per_min.value)} ({group.dips})",
         _warning(group),
     )
 

@@ -40,8 +40,12 @@ class Group:
         Suction over that of the reference group.
     losses_per_min : Estimate
         Losses of the seal, sudden and slow, a minute with the fans up.
+    dips_per_min : Estimate
+        Short falls of the suction that came back, a minute with the fans up; those told as losses as well.
+    dips : int
+        Their number.
     losses, warnable : int
-        Their number, and of how many a warning can be told.
+        Number of the losses, and of how many a warning can be told.
     warning_s : Estimate
         Mean warning of those that had one.
     warned : int
@@ -61,6 +65,8 @@ class Group:
     rear_margin_n: Estimate
     seal_index: Estimate
     losses_per_min: Estimate
+    dips_per_min: Estimate
+    dips: int
     losses: int
     warnable: int
     warning_s: Estimate

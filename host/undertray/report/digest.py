@@ -46,8 +46,8 @@ class Digest:
         ``suction_pa``, ``front_n``, ``rear_n``.
     required_n : mapping of str to float
         What each axle needs.
-    losses : int
-        Seal losses and slow leaks.
+    losses, dips : int
+        Seal losses and slow leaks; short falls that came back.
     warnable : int
         How many of them a warning can be told of: the car had what it needs before, and not after.
     up_s : float
@@ -71,6 +71,7 @@ class Digest:
     quantities: Mapping[str, Array]
     required_n: Mapping[str, float]
     losses: int
+    dips: int
     warnable: int
     up_s: float
     warnings_s: tuple[float, ...]
@@ -153,6 +154,7 @@ def digest(reduction: Reduction, facts: Mapping[str, Any], by: str) -> Digest:
         },
         required_n={name: axle.required_n for name, axle in reduction.axles.items()},
         losses=len(losses),
+        dips=len(reduction.dips),
         warnable=sum(warning_words(reduction, event) not in UNTOLD for event in losses),
         up_s=0.0 if isinstance(found, str) else found.asked_s,
         warnings_s=tuple(event.warning_s for event in losses if event.warning_s is not None),

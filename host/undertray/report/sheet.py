@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.warning import UNTOLD, warning_words
+from undertray.report.dipledger import dip_rows, dip_words
 from undertray.report.display import SI, Display, number
 from undertray.report.keyfigures import grip_rows, key_figures, steady_rows
 from undertray.report.moments import MOST_ROWS, CloseUp, gravest, steady_pictures
@@ -65,6 +66,10 @@ class Sheet:
         What stands there in place of a warning, and why.
     events_left : str
         What was left out of it or not enlarged; empty if nothing.
+    dips_said : tuple of str
+        What is to be said of the dips.
+    dips : Grid
+        Those that left an axle short or are told elsewhere as well; without rows where there are none.
     close_ups : list of CloseUp
         The gravest events.
     steady_part, grip : Grid
@@ -89,6 +94,8 @@ class Sheet:
     timed: bool
     untold: tuple[tuple[str, str], ...]
     events_left: str
+    dips_said: tuple[str, ...]
+    dips: Grid
     close_ups: list[CloseUp]
     steady_part: Grid
     grip: Grid
@@ -170,6 +177,8 @@ def make_sheet(
         timed=any(row[8] for row in events),
         untold=tuple((short, why) for short, why in UNTOLD.items() if any(row[7] == short for row in events)),
         events_left=left,
+        dips_said=tuple(dip_words(reduction)),
+        dips=Grid(*dip_rows(reduction, units)),
         close_ups=close_ups,
         steady_part=Grid(_steady_heads(reduction), steady_rows(reduction, units)),
         grip=Grid(*grip_rows(reduction.grip, reduction.hold.surface_angle)),

@@ -9,6 +9,7 @@ import numpy as np
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.summary import Spread
 from undertray.reduce.warning import UNTOLD, warning_words
+from undertray.report.dipledger import dip_lines
 from undertray.report.display import speed_name
 from undertray.report.verdict import judge
 from undertray.report.words import (
@@ -57,6 +58,8 @@ def reduction_table(result: Reduction) -> str:
         *_whole(result),
         "",
         *_events(result),
+        "",
+        *dip_lines(result),
     ]
     return "\n".join(lines)
 

@@ -242,6 +242,7 @@ def run_words(reduction: Reduction) -> Iterator[str]:
         Lines: the run, the verdict, downforce against what is needed while the throttle was up
         and still, each axle, each event, each notice.
     """
+    from undertray.report.dipledger import dip_words
     from undertray.report.verdict import judge
 
     state = "calibrated" if reduction.calibrated else "UNCALIBRATED"
@@ -265,5 +266,6 @@ def run_words(reduction: Reduction) -> Iterator[str]:
         yield f"  {event_words(reduction, event)}"
     if not reduction.events:
         yield "  no events"
+    yield from (f"  {line}" for line in dip_words(reduction))
     for notice in reduction.notices:
         yield f"  note: {notice}"
