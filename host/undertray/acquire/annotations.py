@@ -72,12 +72,12 @@ class Correction:
     at_utc: str
 
     def __str__(self) -> str:
-        when = f"({self.at_utc[:10]})"
+        what, when = "the car" if self.fact == CAR else self.fact, f"({self.at_utc[:10]})"
         if self.value is None:
-            return f"{self.fact} was taken out, it was {quoted(self.was)} {when}"
+            return f"{what} was taken out, it was {quoted(self.was)} {when}"
         if self.was is None:
-            return f"{self.fact} was added, {quoted(self.value)} {when}"
-        return f"{self.fact} was corrected from {quoted(self.was)} to {quoted(self.value)} {when}"
+            return f"{what} was added, {quoted(self.value)} {when}"
+        return f"{what} was corrected from {quoted(self.was)} to {quoted(self.value)} {when}"
 
 
 def parse_annotation(data: Mapping[str, Any] | None) -> Annotation | None:
@@ -106,6 +106,8 @@ def parse_annotation(data: Mapping[str, Any] | None) -> Annotation | None:
 
 
 def _is_time(text: str) -> bool:
+    if not text.isprintable():  # any sign may stand between day and hour
+        return False
     try:
         datetime.fromisoformat(text)
     except ValueError:
@@ -214,7 +216,11 @@ def annotate(
     from undertray.acquire.runlog import read_run
 
     for name, value in facts.items():
-        if not _is_name(name) or not _is_value(value):
+        if (
+            not _is_name(name)
+            or not _is_value(value)
+            or (name == "started_utc" and not _is_time(value or ""))
+        ):
             raise RunLogError(
                 "this cannot be a fact of the run" if name not in _OWN else "this is not for a person to say",
                 where=str(path),

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.acquire.annotations import Correction
 from undertray.acquire.clock import BoardTime, board_time
 from undertray.acquire.runlog import Run
 
@@ -75,7 +76,13 @@ class Inspection:
     run : str
         Name of the log.
     facts : mapping
-        What the ``#run`` line says.
+        What the ``#run`` line says, as it was put right later.
+    corrections : tuple of Correction
+        What was put right.
+    torn_annotations : int
+        Corrections that cannot be read.
+    car : mapping or None
+        The car that the log keeps, not checked.
     rows, bad_lines, lost_rows : int
         Good rows, lines that are none of the format, slots missing in ``seq``.
     duplicate_rows, contradicting_rows : int
@@ -108,6 +115,9 @@ class Inspection:
 
     run: str
     facts: Mapping[str, Any]
+    corrections: tuple[Correction, ...]
+    torn_annotations: int
+    car: Mapping[str, Any] | None
     rows: int
     bad_lines: int
     lost_rows: int
@@ -158,6 +168,9 @@ def inspect_run(run: Run) -> Inspection:
     return Inspection(
         run=run.name,
         facts=run.facts,
+        corrections=run.corrections,
+        torn_annotations=run.torn_annotations,
+        car=run.car,
         rows=len(run.seq),
         bad_lines=run.bad_lines,
         lost_rows=time.lost_rows,

@@ -45,6 +45,7 @@ def _root(
 
 def _register() -> None:
     from undertray.cli import (
+        annotate,
         board,
         calibrate,
         check_taps,
@@ -70,6 +71,7 @@ def _register() -> None:
         record,
         fetch,
         sweep,
+        annotate,
         inspect,
         check_taps,
         calibrate,

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 __all__ = ["register"]
 
+_MOST_CORRECTIONS = 8
+
 
 @dataclass(frozen=True, slots=True)
 class _Taken:
@@ -98,7 +100,10 @@ def _compare(
                 run = read_run(path)
                 chosen = choose(run)
                 found_here = digest(reduce_run(run, chosen.car, certificate, tare), run.facts, by)
-                said = (*chosen.notices, *(str(one) for one in run.corrections if one.fact == by))
+                said = (
+                    *chosen.notices,
+                    *(str(one) for one in run.corrections[-_MOST_CORRECTIONS:] if one.fact == by),
+                )
                 other = bool(certificate and certificate.foreign_to(run.device))
                 taken.append(_Taken(path, found_here, drive_of(run), chosen.car, said, other))
             except UndertrayError as error:

@@ -98,6 +98,13 @@ def _lines(found: Inspection, where: str) -> Iterator[str]:
     yield f"{escaped(where)}: {found.rows} rows in {found.seconds:.1f} s"
     for key, value in found.facts.items():
         yield f"  {escaped(key)}: {escaped(value, 200)}"
+    for one in found.corrections[-_MOST:]:
+        yield f"corrected  {one}"
+    if found.torn_annotations:
+        yield f"corrected  {found.torn_annotations} corrections cannot be read"
+    if found.car is not None:
+        kept = ", mass ".join(escaped(found.car.get(key)) for key in ("name", "mass"))
+        yield f"car        kept in the log: {kept}"
     why = "CUT OFF: the recording has no end" if found.cut_off else found.why or "unknown"
     measured, declared = (_number(rate, ".2f") for rate in (found.rate_hz, found.declared_hz))
     yield f"ended      {escaped(why)}"

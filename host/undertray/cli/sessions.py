@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 __all__ = ["register"]
 
+_MOST_CORRECTIONS = 8
+
 
 def register(app: typer.Typer) -> None:
     """Add this file's commands to the program.
@@ -82,7 +84,7 @@ def _sessions(
 
         run = read_run(path)
         chosen = choose(run)
-        said = (*chosen.notices, *map(str, run.corrections))
+        said = (*chosen.notices, *map(str, run.corrections[-_MOST_CORRECTIONS:]))
         reduction = reduce_run(run, chosen.car, certificate, tare)
         return headline(reduction, run.facts, said, drive_of(run))
 
