@@ -430,11 +430,13 @@ def test_the_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     listed = run.invoke(app, ["fetch", "--port", "x", "--list"])
     assert listed.exit_code == 0
     assert [line.split()[0] for line in listed.stdout.splitlines()] == ["1", "3"]
-    done = run.invoke(app, ["fetch", "--port", "x", "--all", "--out", str(tmp_path), "--erase", "--car", "c"])
+    done = run.invoke(
+        app, ["fetch", "--port", "x", "--all", "--out", str(tmp_path), "--erase", "--pack", "c"]
+    )
     assert done.exit_code == 0, done.output
     paths = [Path(line) for line in done.stdout.splitlines()]
     assert [len(read_run(path).seq) for path in paths] == [20, 30]
-    assert read_run(paths[0]).facts["car"] == "c"
+    assert read_run(paths[0]).facts["pack"] == "c"
     assert runs == {}
     empty = run.invoke(app, ["fetch", "--port", "x", "--list"])
     assert (empty.exit_code, empty.stdout) == (0, "")
@@ -444,3 +446,58 @@ def test_the_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert isinstance(nothing.exception, LinkError)
     assert run.invoke(app, ["fetch", "--port", "x"]).exit_code == 2
     assert run.invoke(app, ["fetch", "--port", "x", "0", "--out", str(tmp_path)]).exit_code == 2
+
+
+@pytest.fixture
+def board_of_runs(monkeypatch: pytest.MonkeyPatch) -> Callable[..., Any]:
+    """``undertray fetch`` on a board that keeps the runs 1, 3 and 4, each of its own power-up."""
+    runs = {number: kept(20, boot=number) for number in (1, 3, 4)}
+    monkeypatch.setattr(link_module, "open_link", lambda port, baud: board_with(dict(runs)))
+    return lambda *words: CliRunner().invoke(app, ["fetch", "--port", "x", *map(str, words)])
+
+
+def test_facts_of_all_runs_and_of_one(tmp_path: Path, board_of_runs: Callable[..., Any]) -> None:
+    words = ("--all", "--out", tmp_path, "--skirt", "foam", "--mounting", "2", "--mass", "3.1 kg")
+    done = board_of_runs(*words, "--fact", "3:skirt=brush", "--fact", "wind=no", "--fact", "4:mass=3200 g")
+    assert done.exit_code == 0, done.output
+    facts = [read_run(path).facts for path in done.stdout.splitlines()]
+    assert [one["skirt"] for one in facts] == ["foam", "brush", "foam"]
+    assert [one["mass"] for one in facts] == ["3.1 kg", "3.1 kg", "3.2 kg"]
+    assert {(one["mounting"], one["wind"]) for one in facts} == {("2", "no")}
+    assert "run 3: 20 rows, 0 bad; skirt: brush; mounting: 2" in done.stderr
+
+
+@pytest.mark.parametrize("fact", ["7:skirt=x", "skirt", "3:=x", "3:host=x", "3:mass=heavy", "stored_run=9"])
+def test_a_fact_that_goes_nowhere_is_refused_before_anything_is_brought(
+    tmp_path: Path, board_of_runs: Callable[..., Any], fact: str
+) -> None:
+    done = board_of_runs("1", "3", "--out", tmp_path / "new", "--fact", fact)
+    assert done.exit_code == 2, done.output
+    assert not (tmp_path / "new").exists()
+
+
+def test_the_car_is_kept_and_marked_as_of_fetching(tmp_path: Path, board_of_runs: Callable[..., Any]) -> None:
+    done = board_of_runs("1", "--out", tmp_path, "--car", LOGS / "car.toml")
+    assert done.exit_code == 0, done.output
+    run = read_run(done.stdout.strip())
+    assert (run.facts["car"], run.facts["car_from"]) == ("Moorhen 10 (invented)", "fetch")
+    assert run.car is not None
+    assert run.car["mass"] == 2.9
+    reduced = CliRunner().invoke(app, ["reduce", done.stdout.strip()])
+    assert reduced.exit_code == 0, reduced.output
+    assert "added when the run was fetched" in " ".join(reduced.stderr.split())
+
+
+def test_a_run_that_is_there_keeps_its_facts_and_is_no_second_run(
+    tmp_path: Path, board_of_runs: Callable[..., Any]
+) -> None:
+    path = Path(board_of_runs("1", "--out", tmp_path, "--skirt", "foam").stdout.strip())
+    annotated = CliRunner().invoke(app, ["annotate", str(path), "skirt=brush"])
+    assert annotated.exit_code == 0, annotated.output
+    text = path.read_bytes()
+    again = board_of_runs("1", "--out", tmp_path, "--skirt", "lip", "--car", LOGS / "car.toml")
+    assert again.exit_code == 0, again.output
+    assert again.stdout.strip() == str(path)
+    assert [one.name for one in tmp_path.iterdir()] == [path.name]
+    assert path.read_bytes() == text
+    assert "undertray annotate" in again.stderr

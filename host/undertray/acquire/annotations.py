@@ -17,7 +17,16 @@ from undertray.errors import RunLogError, quoted
 if TYPE_CHECKING:
     from undertray.acquire.runlog import Run
 
-__all__ = ["ANNOTATED", "CAR", "Annotation", "Correction", "annotate", "corrected", "parse_annotation"]
+__all__ = [
+    "ANNOTATED",
+    "CAR",
+    "Annotation",
+    "Correction",
+    "annotate",
+    "corrected",
+    "is_fact",
+    "parse_annotation",
+]
 
 ANNOTATED = b"#annotated"
 """What such a line begins with."""
@@ -103,6 +112,25 @@ def parse_annotation(data: Mapping[str, Any] | None) -> Annotation | None:
     if not all(_is_name(name) and _is_value(value) for name, value in facts.items()):
         return None
     return Annotation(at_utc, facts, car, data.get("after_half_line") is True)
+
+
+def is_fact(name: str, value: str | None) -> bool:
+    """Whether a person may set a fact so.
+
+    Parameters
+    ----------
+    name : str
+        Its name.
+    value : str or None
+        What it shall be; None takes it away.
+
+    Returns
+    -------
+    bool
+    """
+    if not _is_name(name) or not _is_value(value):
+        return False
+    return name != "started_utc" or value is None or _is_time(value)
 
 
 def _is_time(text: str) -> bool:
@@ -216,11 +244,7 @@ def annotate(
     from undertray.acquire.runlog import read_run
 
     for name, value in facts.items():
-        if (
-            not _is_name(name)
-            or not _is_value(value)
-            or (name == "started_utc" and not _is_time(value or ""))
-        ):
+        if not is_fact(name, value):
             raise RunLogError(
                 "this cannot be a fact of the run" if name not in _OWN else "this is not for a person to say",
                 where=str(path),

@@ -138,7 +138,9 @@ class Fetcher:
             StoredRun(self._console.number(item, "run"), self._console.number(item, "bytes")) for item in told
         ]
 
-    def fetch(self, number: int, folder: Path, facts: Mapping[str, Any]) -> Fetched:
+    def fetch(
+        self, number: int, folder: Path, facts: Mapping[str, Any], car: Mapping[str, Any] | None = None
+    ) -> Fetched:
         """Bring one run into a log.
 
         Parameters
@@ -150,6 +152,8 @@ class Fetcher:
             power-up, so that no two runs share one.
         facts : mapping
             What the ``#run`` line shall say besides where the run comes from.
+        car : mapping or None
+            The car that the log shall keep, as a ``car.toml`` has it.
 
         Returns
         -------
@@ -170,7 +174,7 @@ class Fetcher:
         """
         text, digest = self._transfer.bring(number)
         told_utc = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-        log = StoredLog(folder, {**facts, "stored_run": number, "fetched_utc": told_utc})
+        log = StoredLog(folder, {**facts, "stored_run": number, "fetched_utc": told_utc}, car)
         try:
             for line in text.removesuffix(b"\n").split(b"\n") if text else ():
                 log.add(line, parse_line(line))

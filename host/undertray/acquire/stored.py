@@ -11,9 +11,10 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from undertray.acquire.annotations import ANNOTATED
 from undertray.acquire.device import Device
 from undertray.acquire.intake import Intake
-from undertray.acquire.recording import Recording, end_line
+from undertray.acquire.recording import Recording, car_line, end_line
 from undertray.acquire.runlog import LOG_VERSION
 from undertray.acquire.wire import TICK_LIMIT, Bad, Row, WireNote
 from undertray.errors import RunLogError
@@ -22,6 +23,7 @@ __all__ = ["StoredLog"]
 
 _FACTS_LIMIT = 60_000
 _NAMES = 100
+_OF_PEOPLE = (b"#run ", b"#car ", ANNOTATED)
 _WHY_LIMIT = 80
 _UID = re.compile(r"[0-9a-fA-F]{1,32}")
 
@@ -35,6 +37,8 @@ class StoredLog:
         Where it goes; made if missing.
     facts : mapping
         What the ``#run`` line shall say.
+    car : mapping or None
+        The car that the log shall keep, as a ``car.toml`` has it.
 
     Attributes
     ----------
@@ -56,12 +60,13 @@ class StoredLog:
         When the folder or the file cannot be written, or the facts are too long.
     """
 
-    def __init__(self, folder: Path, facts: Mapping[str, Any]) -> None:
+    def __init__(self, folder: Path, facts: Mapping[str, Any], car: Mapping[str, Any] | None = None) -> None:
         run = f"#run {json.dumps(dict(facts), ensure_ascii=False)}\n".encode("utf-8", "replace")
         if len(run) > _FACTS_LIMIT:
             raise RunLogError(
                 "too many facts for one run", seen=facts, expected=f"at most {_FACTS_LIMIT} bytes"
             )
+        kept_car = car_line(car)
         self._folder = folder
         self._intake = Intake()
         self.missing_rows: int | None = None
@@ -72,7 +77,7 @@ class StoredLog:
         try:
             folder.mkdir(parents=True, exist_ok=True)
             self._file = self._part.open("xb")
-            self._file.write(f"#undertray-run {LOG_VERSION}\n".encode() + run)
+            self._file.write(f"#undertray-run {LOG_VERSION}\n".encode() + run + kept_car)
         except OSError as error:
             raise self._cannot(error) from error
 
@@ -199,8 +204,10 @@ class StoredLog:
 
 
 def _content(path: Path) -> str:
-    """Digest of a log but for its first two lines, which tell how it came here."""
+    """Digest of what the board sent: without the lines that people have a say in, here or later."""
+    digest = hashlib.sha256()
     with path.open("rb") as file:
-        file.readline(_FACTS_LIMIT)
-        file.readline(_FACTS_LIMIT)
-        return hashlib.file_digest(file, "sha256").hexdigest()
+        while line := file.readline(_FACTS_LIMIT):
+            if not line.startswith(_OF_PEOPLE):
+                digest.update(line)
+    return digest.hexdigest()

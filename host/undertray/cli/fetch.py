@@ -2,13 +2,32 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from undertray.cli.runfacts import (
+    Gap,
+    Mass,
+    Mounting,
+    Pack,
+    Skirt,
+    Springs,
+    Surface,
+    fact_pairs,
+    mass_text,
+    this_host,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
 __all__ = ["register"]
+
+_OF_ONE = re.compile(r"(\d{1,5}):")
 
 
 def register(app: typer.Typer) -> None:
@@ -33,8 +52,21 @@ def _fetch(
     erase: Annotated[
         bool, typer.Option("--erase", help="Erase each run on the board once its log is whole, by digest.")
     ] = False,
-    car: Annotated[str | None, typer.Option(help="Which car: kept in the log.")] = None,
-    skirt: Annotated[str | None, typer.Option(help="Which skirt: kept in the log.")] = None,
+    car: Annotated[
+        Path | None,
+        typer.Option(metavar="CAR.toml", help="The car: each log keeps it, marked as of fetching."),
+    ] = None,
+    skirt: Skirt = None,
+    mounting: Mounting = None,
+    gap: Gap = None,
+    springs: Springs = None,
+    pack: Pack = None,
+    surface: Surface = None,
+    mass: Mass = None,
+    fact: Annotated[
+        list[str] | None,
+        typer.Option(metavar="[N:]KEY=VALUE", help="A fact of run N alone, or any other of all; repeatable."),
+    ] = None,
     baud: Annotated[int, typer.Option(min=1, help="Speed of a UART; USB takes any.")] = 115_200,
 ) -> None:
     """Bring runs that the board kept on a drive without a cable; they are reduced like any other.
@@ -45,13 +77,22 @@ def _fetch(
     The board keeps runs with "store": {"at_boot": true} in its board.json, or after 'store on' on its
     console: any serial terminal at 115200 baud, see wiring/board.md.
 
-    Example: undertray fetch --port /dev/ttyACM0 --all --out runs/
+    --skirt and so on hold for all runs that are fetched at once, --fact N:skirt=... for run N alone;
+    'undertray annotate' puts facts right later.
+
+    Example: undertray fetch --port /dev/ttyACM0 4 5 --out runs/ --skirt foam --fact 5:skirt=brush
     """
     from undertray.acquire.fetch import Fetcher
     from undertray.acquire.link import Link, open_link
+    from undertray.errors import escaped
 
     if not listed and (out is None or not (every or numbers)):
         raise typer.BadParameter("give the numbers of runs or --all, and --out FOLDER; or --list")
+    name, description = _car(car)
+    given = {"skirt": skirt, "mounting": mounting, "gap": gap, "springs": springs, "pack": pack}
+    given |= {"surface": surface, "mass": mass}
+    known = {key: value for key, value in given.items() if value}
+    for_all, for_one = _facts(fact or [])
     links = [open_link(port, baud)]
 
     def reopen() -> Link:
@@ -70,11 +111,16 @@ def _fetch(
                     print(f"{run.number:5}  {run.size:9} bytes")
                 return
             wanted = [run.number for run in there] if every else list(dict.fromkeys(numbers or []))
-            given = {"car": car, "skirt": skirt, "host": _host(port)}
-            facts: dict[str, Any] = {key: value for key, value in given.items() if value is not None}
+            if strange := for_one.keys() - set(wanted):
+                raise typer.BadParameter(f"run {min(strange)} is not fetched", param_hint="--fact")
             for number in wanted:
-                done = fetcher.fetch(number, out, facts)
-                told = f"{done.rows} rows, {done.bad} bad" if done.new else "was there already"
+                facts = known | for_all | for_one.get(number, {})
+                told_facts = "".join(f"; {key}: {escaped(value)}" for key, value in facts.items())
+                done = fetcher.fetch(number, out, {**name, **facts, "host": this_host(port)}, description)
+                there_already = "was there already"
+                if told_facts or description:
+                    there_already += " and keeps what it says; 'undertray annotate' puts facts right"
+                told = f"{done.rows} rows, {done.bad} bad{told_facts}" if done.new else there_already
                 print(done.path)
                 print(f"undertray: run {number}: {told}", file=sys.stderr)
                 if done.missing_rows is not None:
@@ -86,9 +132,28 @@ def _fetch(
         links[-1].close()
 
 
-def _host(port: str) -> dict[str, str]:
-    import platform
+def _car(car: Path | None) -> tuple[dict[str, str], Mapping[str, Any] | None]:
+    """What the logs say of the car, and the car that they keep."""
+    if car is None:
+        return {}, None
+    from undertray.reduce.car import Car
+    from undertray.reduce.carfile import load_toml
 
-    from undertray import __version__
+    description = load_toml(car)
+    return {"car": Car.from_data(description, car.name).name, "car_from": "fetch"}, description
 
-    return {"program": f"undertray {__version__}", "system": platform.system(), "port": port}
+
+def _facts(given: list[str]) -> tuple[dict[str, str], dict[int, dict[str, str]]]:
+    """Facts of all runs, and of single runs by their number."""
+    from undertray.acquire.annotations import is_fact
+
+    for_all: dict[str, str] = {}
+    for_one: dict[int, dict[str, str]] = {}
+    for text in given:
+        match = _OF_ONE.match(text)
+        home = for_one.setdefault(int(match[1]), {}) if match else for_all
+        for key, value in fact_pairs([text[match.end() :] if match else text], "--fact").items():
+            if not is_fact(key, value):
+                raise typer.BadParameter(f"'{key}' cannot be set by hand", param_hint="--fact")
+            home[key] = mass_text(value) if key == "mass" else value
+    return for_all, for_one
