@@ -146,7 +146,17 @@ def test_mass_and_car_can_be_put_right(log: Path, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     "fact",
     [
-        *("mass=heavy", "mass=-1", "mass=3,25kg", "skirt", "=foam", "notes=x", "host=x", "stored_run=7"),
+        *(
+            "mass=heavy",
+            "mass=-1",
+            "mass=3,25kg",
+            "skirt",
+            "=foam",
+            "notes=x",
+            "host=x",
+            "stored_run=7",
+            "#car=x",
+        ),
         *("skirt=a\nb", "skirt=\x1b[2J", "x" * 41 + "=y", "skirt=" + "x" * 201, "started_utc=yesterday"),
     ],
 )
@@ -168,6 +178,16 @@ def test_what_is_no_log_is_refused(tmp_path: Path) -> None:
         refused("annotate", tmp_path / name, "skirt=x")
         assert ((tmp_path / name).read_bytes() if (tmp_path / name).exists() else None) == before
     refused("annotate", tmp_path / "table.csv", status=2)
+
+
+def test_a_car_that_json_cannot_hold_is_refused(log: Path, tmp_path: Path) -> None:
+    """A key above the taps that every tap overrides is not looked at by whoever reads the car."""
+    text = (LOGS / "car.toml").read_text(encoding="utf-8").replace("y = ", "tube_length = 90\ny = ")
+    before = log.read_bytes()
+    for value in ("2026-05-02", "nan"):
+        (tmp_path / "odd.toml").write_text(f"tube_length = {value}\n{text}", encoding="utf-8")
+        assert "log" in refused("annotate", log, "--car", tmp_path / "odd.toml")
+        assert log.read_bytes() == before
 
 
 @pytest.mark.parametrize("cut", [0, 1, 7, 20, 33])

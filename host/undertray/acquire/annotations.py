@@ -35,7 +35,7 @@ CAR = "#car"
 _LINE_LIMIT = 60_000
 _MOST_FACTS, _LONGEST_NAME, _LONGEST_VALUE, _LONGEST_TIME = 50, 40, 200, 40
 # what the program itself says of the recording is no fact that a person knows better
-_OWN = frozenset(("notes", "host", "stored_run", "fetched_utc", "car_from", "rate_hz"))
+_OWN = frozenset((CAR, "notes", "host", "stored_run", "fetched_utc", "car_from", "rate_hz"))
 _GROWS_S = 0.5
 
 
@@ -234,37 +234,33 @@ def annotate(
     Raises
     ------
     RunLogError
-        When it is no run log, is being recorded, cannot be written, or a fact is none that a person may set.
+        When it is no run log, is being recorded, cannot be written, or what shall be added cannot stand there.
 
     Notes
     -----
     One line is added at the end, in one write; what stood there before is not touched, and a write that
     fails is taken back. A line that broke off there is closed first, and readers still do not count it.
     """
+    from undertray.acquire.recording import car_line
     from undertray.acquire.runlog import read_run
 
     for name, value in facts.items():
         if not is_fact(name, value):
-            raise RunLogError(
-                "this cannot be a fact of the run" if name not in _OWN else "this is not for a person to say",
-                where=str(path),
-                seen=f"{name}={value}",
-                expected=f"a name of at most {_LONGEST_NAME} and a value of at most {_LONGEST_VALUE} "
-                "printable characters",
+            what = (
+                "this cannot be a fact of the run" if name not in _OWN else "this is not for a person to say"
             )
+            wanted = f"at most {_LONGEST_NAME} printable characters, = and {_LONGEST_VALUE} more"
+            raise RunLogError(what, where=str(path), seen=f"{name}={value}", expected=wanted)
+    car_line(car)
     run = read_run(path)
     if run.captured:
-        raise RunLogError(
-            "a plain capture has no place for facts",
-            where=str(path),
-            do="make a log of it: 'undertray record --port CAPTURE --out RUN.csv'",
-        )
+        do = "make a log of it: 'undertray record --port CAPTURE --out RUN.csv'"
+        raise RunLogError("a plain capture has no place for facts", where=str(path), do=do)
     at_utc = now().isoformat(timespec="seconds").replace("+00:00", "Z")
     told = corrected(run.facts, run.car, [Annotation(at_utc, facts, car)])[2]
     told = tuple(one for one in told if one.value != one.was or (one.fact == CAR and car != run.car))
-    wanted = {one.fact: one.value for one in told if one.fact != CAR}
     if told:
-        data = {"at_utc": at_utc, "facts": wanted}
+        data = {"at_utc": at_utc, "facts": {one.fact: one.value for one in told if one.fact != CAR}}
         _append(path, run, data | ({"car": car} if car not in (None, run.car) else {}), sleep)
     return told
 
