@@ -234,7 +234,7 @@ def annotate(
     Raises
     ------
     RunLogError
-        When it is no run log, is being recorded, cannot be written, or what shall be added cannot stand there.
+        When it is no run log, is being recorded, cannot be written, or what is added cannot stand in it.
 
     Notes
     -----
