@@ -145,16 +145,16 @@ def drive_of(run: Run) -> Drive:
     """
     board = f"{run.device.uid} {run.device.boot}" if run.device else ""
     seed = int.from_bytes(hashlib.sha256(board.encode()).digest()[:8])
-    hashes = np.empty(len(run.seq), np.uint64)
-    for start in range(0, len(hashes), _PIECE):
+    zeros, marks = 0, np.empty(0, np.uint64)
+    for start in range(0, len(run.seq), _PIECE):
         piece = slice(start, start + _PIECE)
-        hashes[piece] = _hashed(np.uint64(seed), [run.seq[piece], run.t_us[piece], *run.counts[piece].T])
-    zeros, marks = 0, np.unique(hashes)
-    while len(marks) > _MOST_MARKS:
-        zeros += 1
-        marks = marks[marks & np.uint64((1 << zeros) - 1) == 0]
+        found = _hashed(np.uint64(seed), [run.seq[piece], run.t_us[piece], *run.counts[piece].T])
+        marks = np.unique(np.concatenate([marks, found[found & np.uint64((1 << zeros) - 1) == 0]]))
+        while len(marks) > _MOST_MARKS:
+            zeros += 1
+            marks = marks[marks & np.uint64((1 << zeros) - 1) == 0]
     last = max((one.at_utc for one in run.corrections), default="")
-    return Drive(tuple(marks.tolist()), zeros, len(hashes), last)
+    return Drive(tuple(marks.tolist()), zeros, len(run.seq), last)
 
 
 def _hashed(seed: np.uint64, fields: Sequence[NDArray[Any]]) -> NDArray[np.uint64]:
