@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import socket
 import sys
 import threading
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from fakes.server import pty_board, tcp_board
+from fakes.server import Send, pty_board, tcp_board
 from undertray.acquire.link import Link, LinkEnded, open_link
 from undertray.errors import LinkError
 
@@ -95,9 +97,9 @@ def test_commands_reach_the_board() -> None:
     assert heard == [b"info\nstart\n"]
 
 
-@pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")  # pyserial's own
-def test_rfc2217_is_the_same_to_all_above() -> None:
-    """The server side is pyserial's own, on its loop-back port: what goes in comes out."""
+@contextlib.contextmanager
+def rfc2217_server(silly: bytes = b"") -> Iterator[str]:
+    """The server side is pyserial's own, on its loop-back port: what goes in comes out. And silly things."""
     import serial
     from serial.rfc2217 import PortManager
 
@@ -113,7 +115,7 @@ def test_rfc2217_is_the_same_to_all_above() -> None:
                 connection.sendall(data)
 
         manager = PortManager(loop, Telnet())
-        with connection:
+        with connection, contextlib.suppress(ConnectionError):
             while True:
                 try:
                     piece = connection.recv(4096)
@@ -121,20 +123,66 @@ def test_rfc2217_is_the_same_to_all_above() -> None:
                     piece = None
                 if piece == b"":
                     return
+                if SILLY_PLEASE in (piece or b""):
+                    connection.sendall(silly)
+                    continue
                 loop.write(b"".join(manager.filter(piece or b"")))
                 if waiting := loop.read(loop.in_waiting):
                     connection.sendall(b"".join(manager.escape(waiting)))
 
     thread = threading.Thread(target=serve, daemon=True)
     thread.start()
-    link = open_link(f"rfc2217://127.0.0.1:{listener.getsockname()[1]}")
-    line = bytes(range(256))  # with the escape byte 255
-    link.write(line)
-    assert read_all(link, len(line)) == line
-    assert link.read(0.01) == b""
-    link.close()
+    yield f"rfc2217://127.0.0.1:{listener.getsockname()[1]}"
     thread.join(5)
     listener.close()
+
+
+SILLY_PLEASE = b"silly"
+SILLY = {
+    "an end without a beginning": b"\xff\xf0",
+    "an option of nothing": b"\xff\xfa\xff\xf0\xff\xfa\x2c\xff\xf0\xff\xfa\x2c\x6a\xff\xf0\xff\xf0",
+    "an end twice": b"\xff\xfa\x2c\x96\x00\xff\xf0\xff\xf0",
+}
+PYSERIAL = pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")
+
+
+@PYSERIAL
+def test_rfc2217_is_the_same_to_all_above() -> None:
+    with rfc2217_server() as url:
+        link = open_link(url)
+        line = bytes(range(256))  # with the escape byte 255
+        link.write(line)
+        assert read_all(link, len(line)) == line
+        assert link.read(0.01) == b""
+        link.close()
+
+
+@PYSERIAL
+@pytest.mark.parametrize("silly", SILLY.values(), ids=SILLY)
+def test_what_is_no_rfc2217_is_one_error(silly: bytes, monkeypatch: pytest.MonkeyPatch) -> None:
+    died: list[object] = []
+    monkeypatch.setattr(threading, "excepthook", died.append)
+    with rfc2217_server(silly) as url:
+        link = open_link(url)
+        link.write(SILLY_PLEASE)
+        with pytest.raises(LinkError, match="vanished"):
+            read_all(link, 1)
+        link.close()
+    assert died == []
+
+
+@PYSERIAL
+def test_a_server_that_never_spoke_rfc2217_is_one_error(monkeypatch: pytest.MonkeyPatch) -> None:
+    died: list[object] = []
+    monkeypatch.setattr(threading, "excepthook", died.append)
+
+    def talk(send: Send, over: threading.Event) -> None:
+        while not over.wait(0.05):
+            send(b"".join(SILLY.values()))
+
+    with tcp_board(talk) as url, pytest.raises(LinkError, match="RFC2217"):
+        open_link(url.replace("socket", "rfc2217"))
+    assert died == []
 
 
 def test_a_recorded_file_is_a_link(tmp_path: Path) -> None:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from undertray.acquire.clock import board_time
 from undertray.acquire.runlog import Run
 from undertray.errors import RunLogError
+from undertray.files import whole_file
 
 __all__ = ["Pressures", "export_run", "tables_of"]
 
@@ -87,12 +88,9 @@ def export_run(run: Run, path: Path, pressures: Pressures | None = None) -> int:
         raise RunLogError(
             "cannot tell the format", where=str(path), expected="a name that ends in .csv or .parquet"
         )
-    unfinished = False
     try:
-        with path.open("xb") as file:
-            unfinished = True
+        with whole_file(path, replace=False) as file:
             write(tables_of(run, pressures), file)
-        unfinished = False
     except FileExistsError as error:
         raise RunLogError("this file exists", where=str(path), do="choose another name") from error
     except ImportError as error:
@@ -107,9 +105,6 @@ def export_run(run: Run, path: Path, pressures: Pressures | None = None) -> int:
             where=str(path),
             do="check that its folder exists and has room",
         ) from error
-    finally:
-        if unfinished:
-            path.unlink(missing_ok=True)
     return len(run.seq)
 
 

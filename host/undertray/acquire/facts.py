@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from undertray.acquire.wire import parse_json
+from undertray.files import is_folder, write_whole
 
 __all__ = ["ASKED", "gather", "log_paths", "recall", "remember"]
 
@@ -80,9 +81,7 @@ def remember(facts: Mapping[str, str], path: Path | None = None, car: str = "") 
     kept = [*list(cars.items())[-_MOST_CARS + 1 :], (car[:_LONGEST_KEY], dict(facts))]
     with contextlib.suppress(OSError):
         path.parent.mkdir(parents=True, exist_ok=True)
-        new = path.with_suffix(".new")
-        new.write_text(json.dumps({"format": _FORMAT, "cars": dict(kept)}), encoding="utf-8")
-        new.replace(path)
+        write_whole(path, json.dumps({"format": _FORMAT, "cars": dict(kept)}).encode())
 
 
 def gather(
@@ -159,7 +158,7 @@ def log_paths(out: Path, skirt: str | None, now: datetime | None = None) -> Iter
     -----
     Whether a name is taken shows when the file is made, and not before: another recorder may be as far.
     """
-    if not out.is_dir():
+    if not is_folder(out):
         yield out
         return
     stamp = (now or datetime.now(UTC)).strftime("%Y-%m-%d_%H%M%S")

@@ -7,6 +7,7 @@ import os
 import re
 import select
 import socket
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, BinaryIO, Protocol
 from urllib.parse import urlsplit
@@ -185,7 +186,10 @@ class SerialLink:
         # what not every kind of URL takes
         own: dict[str, Any] = {} if "://" in name else {"exclusive": True, "write_timeout": _WRITE_S}
         try:
-            self._port: Any = serial.serial_for_url(name, baudrate=baud, timeout=0, **own)
+            if name.lower().startswith("rfc2217://"):
+                self._port: Any = _rfc2217(name, baud)
+            else:
+                self._port = serial.serial_for_url(name, baudrate=baud, timeout=0, **own)
         except _PYSERIAL_RAISES as error:
             raise _translated(error, name) from error
         # Where the system can wait for the port, one call takes all that has come. Elsewhere
@@ -223,6 +227,18 @@ class SerialLink:
             return  # it vanished before
 
 
+def _rfc2217(name: str, baud: int) -> Any:
+    """Open pyserial's RFC 2217, whose own thread would die with a trace of what no such server sends."""
+    from serial.rfc2217 import Serial
+
+    class Port(Serial):
+        def _telnet_read_loop(self) -> None:
+            with suppress(LookupError, *_PYSERIAL_RAISES):  # whoever reads finds the thread dead
+                super()._telnet_read_loop()  # type: ignore[misc]
+
+    return Port(name, baudrate=baud, timeout=0)
+
+
 class FileLink:
     """A file recorded from the wire, played as fast as it can be read.
 
@@ -256,14 +272,13 @@ def _vanished(name: str, why: object) -> LinkError:
 
 
 _HIDDEN = re.compile(r"(?:\[Errno |\()(\d{1,4})[\],]")
+_WINDOWS = {"PermissionError": errno.EBUSY, "FileNotFoundError": errno.ENOENT}
+_NO_PORT = ("there is no such port", "plug the board in; 'undertray ports' lists what is there")
+_NOT_ALLOWED = ("not allowed to open it", "join the system's group for serial ports, then log in again")
 _WHY = {
-    errno.ENOENT: ("there is no such port", "plug the board in; 'undertray ports' lists what is there"),
-    errno.ENODEV: ("there is no such port", "plug the board in; 'undertray ports' lists what is there"),
-    errno.ENXIO: ("there is no such port", "plug the board in; 'undertray ports' lists what is there"),
-    errno.EACCES: ("not allowed to open it", "join the system's group for serial ports, then log in again"),
-    errno.EPERM: ("not allowed to open it", "join the system's group for serial ports, then log in again"),
-    errno.EBUSY: ("another program holds it", "close that program"),
-    errno.EAGAIN: ("another program holds it", "close that program"),
+    **dict.fromkeys((errno.ENOENT, errno.ENODEV, errno.ENXIO), _NO_PORT),
+    **dict.fromkeys((errno.EACCES, errno.EPERM), _NOT_ALLOWED),
+    **dict.fromkeys((errno.EBUSY, errno.EAGAIN), ("another program holds it", "close that program")),
     errno.ECONNREFUSED: ("nobody listens there", "start the board or its server, check the port number"),
     errno.ENOTTY: ("this is no serial port", "'undertray ports' lists what is there"),
     errno.EISDIR: ("this is a folder, no port", "'undertray ports' lists what is there"),
@@ -280,9 +295,6 @@ def _translated(error: Exception, name: str) -> LinkError:
     text = str(error)
     if number is None and (hidden := _HIDDEN.search(text)):
         number = int(hidden[1])
-    if "PermissionError" in text:  # Windows: the port is open elsewhere
-        number = errno.EBUSY
-    elif "FileNotFoundError" in text:
-        number = errno.ENOENT
+    number = next((code for word, code in _WINDOWS.items() if word in text), number)
     what, todo = _WHY.get(number or 0, (f"cannot open it ({text})", "check the name of the port"))
     return LinkError(what, where=name, do=todo)

@@ -14,6 +14,7 @@ from undertray.acquire.stranger import not_our_board
 from undertray.acquire.wire import Row, WireNote
 from undertray.acquire.writer import LogWriter, begin_log
 from undertray.errors import LinkError, RunLogError
+from undertray.files import is_present
 
 __all__ = ["Recorder"]
 
@@ -137,7 +138,7 @@ class Recorder:
         RunLogError
             When the log exists or cannot be written.
         """
-        if len(self._paths) == 1 and self._paths[0].exists():
+        if len(self._paths) == 1 and is_present(self._paths[0]):
             where = str(self._paths[0])
             raise RunLogError("this file exists, and a log is never overwritten", where=where, do=_ANOTHER)
         self._link = self._open_link()

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from undertray.acquire.runlog import Run
 from undertray.errors import ReductionError
+from undertray.files import is_folder
 
 __all__ = ["Drive", "counted_once", "drive_of", "find_runs"]
 
@@ -43,7 +44,7 @@ def find_runs(folder: str | Path) -> list[Path]:
         When it is no folder, or has more than 20000 CSV files.
     """
     root = Path(folder)
-    if not root.is_dir():
+    if not is_folder(root):
         raise ReductionError("no such folder", where=str(folder), expected="a folder with run logs")
     found = []
     for here, folders, files in os.walk(root):

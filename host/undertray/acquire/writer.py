@@ -6,6 +6,7 @@ import errno
 import os
 import threading
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import BinaryIO
 
@@ -180,6 +181,9 @@ class LogWriter:
             self.failure = self.failure or error
         finally:
             self._file.close()
+            if self.failure is not None and not self.rows and not self._gone:
+                with suppress(OSError):
+                    self.path.unlink()  # nothing of the run is in it
 
     def error(self, failure: OSError) -> RunLogError:
         """Put a failure of the disk into words.
@@ -196,13 +200,14 @@ class LogWriter:
         """
         if self._gone:
             return RunLogError(self._gone, where=str(self.path), do="leave it where it is while recording")
+        kept = f"the {self.rows} rows before stay readable" if self.rows else "there is no log"
         full = failure.errno in (errno.ENOSPC, errno.EDQUOT)
         return RunLogError(
             "the disk is full"
             if full
             else f"the log cannot be written further ({failure.strerror or failure})",
             where=str(self.path),
-            do=f"make room; the {self.rows} rows before stay readable, {self.unwritten_rows} were given up",
+            do=f"make room; {kept}, {self.unwritten_rows} were given up",
         )
 
     def discard(self) -> None:

@@ -15,6 +15,7 @@ from undertray.acquire.device import Device
 from undertray.calibrate import certificate_json, json_values
 from undertray.calibrate.column_calibration import ColumnCalibration
 from undertray.errors import CalibrationError
+from undertray.files import write_whole
 
 __all__ = ["Calibration"]
 
@@ -92,7 +93,7 @@ class Calibration:
             When it cannot be written.
         """
         try:
-            Path(path).write_text(self.as_text(), encoding="utf-8", newline="\n")
+            write_whole(path, self.as_text().encode())
         except OSError as error:
             raise CalibrationError(
                 f"the calibration cannot be written: {error.strerror}", where=str(path), do="check the folder"

@@ -64,12 +64,13 @@ def guided(
     from undertray.calibrate.plausible import Plausible
     from undertray.calibrate.session import Session
     from undertray.calibrate.stream import BoardReadings
+    from undertray.files import is_present
 
     steps = plan(heights_mm)
     link = open_link(port)
     try:
         board = BoardReadings(link)
-        if journal.exists():
+        if is_present(journal):
             session = Session.resume(journal)
             _check_board(session, board.device)
             tell(f"going on with {journal}: {len(session.taken)} points so far")

@@ -53,6 +53,7 @@ def _score(
     Example: undertray score scored --make 20
     """
     from undertray.errors import ReductionError
+    from undertray.files import is_folder
     from undertray.reduce.car import Car
     from undertray.reduce.score import score
 
@@ -61,7 +62,7 @@ def _score(
 
         write_recordings(folder, range(seed, seed + make), seconds)
     the_car = Car.from_toml(car) if car is not None else None
-    truths = sorted(folder.glob("*.truth.json"))
+    truths = sorted(folder.glob("*.truth.json")) if is_folder(folder) else []
     if not truths:
         raise ReductionError(
             "no recording with its truth",

@@ -58,10 +58,11 @@ def _sweep(
     from undertray.acquire.record import Recorder
     from undertray.acquire.recording import Patience
     from undertray.cli.record import told_to_stop
+    from undertray.files import is_present
 
     if not sys.stdin.isatty():
         raise typer.BadParameter("a terminal is needed: a word has to be typed, and any key stops the fans")
-    if out.exists():
+    if is_present(out):
         raise typer.BadParameter(f"{harmless(str(out))} exists, and a log is never overwritten")
     plan = SweepPlan(first_us, last_us, steps, round(dwell_s * 1000))
     stops: list[Callable[[], bool]] = []

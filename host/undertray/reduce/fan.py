@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from undertray.errors import ReductionError
+from undertray.files import write_whole
 from undertray.reduce.dwells import Dwell, FanLag
 
 __all__ = ["FORMAT", "FanReference", "fit_reference"]
@@ -111,7 +112,7 @@ class FanReference:
         data = {k: float(f"{v:.9g}") if isinstance(v, float) else v for k, v in asdict(self).items()}
         text = json.dumps({"format": FORMAT, **data}, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
         try:
-            Path(path).write_text(text, encoding="utf-8", newline="\n")
+            write_whole(path, text.encode())
         except OSError as error:
             raise ReductionError(
                 f"the reference cannot be written: {error.strerror}", where=str(path), do="check the folder"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Mapping
+from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +15,7 @@ from undertray.calibrate.certificate import Calibration
 from undertray.calibrate.column_calibration import ColumnCalibration
 from undertray.calibrate.findings import column_findings, findings
 from undertray.errors import CalibrationError
+from undertray.files import write_whole
 from undertray.report.ink import EVENT, GRID, INK, LIMIT, SERIES, settings
 
 if TYPE_CHECKING:
@@ -75,9 +77,11 @@ def _write_pdf(calibration: Calibration, path: Path) -> list[Path]:
     from matplotlib.backends.backend_pdf import PdfPages
 
     no_date: dict[str, Any] = {"CreationDate": None, "Creator": None, "Producer": None}
-    with settings(), PdfPages(path, metadata=no_date) as pages:
+    drawn = BytesIO()  # the library that draws cannot cope with a disk that fills up
+    with settings(), PdfPages(drawn, metadata=no_date) as pages:
         for name in calibration.columns:
             pages.savefig(certificate_page(calibration, name))
+    write_whole(path, drawn.getvalue())
     return [path]
 
 
@@ -90,7 +94,9 @@ def _write_png(calibration: Calibration, path: Path) -> list[Path]:
             own = path if len(calibration.columns) == 1 else path.with_stem(f"{path.stem}-{name}")
             figure = certificate_page(calibration, name)
             FigureCanvasAgg(figure)
-            figure.savefig(own, dpi=_DPI, metadata={"Software": None})
+            drawn = BytesIO()
+            figure.savefig(drawn, dpi=_DPI, format="png", metadata={"Software": None})
+            write_whole(own, drawn.getvalue())
             written.append(own)
     return written
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from undertray.errors import ReductionError
+from undertray.files import write_whole
 from undertray.report.display import SI, Display
 from undertray.report.timeline import draw_timeline
 
@@ -50,7 +52,9 @@ def run_picture(reduction: Reduction, car: Car, path: str | Path, units: Display
     figure = draw_timeline(reduction, units, title)
     FigureCanvasAgg(figure)
     try:
+        drawn = BytesIO()
         with drawing():
-            figure.savefig(path, dpi=130, format="png", metadata={"Software": None})
+            figure.savefig(drawn, dpi=130, format="png", metadata={"Software": None})
+        write_whole(path, drawn.getvalue())
     except OSError as error:
         raise ReductionError(f"cannot write the picture: {error.strerror}", where=str(path)) from error

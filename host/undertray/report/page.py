@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from undertray import __version__
 from undertray.errors import ReductionError
+from undertray.files import is_folder, write_whole
 from undertray.report.ink import THEME
 from undertray.report.words import CAUTIONS
 
@@ -77,10 +78,10 @@ def write_page(html: str, path: str | Path) -> None:
     """
     try:
         # half a character, from the name of a file perhaps, becomes a question mark
-        Path(path).write_bytes(html.encode("utf-8", "replace"))
+        write_whole(path, html.encode("utf-8", "replace"))
     except OSError as error:
         folder = Path(path).parent
-        do = None if folder.is_dir() else f"make the folder {folder} first"
+        do = None if is_folder(folder) else f"make the folder {folder} first"
         raise ReductionError(f"cannot write the page: {error.strerror}", where=str(path), do=do) from error
 
 

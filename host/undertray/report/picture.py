@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from undertray.errors import ReductionError
+from undertray.files import write_whole
 from undertray.report.vector import inline_svg, plain_svg
 
 __all__ = ["Picture", "write_pictures"]
@@ -103,7 +104,7 @@ def write_pictures(pictures: Sequence[Picture], folder: str | Path) -> list[Path
                 ("csv", picture.csv()),
             ):
                 path = Path(folder) / f"{picture.key}.{ending}"
-                path.write_bytes(text.encode("utf-8", "replace"))
+                write_whole(path, text.encode("utf-8", "replace"))
                 written.append(path)
     except OSError as error:
         raise ReductionError(f"cannot write the pictures: {error.strerror}", where=str(folder)) from error

@@ -13,12 +13,12 @@ import hashlib
 import json
 import os
 import sys
-import tempfile
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
 from undertray.acquire.runfolder import Drive
+from undertray.files import write_whole
 
 __all__ = ["Memory", "cache_folder", "fingerprint"]
 
@@ -178,13 +178,7 @@ class Memory:
         )
         with contextlib.suppress(OSError):
             self._path.parent.mkdir(parents=True, exist_ok=True)
-            handle, temporary = tempfile.mkstemp(dir=self._path.parent, suffix=".part")
-            try:
-                with os.fdopen(handle, "w", encoding="ascii") as file:
-                    file.write(text)
-                Path(temporary).replace(self._path)
-            except OSError:
-                Path(temporary).unlink(missing_ok=True)
+            write_whole(self._path, text.encode("ascii"))
             _thin_out(self._path.parent)
 
 

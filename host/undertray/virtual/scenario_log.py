@@ -10,6 +10,7 @@ import numpy as np
 
 from undertray.acquire.wire import Row, encode_note, encode_row
 from undertray.errors import ReductionError
+from undertray.files import write_whole
 from undertray.virtual.scenarios import Recording, make_recording
 
 __all__ = ["as_log", "write_recordings"]
@@ -42,9 +43,9 @@ def write_recordings(folder: Path, seeds: Iterable[int], seconds: float) -> None
         for seed in seeds:
             recording = make_recording(seed, seconds)
             stem = folder / f"invented-{seed:05d}"
-            Path(f"{stem}.csv").write_bytes(as_log(recording, seed))
-            Path(f"{stem}.truth.json").write_text(_truth(recording), encoding="utf-8", newline="\n")
-            Path(f"{stem}.car.toml").write_text(_car(recording), encoding="utf-8", newline="\n")
+            write_whole(f"{stem}.csv", as_log(recording, seed))
+            write_whole(f"{stem}.truth.json", _truth(recording).encode())
+            write_whole(f"{stem}.car.toml", _car(recording).encode())
     except OSError as error:
         raise ReductionError(f"cannot be written ({error.strerror})", where=str(folder)) from error
 

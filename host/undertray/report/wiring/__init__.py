@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from undertray.errors import BoardError
+from undertray.files import write_whole
 from undertray.report.wiring.harness import draw_harness
 from undertray.report.wiring.pins import pin_table
 from undertray.report.wiring.plan import BoardPlan, read_plan
@@ -67,7 +68,7 @@ def write_drawings(board_json: str | Path, folder: str | Path) -> list[Path]:
         Path(folder).mkdir(parents=True, exist_ok=True)
         for name, content in drawings(plan).items():
             path = Path(folder) / name
-            path.write_text(content, encoding="utf-8", newline="\n")
+            write_whole(path, content.encode())
             paths.append(path)
     except OSError as error:
         raise BoardError(f"cannot write the drawings: {error.strerror}", where=str(folder)) from error
