@@ -412,3 +412,69 @@ def test_the_same_at_other_rates(reduced: Any, rate_hz: int) -> None:
         assert dip["duration_s"] == pytest.approx(0.16, abs=1.01 * period_s)
         low, high = ((0.16 + by) ** 2 * short_share(0.86) * G / 2e-3 for by in (-period_s, period_s))
         assert 0.97 * low < dip["drop_mm"] < 1.03 * high
+
+
+def test_a_tap_that_is_gone_for_a_while_is_no_dip(tmp_path: Path) -> None:
+    """The front left carries half more than the rest; without it the others stand for its part."""
+    for number, gone_s in enumerate((0.05, 0.4, 1.0, 1.2, 2.0)):
+        story = Story(kept=lambda t: (1.5, 1.0, 1.0, 1.0))
+        path = tmp_path / f"run{number}.csv"
+        write_log(path, story)
+        lines = []
+        for line in path.read_text(encoding="ascii").splitlines():
+            host_us, _, row = line.partition(",")
+            fields = row.split(",")[:-1]
+            if host_us.isdigit() and 8.0 <= (int(fields[1]) - 50_000) / 1e6 < 8.0 + gone_s:
+                fields[4] = ""
+                lines.append(f"{host_us},{_checked(','.join(fields))}")
+            else:
+                lines.append(line)
+        path.write_text("\n".join(lines) + "\n", encoding="ascii")
+        (tmp_path / "car.toml").write_text(car_toml(), encoding="utf-8")
+        found = json.loads(told("reduce", path, "--car", tmp_path / "car.toml", "--json"))
+        assert found["dips"] == [], gone_s
+
+
+def test_a_fold_after_the_throttle_was_taken_back_by_half_is_told(reduced: Any) -> None:
+    """From 1700 to 1560 µs the suction goes down to 64 %; half a second later the skirt folds."""
+
+    def throttle(t: float) -> int:
+        return (1560 if t >= 8.0 else 1700) if FIRST_S <= t < LAST_S else 1000
+
+    (dip,) = reduced(Story(kept=folds([9.2], 0.1, 0.8), throttle=throttle))["dips"]
+    assert dip["start_s"] == pytest.approx(9.2, abs=0.0051)
+    assert dip["depth"] == pytest.approx(0.8, abs=0.03)
+
+
+def test_the_bottom_of_a_loss_that_stays_is_no_dip(reduced: Any) -> None:
+    """A skirt that lets go for good and flutters: what it does at the bottom is a part of the loss."""
+
+    def kept(t: float) -> tuple[float, ...]:
+        return ((1.0 if t < 8.0 else 0.14 if 8.05 <= t < 8.12 else 0.3),) * 4
+
+    assert reduced(Story(kept=kept))["dips"] == []
+
+
+def test_what_an_axle_lacked_before_is_not_the_dips_doing(reduced: Any) -> None:
+    """Suction at the front alone: the rear lacks something all the time."""
+
+    def kept(t: float) -> tuple[float, ...]:
+        front = 0.5 if 8.0 - 1e-9 <= t < 8.1 - 1e-9 else 1.0
+        return (front, front, 0.01, 0.01)
+
+    (dip,) = reduced(Story(kept=kept), "surface_angle = 120")["dips"]
+    # F at 50 of 200 mm loads the front by 3/4 and the rear by 1/4 of it: both lose half
+    assert dip["depth"] == pytest.approx(0.5, abs=0.02)
+    # at 120 degrees each takes half of the weight times cos 60, 4.9 N; the front has 12 N, then 6 N, the rear
+    # 4 N, then 2 N: it lacked 0.9 N before, and the dip took 2 N more
+    assert (dip["axle"], dip["deficit_n"]) == ("rear", pytest.approx(2.0, abs=0.1))
+
+
+def test_a_car_without_its_mass_is_refused(tmp_path: Path) -> None:
+    write_log(tmp_path / "run.csv", Story())
+    (tmp_path / "car.toml").write_text(car_toml().replace("mass = 2.0\n", ""), encoding="utf-8")
+    words = [sys.executable, "-m", "undertray", "reduce", str(tmp_path / "run.csv")]
+    words += ["--car", str(tmp_path / "car.toml")]
+    done = subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
+    assert done.returncode == 1
+    assert "mass" in done.stderr

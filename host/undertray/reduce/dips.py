@@ -114,8 +114,8 @@ def find_dips(
     events : sequence of Loss
         What the detector told.
     pattern : ndarray of int64, shape (n,), or None
-        Which taps were good; None where that never changed. Rows in which it was another for less than a
-        second are taken for the row before them.
+        Which taps were good; None where that never changed. Rows in which it was another for less than 1.5 s
+        are taken for the row before them.
     rate_hz : float
         Rows a second.
 
@@ -185,7 +185,7 @@ def _lack(
     a, b = int(found.begins[i]), int(found.begins[i + 1])
     load_n, level_n = found.load_n[:, a:b], found.level_n[:, a:b]
     lacks = [
-        np.minimum(stay_n, level_n[axle]) - load_n[axle] if stay_n > 0 else np.zeros(b - a)
+        np.where((level_n[axle] > 0) & (stay_n > 0), np.minimum(stay_n, level_n[axle]) - load_n[axle], 0.0)
         for axle, stay_n in enumerate((stay.front_n, stay.rear_n))
     ]
     most = [max(0.0, float(lack.max())) for lack in lacks]
@@ -243,7 +243,11 @@ def _told(start_s: float, end_s: float, events: Sequence[Loss], alarms_s: Array)
     kinds = [
         event.kind
         for event in events
-        if event.kind != "data-gap" and start_s - _TOLD_S <= event.onset_s <= end_s + _TOLD_S
+        if event.kind != "data-gap"
+        and (
+            start_s - _TOLD_S <= event.onset_s <= end_s + _TOLD_S
+            or (event.kind == "seal-loss" and event.onset_s <= start_s < (event.end_s or 0.0))
+        )
     ]
     kinds.sort(key=lambda kind: kind not in LOSS_KINDS)
     if kinds:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.quantiles import quantiles
+from undertray.reduce.closing import closed, running
 from undertray.reduce.series import Series
 from undertray.reduce.steady import REST_US
 
@@ -19,6 +20,7 @@ Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
 _LONGEST_S = 1.0  # what takes longer to come back is an event alone
+_SAME_TAPS_S = 1.5  # taps that are gone for less are passed over
 _CELL_S, _BLOCK_S = 0.005, 0.04
 _LEAST_DEPTH = 0.10
 _LEAST_SHORT = 0.03  # depth that counts where it leaves an axle short
@@ -69,9 +71,9 @@ class _Cells:
         blocks = len(series.t_s) // (size * group)
         self.count, rows = blocks * group, blocks * group * size
         self.t_s = series.t_s[:rows:size]
+        known, self.breaks_s = _same_taps(pattern, series.t_s)
         self.load_n = [
-            _means(_filled(load_n, pattern, series.t_s)[:rows], size)
-            for load_n in (series.front_n, series.rear_n)
+            _means(_filled(load_n, known)[:rows], size) for load_n in (series.front_n, series.rear_n)
         ]
         both = [_blocks(load_n, group) for load_n in self.load_n]
         self.mean_n, self.low_n = ([pair[which] for pair in both] for which in (0, 1))
@@ -80,8 +82,12 @@ class _Cells:
         self.pulse_us = series.throttle_us[: rows : wide if wide % 2 else wide // 2]
         self.pulses = 1 if wide % 2 else 2
 
-    def kept_by_throttle(self) -> Array | None:
-        """Least share of the suction that throttle work of the last second explains, block by block."""
+    def by_throttle(self) -> tuple[Array, Array] | None:
+        """What the throttle explains, block by block; None where it tells nothing.
+
+        The least share that its work of the last second leaves of the suction on both sides of it, and the
+        share that its fall in the last second leaves of what there was.
+        """
         pulse_us = self.pulse_us
         known = np.isfinite(pulse_us)
         if len(pulse_us) < 3 or not known.any():
@@ -96,13 +102,15 @@ class _Cells:
         usual_us[1:-1] = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
         above_us = np.maximum(usual_us - min(max(float(usual_us.min()), 1000.0), REST_US), 0.0)
         low_us = _blocks(above_us, self.pulses)[1]
-        full_us = _closed(above_us[:: self.pulses], max(2, round(_BLIP_S / self.block_s)))
+        full_us = closed(above_us[:: self.pulses], max(2, round(_BLIP_S / self.block_s)))
         share = np.divide(low_us, full_us, out=np.ones_like(full_us), where=full_us > low_us)
         share **= _FAN_EXPONENT
         back = max(1, round(_LONGEST_S / self.block_s))
         # a block ahead as well: a pulse is logged in the row in which it was measured
         ahead = np.concatenate([np.full(back, 1.0), share[1:], share[-1:]])
-        return _over(np.minimum, ahead, back + 1)
+        most_us = running(np.maximum, np.concatenate([np.zeros(back), low_us]), back + 1)
+        left = np.divide(low_us, most_us, out=np.ones_like(most_us), where=most_us > 0)
+        return running(np.minimum, ahead, back + 1), left**_FAN_EXPONENT
 
 
 def find_notches(
@@ -132,19 +140,21 @@ def find_notches(
 
 
 def _notches(cells: _Cells, stays_n: tuple[float, float]) -> Notches | None:
-    kept = cells.kept_by_throttle()
+    throttle = cells.by_throttle()
+    kept, left = (None, 1.0) if throttle is None else throttle
     window = max(2, round(_LONGEST_S / cells.block_s)) + 1
-    level, noise, looked = [], [], np.zeros(len(cells.mean_n[0]), bool)
+    top_n = max(float(mean_n.max()) for mean_n in cells.mean_n)
+    level, back, noise, looked = [], [], [], np.zeros(len(cells.mean_n[0]), bool)
     for load_n, mean_n, low_n, stay_n in zip(cells.load_n, cells.mean_n, cells.low_n, stays_n, strict=True):
-        level_n = _closed(mean_n, window)
+        level_n = closed(mean_n, window)
         # where the load rises or falls, its rows lie within the means of the blocks on both sides
-        level_n[1:-1] = _over(np.minimum, level_n, 3)
-        judged = level_n >= _LEAST_LEVEL * max(float(level_n.max()), 0.0)
+        level_n[1:-1] = running(np.minimum, level_n, 3)
+        judged = level_n >= _LEAST_LEVEL * top_n
         if stay_n > 0:
             judged |= level_n >= stay_n
-        # what lies at the bottom of a larger fall is a part of that
-        before_n = _over(np.maximum, np.concatenate([np.full(window - 1, -np.inf), mean_n]), window)
-        judged &= (level_n > 0) & (level_n >= _BACK * before_n)
+        judged &= level_n > 0
+        before_n = running(np.maximum, np.concatenate([np.full(window - 1, -np.inf), mean_n]), window)
+        back.append(level_n >= _BACK * left * before_n)
         if not judged.any():
             level.append(np.zeros_like(level_n))
             noise.append(np.inf)
@@ -162,7 +172,9 @@ def _notches(cells: _Cells, stays_n: tuple[float, float]) -> Notches | None:
         looked |= deep & ((low_n <= (1 - _LEAST_DEPTH) * least_n) | (low_n < stay_n))
     if not looked.any():
         return None
-    return _measured(cells, level, noise, kept, _widened(looked, window), stays_n)
+    aside = np.zeros(window, bool)
+    near = running(np.logical_or, np.concatenate([aside, looked, aside]), 2 * window + 1)
+    return _measured(cells, level, noise, kept, near, np.stack(back), stays_n)
 
 
 def _measured(
@@ -171,6 +183,7 @@ def _measured(
     noise: Sequence[float],
     kept: Array | None,
     looked: Mask,
+    back: Mask,
     stays_n: tuple[float, float],
 ) -> Notches | None:
     """Start, end and depth of each dip in the blocks that are looked at, cell by cell."""
@@ -219,7 +232,12 @@ def _measured(
         floor = gone[axle] >= np.repeat(own, length) - np.minimum(spread[axle], 1.0)
         depths[axle] = np.add.reduceat(np.where(floor, gone[axle], 0.0), first)
         depths[axle] /= np.maximum(np.add.reduceat(floor.astype(float), first), 1.0)
+    # what lies at the bottom of a larger fall is a part of that
     short = cells.t_s[stop] - cells.t_s[start] <= _LONGEST_S
+    short &= back[depths.argmax(axis=0), start // group]
+    # other taps give another load: what begins or ends with that cannot be told
+    before, after = (np.searchsorted(cells.breaks_s, cells.t_s[at], "right") for at in (start - 1, stop))
+    short &= before == after
     if not short.any():
         return None
     keep = np.repeat(short, length)
@@ -236,14 +254,21 @@ def _measured(
     )
 
 
-def _filled(load_n: Array, pattern: Ints | None, t_s: Array) -> Array:
-    """A load whose unknown rows are the last one known."""
+def _same_taps(pattern: Ints | None, t_s: Array) -> tuple[Mask | None, Array]:
+    """Rows whose taps stay the same for long enough (None for all), and when other taps come in, s."""
     if pattern is None:
-        return load_n
-    known = np.isfinite(load_n)
+        return None, np.empty(0)
     edges = np.concatenate([[0], np.flatnonzero(np.diff(pattern)) + 1, [len(pattern)]])
-    stays_s = np.append(t_s, t_s[-1])[edges[1:]] - t_s[edges[:-1]]
-    known &= np.repeat(stays_s >= _LONGEST_S, np.diff(edges))
+    long = np.append(t_s, t_s[-1])[edges[1:]] - t_s[edges[:-1]] >= _SAME_TAPS_S
+    taps, first = pattern[edges[:-1]][long], edges[:-1][long]
+    return np.repeat(long, np.diff(edges)), t_s[first[1:][np.diff(taps) != 0]]
+
+
+def _filled(load_n: Array, known: Mask | None) -> Array:
+    """A load whose unknown rows are the last one known."""
+    if known is None:
+        return load_n
+    known = known & np.isfinite(load_n)
     return load_n if known.all() or not known.any() else _last_known(load_n, known)
 
 
@@ -270,29 +295,3 @@ def _blocks(values: Array, size: int) -> tuple[Array, Array]:
             np.minimum(w, piece[:, j], out=w)
     mean /= size
     return mean, low
-
-
-def _closed(values: Array, window: int) -> Array:
-    """The closing: notches narrower than a window filled up to the lower of their sides, none at the ends."""
-    edge = np.full(window - 1, -np.inf)
-    most = _over(np.maximum, np.concatenate([edge, values, edge]), window)
-    return _over(np.minimum, most, window)
-
-
-def _over(least_or_most: np.ufunc, values: Array, window: int) -> Array:
-    """Least or most of a window from each value on, for as many as have a whole one."""
-    out, width = values, 1
-    while width < window:
-        step = min(width, window - width)
-        out = least_or_most(out[:-step], out[step:])
-        width += step
-    return out
-
-
-def _widened(looked: Mask, by: int) -> Mask:
-    """What lies within so many blocks of one that is looked at."""
-    at, last = np.flatnonzero(looked), len(looked)
-    edges = np.zeros(last + 1, np.int64)
-    np.add.at(edges, np.maximum(at - by, 0), 1)
-    np.add.at(edges, np.minimum(at + by + 1, last), -1)
-    return np.asarray(np.cumsum(edges)[:-1] > 0)
