@@ -83,6 +83,7 @@ def bounded() -> Iterator[None]:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error")
+            warnings.simplefilter("default", DeprecationWarning)  # is between libraries
             yield
     finally:
         resource.setrlimit(resource.RLIMIT_AS, limits)
