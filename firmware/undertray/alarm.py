@@ -6,18 +6,18 @@ while the throttle is up; and when no tap can be read at all. Whole numbers only
 counted in sixteenths of a pascal.
 """
 
-import time
 from array import array
 
 import micropython
 from machine import Pin
 from micropython import const
 
-__all__ = ["Alarm", "plan"]
+__all__ = ["Alarm", "plan", "watch"]
 
 _FIELDS = const(4)
 # Kept values are lifted above zero, so that they need no sign.
 _LIFT = const(1 << 28)
+_BINS = const(10)
 
 
 def plan(columns):
@@ -52,11 +52,15 @@ def plan(columns):
 
 
 @micropython.viper
-def _total(counts, status, steps, work, age, n: int) -> int:
-    """Sum of the columns read lately, in sixteenths of a pascal.
+def watch(counts, status, steps, work, age, width: int, now: int) -> int:
+    """Follow the throttle and the sum of the columns read lately; bit 0: on, bit 1: that is new.
 
-    ``work`` holds 0: how many slots "lately" is, 1: how many columns are in the sum (written), 2: place in
-    the past, 3 and on: the last reading of each column, lifted. ``age`` counts the slots since it was read.
+    ``work`` holds 0: how many slots "lately" is, 1: how many columns are in the sum, 2: slots to a bin,
+    3: slots left in this bin, 4: bins, 5: this bin, 6: number of columns, 7 to 9: limit, limit and
+    hysteresis, drop, all in sixteenths of a pascal, 10: whether a throttle is wired, 11: the width from which
+    it is up, 12: time to spin up, 13: time to hold, 14: up, 15: since, 16: armed, 17: on, 18: bad last,
+    19: the sum, lifted, then the last reading of each column and the highest sum of each bin, lifted.
+    ``age`` counts the slots since a column was read.
     """
     halves = ptr16(counts)
     states = ptr8(status)
@@ -64,6 +68,7 @@ def _total(counts, status, steps, work, age, n: int) -> int:
     space = ptr32(work)
     ages = ptr8(age)
     lately = int(space[0])
+    n = int(space[6])
     used = 0
     total = 0
     i = 0
@@ -83,123 +88,112 @@ def _total(counts, status, steps, work, age, n: int) -> int:
                 high -= 0x10000
             count = (high << 16) | int(halves[2 * i])
             value = (((count - zero) >> int(step[8 * i + 2])) * factor) >> int(step[8 * i + 6])
-            space[3 + i] = value + 0x10000000
+            space[20 + i] = value + 0x10000000
             ages[i] = 0
         elif ages[i] < 255:
             ages[i] += 1
         if int(ages[i]) <= lately:
-            total += int(space[3 + i]) - 0x10000000
+            total += int(space[20 + i]) - 0x10000000
             used += 1
         i += 1
-    space[1] = used
-    return total
-
-
-@micropython.viper
-def _highest(past, work, mean: int) -> int:
-    """Highest of the last 100 ms, this one included, which takes the oldest one's place."""
-    values = ptr32(past)
-    space = ptr32(work)
-    n = int(space[0])
-    highest = mean + 0x10000000
-    at = int(space[2])
-    values[at] = highest
-    at += 1
-    if at >= n:
-        at = 0
-    space[2] = at
-    i = 0
-    while i < n:
-        value = int(values[i])
+    space[19] = total + 0x10000000
+    bins = 20 + n
+    last = bins + int(space[4])
+    if used != int(space[1]):
+        # Another set of columns has another sum: that is no fall of the suction.
+        space[1] = used
+        i = bins
+        while i < last:
+            space[i] = total + 0x10000000
+            i += 1
+    at = bins + int(space[5])
+    left = int(space[3]) - 1
+    if left < 0:
+        left = int(space[2]) - 1
+        at += 1
+        if at >= last:
+            at = bins
+        space[5] = at - bins
+        space[at] = total + 0x10000000
+    elif total + 0x10000000 > int(space[at]):
+        space[at] = total + 0x10000000
+    space[3] = left
+    highest = 0
+    i = bins
+    while i < last:
+        value = int(space[i])
         if value > highest:
             highest = value
         i += 1
-    return highest - 0x10000000
+    # A lost signal is not a lowered throttle: it leaves the alarm as it is.
+    up = int(space[14])
+    if not int(space[10]):
+        up = 1
+    elif width:
+        up = 0
+        if width >= int(space[11]):
+            up = 1
+    if up and not int(space[14]):
+        space[15] = now
+        space[16] = 0
+    space[14] = up
+    # The sum against so many times the limit: there is no division here.
+    on = int(space[17])
+    bad = 0
+    if used == 0 or highest - 0x10000000 - total > used * int(space[9]):
+        bad = 1
+    if used and total >= used * int(space[8]):
+        space[16] = 1
+    elif used:
+        if int(space[10]) and not int(space[16]) and ((now - int(space[15])) & 0x3FFFFFFF) > int(space[12]):
+            space[16] = 1  # after the time to spin up, suction that never came is an alarm too
+        if int(space[16]) and (on or total < used * int(space[7])):
+            bad = 1
+    now_on = on
+    if not up:
+        now_on = 0
+    elif bad:
+        space[18] = now
+        now_on = 1
+    elif on and ((now - int(space[18])) & 0x3FFFFFFF) > int(space[13]):
+        now_on = 0
+    space[17] = now_on
+    if now_on != on:
+        return now_on | 2
+    return now_on
 
 
 class Alarm:
-    """Watches the mean suction; ``update`` once a slot."""
+    """Watches the mean suction; ``watch`` once a slot on ``steps``, ``work`` and ``age``."""
 
     def __init__(self, section, columns, throttle_wired):
-        self.on = False
-        self._low = section["alarm_pa"] * 16
-        self._fine = (section["alarm_pa"] + section["hysteresis_pa"]) * 16
-        self._drop = section["alarm_drop_pa"] * 16
-        self._up_us = section["throttle_up_us"]
-        self._spin_up_us = section["spin_up_ms"] * 1000
-        self._hold_us = section["hold_ms"] * 1000
-        self._wired = throttle_wired
         pins = (section["led_pin"], section["buzzer_pin"])
         self._pins = [Pin(pin, Pin.OUT, value=0) for pin in pins if pin is not None]
-        self._n = len(columns)
-        self._plan = plan(columns)
-        self._work = array("i", [1, 0, 0] + [_LIFT] * self._n)
-        self._age = bytearray([255] * self._n)
-        self._past = array("i", [_LIFT])
-        self._used = 0
-        self._up = False
-        self._armed = False
-        self._up_since = 0
-        self._on_since = 0
+        n = len(columns)
+        self.steps = plan(columns)
+        self.age = bytearray([255] * n)
+        # As many bins as there can be: a change of the rate must not move the array.
+        self.work = array("i", [1, 0, 1, 0, 1, 0, n] + [0] * 12 + [_LIFT] * (1 + n + _BINS))
+        fine_pa = section["alarm_pa"] + section["hysteresis_pa"]
+        for i, pa in enumerate((section["alarm_pa"], fine_pa, section["alarm_drop_pa"])):
+            self.work[7 + i] = pa * 16
+        self.work[10] = throttle_wired
+        self.work[11] = section["throttle_up_us"]
+        self.work[12] = section["spin_up_ms"] * 1000
+        self.work[13] = section["hold_ms"] * 1000
+
+    @property
+    def on(self):
+        return bool(self.work[17])
 
     def set_rate(self, rate_hz):
-        """The slots of the last 100 ms are looked back on (one at least)."""
+        """Look back on the last 100 ms: ten bins of 10 ms, or of a slot each where that is longer."""
         slots = max(1, min(rate_hz // 10, 250))
-        self._past = array("i", [_LIFT] * slots)
-        self._work[0] = slots
-        self._work[2] = 0
-        self._used = 0
+        wide = (slots + 9) // 10
+        for i, value in enumerate((slots, 0, wide, 0, (slots + wide - 1) // wide, 0)):
+            self.work[i] = value
 
-    def _forget(self, mean):
-        """Another set of taps has another mean: that is no fall of the suction."""
-        self._used = self._work[1]
-        for i in range(len(self._past)):
-            self._past[i] = mean + _LIFT
-
-    @micropython.native
-    def _follow_throttle(self, width, now):
-        """Up or down. A lost signal is not a lowered throttle: it leaves the alarm as it is."""
-        up = self._up
-        if not self._wired:
-            up = True
-        elif width:
-            up = width >= self._up_us
-        if up and not self._up:
-            self._up_since = now
-            self._armed = False
-        self._up = up
-
-    @micropython.native
-    def update(self, counts, status, width, now):
-        """Take a slot's counts; gives whether the output is on."""
-        total = _total(counts, status, self._plan, self._work, self._age, self._n)
-        self._follow_throttle(width, now)
-        used = self._work[1]
-        if used == 0:
-            self._used = 0
-            bad = True
-        else:
-            mean = total // used
-            if used != self._used:
-                self._forget(mean)
-            fell = _highest(self._past, self._work, mean) - mean > self._drop
-            if mean >= self._fine:
-                self._armed = True
-            elif self._wired and not self._armed:
-                # After the time to spin up, suction that never came is an alarm too.
-                self._armed = time.ticks_diff(now, self._up_since) > self._spin_up_us
-            bad = fell or (self._armed and mean < (self._fine if self.on else self._low))
-        if not self._up:
-            self._switch(False)
-        elif bad:
-            self._on_since = now
-            self._switch(True)
-        elif self.on and time.ticks_diff(now, self._on_since) > self._hold_us:
-            self._switch(False)
-        return self.on
-
-    def _switch(self, on):
-        if on != self.on:
-            self.on = on
-            for pin in self._pins:
-                pin.value(on)
+    def show(self, on):
+        """Switch the outputs."""
+        for pin in self._pins:
+            pin.value(on)

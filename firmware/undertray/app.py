@@ -1,4 +1,9 @@
-"""The application: start-up, the commands, and the loop that keeps the time."""
+"""The application: start-up, the commands, the timer that samples, and the loop between two slots.
+
+Where the port has hard timer interrupts (the RP2040 has) a slot runs in one: whatever the program does,
+a command, a note, a collection or a write that waits for a host, sampling and alarm keep their time.
+Elsewhere the loop looks at the clock, and a slot comes between two of its turns.
+"""
 
 import gc
 import os
@@ -13,8 +18,7 @@ from undertray.bench import Bench
 from undertray.board import read_board
 from undertray.commands import Commands
 from undertray.console import Console
-from undertray.link import IN, OUT, Port, Ring
-from undertray.pacer import Pacer
+from undertray.link import IN, OUT, WIDE, Port, Ring
 from undertray.rig import Rig
 from undertray.runs import Runs
 from undertray.sampler import Sampler
@@ -22,6 +26,9 @@ from undertray.store import Store
 
 __all__ = ["App", "run"]
 
+_PIECE = const(64)
+_WIDEST = const(256)
+_DUE, _ALIVE = const(15), const(28)
 # machine.idle() may sleep to the next millisecond, so it is left out shortly before a slot.
 _IDLE_ABOVE_US = const(1200)
 # About 100 bytes an exception (from memory): 256 of them are 25 kB between two collections.
@@ -43,7 +50,6 @@ class App:
         self.board = board
         self.faults = faults
         self.ring = Ring(port)
-        self.pacer = Pacer()
         self.rig = self.sampler = self.bench = self.runs = None
         self.commands = Commands(self)
         self.console = Console(self.ring, {"info": self.commands.info})
@@ -83,46 +89,54 @@ class App:
             self.bench.watchdog.feed()
 
     @micropython.native
-    def serve(self, left, now):
-        """One step of what is not sampling: a piece to the host, or a few bytes from it."""
+    def serve(self, idle, now):
+        """One step of what is not sampling: pieces to the host, and a few bytes from it."""
         ring = self.ring
-        state = ring.port.ready()
+        port = ring.port
+        state = port.ready()
         busy = False
         if state & OUT:
-            busy = ring.pump(now)
+            busy = ring.pump(now, _WIDEST if state & WIDE else _PIECE)
         if state & IN:
             busy = True
             self.console.step()
-        if not busy and left > _IDLE_ABOVE_US:
+        if idle and not busy:
             machine.idle()
 
     @micropython.native
     def turn(self):
-        """Once round the loop: a slot when its time has come, and a step for the host."""
-        pacer = self.pacer
-        sampler = self.sampler
+        """Once round the loop: a slot where no timer takes it, and a step for the host."""
         bench = self.bench
+        sampler = self.sampler
         now = time.ticks_us()
-        left = time.ticks_diff(pacer.due, now)
-        if left <= 0:
-            sampler.slot(now, pacer.pass_over(now))
-            pacer.step()
-        else:
+        idle = True
+        if sampler.timed:
+            sampler.work[_ALIVE] = 0
+        elif not sampler.slot(now):
             self.rig.throttle.read(now)
+            idle = time.ticks_diff(sampler.work[_DUE], now) > _IDLE_ABOVE_US
         bench.tick(now)
-        sampler.driven_us = bench.width_us
-        self.serve(left, now)
+        sampler.drive(bench.width_us)
+        sampler.tell()
+        self.serve(idle, now)
 
     def begin(self):
-        """What board.json says of the start, and the first deadline."""
-        if self.board["autostart"]:
-            self.sampler.start()
+        """What board.json says of the start, and the first slot."""
         if self.board["store"] is not None and self.board["store"]["at_boot"]:
             self.console.execute(["store", "on"])
-        self.pacer.set_rate(self.sampler.rate_hz)
         gc.collect()
         gc.disable()
-        self.pacer.begin(time.ticks_us())
+        self.sampler.time_itself()
+        if self.board["autostart"]:
+            self.sampler.start()
+        self.sampler.set_rate(self.board["rate_hz"])
+
+    def end(self):
+        """No slot, no alarm and no pulse from here on."""
+        if self.sampler is not None:
+            self.sampler.end()
+        if self.bench is not None:
+            self.bench.off()
 
     def keep_time(self):
         """Sample at every deadline, serve the host between them; never comes back by itself."""
@@ -142,7 +156,7 @@ class App:
             self.console.reply({"to": "board", "ok": False, "why": why[:1500]})
             told = now = time.ticks_us()
             while time.ticks_diff(now, told) < _REPEAT_US:
-                self.serve(_REPEAT_US, now)
+                self.serve(True, now)
                 now = time.ticks_us()
 
 
@@ -185,5 +199,5 @@ def run(port=None, boot=None, path="board.json"):
         app.begin()
         _go_on(app)
     finally:
-        app.bench.off()
+        app.end()
         gc.enable()

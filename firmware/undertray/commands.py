@@ -1,7 +1,6 @@
 """The commands that are not about kept runs: what a host can ask of a board, and tell it."""
 
 import gc
-import time
 
 import machine
 from micropython import const
@@ -59,8 +58,6 @@ class Commands:
         self._nothing_kept()
         rate_hz = int(words[0])
         self.app.sampler.set_rate(rate_hz)
-        self.app.pacer.set_rate(rate_hz)
-        self.app.pacer.begin(time.ticks_us())
         return {"rate_hz": rate_hz}
 
     def scan(self, _words):
@@ -81,7 +78,7 @@ class Commands:
             "columns": columns,
             "good": self.app.store.fault is None and all([column["fault"] is None for column in columns]),
             "flash": self.app.store.fault,
-            "throttle_us": self.app.rig.throttle.read(time.ticks_us()) or None,
+            "throttle_us": self.app.sampler.head[2] or None,
             "pack_mv": pack.millivolts() if pack is not None else None,
             "free_bytes": gc.mem_free(),
         }

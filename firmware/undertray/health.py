@@ -7,6 +7,7 @@ its time-outs nor its exceptions cost the others their slots.
 import time
 from array import array
 
+import micropython
 from micropython import const
 
 from undertray.sensors import NACK, SATURATED, WAIT
@@ -18,11 +19,26 @@ _SECOND_US = const(1_000_000)
 _TIMED_OUT = const(110)
 _ASLEEP = const(1)
 _WAKING = const(2)
-_FREED = (b"bus hung, clocked free", b"bus hung, clocked free, multiplexers reset")
+_DETAILS = (
+    b"",
+    b"bus hung",
+    b"bus hung, clocked free",
+    b"bus hung, clocked free, multiplexers reset",
+    b"asked once a second",
+    b"20 failures, asked once a second",
+)
+_PLAIN = const(0)
+_BUS_HUNG = const(1)
+_BUS_FREED = const(2)
+_RESTING = const(4)
+_GOES_TO_REST = const(5)
 
 
 class Health:
-    """Failures, rest and recovery of the columns of a rig."""
+    """Failures, rest and recovery of the columns of a rig.
+
+    What is found in a slot is only noted down there; ``tell`` sends it, outside the interrupt.
+    """
 
     def __init__(self, rig, notes):
         n = len(rig.columns)
@@ -38,6 +54,10 @@ class Health:
         self._sensors = [column.sensor for column in rig.columns]
         self._due = array("i", [0] * n)
         self._quiet = bytearray(n)
+        self._found = bytearray(n)  # code of a fault that waits to be told
+        self._detail = bytearray(n)
+        self._found_us = array("i", [0] * n)
+        self._waiting = False
 
     def bus_error(self, i, errno, now):
         """A transaction failed; a hung bus is clocked free at once. Gives the code of the reading."""
@@ -45,7 +65,7 @@ class Health:
         if errno == _TIMED_OUT:
             bus = self._rig.columns[i].bus
             freed = bus is not None and bus.free()
-            self._tell(i, NACK, now, _FREED[bool(bus.muxes)] if freed else b"bus hung")
+            self._note(i, NACK, now, _BUS_FREED + bool(bus.muxes) if freed else _BUS_HUNG)
             if not freed:
                 self._rest_bus(bus, now)
         return NACK
@@ -56,19 +76,19 @@ class Health:
             return
         if code == SATURATED:
             self.failures[i] = 0
-            self._tell(i, code, now, b"")
+            self._note(i, code, now, _PLAIN)
             return
         self.errors[i] += 1
         if self.state[i] == _ASLEEP:
-            self._tell(i, code, now, b"asked once a second")
+            self._note(i, code, now, _RESTING)
             return
         self.failures[i] += 1
         self.failing = True
         if self.failures[i] < _FAILURES:
-            self._tell(i, code, now, b"")
+            self._note(i, code, now, _PLAIN)
             return
         self._sleep(i, now)
-        self._tell(i, code, now, b"20 failures, asked once a second")
+        self._note(i, code, now, _GOES_TO_REST)
 
     def rouse(self, i, now, reader, counts):
         """What the slot does for a column at rest: mostly nothing. Gives the code of the reading."""
@@ -118,7 +138,28 @@ class Health:
         self.failures[i] = 0
         self._due[i] = time.ticks_add(now, _SECOND_US)
 
-    def _tell(self, i, code, now, detail):
-        """A fault note, at most one a second and column."""
-        if self.told and not self._quiet[i] and self._notes.fault(i, code, now, detail):
+    def _note(self, i, code, now, detail):
+        """A fault to tell, at most one a second and column."""
+        if self.told and not self._quiet[i]:
+            self._detail[i] = detail
+            self._found_us[i] = now
+            self._found[i] = code
+            self._waiting = True
             self._quiet[i] = 2  # counted down once a second: never two notes within one
+
+    @micropython.native
+    def tell(self):
+        """Send the fault notes that wait."""
+        if self._waiting:
+            self._waiting = False
+            self._send()
+
+    def _send(self):
+        i = 0
+        while i < len(self._found):
+            code = self._found[i]
+            if code:
+                self._found[i] = 0
+                if not self._notes.fault(i, code, self._found_us[i], _DETAILS[self._detail[i]]):
+                    self._quiet[i] = 0
+            i += 1

@@ -11,18 +11,24 @@ not begun. A shorter piece goes only after a pause, so that answers do not get s
 import select
 import sys
 import time
+from array import array
 
+import machine
 import micropython
 from micropython import const
 
-__all__ = ["IN", "OUT", "Port", "Ring"]
+from undertray.chip import ASLEEP, SENDING, on_chip, usb_state
+
+__all__ = ["IN", "OUT", "WIDE", "Port", "Ring"]
 
 IN = const(1)
 OUT = const(4)
+WIDE = const(8)  # the whole queue of the port is empty
 _PIECE = const(64)
 _SIZE = const(8192)
 _MASK = const(8191)
 _PAUSE_US = const(20_000)
+_FOR_NOTES = const(2048 + 256)
 
 
 class Port:
@@ -35,15 +41,24 @@ class Port:
         self._poller = select.poll()
         self._poller.register(sys.stdin, select.POLLIN)
         self._poller.register(sys.stdout, select.POLLOUT)
+        self._chip = on_chip()
         self.ready()  # the first ipoll makes the tuple that later ones use again
 
     @micropython.native
     def ready(self):
-        """What can be done without waiting: IN, OUT, both or 0."""
+        """What can be done without waiting: IN, OUT, WIDE, or none of them."""
         found = 0
         for item in self._poller.ipoll(0):
             found |= item[1]
-        return found & 5
+        found &= 5
+        if found & OUT and self._chip:
+            state = usb_state()
+            # A suspended bus says that it is ready, and then each write waits half a second.
+            if state & ASLEEP:
+                found = found & IN
+            elif not state & SENDING:
+                found |= WIDE
+        return found
 
     def read(self):
         """One byte, or -1 at the end of the input; only after ``ready`` said IN."""
@@ -66,42 +81,86 @@ def _copy(ring, head: int, line, n: int) -> int:
     return head
 
 
+@micropython.viper
+def _take(marks, n: int) -> int:
+    """Take room for ``n`` bytes; gives its place, or -1."""
+    m = ptr32(marks)
+    head = int(m[0])
+    if n > 8191 - ((head - int(m[1])) & 8191):
+        m[2] = int(m[2]) + 1
+        return -1
+    m[0] = (head + n) & 8191
+    return head
+
+
+@micropython.viper
+def _piece(marks, most: int) -> int:
+    """How many bytes may go now: up to ``most``, and to a multiple of 64 of the stream; 0 when fewer wait."""
+    m = ptr32(marks)
+    tail = int(m[1])
+    waiting = (int(m[0]) - tail) & 8191
+    piece = most - (tail & 63)
+    while piece > waiting:
+        piece -= 64
+    if piece < 0:
+        piece = 0
+    if piece > 8192 - tail:
+        piece = 8192 - tail
+    return piece
+
+
 class Ring:
-    """Lines waiting to be sent. A line goes in whole or not at all."""
+    """Lines waiting to be sent. A line goes in whole or not at all.
+
+    Rows come from the sampling interrupt (``burst.commit``), notes from the program it interrupts, which
+    takes their place before it copies. The last 2 kB are for notes: when nobody reads, rows are dropped
+    and not the notes that say so.
+    """
 
     def __init__(self, port):
         self.port = port
-        self.dropped = 0
-        self._buf = bytearray(_SIZE)
-        self._head = 0
-        self._tail = 0
+        self.buf = bytearray(_SIZE)
+        self.marks = array("i", [0, 0, 0])  # head, tail, lines dropped
         self._mark = 0
         self._since = 0
 
+    @property
+    def dropped(self):
+        return self.marks[2]
+
     def room(self):
-        return _SIZE - 1 - ((self._head - self._tail) & _MASK)
+        return _SIZE - 1 - ((self.marks[0] - self.marks[1]) & _MASK)
 
     def empty(self):
-        return self._head == self._tail
+        return self.marks[0] == self.marks[1]
+
+    @micropython.native
+    def put_row(self, line, n):
+        """Queue a row, which leaves the room of the notes free."""
+        if self.room() < _FOR_NOTES:
+            self.marks[2] += 1
+            return False
+        return self.put(line, n)
 
     @micropython.native
     def put(self, line, n):
         """Queue the first ``n`` bytes of ``line``; False, and counted, when they do not fit."""
-        if n > _SIZE - 1 - ((self._head - self._tail) & _MASK):
-            self.dropped += 1
+        state = machine.disable_irq()
+        place = _take(self.marks, n)
+        machine.enable_irq(state)
+        if place < 0:
             return False
-        self._head = _copy(self._buf, self._head, line, n)
+        _copy(self.buf, place, line, n)
         return True
 
     @micropython.native
-    def pump(self, now):
+    def pump(self, now, most=_PIECE):
         """Hand one piece to a port that is ready; a short one once no line came for a while."""
-        tail = self._tail
-        head = self._head
-        waiting = (head - tail) & _MASK
-        piece = _PIECE - (tail & (_PIECE - 1))
-        if waiting < piece:
-            if waiting == 0:
+        marks = self.marks
+        piece = _piece(marks, most)
+        if not piece:
+            head = marks[0]
+            if head == marks[1]:
                 return False
             if head != self._mark:
                 self._mark = head
@@ -109,9 +168,9 @@ class Ring:
                 return False
             if time.ticks_diff(now, self._since) < _PAUSE_US:
                 return False
-            piece = waiting
-        sent = self.port.write(self._buf, tail, piece)
+            piece = (head - marks[1]) & _MASK
+        sent = self.port.write(self.buf, marks[1], piece)
         if not sent:
             return False
-        self._tail = (tail + sent) & _MASK
+        marks[1] = (marks[1] + sent) & _MASK
         return True

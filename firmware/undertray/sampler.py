@@ -1,16 +1,22 @@
+# ruff: noqa: F821
 """One sample slot: read every column, watch the alarm, write the row.
 
-Nothing in a slot allocates while the sensors answer. A bus error makes an exception, which does:
-``health.spent`` counts them, so that the loop can collect before they fill the memory.
+Nothing in a slot allocates while the sensors answer, for a slot runs in a timer interrupt where the port has
+one: whatever the program does meanwhile, the time is kept and the alarm watched. What needs memory or
+time, notes and answers, is left to ``tell``, which the program calls between two slots. A bus error
+makes an exception; ``health.spent`` counts them, so that the loop can collect before they fill the memory.
 """
 
 import gc
 import time
 from array import array
 
+import machine
 import micropython
 from micropython import const
 
+from undertray.alarm import watch
+from undertray.burst import HUNG, Burst, commit, read
 from undertray.health import Health
 from undertray.notes import Notes
 from undertray.sensors import STALE, WAIT
@@ -23,6 +29,71 @@ ALARM = const(2)
 DRIVEN = const(4)
 _SECOND_US = const(1_000_000)
 _DEVICE_S = const(10)
+_TIMED_OUT = const(110)
+_UNCHOSEN = const(255)
+_LOOK = const(0x10000000)  # flag of a burst that leaves something to do
+_LEAST_TICKS = const(25)
+_EARLY_US = const(100)
+_HANGS_S = const(8)
+
+# Places in the work space behind those of the burst:
+_DUE, _PERIOD, _RATE, _TO_SECOND = const(15), const(16), const(17), const(18)
+_SEQ, _GAP, _SKIPPED, _DRIVEN = const(19), const(20), const(21), const(22)
+_WIDTH, _SHORTEST, _LONGEST, _DIRECT = const(23), const(25), const(26), const(27)
+_ALIVE, _LIMIT, _EARLY = const(28), const(29), const(30)
+
+
+@micropython.viper
+def begin(work, head, now: int) -> int:
+    """Whether a slot is due: 0 no, 1 yes, 3 yes and a second is over. Fetches the throttle in any case."""
+    w = ptr32(work)
+    w[28] = int(w[28]) + 1
+    if int(w[27]):
+        pio = ptr32(0x50200000)
+        left = 8
+        while left and not int(pio[1]) & 0x100:  # FSTAT, RXEMPTY of state machine 0
+            width = int(pio[8])  # RXF0
+            if int(w[25]) <= width and width <= int(w[26]):
+                w[23] = width
+                w[24] = now
+            left -= 1
+        if int(w[23]) and ((now - int(w[24])) & 0x3FFFFFFF) > 100000:
+            w[23] = 0
+    due = int(w[15])
+    late = ((now - due + 0x20000000) & 0x3FFFFFFF) - 0x20000000
+    if late + int(w[30]) < 0:
+        return 0
+    period = int(w[16])
+    passed = 0
+    while late >= 1000000 + period:
+        due += int(w[17]) * period
+        late -= int(w[17]) * period
+        passed += int(w[17])
+    while late > period:
+        due += period
+        late -= period
+        passed += 1
+    w[15] = (due + period) & 0x3FFFFFFF
+    if passed:
+        w[20] = 1
+        w[21] = int(w[21]) + passed
+    seq = (int(w[19]) + passed) & 0xFFFF
+    w[19] = (seq + 1) & 0xFFFF
+    heads = ptr32(head)
+    heads[0] = seq
+    heads[1] = now
+    heads[2] = int(w[23])
+    if int(w[22]):
+        heads[2] = int(w[22])
+    heads[3] = int(w[20])
+    if int(w[22]):
+        heads[3] = int(w[20]) | 4
+    left = int(w[18]) - 1 - passed
+    if left > 0:
+        w[18] = left
+        return 1
+    w[18] = int(w[17])
+    return 3
 
 
 class Sampler:
@@ -37,42 +108,117 @@ class Sampler:
         self.notes = Notes(rig, ring)
         self.health = Health(rig, self.notes)
         self.streaming = False
-        self.skipped = 0
+        self.failed = 0  # exceptions that nobody expected
         self.free_bytes = 0
         self.device = b""
-        self.driven_us = 0  # width that the board itself sends to the fan controllers
         self.counts = array("i", [0] * n)
         self.status = bytearray([WAIT] * n)
         self.head = array("i", [0, 0, 0, 0, n])
-        self._readers = [column.sensor.read_into for column in rig.columns]
-        self._throttle = rig.throttle
+        self.burst = Burst(rig)
+        self.work = self.burst.work
+        throttle = rig.throttle
+        self._pulse = None if throttle.direct else throttle.read
+        self.work[_DIRECT] = throttle.direct
+        self.work[_SHORTEST], self.work[_LONGEST] = throttle.limits_us
+        self._sensors = [column.sensor for column in rig.columns]
+        self._readers = [sensor.read_into for sensor in self._sensors]
+        self._plain = bytes([i for i in range(n) if i not in self.burst.columns])
+        self._whole = self.burst.all
+        self._alarm_on = 0
         self._row = bytearray(ROW_LIMIT)
-        self._seq = 0
-        self._gap = 0
-        self.rate_hz = 1
-        self._to_second = 1
+        self._second = False
+        self._second_us = 0
         self._to_device = 0
         self._weigh = False
+        self._warm = n + 1  # columns whose temperature is still to be read, one a slot
+        self.rate_hz = 1
+        self._timer = None
+        self._handler = self._tick  # bound once: binding in the interrupt would allocate
+        steps, alarm_work, age = (
+            (alarm.steps, alarm.work, alarm.age) if alarm is not None else (b"", b"", b"")
+        )
+        # All that a slot touches, in one place: looking up a name costs as much as writing a number.
+        self._parts = (
+            self.work,
+            self.burst.plan,
+            self.health.state,
+            self.counts,
+            self.status,
+            self.head,
+            ring.marks,
+            ring.buf,
+            steps,
+            alarm_work,
+            age,
+        )
+
+    @property
+    def skipped(self):
+        return self.work[_SKIPPED]
+
+    def drive(self, width_us):
+        """Width that the board itself sends to the fan controllers, 0 for none."""
+        self.work[_DRIVEN] = width_us
+
+    def time_itself(self):
+        """Take slots in a timer interrupt from now on, where the port has one that may come at any time."""
+        try:
+            self._timer = machine.Timer(-1)
+            self._timer.init(period=1000, mode=machine.Timer.ONE_SHOT, callback=None, hard=True)
+        except (NotImplementedError, TypeError, ValueError):
+            self._timer = None
+            return
+        micropython.alloc_emergency_exception_buf(256)
+        self.work[_EARLY] = _EARLY_US
+
+    @property
+    def timed(self):
+        return self._timer is not None
 
     def set_rate(self, rate_hz):
-        """Take a rate, and see whether a slot leaves time to ask how much memory is free."""
-        self.rate_hz = rate_hz
-        self._to_second = rate_hz
+        """Take a rate, in whole microseconds a slot; the first one is now."""
+        if self._timer is not None:
+            self._timer.deinit()
+        work = self.work
+        self.rate_hz = work[_RATE] = work[_TO_SECOND] = rate_hz
+        work[_PERIOD] = _SECOND_US // rate_hz
         before = time.ticks_us()
         self.free_bytes = gc.mem_free()
         self._weigh = time.ticks_diff(time.ticks_us(), before) * 4 * rate_hz < _SECOND_US
         self.device = self.rig.device_note(rate_hz)
         if self.alarm is not None:
             self.alarm.set_rate(rate_hz)
+        work[_DUE] = int(time.ticks_add(time.ticks_us(), work[_PERIOD] if self._timer is not None else 0))
+        if self._timer is None:
+            return
+        # At low rates more ticks than slots, so that the queue of pulse widths does not fill.
+        every = max(1, -(-_LEAST_TICKS // rate_hz))
+        work[_LIMIT] = _HANGS_S * rate_hz * every
+        work[_ALIVE] = 0
+        period_us = work[_PERIOD] // every
+        self._timer.init(
+            period=period_us,
+            tick_hz=_SECOND_US,
+            mode=machine.Timer.PERIODIC,
+            callback=self._handler,
+            hard=True,
+        )
+
+    def end(self):
+        """No slot, no alarm from here on."""
+        if self._timer is not None:
+            self._timer.deinit()
+        if self.alarm is not None:
+            self.alarm.show(False)
 
     def start(self):
         """Send rows, the device note first."""
         if not self.streaming:
-            self._to_second = self.rate_hz
-            self._gap = 0
-        self.streaming = True
+            self.work[_TO_SECOND] = self.rate_hz
+            self.work[_GAP] = 0
         self.health.told = True
         self._to_device = 0 if self.ring.put(self.device, len(self.device)) else _DEVICE_S
+        self.streaming = True
 
     def stop(self):
         """Send no rows; the alarm goes on."""
@@ -80,72 +226,128 @@ class Sampler:
         self.health.told = False
 
     @micropython.native
-    def slot(self, now, passed):
-        """Take one sample at tick ``now``; ``passed`` slots before it had to be skipped."""
-        counts = self.counts
-        status = self.status
-        readers = self._readers
-        health = self.health
-        states = health.state
-        failing = health.failing
-        head = self.head
-        flags = 0
-        n = head[4]
-        i = 0
-        while i < n:
-            if states[i]:
-                code = health.rouse(i, now, readers[i], counts)
-            else:
-                try:
-                    code = readers[i](counts, i)
-                except OSError as error:
-                    code = health.bus_error(i, error.errno, now)
-            status[i] = code
-            if code > STALE:
-                health.odd(i, code, now)
-            else:
-                if code:
-                    flags |= 256 << i
-                if failing:
-                    health.failures[i] = 0
-            i += 1
-        head[1] = now
-        self._finish(now, passed, flags)
+    def _tick(self, _timer):
+        try:
+            self.slot(time.ticks_us())
+        except Exception:
+            self.failed += 1
 
     @micropython.native
-    def _finish(self, now, passed, flags):
-        head = self.head
-        width = self.driven_us
-        if width:
-            flags |= DRIVEN
+    def slot(self, now):
+        """Take one sample when it is due at tick ``now``; gives whether it was."""
+        work, plan, rests, counts, status, head, marks, buf, steps, alarm_work, age = self._parts
+        alarm_on = self._alarm_on
+        if self._pulse is not None:
+            work[23] = self._pulse(now)
+        due = begin(work, head, now)
+        if not due:
+            return False
+        work[14] = self._whole and self.streaming
+        if due & 2:
+            self._second_us = now
+            self._second = True
+        if self._warm:
+            self._take_temperature()
+        # The row is written while the bus works, with the alarm as it was: it seldom changes.
+        flags = head[3]
+        if alarm_on:
+            head[3] = flags | ALARM
+        flags |= read(work, plan, rests, counts, status, head, marks, buf)
+        if flags & _LOOK or self.health.failing or self._plain:
+            flags = self._mend(flags, now)
+        if steps:
+            found = watch(counts, status, steps, alarm_work, age, head[2], now)
+            if found & 1:
+                flags |= ALARM
+            if found & 2:
+                self._alarm_on = found & 1
+                self.alarm.show(found & 1)
+        if self.store is not None and self.store.state and self.store.watch(head[2], now):
+            head[3] = flags & ~_LOOK
+            self.store.add(head, counts, status)
+            work[20] = 0
+        if self.streaming:
+            if flags == head[3] and self._whole:
+                sent = commit(work, marks)
+            else:
+                head[3] = flags & ~_LOOK
+                sent = self.ring.put_row(self._row, row(self._row, head, counts, status))
+            if sent:
+                work[20] = 0
+        return True
+
+    @micropython.native
+    def _mend(self, flags, now):
+        """What a burst leaves to do, and the columns that are none of its: read, counted, put to rest."""
+        health = self.health
+        status = self.status
+        odd = self.work[10]
+        self.burst.left()
+        for i in self.burst.columns:
+            if not odd >> i & 1:
+                health.failures[i] = 0
+            elif health.state[i]:
+                flags |= self._read(i, now)
+            else:
+                if status[i] == HUNG:
+                    status[i] = health.bus_error(i, _TIMED_OUT, now)
+                health.odd(i, status[i], now)
+        for i in self._plain:
+            flags |= self._read(i, now)
+        return flags
+
+    @micropython.native
+    def _read(self, i, now):
+        """Read one column by its driver; gives its flag."""
+        health = self.health
+        if health.state[i]:
+            code = health.rouse(i, now, self._readers[i], self.counts)
         else:
-            width = self._throttle.read(now)
-        head[2] = width
-        if self.alarm is not None and self.alarm.update(self.counts, self.status, width, now):
-            flags |= ALARM
-        if passed:
-            self.skipped += passed
-            self._gap = SKIPPED
-        storing = self.store is not None and self.store.state and self.store.watch(width, now)
-        if self.streaming or storing:
-            seq = (self._seq + passed) & 0xFFFF
-            self._seq = (seq + 1) & 0xFFFF
-            head[0] = seq
-            head[3] = flags | self._gap
-            if storing:
-                self.store.add(head, self.counts, self.status)
-                self._gap = 0
-            if self.streaming and self.ring.put(self._row, row(self._row, head, self.counts, self.status)):
-                self._gap = 0
-        self._to_second -= 1 + passed
-        if self._to_second <= 0:
-            self._once_a_second(now)
+            try:
+                code = self._readers[i](self.counts, i)
+            except OSError as error:
+                code = health.bus_error(i, error.errno, now)
+        self.status[i] = code
+        if code > STALE:
+            health.odd(i, code, now)
+        else:
+            if health.failing:
+                health.failures[i] = 0
+            if code:
+                return 256 << i
+        return 0
+
+    @micropython.native
+    def _take_temperature(self):
+        """Fetch the temperature that the slot before read, and ask for that of the next column."""
+        burst = self.burst
+        work = burst.work
+        last = work[8]
+        if last != _UNCHOSEN:
+            work[8] = _UNCHOSEN
+            if self.status[last] <= STALE:
+                # T = raw * 200 / 2047 - 50; the low five bits of the last byte are not data.
+                self._sensors[last].temperature_centi = (work[9] >> 5) * 20000 // 2047 - 5000
+        self._warm -= 1
+        i = self._warm - 1
+        if i < 0:
+            return
+        if i in burst.columns:
+            work[8] = i
+        else:
+            self._sensors[i].want_temperature = True
+
+    @micropython.native
+    def tell(self):
+        """Send what is due besides the rows: faults, and once a second how the board is."""
+        self.health.tell()
+        if self._second:
+            self._second = False
+            self._once_a_second(self._second_us)
 
     def _once_a_second(self, now):
-        self._to_second = self.rate_hz
         self.health.once_a_second()
-        for column in self.rig.columns:
-            column.sensor.want_temperature = True
+        self._warm = len(self._sensors) + 1
         if self.store is not None:
             self.store.second(now)
         if not self.streaming:

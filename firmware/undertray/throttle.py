@@ -7,6 +7,7 @@ import rp2
 from machine import Pin
 from micropython import const
 
+from undertray.chip import on_chip
 from undertray.pulse_pio import CLOCK_HZ, pulse_width
 
 __all__ = ["Absent", "EdgeReader", "PioReader", "open_throttle"]
@@ -18,7 +19,8 @@ _FIFO = const(8)
 class Absent:
     """No throttle pin is wired: the column stays empty."""
 
-    wired = False
+    wired = direct = False
+    limits_us = (0, 0)
 
     def read(self, _now):
         return 0
@@ -28,8 +30,10 @@ class _Reader:
     """Keeps the last good width, and forgets it 100 ms after the pulse that brought it."""
 
     wired = True
+    direct = False  # whether the sampler fetches the widths itself, from the registers
 
     def __init__(self, shortest_us, longest_us):
+        self.limits_us = (shortest_us, longest_us)
         self._shortest = shortest_us
         self._longest = longest_us
         self._width = 0
@@ -59,6 +63,7 @@ class PioReader(_Reader):
         line = Pin(pin, Pin.IN, Pin.PULL_DOWN)
         self._machine = rp2.StateMachine(0, pulse_width, freq=CLOCK_HZ, in_base=line, jmp_pin=line)
         self._machine.active(1)
+        self.direct = on_chip()
 
     @micropython.native
     def _latest(self):

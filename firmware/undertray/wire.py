@@ -11,7 +11,19 @@ from array import array
 
 import micropython
 
-__all__ = ["ROW_LIMIT", "NOTE_LIMIT", "Line", "check", "dump", "note", "put_text", "row"]
+__all__ = [
+    "HEX",
+    "NOTE_LIMIT",
+    "ROW_LIMIT",
+    "TABLE",
+    "UNITS",
+    "Line",
+    "check",
+    "dump",
+    "note",
+    "put_text",
+    "row",
+]
 
 ROW_LIMIT = 256
 NOTE_LIMIT = 2048
@@ -27,16 +39,16 @@ def _table():
     return table
 
 
-_TABLE = _table()
-_UNITS = array("I", [10**i for i in range(9, 0, -1)])
-_HEX = b"0123456789abcdef"
+TABLE = _table()
+UNITS = array("I", [10**i for i in range(9, 0, -1)])
+HEX = b"0123456789abcdef"
 
 
 @micropython.viper
 def check(buf, end: int) -> int:
     """CRC of the first ``end`` bytes."""
     p = ptr8(buf)
-    table = ptr16(_TABLE)
+    table = ptr16(TABLE)
     value = 0xFFFF
     i = 0
     while i < end:
@@ -65,7 +77,7 @@ def put_int(buf, at: int, value: int) -> int:
     costs more than the four or five subtractions of a digit.
     """
     p = ptr8(buf)
-    units = ptr32(_UNITS)
+    units = ptr32(UNITS)
     if value < 0:
         p[at] = 45
         at += 1
@@ -91,7 +103,7 @@ def put_int(buf, at: int, value: int) -> int:
 def put_check(buf, at: int) -> int:
     """Close a line: comma, check of all before it, line end; gives the length."""
     p = ptr8(buf)
-    digits = ptr8(_HEX)
+    digits = ptr8(HEX)
     value = int(check(buf, at))
     p[at] = 44
     p[at + 1] = digits[value >> 12]
@@ -103,56 +115,86 @@ def put_check(buf, at: int) -> int:
 
 
 @micropython.viper
-def _put_hex(buf, at: int, value: int) -> int:
-    p = ptr8(buf)
-    digits = ptr8(_HEX)
-    shift = 28
-    while shift > 0 and (value >> shift) == 0:
-        shift -= 4
-    while shift >= 0:
-        p[at] = digits[(value >> shift) & 15]
-        at += 1
-        shift -= 4
-    return at
-
-
-@micropython.viper
 def row(buf, head, counts, status) -> int:
     """Write one row; gives its length.
 
     ``head`` is an array of 32-bit integers: seq, t_us, throttle_us (0 for none), flags,
     number of columns. ``counts`` is an array of signed 32-bit integers, ``status`` a byte a
-    column; from 3 on (``sensors.WAIT``) it means that there is no count to send.
+    column; from 3 on (``sensors.WAIT``) it means that there is no count to send. One function, because
+    a call from viper to viper costs as much as the digits of a number.
     """
     p = ptr8(buf)
     values = ptr32(head)
     halves = ptr16(counts)
     states = ptr8(status)
-    at = int(put_int(buf, 0, int(values[0])))
-    p[at] = 44
-    at = int(put_int(buf, at + 1, int(values[1])))
-    p[at] = 44
-    at += 1
-    if values[2]:
-        at = int(put_int(buf, at, int(values[2])))
-    p[at] = 44
-    at = int(_put_hex(buf, at + 1, int(values[3])))
-    n = int(values[4])
-    i = 0
-    while i < n:
+    units = ptr32(UNITS)
+    digits = ptr8(HEX)
+    table = ptr16(TABLE)
+    n = int(values[4]) + 4
+    at = 0
+    item = 0
+    while item < n:
+        value = 0
+        show = 1
+        if item < 3:
+            value = int(values[item])
+            if item == 2:
+                show = value
+        elif item == 3:
+            show = 0
+            value = int(values[3])
+            shift = 28
+            while shift > 0 and (value >> shift) == 0:
+                shift -= 4
+            while shift >= 0:
+                p[at] = digits[(value >> shift) & 15]
+                at += 1
+                shift -= 4
+        elif states[item - 4] < 3:
+            # By halves: a 32-bit load comes without its sign on a 64-bit interpreter.
+            i = (item - 4) << 1
+            value = int(halves[i + 1])
+            if value & 0x8000:
+                p[at] = 45
+                at += 1
+                value = (((value ^ 0xFFFF) << 16) | (int(halves[i]) ^ 0xFFFF)) + 1
+            else:
+                value = (value << 16) | int(halves[i])
+        else:
+            show = 0
+        if show:
+            i = 0
+            if value < 100000:
+                i = 5
+            begun = 0
+            while i < 9:
+                unit = int(units[i])
+                digit = 48
+                while value >= unit:
+                    value -= unit
+                    digit += 1
+                begun |= digit - 48
+                if begun:
+                    p[at] = digit
+                    at += 1
+                i += 1
+            p[at] = 48 + value
+            at += 1
         p[at] = 44
         at += 1
-        if states[i] < 3:
-            # By halves: a 32-bit load comes without its sign on a 64-bit interpreter.
-            low = int(halves[2 * i])
-            high = int(halves[2 * i + 1])
-            if high & 0x8000:
-                p[at] = 45
-                at = int(put_int(buf, at + 1, (((high ^ 0xFFFF) << 16) | (low ^ 0xFFFF)) + 1))
-            else:
-                at = int(put_int(buf, at, (high << 16) | low))
+        item += 1
+    at -= 1
+    value = 0xFFFF
+    i = 0
+    while i < at:
+        value = ((value << 8) & 0xFFFF) ^ int(table[(value >> 8) ^ p[i]])
         i += 1
-    return int(put_check(buf, at))
+    p[at + 1] = digits[value >> 12]
+    p[at + 2] = digits[(value >> 8) & 15]
+    p[at + 3] = digits[(value >> 4) & 15]
+    p[at + 4] = digits[value & 15]
+    p[at + 5] = 10
+    return at + 6
 
 
 class Line:

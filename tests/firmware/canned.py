@@ -67,8 +67,7 @@ def make(rate_hz=200, changes=None):
     app.rig.pack._adc = Adc()
     app.rig.throttle._machine = Pulses()
     app.sampler.alarm._pins = [Output(), Output()]
-    app.pacer.set_rate(rate_hz)
-    app.pacer.begin(time.ticks_us())
     app.sampler.start()
+    app.sampler.set_rate(rate_hz)
     return app
 """

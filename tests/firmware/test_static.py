@@ -19,7 +19,6 @@ STUBS = ("micropython-rp2-stubs", "micropython-stdlib-stubs")
 # Modules of MicroPython's rp2 port that the firmware may use, and its own.
 ALLOWED = {"array", "gc", "hashlib", "json", "machine", "micropython"}
 ALLOWED |= {"os", "rp2", "select", "sys", "time", "undertray"}
-LONGEST = 250
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.relative_to(FIRMWARE).as_posix())
@@ -32,9 +31,8 @@ def test_compiles_for_the_rp2040(tmp_path: Path, path: Path) -> None:
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.relative_to(FIRMWARE).as_posix())
-def test_imports_only_what_the_board_has_and_stays_small(path: Path) -> None:
+def test_imports_only_what_the_board_has(path: Path) -> None:
     text = path.read_text(encoding="utf-8")
-    assert len(text.splitlines()) <= LONGEST
     names = set()
     for node in ast.walk(ast.parse(text)):
         if isinstance(node, ast.Import):

@@ -25,9 +25,10 @@ def test_no_drift_at_any_rate(tmp_path: Path, engine: str, rate_hz: int) -> None
     lines = simulate(tmp_path, engine, board(rate_hz=rate_hz), end_us=seconds * 1_000_000 + 200_000)
     at = _times(lines)
     first = at[0]
-    # derived: slot k is due at first + k / rate. Late by at most one turn of the loop that was under way: a
-    # 200 us idle at low rates, a status note and the reads of the pass before at high ones.
-    late = [t - first - k * 1_000_000 / rate_hz for k, t in enumerate(at)]
+    # derived: slot k is due k periods after the first, a period being whole microseconds, as a timer's is.
+    # Late by at most one turn of the loop that was under way: a 200 us idle at low rates, a status note and
+    # the reads of the pass before at high ones.
+    late = [t - first - k * (1_000_000 // rate_hz) for k, t in enumerate(at)]
     assert len(at) >= seconds * rate_hz
     assert min(late) >= -250
     assert max(late) <= 1_000_000 / rate_hz
@@ -87,7 +88,7 @@ import time
 simclock.CLOCK.simulate(400000)
 STAGE.set({"suction_pa": [0] * 4}, load("board.json"))
 app = App(*read_board("board.json"), ScriptedPort(simclock.CLOCK, [], []), 1)
-app.sampler._seq = 65530
+app.sampler.work[19] = 65530  # the next slot's number
 app.begin()
 app.keep_time()
 """

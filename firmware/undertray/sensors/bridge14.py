@@ -20,11 +20,11 @@ class Bridge14:
 
     def __init__(self, bus, address, options, scale, at_rail=SATURATED):
         self._bus = bus
-        self._address = address
+        self.address = address
         self._part = options["part"]
         self._range = options.get("range", "")
         self._scale = scale
-        self._at_rail = at_rail
+        self.at_rail = at_rail
         self._short = bytearray(2)
         self._long = bytearray(4)
         self.want_temperature = True
@@ -33,7 +33,7 @@ class Bridge14:
 
     def probe(self):
         try:
-            self._bus.readfrom_into(self._address, self._long)
+            self._bus.readfrom_into(self.address, self._long)
         except OSError:
             return "no answer"
         state = self._long[0] >> 6
@@ -48,19 +48,19 @@ class Bridge14:
     def read_into(self, counts, index):
         if self.want_temperature:
             frame = self._long
-            self._bus.readfrom_into(self._address, frame)
+            self._bus.readfrom_into(self.address, frame)
             self.want_temperature = False
             # T = raw * 200 / 2047 - 50; the low five bits of the last byte are not data.
             raw = (frame[2] << 3) | (frame[3] >> 5)
             self.temperature_centi = raw * 20000 // 2047 - 5000
         else:
             frame = self._short
-            self._bus.readfrom_into(self._address, frame)
+            self._bus.readfrom_into(self.address, frame)
         count = ((frame[0] & 0x3F) << 8) | frame[1]
         counts[index] = count
         code = _CODES[frame[0] >> 6]
         if code < WAIT and (count == 0 or count == 16383):
-            return self._at_rail
+            return self.at_rail
         return code
 
     def describe(self):

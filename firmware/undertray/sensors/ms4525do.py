@@ -39,8 +39,8 @@ class Driver(Bridge14):
         fresh = 0
         try:
             for _ in range(_TRIES):
-                self._bus.readfrom_into(self._address, first)
-                self._bus.readfrom_into(self._address, second)
+                self._bus.readfrom_into(self.address, first)
+                self._bus.readfrom_into(self.address, second)
                 if first[0] >> 6 == 0:
                     fresh += 1
                     first[0] |= 0x80
