@@ -36,7 +36,8 @@ def read(work, plan, rests, counts, status, head, marks, ring) -> int:
     """Read every column of the plan; gives the flags of repeated readings, and bit 28 where one needs a look.
 
     Meanwhile the row is written to where the ring's next line begins, with the flags that ``head`` has: they
-    seldom change. ``commit`` makes it a line of the ring; where the flags are others, the caller writes another.
+    seldom change. ``commit`` makes it a line of the ring; where the flags turn out to be others, the caller
+    writes another.
     """
     w = ptr32(work)
     ops = ptr32(plan)

@@ -32,7 +32,7 @@ def on_chip():
 
 @micropython.viper
 def usb_state() -> int:
-    """ASLEEP: the bus is suspended, by a cable that is out or a computer that sleeps. SENDING: a packet waits.
+    """ASLEEP: the bus is suspended (cable out, computer asleep). SENDING: a packet waits to be fetched.
 
     SIE_STATUS, bit 4, and the buffer control of endpoint 2 IN, bit 10 (RP2040 data sheet, 4.1.4): the end
     point on which MicroPython's serial port sends.

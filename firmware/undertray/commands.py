@@ -62,6 +62,15 @@ class Commands:
 
     def scan(self, _words):
         """Addresses that answer on each bus, and behind each channel in use."""
+        self._not_driving()
+        return self.app.sampler.pause(self._scan)
+
+    def _not_driving(self):
+        """What takes the buses from the sampler costs slots, and the alarm its eyes."""
+        if self.app.store.driving(self.app.sampler.head[2]):
+            raise ValueError("the throttle is up: not while driving")
+
+    def _scan(self):
         buses = self.app.rig.buses
         found = [{"bus": number, "found": buses[number].i2c.scan()} for number in sorted(buses)]
         for column in self.app.rig.columns:
@@ -72,6 +81,10 @@ class Commands:
 
     def selftest(self, _words):
         """Ask every column, and look at the rest of the board."""
+        self._not_driving()
+        return self.app.sampler.pause(self._selftest)
+
+    def _selftest(self):
         columns = [{"column": column.name, "fault": column.probe()} for column in self.app.rig.columns]
         pack = self.app.rig.pack
         return {

@@ -1,6 +1,7 @@
 """Commands from the host: one a line, each answered by a note, none of them ever fatal."""
 
 import gc
+import time
 
 from micropython import const
 
@@ -11,6 +12,7 @@ __all__ = ["Console"]
 
 _LONGEST = const(120)
 _BYTES_A_STEP = const(16)
+_SILENCE_US = const(500_000)
 
 
 class Console:
@@ -26,12 +28,14 @@ class Console:
         self.commands = commands
         self.sealed = []
         self.garbled = False
+        self._heard = time.ticks_us()
         self._line = bytearray(_LONGEST)
         self._n = 0
 
     def in_garbage(self):
-        """Whether what comes from the host makes no sense just now."""
-        return self.garbled or self._n > 0
+        """Whether what comes from the host makes no sense just now; half a second of silence ends that."""
+        recent = time.ticks_diff(time.ticks_us(), self._heard) < _SILENCE_US
+        return recent and (self.garbled or self._n > 0)
 
     def step(self):
         """Take what is waiting, a few bytes at most; True after a command was run."""
@@ -39,6 +43,7 @@ class Console:
         left = _BYTES_A_STEP
         while left:
             byte = port.read()
+            self._heard = time.ticks_us()
             if byte == 10 or byte == 13:
                 if self._n:
                     self._finish()

@@ -35,6 +35,7 @@ _LOOK = const(0x10000000)  # flag of a burst that leaves something to do
 _LEAST_TICKS = const(25)
 _EARLY_US = const(100)
 _HANGS_S = const(8)
+_TICKS = const(0x3FFFFFFF)
 
 # Places in the work space behind those of the burst:
 _DUE, _PERIOD, _RATE, _TO_SECOND = const(15), const(16), const(17), const(18)
@@ -188,21 +189,42 @@ class Sampler:
         self.device = self.rig.device_note(rate_hz)
         if self.alarm is not None:
             self.alarm.set_rate(rate_hz)
-        work[_DUE] = int(time.ticks_add(time.ticks_us(), work[_PERIOD] if self._timer is not None else 0))
-        if self._timer is None:
+        self._start_timer(0)
+
+    def _start_timer(self, missed):
+        """The next slot is due in a period, or now where the loop takes it; so many were missed."""
+        work = self.work
+        if missed:
+            work[_SKIPPED] += missed
+            work[_SEQ] = (work[_SEQ] + missed) & 0xFFFF
+            work[_GAP] = SKIPPED
+        timed = self._timer is not None
+        work[_DUE] = time.ticks_diff(time.ticks_us(), 0) + (work[_PERIOD] if timed else 0) & _TICKS
+        if not timed:
             return
         # At low rates more ticks than slots, so that the queue of pulse widths does not fill.
-        every = max(1, -(-_LEAST_TICKS // rate_hz))
-        work[_LIMIT] = _HANGS_S * rate_hz * every
+        every = max(1, -(-_LEAST_TICKS // self.rate_hz))
+        work[_LIMIT] = _HANGS_S * self.rate_hz * every
         work[_ALIVE] = 0
-        period_us = work[_PERIOD] // every
         self._timer.init(
-            period=period_us,
+            period=work[_PERIOD] // every,
             tick_hz=_SECOND_US,
             mode=machine.Timer.PERIODIC,
             callback=self._handler,
             hard=True,
         )
+
+    def pause(self, work):
+        """Do what needs the buses for itself. Slots that fall into it are skipped, and counted."""
+        if self._timer is None:
+            return work()
+        self._timer.deinit()
+        self.burst.left()
+        try:
+            return work()
+        finally:
+            late = time.ticks_diff(time.ticks_us(), self.work[_DUE])
+            self._start_timer(max(0, late // self.work[_PERIOD] + 1))
 
     def end(self):
         """No slot, no alarm from here on."""

@@ -147,7 +147,8 @@ OUTRIGHT = ("info", "scan", "beat")  # commands that take no words and pay no he
 def test_ten_thousand_lines_of_garbage(tmp_path: Path, engine: str) -> None:
     # the twin, slower, is given less: it is there for the same code on another interpreter
     garbage = GARBAGE if engine == "micropython" else {**GARBAGE, "lines": 1_500}
-    lines = simulate(tmp_path, engine, end_us=8_000_000, script=[[7_500_000, "selftest"]], garbage=garbage)
+    script = [[7_500_000, "selftest"]]
+    lines = simulate(tmp_path, engine, end_us=8_000_000, throttle_us=1000, script=script, garbage=garbage)
     parsed = [parse_line(line) for line in lines[:-1]]
     assert not [item for item in parsed if isinstance(item, Bad)]
     seqs = [int(row[0]) for row in rows(lines)]
