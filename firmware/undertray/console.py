@@ -41,9 +41,9 @@ class Console:
         """Take what is waiting, a few bytes at most; True after a command was run."""
         port = self.ring.port
         left = _BYTES_A_STEP
+        self._heard = time.ticks_us()
         while left:
             byte = port.read()
-            self._heard = time.ticks_us()
             if byte == 10 or byte == 13:
                 if self._n:
                     self._finish()

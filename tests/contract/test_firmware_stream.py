@@ -51,7 +51,7 @@ def test_counts_are_the_pressures_of_the_world(tmp_path: Path, engine: str) -> N
 
 @engines
 def test_start_stop_rate_and_refusals(tmp_path: Path, engine: str) -> None:
-    lines = simulate(tmp_path, engine, end_us=2_000_000, script=TALK)
+    lines = simulate(tmp_path, engine, end_us=2_000_000, throttle_us=1000, script=TALK)
     at = [int(row[1]) for row in rows(lines)]
     assert not [t for t in at if 205_000 < t < 400_000]
     steps = [b - a for a, b in pairwise(at)]
