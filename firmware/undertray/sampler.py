@@ -78,10 +78,8 @@ def begin(work, head, now: int) -> int:
     if passed:
         w[20] = 1
         w[21] = int(w[21]) + passed
-    seq = (int(w[19]) + passed) & 0xFFFF
-    w[19] = (seq + 1) & 0xFFFF
     heads = ptr32(head)
-    heads[0] = seq
+    heads[0] = (int(w[19]) + passed) & 0xFFFF
     heads[1] = now
     heads[2] = int(w[23])
     if int(w[22]):
@@ -274,6 +272,7 @@ class Sampler:
         flags = head[3]
         if alarm_on:
             head[3] = flags | ALARM
+        told = head[3]
         flags |= read(work, plan, rests, counts, status, head, marks, buf)
         if flags & _LOOK or self.health.failing or self._plain:
             flags = self._mend(flags, now)
@@ -285,11 +284,13 @@ class Sampler:
                 self._alarm_on = found & 1
                 self.alarm.show(found & 1)
         if self.store is not None and self.store.state and self.store.watch(head[2], now):
+            work[19] = (head[0] + 1) & 0xFFFF
             head[3] = flags & ~_LOOK
             self.store.add(head, counts, status)
             work[20] = 0
         if self.streaming:
-            if flags == head[3] and self._whole:
+            work[19] = (head[0] + 1) & 0xFFFF
+            if flags == told and self._whole:
                 sent = commit(work, marks)
             else:
                 head[3] = flags & ~_LOOK
