@@ -121,7 +121,9 @@ def pulses(thumb: Thumb, rng: np.random.Generator, seconds: float) -> Pulses:
 def duty(car: Vehicle, sent: Pulses, steps: int) -> Array:
     """Duty of the bridge over time: dead time, slew up and down, steps. Shape (steps,)."""
     share = (sent.us - car.arm_us) / (1950.0 - car.arm_us)
-    asked = np.where(share <= 0, 0.0, car.least_duty + (1 - car.least_duty) * np.clip(share, 0, 1))
+    asked = np.where(
+        share <= 0, 0.0, car.least_duty + (1 - car.least_duty) * np.clip(share, 0, 1) ** car.expo
+    )
     at = np.searchsorted(sent.end_s + car.dead_time_s, np.arange(steps) * STEP_S, side="right") - 1
     target = np.where(at >= 0, asked[np.maximum(at, 0)], 0.0)
     edges = np.flatnonzero(np.diff(target)) + 1
@@ -144,6 +146,7 @@ class Ride:
     """How the car is driven, step by step: pushes on the springs, the road, the current of the wheels."""
 
     push: Array  # (T, 3)
+    push_flat: Array  # (T, 3): the same without the road
     road_m: Array  # (T, CELLS)
     behind_m2: Array  # (T, CELLS): leak behind bumps, where the edge has not fallen back yet
     drive_a: Array  # (T,)
@@ -159,9 +162,10 @@ def ride(
     bump_m: float,
     upside_down: bool = False,
     bump_at_s: float | None = None,
+    most_sag: float = 0.06,
 ) -> Ride:
     """A drive: `hard` in g, roughness (standard deviation, m), seconds between bumps (0: none), their height;
-    `bump_at_s` puts one there instead.
+    `bump_at_s` puts one there instead. The wheels take the pack down by `most_sag` of its volts at most.
     """
     t = np.arange(steps) * STEP_S
     moving = np.clip((t - 2.0) / 1.5, 0, 1)
@@ -177,6 +181,7 @@ def ride(
     if upside_down:  # the weight no longer presses, it pulls: one slow roll over and back
         over = np.clip((t - t[-1] * 0.35) / 1.2, 0, 1) - np.clip((t - t[-1] * 0.7) / 1.2, 0, 1)
         push[:, 0] += g * (1 - np.cos(np.pi * over)) * 0.5
+    flat = push.copy()
     road = _road(car, rng, t, speed, moving, rough_m, bumps_s, bump_m, bump_at_s)
     omega2 = (2 * np.pi * np.array(car.ride_hz)) ** 2
     x, y = np.array(car.x_m), np.array(car.y_m)
@@ -188,7 +193,9 @@ def ride(
     power = car.mass_kg * g * (np.maximum(along, 0) + 0.06) * speed / 0.65
     fallen = car.settle_m_s * t[:, None]
     behind = np.maximum.accumulate(road + fallen, axis=0) - fallen - road
-    return Ride(push, road, behind * np.array(car.edge_m), np.minimum(power / volts, 25.0) * moving)
+    behind = np.maximum(behind - car.lip_m, 0.0)
+    amps = np.minimum(power / volts, most_sag * volts / car.pack_ohm)  # a pack that suits the car
+    return Ride(push, flat, road, behind * np.array(car.edge_m), amps * moving)
 
 
 def _manoeuvres(rng: np.random.Generator, t: Array, hard: float) -> Array:

@@ -100,17 +100,21 @@ def opening(
     drop: float,
     rise_s: float,
     cell: int | None = None,
+    run_s: float | None = None,
     **more: float,
 ) -> Opening:
-    """It starts at one cell and runs along the edge to the neighbours."""
+    """It starts at one cell and runs along the edge, all round it where `run_s` a cell is given."""
     cell = int(rng.choice(taps)) if cell is None else cell
     shares, delay = np.zeros(CELLS), np.zeros(CELLS)
     shares[cell] = 1.0
-    run = float(rng.choice([0.0, rng.uniform(0.005, 0.03)]))
+    run = float(rng.choice([0.0, rng.uniform(0.005, 0.04)])) if run_s is None else run_s
     for rank, other in enumerate(_NEXT[cell]):
-        if rng.random() < 0.6:
+        if run_s is not None or rng.random() < 0.6:
             shares[other] = float(rng.uniform(0.1, 0.6))
             delay[other] = run * (1 + rank)
+    if run_s is not None:  # all round
+        rest = shares == 0
+        shares[rest], delay[rest] = 0.5, 3 * run
     area = sized(car, shares / shares.sum(), taps, drop)
     return replace(
         Opening(at_s, area, tuple(float(v) for v in delay), rise_s),

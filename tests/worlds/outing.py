@@ -15,7 +15,7 @@ from worlds.driver import Pulses, duty, pulses, ride
 from worlds.strata import Plan
 from worlds.vehicle import CELLS, STEP_S, Array, Inputs, simulate, through_hoses
 
-WIDTH = 64  # columns marched at once; beyond it memory grows and time a column does not fall
+WIDTH = 48  # columns marched at once; beyond it memory grows and time a column does not fall
 COUNT_LOW, COUNT_ZERO, COUNT_HIGH = 1638, 8192, 14746
 
 
@@ -68,7 +68,12 @@ def record(plans: Sequence[Plan]) -> Iterator[Recording]:
 
 
 def _columns(batch: Sequence[Plan]) -> int:
-    return sum(1 + len(p.openings) for p in batch)
+    return sum(_own(p) for p in batch)
+
+
+def _own(plan: Plan) -> int:
+    """Columns of a plan: without any opening, with one more each; and on a flat road where it has bumps."""
+    return 1 + len(plan.openings) + (plan.bumps_s > 0)
 
 
 def _rng(plan: Plan, what: str) -> np.random.Generator:
@@ -89,23 +94,28 @@ def _march(batch: Sequence[Plan]) -> Iterator[Recording]:
     cars, sent, first = [], [], []
     for plan in batch:
         at = len(cars)
-        own = slice(at, at + 1 + len(plan.openings))
-        cars += [plan.car] * (1 + len(plan.openings))
+        own = slice(at, at + _own(plan))
+        cars += [plan.car] * _own(plan)
         first.append(at)
         sent.append(pulses(plan.thumb, _rng(plan, "pulses"), plan.seconds))
         on = duty(plan.car, sent[-1], steps)
         way = ride(
             plan.car, _rng(plan, "ride"), steps, plan.hard, plan.rough_m, plan.bumps_s, plan.bump_m,
             plan.upside_down, plan.bump_at_s,
+            plan.most_sag,
         )  # fmt: skip
         given.opening_m2[:, :, own] = way.behind_m2[:, :, None]
         given.duty[:, own], given.bridge_on[:, own] = on[:, None], on[:, None] > 0
         given.drive_a[:, own] = way.drive_a[:, None]
         given.push[:, :, own], given.road_m[:, :, own] = way.push[:, :, None], way.road_m[:, :, None]
+        if plan.bumps_s > 0:
+            flat = own.stop - 1
+            given.opening_m2[:, :, flat], given.road_m[:, :, flat] = 0.0, 0.0
+            given.push[:, :, flat] = way.push_flat
         for flutter in plan.flutters:
             given.opening_m2[:, :, own] += flutter.flutter_m2(t_s)[:, :, None].astype(np.float32)
         for number, one in enumerate(plan.openings):
-            later = slice(at + 1 + number, own.stop)
+            later = slice(at + 1 + number, at + 1 + len(plan.openings))
             given.opening_m2[:, :, later] += one.open_m2(t_s)[:, :, None].astype(np.float32)
     motion = simulate(cars, given)
     seen = through_hoses(cars, motion.suction_pa)
@@ -118,10 +128,13 @@ def _march(batch: Sequence[Plan]) -> Iterator[Recording]:
             [motion.suction_pa[:, taps, c] for c in range(at, last + 1)],
             [seen[:, taps, c] for c in range(at, last + 1)],
             motion.pack_v[:, last],
+            seen[:, taps, last + 1].mean(axis=1) if plan.bumps_s > 0 else None,
         )
 
 
-def _recorded(plan: Plan, pulse: Pulses, cells: list[Array], seen: list[Array], pack_v: Array) -> Recording:
+def _recorded(
+    plan: Plan, pulse: Pulses, cells: list[Array], seen: list[Array], pack_v: Array, flat: Array | None
+) -> Recording:
     rng = _rng(plan, "sensors")
     steps, taps = seen[-1].shape
     grid = np.arange(steps) * STEP_S
@@ -177,6 +190,16 @@ def _recorded(plan: Plan, pulse: Pulses, cells: list[Array], seen: list[Array], 
     throttle = _throttle(plan, pulse, row_t, _rng(plan, "throttle"))
     pack_mv, status = _pack(plan, row_t, tick, grid, pack_v, rng)
     events = _truth(plan, cells, seen, row_t, faults)
+    if flat is not None:
+        begin = float(row_t[0])
+        events["dips"] = [
+            {
+                "start_s": round(a * STEP_S - begin, 6),
+                "duration_s": round(n * STEP_S, 4),
+                "depth": round(d, 4),
+            }
+            for a, n, d in judged.dips(flat, seen[0].mean(axis=1))
+        ]
     return Recording(
         plan,
         (tick - tick[0]) * 1e-6,
@@ -310,5 +333,6 @@ def _truth(
         "rate_hz": plan.recorder.rate_hz,
         "events": events,
         "quiet": quiet,
+        "dips": [],
         "mean_suction_pa": round(float(seen[0].mean(axis=1)[steady].mean()), 1),
     }

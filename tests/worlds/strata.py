@@ -34,6 +34,7 @@ class Plan:
     bumps_s: float = 0.0
     bump_m: float = 0.0
     bump_at_s: float | None = None
+    most_sag: float = 0.06
     upside_down: bool = False
     openings: list[Opening] = field(default_factory=list)
     flutters: list[Opening] = field(default_factory=list)
@@ -91,7 +92,10 @@ def _base(stratum: str, seed: int, rng: np.random.Generator, options: dict[str, 
         float(rng.choice([0.0, 0.0, 1e-4, 1e-3])),
         pack_logged=bool(rng.random() < 0.7),
         stale_share=float(rng.choice([0.0, 0.0, 0.002])),
-        first_tick=int(rng.integers(0, 1 << 29)),
+        # one run in six passes the end of the board's clock
+        first_tick=int(
+            rng.integers(0, 1 << 29) if rng.random() < 5 / 6 else (1 << 30) - rng.uniform(5e6, 35e6)
+        ),
         first_seq=int(rng.integers(0, 30000)),
     )
     taps = tuple(options.get("taps") or _LAYOUTS[int(rng.integers(len(_LAYOUTS)))])
@@ -187,7 +191,7 @@ def _(plan: Plan, rng: np.random.Generator) -> None:
 @_stratum("bumpy-road-clean")
 def _(plan: Plan, rng: np.random.Generator) -> None:
     plan.rough_m = float(rng.uniform(1e-4, 2e-4))
-    plan.bumps_s, plan.bump_m = float(rng.uniform(0.7, 2)), float(rng.uniform(1e-3, 2.5e-3))
+    plan.bumps_s, plan.bump_m = float(rng.uniform(0.7, 2)), float(rng.uniform(0.8e-3, 1.8e-3))
     _drive(plan, rng, str(rng.choice(["hold", "laps"])))
 
 
@@ -279,7 +283,7 @@ def _(plan: Plan, rng: np.random.Generator) -> None:
 @_stratum("pack-sags-under-acceleration")
 def _(plan: Plan, rng: np.random.Generator) -> None:
     _hardware(plan, pack_ohm=plan.car.pack_ohm * float(rng.uniform(1.5, 2.5)))
-    plan.hard = float(rng.uniform(0.8, 1.2))
+    plan.hard, plan.most_sag = float(rng.uniform(0.8, 1.2)), 0.11
     _drive(plan, rng, "hold")
 
 
@@ -327,6 +331,20 @@ def _(plan: Plan, rng: np.random.Generator) -> None:
     plan.thumb.go(t + 12, plan.us, 0.3)
     _fold(plan, rng, t + 8, hold_s=float(rng.uniform(0.3, 2)))
     _cut(plan, plan.seconds - 4)
+
+
+@_stratum("sticking-skirt-clean")
+def _(plan: Plan, rng: np.random.Generator) -> None:
+    stick = plan.car.ride_m * float(rng.uniform(0.1, 0.3))
+    _hardware(plan, stick_m=stick, slip_m=stick * float(rng.uniform(0.0, 0.3)), follow=plan.car.follow * 1.3)
+    plan.hard = 0.9
+    _drive(plan, rng, str(rng.choice(["hold", "laps"])))
+
+
+@_stratum("board-that-skips-rows")
+def _(plan: Plan, rng: np.random.Generator) -> None:
+    plan.recorder = replace(plan.recorder, skip_share=0.03, jitter_s=6e-4, stale_share=0.03)
+    _drive(plan, rng, "laps")
 
 
 # ---- a seal is lost ----
@@ -485,16 +503,32 @@ def _(plan: Plan, rng: np.random.Generator) -> None:
 
 @_stratum("one-tap-falls-to-nothing")
 def _(plan: Plan, rng: np.random.Generator) -> None:
+    plan.taps = _LAYOUTS[int(rng.integers(5))]  # three or four taps: of six, one is no loss
     cell = int(rng.choice(plan.taps))
     passage = list(plan.car.passage)
-    passage[cell] *= float(rng.uniform(8, 20))
+    passage[cell] *= float(rng.uniform(1.5, 4))
     _hardware(plan, passage=tuple(passage))
     _drive(plan, rng, str(rng.choice(["hold", "laps"])))
     area = [0.0] * CELLS
-    area[cell] = 0.006 * plan.car.edge_m[cell]
+    area[cell] = 0.008 * plan.car.edge_m[cell]
     plan.openings.append(
         Opening(_still(plan, rng), tuple(area), (0.0,) * CELLS, float(rng.uniform(0.012, 0.06)))
     )
+
+
+@_stratum("peel-from-one-corner")
+def _(plan: Plan, rng: np.random.Generator) -> None:
+    _hardware(plan, passage=tuple(4 * p for p in plan.car.passage))
+    _drive(plan, rng, str(rng.choice(["hold", "laps"])))
+    corner = int(rng.choice([c for c in plan.taps if c not in (2, 3)]))
+    _fold(plan, rng, _still(plan, rng), low=0.5, rise_s=float(rng.uniform(0.02, 0.05)), cell=corner,
+          run_s=float(rng.uniform(0.03, 0.09)))  # fmt: skip
+
+
+@_stratum("fold-over-a-third-of-a-second")
+def _(plan: Plan, rng: np.random.Generator) -> None:
+    _drive(plan, rng, str(rng.choice(["hold", "laps"])))
+    _fold(plan, rng, _still(plan, rng), low=0.4, rise_s=float(rng.uniform(0.15, 0.5)))
 
 
 @_stratum("throttle-lost-half-way")
@@ -515,7 +549,7 @@ def _(plan: Plan, rng: np.random.Generator) -> None:
 @_stratum("loss-on-a-bumpy-road")
 def _(plan: Plan, rng: np.random.Generator) -> None:
     plan.rough_m = float(rng.uniform(8e-5, 1.6e-4))
-    plan.bumps_s, plan.bump_m = float(rng.uniform(1, 3)), float(rng.uniform(1e-3, 2e-3))
+    plan.bumps_s, plan.bump_m = float(rng.uniform(1, 3)), float(rng.uniform(0.8e-3, 1.6e-3))
     _drive(plan, rng, str(rng.choice(["hold", "laps"])))
     _fold(plan, rng, _busy(plan, rng), low=0.4)
 
@@ -571,6 +605,52 @@ def _(plan: Plan, rng: np.random.Generator) -> None:
     _drive(plan, rng, "hold")
     plan.faults.append(TapFault(int(rng.integers(len(plan.taps))), "missing", float(rng.uniform(6, 12))))
     _fold(plan, rng, _still(plan, rng), low=0.4)
+
+
+@_stratum("loss-at-low-suction")
+def _(plan: Plan, rng: np.random.Generator) -> None:
+    plan.us = float(rng.uniform(1330, 1420))
+    start(plan.thumb, rng, plan.us)
+    hold(plan.thumb, rng, plan.seconds - 4, plan.us)
+    plan.thumb.go(plan.seconds - 3.5, OFF_US, 0.05)
+    _fold(plan, rng, float(rng.uniform(15, 28)), low=0.5)
+
+
+@_stratum("loss-while-accelerating-on-a-weak-pack")
+def _(plan: Plan, rng: np.random.Generator) -> None:
+    _hardware(plan, pack_ohm=plan.car.pack_ohm * float(rng.uniform(1.5, 2.5)))
+    plan.hard, plan.most_sag = float(rng.uniform(0.8, 1.2)), 0.11
+    _drive(plan, rng, "laps")
+    _fold(plan, rng, _busy(plan, rng))
+
+
+@_stratum("loss-with-skipped-and-stale-rows")
+def _(plan: Plan, rng: np.random.Generator) -> None:
+    plan.recorder = replace(plan.recorder, skip_share=0.03, jitter_s=6e-4, stale_share=0.03)
+    _drive(plan, rng, str(rng.choice(["hold", "laps"])))
+    _fold(plan, rng, _busy(plan, rng))
+
+
+@_stratum("loss-beside-a-gap")
+def _(plan: Plan, rng: np.random.Generator) -> None:
+    _drive(plan, rng, str(rng.choice(["hold", "laps"])))
+    t = _still(plan, rng)
+    _fold(plan, rng, t, low=0.4)
+    length = float(rng.uniform(0.05, 0.5))
+    begin = (
+        t - length - float(rng.uniform(0.02, 0.2))
+        if rng.random() < 0.5
+        else t + float(rng.uniform(0.12, 0.4))
+    )
+    plan.recorder = replace(plan.recorder, gaps=((begin, length),))
+
+
+@_stratum("leak-that-ends-in-a-loss")
+def _(plan: Plan, rng: np.random.Generator) -> None:
+    _drive(plan, rng, "hold")
+    t = float(rng.uniform(13, 17))
+    _fold(plan, rng, t, low=0.25, high=0.4, rise_s=float(rng.uniform(5, 8)))
+    _fold(plan, rng, t + float(rng.uniform(9, 11)), low=0.6, high=0.8)
 
 
 # ---- a slow leak ----
@@ -635,6 +715,18 @@ def _(plan: Plan, rng: np.random.Generator) -> None:
     blip(plan.thumb, rng, t, plan.us + float(rng.choice([-250, 150])))
     _fault(plan, rng, "hose-off", t + float(rng.uniform(0.0, 0.4)))
     _after(plan, rng)
+
+
+@_stratum("hose-off-in-throttle-work")
+def _(plan: Plan, rng: np.random.Generator) -> None:
+    _drive(plan, rng, "work")
+    _fault(plan, rng, "hose-off", _busy(plan, rng))
+
+
+@_stratum("pinched-hose-in-throttle-work")
+def _(plan: Plan, rng: np.random.Generator) -> None:
+    _drive(plan, rng, "work")
+    _fault(plan, rng, "pinched", _busy(plan, rng, tail_s=14), lag_s=float(rng.choice([3.0, 20.0, 1e4])))
 
 
 @_stratum("tap-stuck-at-a-digit")

@@ -22,6 +22,9 @@ departure = M[j-1] - M[j] and share = departure / M[j-1].
   moves).
 - data-gap: more than five sample periods without a row; onset at the last row before it.
 
+Dips are what the road alone takes away: the run without openings against the same on a flat road, by more
+than LEAST_SHARE and LEAST_PA; start, how long, how deep. They are no events.
+
 An opening that stays below LEAST_SHARE is listed under `quiet`, an event below 0.20 is `marginal`.
 """
 
@@ -105,6 +108,19 @@ def loss(
         "first": lead[0][0] if sure else None,
         "order": lead,
     }
+
+
+def dips(flat: Array, whole: Array) -> list[tuple[int, int, float]]:
+    """Start, length in steps and depth of what the road takes away; two within 50 ms are one."""
+    share = (flat - whole) / np.maximum(flat, 1.0)
+    deep = (share > LEAST_SHARE) & (flat - whole > LEAST_PA)
+    joined: list[tuple[int, int]] = []
+    for a, b in runs_of(deep, 3):
+        if joined and a - joined[-1][1] < 0.05 / STEP_S:
+            joined[-1] = (joined[-1][0], b)
+        else:
+            joined.append((a, b))
+    return [(a, b - a, float(share[a:b].max())) for a, b in joined]
 
 
 def _order(gone: Array, onset: int, bottom: int) -> list[tuple[int, float]]:

@@ -54,6 +54,7 @@ class Vehicle:
     duty_steps: int
     arm_us: float  # below it the bridge is off
     least_duty: float
+    expo: float  # duty goes with the pulse to this power
     brakes: bool  # active freewheel: the motor generates when it turns too fast
     brakes_off: bool  # ... and is shorted when the bridge is off
     current_limit_a: float
@@ -81,6 +82,7 @@ class Vehicle:
     gap_m: tuple[float, ...]  # of the edge on a flat floor, pulled down
     follow: float  # how much of the ride height the gap sees, skirt on the ground
     settle_m_s: float  # how fast the edge falls back behind a bump
+    lip_m: float  # and how far its lip still reaches
     lifted: float  # and beyond the reach of the skirt
     reach_m: float
     soft_m: float  # over which the one becomes the other
@@ -369,6 +371,7 @@ def invented(rng: np.random.Generator) -> Vehicle:
         duty_steps=int(rng.choice([64, 128, 256, 1024])),
         arm_us=u(1040, 1080),
         least_duty=u(0.04, 0.1),
+        expo=float(rng.choice([1.0, u(0.8, 1.3)])),
         brakes=bool(rng.random() < 0.5),
         brakes_off=bool(rng.random() < 0.3),
         current_limit_a=load_a * u(3.5, 8),
@@ -394,6 +397,7 @@ def invented(rng: np.random.Generator) -> Vehicle:
         gap_m=tuple(float(v) for v in gap * uneven),
         follow=float(gap / sunk * u(0.1, 0.5)),
         settle_m_s=u(0.025, 0.12),
+        lip_m=u(0.1e-3, 0.4e-3),
         lifted=u(0.1, 0.35),
         reach_m=float(sunk + u(0.3e-3, 1.0e-3)),
         soft_m=2e-4,
