@@ -236,7 +236,7 @@ def simulate(cars: Sequence[Vehicle], given: Inputs, ledger: bool = False) -> Mo
         torque = (head * w - swirl * q) * q + disc * w * w + friction
         w = np.maximum(w + spin * (ke * amps - torque), 0.0)
         # skirt: its edge sticks until the floor has moved away too far, then jumps
-        height = (arms * modes[:, None, :]).sum(axis=0) - given.road_m[k]
+        height = np.add.reduce(arms * modes[:, None, :]) - given.road_m[k]
         away = height - edge_at
         edge_at = np.where(np.abs(away) > stick, height - np.copysign(slip, away), edge_at)
         over = edge_at - reach
@@ -255,8 +255,8 @@ def simulate(cars: Sequence[Vehicle], given: Inputs, ledger: bool = False) -> Mo
         rise = (h_ww * w + h_wq * q) * w - h_qq * q * q - stall_h * stalled * stalled
         g_fan = 1 / (inert + slope)
         q_fan = ((inert + slope) * q + rise) * g_fan
-        from_cells = (g_duct * alone - 0.5 * duct).sum(axis=0)
-        hub_new = (hub * hub_pa + q_fan + from_cells) / (hub + g_fan + (g_duct * (1 - share)).sum(axis=0))
+        from_cells = np.add.reduce(g_duct * alone - 0.5 * duct)
+        hub_new = (hub * hub_pa + q_fan + from_cells) / (hub + g_fan + np.add.reduce(g_duct * (1 - share)))
         q = q_fan - g_fan * hub_new
         pa_new = alone + share * hub_new
         duct = g_duct * (hub_new - pa_new) + 0.5 * duct
@@ -270,7 +270,7 @@ def simulate(cars: Sequence[Vehicle], given: Inputs, ledger: bool = False) -> Mo
         duct, leak = np.maximum(duct, _LEAST_FLOW), np.maximum(leak, _LEAST_FLOW)
         q = np.maximum(q, _LEAST_FLOW)
         # springs
-        pull = (press * pa).sum(axis=1)
+        pull = np.add.reduce(press * pa, axis=1)
         target = modes.copy()
         target[0] -= ride
         rate = rate - stiff * target - damp * rate + dt * (given.push[k] - pull)
