@@ -85,6 +85,8 @@ class App:
         self.console.commands.update(self.runs.commands())
 
     def feed(self):
+        """The program is alive, in the middle of something long."""
+        self.sampler.work[_ALIVE] = 0
         if self.bench.watchdog is not None:
             self.bench.watchdog.feed()
 
