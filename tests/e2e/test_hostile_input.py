@@ -18,9 +18,12 @@ LONG = "n" * 300
 _CALIBRATE = ["calibrate", "--water-c", "20", "--zero-open", "--points"]
 
 FEW = {"log": 200, "live": 200, "car": 200, "calibration": 200, "board": 40, "points": 150}
+FEW |= {"fetch": 100, "journal": 100, "reference": 100}
 FULL = {"log": 20_000, "live": 5000, "car": 5000, "calibration": 5000, "board": 5000, "points": 5000}
+FULL |= {"fetch": 2000, "journal": 2000, "reference": 2000}
 # at least this share must be taken and not refused, or little is tried behind the readers
 TAKEN = {"log": 0.35, "live": 0.15, "car": 0.15, "calibration": 0.15, "board": 0.3, "points": 0.08}
+TAKEN |= {"fetch": 0.1, "journal": 0.1, "reference": 0.2}
 
 
 def _all(kind: str, seeds: range, folder: Path) -> None:

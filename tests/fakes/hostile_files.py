@@ -7,7 +7,15 @@ from typing import Any
 
 from fakes.stranger import Stranger, to_json, to_toml, toml_key
 
-__all__ = ["board_json", "calibration_json", "car_toml", "car_tree", "points_csv"]
+__all__ = [
+    "board_json",
+    "calibration_json",
+    "car_toml",
+    "car_tree",
+    "journal",
+    "points_csv",
+    "reference_json",
+]
 
 _BOM = b"\xef\xbb\xbf"
 _CAR = """{"format": 1, "name": "Hostile 10", "mass": 2.9, "wheelbase": 262, "front_weight": 0.54,
@@ -45,6 +53,11 @@ _PARTS = """[{"part": "HSC", "range": "040MD", "transfer": "A"}, {"part": "SSC",
  {"part": "SDP3x", "range": "1500Pa"}, {"part": "SDP8xx", "range": "500Pa"},
  {"part": "MPXV7002DP", "adc_pin": 27, "divider": 1.5, "reads": 16,
   "supply_mv": 5000, "reference_mv": 3300}]"""
+_REFERENCE = """{"format": 1, "car": "Hostile 10", "runs": ["one", "two"], "idle_us": 1000.0,
+ "top_us": 1700.0, "top_pa": 1400.0, "exponent": 2.0, "pack_mv": 8200.0, "levels": 3, "seconds": 20.0,
+ "misfit": 0.01, "lag_up_s": 0.1, "lag_down_s": 0.3}"""
+_JOURNAL_HEAD = """{"undertray-session": 1, "uid": "e6614103e7452d2f", "columns": ["p1", "p2"],
+ "parts": ["HSC", "HSC"]}"""
 _CSV_LINES = ["# remark", '"', "", '"a\n', ",,,", "x" * 200_000, "\x00", "# " + "y" * 3000]
 
 
@@ -147,6 +160,34 @@ def _calibrated(s: Stranger) -> dict[str, Any]:
         "shared": {"zero": [1.7, 0.0, 0.0][:size], "ruler": [0.0, 3e-4, 0.0][:size]},
         "points": points,
     }
+
+
+def reference_json(seed: int) -> bytes:
+    """What the fans give on a good skirt."""
+    s = Stranger(seed)
+    text = to_json(s.spoil(json.loads(_REFERENCE), s.pick(0, 1, 1, 2, 4)), s.chance(0.5))
+    text = s.pick(text + text, "[" * 5000, "null", text[:-1]) if s.chance(0.05) else text
+    return text.encode("utf-8", "replace")
+
+
+def journal(seed: int) -> bytes:
+    """The journal of a guided calibration, as it stands after some points."""
+    s = Stranger(seed)
+    heights = [0.0, 20.0, 60.0, 100.0, 60.0, 20.0, 0.0]
+    head = json.loads(_JOURNAL_HEAD) | {"heights_mm": heights, "upward": [k < 4 for k in range(len(heights))]}
+    lines: list[Any] = [head]
+    for step, height in enumerate(heights[: s.pick(0, 2, 7, 7)]):
+        read = [9.8 * height * gain for gain in (1.01, 0.98)]
+        point = {"event": "point", "step": step, "height_mm": height, "nominal_pa": read, "sd_pa": [0.5, 0.5]}
+        lines.append({**point, "mean_sd_pa": [0.1, 0.1], "steady": True, "doubts": ["", "kinked"]})
+    if s.chance(0.3):
+        lines.append({"event": "drop", "point": 0, "reason": "slip", "again": s.chance(0.5)})
+    if s.chance(0.2):
+        lines.append({"event": "skip", "step": len(lines) - 1, "reason": "enough"})
+    s.spoil(lines, s.pick(0, 1, 1, 2, 4))
+    text = "\n".join(to_json(line, s.chance(0.5)) for line in lines) + "\n"
+    data = text.encode("utf-8", "replace")
+    return data[: s.rng.randrange(len(data) + 1)] if s.chance(0.1) else data
 
 
 def board_json(seed: int, spoiled: int | None = None) -> bytes:

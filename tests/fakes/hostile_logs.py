@@ -9,7 +9,7 @@ from typing import Any
 from fakes.hostile_files import car_tree
 from fakes.stranger import Stranger, checked, note_line, to_json
 
-__all__ = ["device", "honest_log", "run_log", "stream"]
+__all__ = ["device", "honest_log", "kept_run", "run_log", "stream"]
 
 TICKS = 1 << 30
 _LINEAR = '{"zero": 8192, "pa_per_count": 0.6103143, "min": 1638, "max": 14746}'
@@ -212,6 +212,19 @@ def _facts(s: Stranger) -> Any:
     )
 
 
+def _annotation(s: Stranger, columns: int) -> Any:
+    """Facts put right later."""
+    put_right = {
+        "skirt": s.pick("foam", "brush"),
+        "gap": s.text(),
+        "mass": s.pick("2.9 kg", "1e300 kg", s.text()),
+    }
+    data = {"at_utc": "2026-05-03T08:00:00+00:00", "facts": put_right}
+    if s.chance(0.3):
+        data["car"] = car_tree(s, s.pick(0, 1), columns)
+    return s.spoil(data, s.pick(0, 0, 1, 2))
+
+
 def _size(s: Stranger, most: int) -> int:
     return min(most, s.pick(0, 1, 2, 3, 5, 20, 60, 99, 130, 250, 250, 400, 400, 400, 600, 600))
 
@@ -236,6 +249,12 @@ def run_log(seed: int, most_rows: int = 600) -> bytes:
     if stamped and not s.chance(0.1):
         end = {"rows": len(rows), "bad": 0, "seconds": 1.0, "why": "stopped", "lost": 0}
         parts.append(b"#end " + to_json(s.spoil(end, s.pick(0, 0, 1, 2))).encode() + b"\n")
+    for _ in range(s.pick(0, 0, 0, 0, 1, 1, 3) if stamped else 0):
+        parts.append(
+            b"#annotated "
+            + to_json(_annotation(s, columns), s.chance(0.5)).encode("utf-8", "replace")
+            + b"\n"
+        )
     if s.chance(0.08):
         _shuffle(s, parts)
     text = b"".join(parts)
@@ -302,6 +321,11 @@ def stream(seed: int, most_rows: int = 300) -> list[tuple[float, bytes | None]]:
             noise = (b"\n", b"\r\n\r\n", b"\xff" * 500, b"\x00" * 5000, b"x" * 5000, b"#device,{},0000\n")
             pieces.append((at_s, s.pick(*noise)))
     return pieces
+
+
+def kept_run(seed: int) -> bytes:
+    """A run as a board keeps it: the stream, without a host's time."""
+    return b"".join(piece for _, piece in stream(seed, most_rows=120) if piece is not None)
 
 
 def honest_log(seed: int, rows: int = 400) -> bytes:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import hashlib
 import io
 import json
 import re
@@ -17,7 +18,9 @@ from typing import Any
 
 from fakes import hostile_files, hostile_logs
 from fakes.link import Clock, ScriptedLink, vanished
+from fakes.stranger import Stranger, note_line
 from undertray import cli
+from undertray.acquire.fetch import Fetcher
 from undertray.acquire.inspection import inspect_run
 from undertray.acquire.link import LinkEnded
 from undertray.acquire.record import Recorder
@@ -29,11 +32,14 @@ from undertray.calibrate.certificate import Calibration
 from undertray.calibrate.evaluate import Setup, calibrate
 from undertray.calibrate.findings import findings, shift_findings
 from undertray.calibrate.points import read_points
+from undertray.calibrate.session import Session
 from undertray.errors import UndertrayError
 from undertray.live.monitor import Monitor
 from undertray.live.terminal import PlainView, screen
 from undertray.reduce.car import Car
+from undertray.reduce.fan import FanReference
 from undertray.reduce.run import reduce_run
+from undertray.reduce.runcar import run_car
 from undertray.reduce.summary import plain
 from undertray.reduce.sweep import take_reference
 from undertray.reduce.target import target_suction
@@ -195,6 +201,11 @@ def run_log(seed: int, folder: Path) -> None:
         where = folder / "calibration.json"
         where.write_bytes(hostile_files.calibration_json(seed % 20, spoiled=0, columns=16))
         calibration = Calibration.from_json(where)
+    if seed % 4 == 1:
+        own = run_car(run, car)
+        car = own.car
+        for notice in own.notices:
+            _one_line(notice)
     reduction = reduce_run(run, car, calibration, ("none", "zero", "linear")[seed % 3])
     _json({**reduction.as_dict(), "verdict": plain(judge(reduction))})
     _numbers(reduction_table(reduction))
@@ -252,6 +263,7 @@ def _log_commands(seed: int, folder: Path, path: Path) -> None:
     if which in (6, 7):
         command("reduce", path, "--car", car, *(["--json"] if which == 6 else []), "--tare", "zero")
         command("tare", path)
+        command("reduce", path)  # with the car of the log, if it keeps one
 
 
 def car(seed: int, folder: Path) -> None:
@@ -411,6 +423,86 @@ def _look(monitor: Monitor, now_us: int, view: PlainView) -> None:
     _numbers(screen(shown).plain)
 
 
+def reference(seed: int, folder: Path) -> None:
+    """What the fans give on a good skirt: read, written again, and a run judged by it."""
+    path, log = folder / "reference.json", folder / "drive.csv"
+    path.write_bytes(hostile_files.reference_json(seed))
+    good = FanReference.from_json(path)
+    good.to_json(folder / "again.json")
+    FanReference.from_json(folder / "again.json")
+    log.write_bytes(hostile_logs.honest_log(seed % 4))
+    run, the_car = read_run(log), _car_for(seed, folder)
+    reduction = reduce_run(run, the_car, None, "none", good)
+    _json(reduction.as_dict())
+    _numbers(reduction_table(reduction))
+    if seed % 20 == 1:
+        render_page([make_sheet(reduction, the_car, run, None, display("si"), good)], "x")
+
+
+def journal(seed: int, folder: Path) -> None:
+    """The journal of a guided calibration: taken up again, and evaluated."""
+    path = folder / "c.session"
+    path.write_bytes(hostile_files.journal(seed))
+    session = Session.resume(path)
+
+    for line in findings(calibrate(session.points(), Setup(), made_utc="2026-05-01T09:00:00Z")):
+        _numbers(line)
+
+
+class _KeptRuns:
+    """The console of a board that keeps runs; it may answer anything."""
+
+    name = "console"
+
+    def __init__(self, seed: int) -> None:
+        self.s, self.now_s, self.pending = Stranger(seed), 0.0, b""
+        self.text = hostile_logs.kept_run(seed)
+
+    def read(self, timeout_s: float) -> bytes:
+        piece, self.pending = self.pending[:4096], self.pending[4096:]
+        self.now_s += 0.001 if piece else timeout_s
+        if self.s.chance(0.002):
+            raise vanished()
+        return piece
+
+    def write(self, data: bytes) -> None:
+        to, *words = data.decode().split()
+        if to == "fetch":
+            start = int(words[1]) if len(words) > 1 else 0
+            self._reply(to, run=1, bytes=len(self.text), **{"from": start})
+            self.pending += self.text[start:]
+            self._reply(to, run=1, sha256=hashlib.sha256(self.text).hexdigest(), done=True)
+        elif to == "runs":
+            self._reply(to, runs=[{"run": k, "bytes": len(self.text)} for k in (1, 2)])
+        else:
+            self._reply(to)
+
+    def _reply(self, to: str, **data: Any) -> None:
+        answer = {"to": to, "ok": True, **data}
+        self.pending += note_line("reply", self.s.spoil(answer, self.s.pick(0, 0, 0, 0, 0, 0, 1)))
+
+    def close(self) -> None:
+        """Nothing to give back."""
+
+
+def fetch(seed: int, folder: Path) -> None:
+    """Runs that a board kept: listed, fetched, erased, read."""
+    console = _KeptRuns(seed)
+
+    def wait(seconds: float) -> None:
+        console.now_s += seconds
+
+    fetcher = Fetcher(console, clock_s=lambda: console.now_s, reopen=lambda: console, wait=wait)
+    with fetcher.session():
+        for run in fetcher.runs()[:2]:
+            done = fetcher.fetch(run.number, folder / f"fetched-{seed}", {"skirt": "x"})
+            log = read_run(done.path)
+            _json(inspect_run(log).as_dict())
+            if len(log.seq) + log.duplicate_rows != done.rows:
+                raise Unseemly(f"{done.rows} rows were fetched and {len(log.seq)} are read")
+            fetcher.erase(done)
+
+
 KINDS: dict[str, Callable[[int, Path], None]] = {
     "log": run_log,
     "car": car,
@@ -418,4 +510,7 @@ KINDS: dict[str, Callable[[int, Path], None]] = {
     "board": board,
     "points": points,
     "live": live,
+    "fetch": fetch,
+    "journal": journal,
+    "reference": reference,
 }

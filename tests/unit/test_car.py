@@ -187,11 +187,18 @@ def test_fan_keys_and_tubes_within_bounds(read):
         ("[330, -95]", '["11 m", -95]'),
         ("y = -60", "y = 1e300"),
         ("y = -60", "y = -60\narea = 1e200"),
+        ("y = -60", "y = -60\narea = 2.2e-308"),
     ],
 )
 def test_a_place_far_from_any_car_is_refused(read, old, new):
-    with pytest.raises(UndertrayError, match=r"out of range.*10000|out of range.*1e\+08"):
+    with pytest.raises(UndertrayError, match=r"out of range.*(10000|1e\+08)"):
         read((TOP + TAPS).replace(old, new, 1))
+
+
+def test_a_floor_of_less_than_a_square_millimetre_is_none(read):
+    floor = "[[20, -60], [20.5, -60], [20.5, -59.5], [20, -59.5]]"
+    with pytest.raises(UndertrayError, match="the floor has no area"):
+        read((TOP + TAPS).replace("[[-60, -95], [330, -95], [330, 95], [-60, 95]]", floor))
 
 
 def test_the_mark_that_some_editors_put_in_front_is_no_error(tmp_path):

@@ -28,6 +28,7 @@ _NUMBERS = {
     **dict.fromkeys(("p_value", "curve_p_value"), 1.0),
     **dict.fromkeys(("u_reading_pa", "u_sensor_pa", "working_pa", "nominal_accuracy_pa"), 1e6),
 }  # each from 0 up to this
+_WITHIN = ((-1e6, 1e6), (0.01, 100.0), (-1.0, 1.0))  # b0, b1, b2
 _TABLES = frozenset({"sources_pa", "linearity_all_pa"})
 _POINT_NUMBERS = frozenset(
     {
@@ -186,8 +187,11 @@ def column(raw: object, where: str) -> dict[str, Any]:
     size = len(coefficients)
     if size not in (2, 3):
         raise CalibrationError("bad 'coefficients'", where=where, seen=size, expected="two or three numbers")
-    if coefficients[1] <= 0:
-        raise CalibrationError("bad 'coefficients'", where=where, seen=coefficients[1], expected="b1 above 0")
+    for name, value, (least, most) in zip(("b0", "b1", "b2"), coefficients, _WITHIN, strict=False):
+        if not least <= value <= most:
+            raise CalibrationError(
+                "bad 'coefficients'", where=where, seen=value, expected=f"{name} from {least:g} to {most:g}"
+            )
     spread = covariance(raw.get("covariance"), size, where)
     low, high = vector(raw.get("range_pa"), "range_pa", where, 2)
     if not low < high:

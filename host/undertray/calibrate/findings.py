@@ -157,7 +157,7 @@ def _pa(value: float | None) -> str:
 
 
 def _loop_from_reading(column: ColumnCalibration) -> list[str]:
-    reading_pa = column.facts.get("u_reading_pa", 0.0)
+    reading_pa = column.facts.get("u_reading_pa") or 0.0
     # two readings of the column enter each difference; twice its standard uncertainty
     alone = 2 * np.sqrt(2) * reading_pa
     if column.hysteresis_pa is None or column.hysteresis_pa > alone:

@@ -10,7 +10,7 @@ from typing import Any
 
 from undertray.errors import CarError
 from undertray.reduce.carfile import Table, load_toml, pair, refuse_unknown, table
-from undertray.reduce.polygon import first_crossing, holds_point, on_one_line
+from undertray.reduce.polygon import first_crossing, holds_point, on_one_line, signed_area
 from undertray.units import G_N_M_S2
 
 __all__ = ["FORMAT", "Car", "Tap"]
@@ -18,6 +18,7 @@ __all__ = ["FORMAT", "Car", "Tap"]
 FORMAT = 1
 _HEAVIEST_KG, _SHORTEST_MM, _LONGEST_MM = 200.0, 10.0, 5000.0  # beyond it is grams or metres
 _FAR_MM = 10_000.0  # no part of a car is further from its front axle
+_LEAST_MM2 = 1.0
 _MOST_OF_A_FAN = (1e5, 10.0)  # Pa, m3/s
 _MAX_CORNERS, _MAX_TAPS, _MAX_CURVE, _MOST_ALLOWANCE = 400, 16, 100, 4.0  # allowance: above it is percent
 _LOADS = ("cells", "linear", "areas")
@@ -233,10 +234,11 @@ def _floor(value: object, where: str) -> tuple[tuple[float, float], ...]:
             where=where,
             expected="each corner once, the first not repeated at the end",
         )
+    no_area = CarError(
+        "the floor has no area", where=where, seen=list(corners), expected="corners round an area"
+    )
     if on_one_line(corners):
-        raise CarError(
-            "the floor has no area", where=where, seen=list(corners), expected="corners round an area"
-        )
+        raise no_area
     if (crossing := first_crossing(corners)) is not None:
         a, b = (f"{i + 1}-{(i + 1) % len(corners) + 1}" for i in crossing)
         raise CarError(
@@ -245,6 +247,8 @@ def _floor(value: object, where: str) -> tuple[tuple[float, float], ...]:
             expected="corners in order round the outline",
             do="put the corners in order",
         )
+    if abs(signed_area(corners)) < _LEAST_MM2:
+        raise no_area
     return corners
 
 
@@ -269,7 +273,7 @@ def _taps(
             column=read.text("column"),
             x_mm=read.number("x", "mm", -_FAR_MM, _FAR_MM),
             y_mm=read.number("y", "mm", -_FAR_MM, _FAR_MM),
-            area_mm2=read.optional("area", "mm2", 0.0, _FAR_MM**2),
+            area_mm2=read.optional("area", "mm2", _LEAST_MM2, _FAR_MM**2),
             tube_length_mm=tube.optional("tube_length", "mm", 0.0, _MOST_TUBE_MM),
             tube_bore_mm=tube.optional("tube_bore", "mm", 0.0, _MOST_BORE_MM),
             sensor_volume_mm3=tube.optional("sensor_volume", "mm3", 0.0, _MOST_VOLUME_MM3),
