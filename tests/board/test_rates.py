@@ -85,6 +85,17 @@ def test_a_slot_begins_on_time(tmp_path: Path, rate_hz: int, most_99_us: int, mo
     assert late[-1] <= most_us
 
 
+# A car that is switched on at the start line; source files take seconds, which the program says.
+@pytest.mark.parametrize(("source", "least_s", "most_s"), [(False, 0.0, 1.0), (True, 2.0, 4.0)])
+def test_from_power_to_the_first_row(tmp_path: Path, source: bool, least_s: float, most_s: float) -> None:
+    with EmulatedBoard(tmp_path, board(), source=source) as emulated:
+        emulated.run(5, heard="#device")
+        emulated.run(0.02)
+    first = next(line for line in emulated.lines if line.text[:1].isdigit())
+    assert least_s < first.t_s <= most_s
+    assert int(rows([first.text, b""])[0][1]) / 1e6 <= first.t_s
+
+
 def test_no_command_costs_a_slot(tmp_path: Path) -> None:
     with EmulatedBoard(tmp_path, layout(4, False, 200)) as emulated:
         emulated.throttle(1500)

@@ -10,6 +10,7 @@ import hashlib
 import importlib.util
 import json
 import os
+import re
 import subprocess
 from collections.abc import Sequence
 from pathlib import Path
@@ -20,7 +21,8 @@ from typer.testing import CliRunner
 
 from firmware.runs import FIRMWARE, needs_micropython
 from undertray.board import onboard
-from undertray.board.install import Outcome, file_plan, install, run_mpremote
+from undertray.board.firmware import compiled, file_plan
+from undertray.board.install import Outcome, install, run_mpremote
 from undertray.cli import app
 from undertray.errors import BoardError
 from undertray.virtual import launch
@@ -216,6 +218,65 @@ def test_the_boards_side_under_micropython(tmp_path: Path) -> None:
     assert told["version"][0] == 1
 
 
+RP2040, RP2350 = 6 | 3 << 8 | 4 << 10, 6 | 3 << 8 | 7 << 10  # what MicroPython 1.24 to 1.28 says on them
+
+
+def test_a_board_gets_files_compiled_for_it_in_the_place_of_its_old_ones(firmware: Path) -> None:
+    board = FakeBoard({"undertray/app.py": b"old", "undertray/pacer.py": b"old"}, mpy=RP2040)
+    done = install(file_plan(firmware), run=board)
+    assert done.source_why is None
+    assert done.written[-2:] == ("board.json", "main.py")
+    assert done.removed == ("undertray/app.py", "undertray/pacer.py")
+    assert set(board.files) == {
+        *("undertray/__init__.mpy", "undertray/app.mpy", "undertray/sensors/hsc.mpy"),
+        *("board.json", "main.py"),
+    }
+    again = install(file_plan(firmware), run=board)
+    assert (again.written, again.removed, again.unchanged) == ((), (), 4)  # and its own board.json
+    # without the compiler later on: source files again, and the compiled ones go
+    board.told["mpy"] = None
+    back = install(file_plan(firmware), run=board)
+    assert back.source_why is not None
+    assert not [name for name in board.files if name.endswith(".mpy")]
+
+
+@pytest.mark.parametrize(("mpy", "code"), [(RP2040, 4), (RP2350, 7)])
+def test_compiled_files_are_for_the_boards_processor(tmp_path: Path, mpy: int, code: int) -> None:
+    plan, why = compiled(file_plan(FIRMWARE), mpy, tmp_path)
+    assert why is None
+    heads = {item.path: item.source.read_bytes()[:3] for item in plan if item.path.endswith(".mpy")}
+    assert len(heads) == len(plan) - 2
+    assert {head[:2] for head in heads.values()} == {b"M\x06"}
+    # native code of this processor where there is any; burst.py has
+    assert heads["undertray/burst.mpy"][2] >> 2 == code
+    assert {head[2] >> 2 for head in heads.values()} == {0, code}
+
+
+@pytest.mark.parametrize(
+    ("mpy", "words"),
+    [
+        (None, "takes no compiled files"),
+        (6 | 3 << 8 | 10 << 10, "no compiler is known"),
+        (5 | 4 << 10, r"writes compiled files of version 6\.\d, the board's MicroPython reads 5\.0"),
+    ],
+)
+def test_source_files_where_the_board_takes_no_compiled_ones(
+    firmware: Path, mpy: int | None, words: str
+) -> None:
+    board = FakeBoard(mpy=mpy)
+    done = install(file_plan(firmware), run=board)
+    assert done.source_why is not None
+    assert re.search(words, done.source_why)
+    assert set(board.files) == {item.path for item in file_plan(firmware)}
+
+
+def test_source_files_without_the_compiler(firmware: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(importlib.util, "find_spec", lambda _: None)
+    done = install(file_plan(firmware), run=FakeBoard(mpy=RP2040))
+    assert done.source_why is not None
+    assert "undertray[install]" in done.source_why
+
+
 @needs_micropython
 @pytest.mark.skipif(not hasattr(os, "openpty"), reason="no pseudo-terminals on this system")
 @pytest.mark.skipif(importlib.util.find_spec("mpremote") is None, reason="mpremote is not installed here")
@@ -227,13 +288,21 @@ def test_the_real_transfer_program_and_micropython(tmp_path: Path, firmware: Pat
     with raw_board(flash, tmp_path) as port:
         plan = file_plan(firmware)
         done = install(plan, port)
-        assert done.written == tuple(item.path for item in plan)
+        assert done.source_why is None  # compiled for the interpreter that was asked: this computer's own
+        names = {item.path: item.path.replace(".py", ".mpy") for item in plan[:-1]} | {"main.py": "main.py"}
+        assert done.written == tuple(names.values())
         again = install(plan, port)
     assert (again.written, again.kept_board) == ((), True)
     there = {path.relative_to(flash).as_posix() for path in flash.rglob("*") if path.is_file()}
-    assert there == {item.path for item in plan} | {"was_reset"}
-    for item in plan:
-        assert (flash / item.path).read_bytes() == item.source.read_bytes()
+    assert there == {*names.values(), "was_reset"}
+    for path in ("board.json", "main.py"):
+        assert (flash / path).read_bytes() == (firmware / path).read_bytes()
+    interpreter = launch.micropython()
+    assert interpreter is not None
+    started = subprocess.run(
+        [interpreter, "-c", "import undertray.app"], cwd=flash, capture_output=True, text=True, check=True
+    )
+    assert started.stdout.splitlines() == ["1"] * 200
 
 
 def test_the_command_lists_and_refuses(tmp_path: Path) -> None:

@@ -6,19 +6,20 @@ protocol and its many corners, and keeping up with them is not this project's jo
 
 from __future__ import annotations
 
-import hashlib
 import importlib.util
 import json
 import subprocess
 import sys
+import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from undertray.board.firmware import Planned, compiled
 from undertray.errors import BoardError
 
-__all__ = ["Installed", "Outcome", "Planned", "file_plan", "install", "run_mpremote"]
+__all__ = ["Installed", "Outcome", "install", "run_mpremote"]
 
 _LEAST_VERSION = (1, 24)
 _TIMEOUT_S = 300
@@ -26,28 +27,6 @@ _MARK = "undertray:"
 _FOLDERS = ["undertray", "undertray/sensors"]
 _ROOT = ["main.py", "board.json", "main.py.new", "board.json.new"]
 _SPARE_BYTES = 16_384
-
-
-@dataclass(frozen=True, slots=True)
-class Planned:
-    """One file for the board.
-
-    Attributes
-    ----------
-    path : str
-        Where it goes, from the root of the board's flash.
-    source : Path
-        Where it comes from.
-    size : int
-        Bytes.
-    sha256 : str
-        Of its content.
-    """
-
-    path: str
-    source: Path
-    size: int
-    sha256: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +54,9 @@ class Installed:
         The board's own ``board.json`` was left as it is.
     version : tuple of int
         MicroPython on the board.
+    source_why : str or None
+        Why the board was given source files, which it compiles at every start; None where it was given
+        compiled ones.
     """
 
     written: tuple[str, ...]
@@ -82,40 +64,7 @@ class Installed:
     removed: tuple[str, ...]
     kept_board: bool
     version: tuple[int, ...]
-
-
-def file_plan(firmware: Path, board: Path | None = None) -> list[Planned]:
-    """List what belongs on the board, in the order in which it is put in place.
-
-    Parameters
-    ----------
-    firmware : Path
-        Folder of the firmware.
-    board : Path or None
-        A board description in place of the firmware's own example.
-
-    Returns
-    -------
-    list of Planned
-        ``main.py`` comes last: until then the board starts what it started before.
-
-    Raises
-    ------
-    BoardError
-        When a file cannot be read, or there is no firmware.
-    """
-    paths = [path for path in sorted(firmware.rglob("*.py")) if path.name != "main.py"]
-    named = [(path.relative_to(firmware).as_posix(), path) for path in paths]
-    named.append(("board.json", board or firmware / "board.json"))
-    named.append(("main.py", firmware / "main.py"))
-    plan = []
-    for name, path in named:
-        try:
-            content = path.read_bytes()
-        except OSError as error:
-            raise BoardError(f"cannot be read: {error.strerror}", where=str(path)) from error
-        plan.append(Planned(name, path, len(content), hashlib.sha256(content).hexdigest()))
-    return plan
+    source_why: str | None
 
 
 def run_mpremote(arguments: Sequence[str]) -> Outcome:
@@ -166,7 +115,8 @@ def install(
     Parameters
     ----------
     plan : sequence of Planned
-        From :func:`file_plan`.
+        Source files, from :func:`undertray.board.firmware.file_plan`. What the board can take compiled for
+        its version and processor goes there so, in their place.
     port : str or None
         Serial port; the first board found if None.
     keep_board : bool
@@ -197,9 +147,32 @@ def install(
     version = _fit_board(told)
     there: Mapping[str, str] = told["files"]
     kept = keep_board and "board.json" in there
-    wanted = [item for item in plan if not (kept and item.path == "board.json")]
-    changed = [item for item in wanted if there.get(item.path) != item.sha256]
-    stale = sorted(set(there) - {item.path for item in plan} - {"board.json", "main.py"})
+    with tempfile.TemporaryDirectory() as folder:
+        files, source_why = compiled(plan, told.get("mpy"), Path(folder))
+        wanted = [item for item in files if not (kept and item.path == "board.json")]
+        changed = [item for item in wanted if there.get(item.path) != item.sha256]
+        # a source file that stayed beside its compiled one would be started in its place
+        stale = sorted(set(there) - {item.path for item in files} - {"board.json", "main.py"})
+        _room(told, changed)
+        if changed or stale:
+            say(f"copying {len(changed)} files, {sum(item.size for item in changed)} bytes")
+            _ask(run, connect, f"make_folders({_FOLDERS!r})")
+            if changed:
+                _do(run, [*connect, *_copies(changed)])
+            told = _ask(run, connect, f"swap({[[i.path, i.sha256] for i in changed]!r}, {stale!r})")
+            _whole(told, changed)
+    _do(run, [*connect, "reset"])
+    return Installed(
+        written=tuple(item.path for item in changed),
+        unchanged=len(wanted) - len(changed),
+        removed=tuple(stale),
+        kept_board=kept,
+        version=version,
+        source_why=source_why,
+    )
+
+
+def _room(told: Mapping[str, Any], changed: Sequence[Planned]) -> None:
     needed = sum(item.size for item in changed) + _SPARE_BYTES
     free = told.get("free_bytes")
     if isinstance(free, int) and free < needed:
@@ -209,21 +182,6 @@ def install(
             expected=f"{needed} bytes",
             do="fetch the runs on it, then erase them",
         )
-    if changed or stale:
-        say(f"copying {len(changed)} files, {sum(item.size for item in changed)} bytes")
-        _ask(run, connect, f"make_folders({_FOLDERS!r})")
-        if changed:
-            _do(run, [*connect, *_copies(changed)])
-        told = _ask(run, connect, f"swap({[[i.path, i.sha256] for i in changed]!r}, {stale!r})")
-        _whole(told, changed)
-    _do(run, [*connect, "reset"])
-    return Installed(
-        written=tuple(item.path for item in changed),
-        unchanged=len(wanted) - len(changed),
-        removed=tuple(stale),
-        kept_board=kept,
-        version=version,
-    )
 
 
 def _copies(changed: Sequence[Planned]) -> list[str]:

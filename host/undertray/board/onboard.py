@@ -71,6 +71,7 @@ def inventory(names: "list[str]") -> None:
             "files": {path: _hash(path) for path in there},
             "platform": sys.platform,
             "version": list(sys.implementation.version)[:3],
+            "mpy": getattr(sys.implementation, "_mpy", None),
             "free_bytes": free,
         }
     )

