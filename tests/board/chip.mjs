@@ -1,10 +1,11 @@
 // The RP2040 of rp2040js, with what it leaves out and these tests need: true instruction times, the cache in front of
-// the flash, PIO on its own clock, USB packets that take their time, block resets. Each class overrides a class of the library.
+// the flash, PIO on its own clock, USB packets and UART bytes that take their time, block resets. Each class overrides a class of the library.
 // Figures are from the RP2040 data sheet (chapters 2.4 Cortex-M0+, 2.6.3 XIP, 3 PIO, 4.1 USB, 4.3 I2C) unless a line says otherwise.
 import { RP2040, RPI2C, RPPIO, RPUSBController, StateMachine, ConsoleLogger, LogLevel } from 'rp2040js';
 import { SimulationClock } from './node_modules/rp2040js/dist/esm/clock/simulation-clock.js';
 import { CortexM0Core } from './node_modules/rp2040js/dist/esm/cortex-m0-core.js';
 import { RPReset } from './node_modules/rp2040js/dist/esm/peripherals/reset.js';
+import { RPUART } from './node_modules/rp2040js/dist/esm/peripherals/uart.js';
 
 const FLASH = 0x10000000;
 const RAM = 0x20000000;
@@ -206,6 +207,88 @@ class Usb extends RPUSBController {
   }
 }
 
+// A UART that takes its time: 32 bytes of queue each way, ten bits a byte, interrupts at the levels set (data sheet 4.2).
+const DEPTH = 32;
+const LEVELS = [4, 8, 16, 24, 28]; // of UARTIFLS: an eighth, a quarter, half, three quarters, seven eighths
+const RX = 1 << 4;
+const TX = 1 << 5;
+const RX_TIMEOUT = 1 << 6;
+const OVERRUN = 1 << 10;
+class Uart extends RPUART {
+  begin() {
+    Object.assign(this, { sent: [], sending: false, coming: [], levelSelect: 0x12, lost: 0 });
+    const { clock } = this.rp2040;
+    this.shift = clock.createAlarm(() => {
+      this.onByte?.(this.sent.shift());
+      this.sending = false;
+      this.next();
+      if (this.sent.length <= LEVELS[this.levelSelect & 7]) this.interruptStatus |= TX;
+      this.checkInterrupts();
+    });
+    this.arrive = clock.createAlarm(() => {
+      const byte = this.coming.shift();
+      if (!this.enabled || !this.rxEnabled) this.lost += 1;
+      else if (this.rxFIFO.itemCount >= DEPTH) {
+        this.lost += 1;
+        this.interruptStatus |= OVERRUN;
+      } else this.rxFIFO.push(byte);
+      if (this.rxFIFO.itemCount >= LEVELS[(this.levelSelect >> 3) & 7]) this.interruptStatus |= RX;
+      this.checkInterrupts();
+      this.silence.schedule(3.2 * this.byteNs);
+      if (this.coming.length) this.arrive.schedule(this.byteNs);
+    });
+    this.silence = clock.createAlarm(() => {
+      if (!this.rxFIFO.empty) this.interruptStatus |= RX_TIMEOUT;
+      this.checkInterrupts();
+    });
+  }
+  get byteNs() {
+    return (10e9 * 16 * this.baudDivider) / this.rp2040.clkPeri;
+  }
+  // Bytes from the other end, at the speed that the board has set.
+  feed(bytes) {
+    const idle = !this.coming.length;
+    this.coming.push(...bytes);
+    if (idle) this.arrive.schedule(this.byteNs);
+  }
+  next() {
+    if (this.sending || !this.sent.length || !this.enabled || !this.txEnabled) return;
+    this.sending = true;
+    this.shift.schedule(this.byteNs);
+  }
+  // The byte under way has left the queue of 32.
+  get queued() {
+    return this.sent.length - (this.sending ? 1 : 0);
+  }
+  get flags() {
+    return (this.sending ? 1 << 3 : 0) | (this.rxFIFO.empty ? 1 << 4 : 0) | (this.queued >= DEPTH ? 1 << 5 : 0) |
+      (this.rxFIFO.full ? 1 << 6 : 0) | (this.queued === 0 ? 1 << 7 : 0);
+  }
+  checkInterrupts() {
+    this.rp2040.setInterrupt(this.irq, Boolean(this.interruptStatus & this.interruptMask));
+  }
+  readUint32(offset) {
+    if (offset === 0x34) return this.levelSelect;
+    if (offset !== 0) return super.readUint32(offset);
+    const value = this.rxFIFO.pull();
+    if (this.rxFIFO.itemCount < LEVELS[(this.levelSelect >> 3) & 7]) this.interruptStatus &= ~RX;
+    if (this.rxFIFO.empty) this.interruptStatus &= ~RX_TIMEOUT;
+    this.checkInterrupts();
+    return value;
+  }
+  writeUint32(offset, value) {
+    if (offset === 0x34) this.levelSelect = value & 0x3f;
+    else if (offset === 0) {
+      if (this.queued < DEPTH) this.sent.push(value & 0xff);
+      else this.lost += 1;
+      this.next();
+      if (this.queued > LEVELS[this.levelSelect & 7]) this.interruptStatus &= ~TX;
+      this.checkInterrupts();
+    } else super.writeUint32(offset, value);
+    if (offset === 0x30) this.next();
+  }
+}
+
 const become = (object, kind) => Object.setPrototypeOf(object, kind.prototype);
 
 export class Chip extends RP2040 {
@@ -220,6 +303,7 @@ export class Chip extends RP2040 {
     become(this.usbCtrl, Usb);
     become(this.peripherals[0x4000c], Reset);
     for (const i2c of this.i2c) become(i2c, I2C);
+    for (const uart of this.uart) become(uart, Uart).begin();
     for (const pio of this.pio) {
       become(pio, Pio);
       for (const machine of pio.machines) become(machine, Machine);

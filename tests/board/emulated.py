@@ -79,6 +79,7 @@ class EmulatedBoard:
         (folder / "bootrom.json").write_text(json.dumps(_bootrom()))
         self.folder = folder
         self.lines: list[Line] = []
+        self.uart_lines: tuple[list[Line], list[Line]] = ([], [])
         self.events: list[dict[str, Any]] = []
         self.state: dict[str, Any] = {}
         self._node = subprocess.Popen(
@@ -146,6 +147,10 @@ class EmulatedBoard:
         """Bytes from the host, as fast as USB takes them."""
         self._order("send", text=text)
 
+    def uart(self, number: int, text: str) -> None:
+        """Bytes to a UART of the board, at the speed that it has set."""
+        self._order("uart", number=number, text=text)
+
     def throttle(self, width_us: int) -> None:
         """Width of the receiver's servo pulses from now on, 0 for none."""
         self._order("throttle", us=width_us)
@@ -194,7 +199,8 @@ class EmulatedBoard:
                 self.state = told
                 return
             if "line" in told:
-                self.lines.append(Line(told["t"], told["line"].rstrip("\r").encode("latin-1")))
+                heard = self.uart_lines[told["uart"]] if "uart" in told else self.lines
+                heard.append(Line(told["t"], told["line"].rstrip("\r").encode("latin-1")))
             else:
                 self.events.append(told)
         raise AssertionError(f"the emulated board ended at {order}")

@@ -15,7 +15,7 @@ const SCL = 5;
 export class Pico {
   // `given`: paths `micropython`, `bootrom`, `files`; `board`, the description its sensors are placed by; `ticks_us`,
   // `watch` (pins whose levels are told), `throttle_pin`, `cut_at_flash_op`.
-  // `tell` takes what happens: {t, line}, {t, pin, level}, {t, flash, at, bytes}, {t, reset}.
+  // `tell` takes what happens: {t, line} of USB, {t, uart, line}, {t, pin, level}, {t, flash, at, bytes}, {t, reset}.
   constructor(given, tell) {
     const chip = (this.chip = new Chip(given.ticks_us));
     this.clock = chip.clock;
@@ -25,6 +25,7 @@ export class Pico {
     this.cut = false;
     this.boot(given);
     this.host();
+    this.uarts();
     this.sensors(given.board);
     this.receiver(given.throttle_pin ?? 16);
     for (const pin of given.watch ?? []) chip.gpio[pin].addListener((level) => this.tell({ pin, level }));
@@ -129,6 +130,20 @@ export class Pico {
     this.connected = false;
     this.unreadUntilNs = Infinity;
     this.clock.createAlarm(() => this.chip.usbCtrl.suspend()).schedule(3e6);
+  }
+
+  // What hangs on the UARTs: it hears lines, and sends bytes.
+  uarts() {
+    this.chip.uart.forEach((uart, number) => {
+      let line = '';
+      uart.onByte = (byte) => {
+        if (byte !== 10) line += String.fromCharCode(byte);
+        else {
+          this.tell({ uart: number, line });
+          line = '';
+        }
+      };
+    });
   }
 
   sensors(board) {

@@ -20,6 +20,7 @@ const ORDERS = {
     pico.run(untilS * 1e9, () => heard);
   },
   send: ({ text }) => pico.send(text),
+  uart: ({ number, text }) => pico.chip.uart[number].feed(Buffer.from(text, 'latin1')),
   throttle: ({ us }) => { pico.throttleUs = us; },
   counts: ({ counts }) => { pico.counts = counts; },
   unread: ({ until_s: untilS }) => { pico.unreadUntilNs = untilS * 1e9; },
