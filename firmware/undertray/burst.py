@@ -58,8 +58,6 @@ def read(work, plan, rests, counts, status, head, marks, ring) -> int:
     check = 0xFFFF
     item = 0  # next piece of text: 0 to 2 numbers of the head, 3 the flags, then a column each
     last = 4 + n
-    if 8191 - ((at - int(ptr32(marks)[1])) & 8191) < 2304:
-        wanted = 0  # behind the last line there would be one that still waits; ``commit`` counts the row
     if not wanted:
         item = last
     i = 0

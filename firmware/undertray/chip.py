@@ -8,10 +8,10 @@ import sys
 
 import micropython
 
-__all__ = ["ASLEEP", "SENDING", "i2c_blocks", "on_chip", "usb_state"]
+__all__ = ["FRAME", "SENDING", "i2c_blocks", "on_chip", "usb_state"]
 
-ASLEEP = 0x10
-SENDING = 0x400
+FRAME = 0x7FF
+SENDING = 0x800
 
 _I2C = {"RP2040": (0x40044000, 0x40048000), "RP2350": (0x40090000, 0x40098000)}
 
@@ -32,11 +32,12 @@ def on_chip():
 
 @micropython.viper
 def usb_state() -> int:
-    """ASLEEP: the bus is suspended (cable out, computer asleep). SENDING: a packet waits to be fetched.
+    """FRAME: number of the host's last frame, one a millisecond. SENDING: a packet waits to be fetched.
 
-    SIE_STATUS, bit 4, and the buffer control of endpoint 2 IN, bit 10 (RP2040 data sheet, 4.1.4): the end
-    point on which MicroPython's serial port sends.
+    SOF_RD, and the buffer control of endpoint 2 IN, bit 10 (RP2040 data sheet, 4.1.4): the end point on which
+    MicroPython's serial port sends. SIE_STATUS has a bit for a bus that sleeps, and MicroPython's own
+    interrupt clears it at once.
     """
-    usb = ptr32(0x50110050)
+    usb = ptr32(0x50110048)
     buffers = ptr32(0x50100090)
-    return (int(usb[0]) & 0x10) | (int(buffers[0]) & 0x400)
+    return (int(usb[0]) & 0x7FF) | ((int(buffers[0]) & 0x400) << 1)

@@ -1,5 +1,5 @@
 # ruff: noqa: F821
-"""The port to the host: a ring of whole lines in front of it, and never a wait.
+"""The port to the host: a ring of whole lines in front of it, and never a wait. Every link has its own.
 
 The USB port of the RP2040 says that it is ready when one byte fits, and a write of more than
 fits waits up to half a second for a host that has stopped reading. Its queue holds 256 bytes
@@ -17,7 +17,7 @@ import machine
 import micropython
 from micropython import const
 
-from undertray.chip import ASLEEP, SENDING, on_chip, usb_state
+from undertray.chip import FRAME, SENDING, on_chip, usb_state
 
 __all__ = ["IN", "OUT", "WIDE", "Port", "Ring"]
 
@@ -28,7 +28,9 @@ _PIECE = const(64)
 _SIZE = const(8192)
 _MASK = const(8191)
 _PAUSE_US = const(20_000)
+_SILENT_US = const(1_500)
 _FOR_NOTES = const(2048 + 256)
+_ROW_UNDER_WAY = const(256)
 
 
 class Port:
@@ -42,6 +44,8 @@ class Port:
         self._poller.register(sys.stdin, select.POLLIN)
         self._poller.register(sys.stdout, select.POLLOUT)
         self._chip = on_chip()
+        self._frame = -1
+        self._frame_us = time.ticks_us()
         self.ready()  # the first ipoll makes the tuple that later ones use again
 
     @micropython.native
@@ -53,9 +57,15 @@ class Port:
         found &= 5
         if found & OUT and self._chip:
             state = usb_state()
-            # A suspended bus says that it is ready, and then each write waits half a second.
-            if state & ASLEEP:
-                found = found & IN
+            now = time.ticks_us()
+            frame = state & FRAME
+            if frame != self._frame:
+                self._frame = frame
+                self._frame_us = now
+            # After 3 ms without frames (cable out, computer asleep) the bus is suspended. It then says
+            # that it is ready, and each write waits half a second.
+            if time.ticks_diff(now, self._frame_us) > _SILENT_US:
+                found &= IN
             elif not state & SENDING:
                 found |= WIDE
         return found
@@ -86,11 +96,29 @@ def _take(marks, n: int) -> int:
     """Take room for ``n`` bytes; gives its place, or -1."""
     m = ptr32(marks)
     head = int(m[0])
-    if n > 8191 - ((head - int(m[1])) & 8191):
+    if n > 8191 - 256 - ((head - int(m[1])) & 8191):
         m[2] = int(m[2]) + 1
         return -1
     m[0] = (head + n) & 8191
     return head
+
+
+@micropython.viper
+def _relay(source, at: int, end: int, marks, ring) -> int:
+    """Copy the row between two places of one ring into another; 0, and counted, when notes need the room."""
+    m = ptr32(marks)
+    head = int(m[0])
+    if 8191 - ((head - int(m[1])) & 8191) < 2304:
+        m[2] = int(m[2]) + 1
+        return 0
+    text = ptr8(source)
+    to = ptr8(ring)
+    while at != end:
+        to[head] = text[at]
+        at = (at + 1) & 8191
+        head = (head + 1) & 8191
+    m[0] = head
+    return 1
 
 
 @micropython.viper
@@ -114,11 +142,12 @@ class Ring:
 
     Rows come from the sampling interrupt (``burst.commit``), notes from the program it interrupts, which
     takes their place before it copies. The last 2 kB are for notes: when nobody reads, rows are dropped
-    and not the notes that say so.
+    and not the notes that say so. Behind them is room for the row under way, which is written in place.
     """
 
     def __init__(self, port):
         self.port = port
+        self.shut = False  # nobody is there to read
         self.buf = bytearray(_SIZE)
         self.marks = array("i", [0, 0, 0])  # head, tail, lines dropped
         self._mark = 0
@@ -129,7 +158,7 @@ class Ring:
         return self.marks[2]
 
     def room(self):
-        return _SIZE - 1 - ((self.marks[0] - self.marks[1]) & _MASK)
+        return _SIZE - 1 - _ROW_UNDER_WAY - ((self.marks[0] - self.marks[1]) & _MASK)
 
     def empty(self):
         return self.marks[0] == self.marks[1]
@@ -137,14 +166,30 @@ class Ring:
     @micropython.native
     def put_row(self, line, n):
         """Queue a row, which leaves the room of the notes free."""
-        if self.room() < _FOR_NOTES:
+        if self.shut:
+            return False
+        if self.room() < _FOR_NOTES - _ROW_UNDER_WAY:
             self.marks[2] += 1
             return False
         return self.put(line, n)
 
     @micropython.native
+    def relay(self, ring, at, end):
+        """Queue the row that lies between two places of another ring."""
+        return not self.shut and _relay(ring, at, end, self.marks, self.buf)
+
+    def begin(self, reads):
+        """Somebody new reads, or nobody: what was for the last one is thrown away."""
+        self.shut = True
+        self.marks[1] = self.marks[0]
+        self.marks[2] = 0
+        self.shut = not reads
+
+    @micropython.native
     def put(self, line, n):
         """Queue the first ``n`` bytes of ``line``; False, and counted, when they do not fit."""
+        if self.shut:
+            return False
         state = machine.disable_irq()
         place = _take(self.marks, n)
         machine.enable_irq(state)
