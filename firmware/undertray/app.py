@@ -17,7 +17,7 @@ from undertray.alarm import Alarm
 from undertray.bench import Bench
 from undertray.board import read_board
 from undertray.commands import Commands
-from undertray.console import Console
+from undertray.console import Console, Ear
 from undertray.link import IN, OUT, WIDE, Port, Ring
 from undertray.rig import Rig
 from undertray.runs import Runs
@@ -50,6 +50,7 @@ class App:
         self.board = board
         self.faults = faults
         self.ring = Ring(port)
+        self.rings = [self.ring]
         self.rig = self.sampler = self.bench = self.runs = None
         self.commands = Commands(self)
         self.console = Console(self.ring, {"info": self.commands.info})
@@ -66,6 +67,13 @@ class App:
         self.faults = rig.faults
         if self.faults:
             return
+        if board["links"]:
+            from undertray.remote import open_port  # noqa: PLC0415 - start-up time, where there are links
+        for section in board["links"]:
+            ring = Ring(open_port(section))
+            ring.shut = True
+            self.rings.append(ring)
+            self.console.ears.append(Ear(ring, section["allow"]))
         time.sleep_ms(_POWER_UP_MS)
         for column in rig.columns:
             column.probe()
@@ -75,7 +83,7 @@ class App:
             alarm = Alarm(board["alarm"], rig.columns, rig.throttle.wired)
             up_us = board["alarm"]["throttle_up_us"]
         self.store = Store(rig, up_us)
-        self.sampler = Sampler(rig, self.ring, alarm, self.store)
+        self.sampler = Sampler(rig, self.rings, alarm, self.store)
         self.store.sampler = self.sampler
         self.sampler.set_rate(board["rate_hz"])
         self.bench = Bench(board["throttle"], self.console, boot)
@@ -92,18 +100,30 @@ class App:
 
     @micropython.native
     def serve(self, idle, now):
-        """One step of what is not sampling: pieces to the host, and a few bytes from it."""
-        ring = self.ring
-        port = ring.port
-        state = port.ready()
+        """One step of what is not sampling: on every link a piece to the host, and a few bytes from it."""
         busy = False
-        if state & OUT:
-            busy = ring.pump(now, _WIDEST if state & WIDE else _PIECE)
-        if state & IN:
-            busy = True
-            self.console.step()
+        for ear in self.console.ears:
+            ring = ear.ring
+            port = ring.port
+            state = port.ready()
+            if ear.allow is not None and ear.reader != port.reader:
+                self._greet(ear)
+            if state & OUT:
+                busy = ring.pump(now, _WIDEST if state & WIDE else _PIECE) or busy
+            if state & IN:
+                busy = True
+                self.console.step(ear)
         if idle and not busy:
             machine.idle()
+
+    def _greet(self, ear):
+        """Somebody came to a link, or left it."""
+        ring = ear.ring
+        ear.n = 0
+        ear.reader = ring.port.reader
+        ring.begin(ear.reader != 0)
+        if self.sampler.streaming:
+            ring.put(self.sampler.device, len(self.sampler.device))
 
     @micropython.native
     def turn(self):

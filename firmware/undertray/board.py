@@ -26,6 +26,7 @@ _TOP = {
     "alarm": ("section", None, 0, 0),
     "pack": ("section", None, 0, 0),
     "store": ("section", None, 0, 0),
+    "links": ("list", (), 0, 3),
     "note": ("text", "", 0, 0),
 }
 _BUS = {
@@ -80,8 +81,21 @@ _PACK = {
     "note": ("text", "", 0, 0),
 }
 _STORE = {"at_boot": ("flag", False, 0, 0), "note": ("text", "", 0, 0)}
+_LINK = {
+    "kind": ("choice", _REQUIRED, "uart", "wifi"),
+    "uart": ("number", None, 0, 1),
+    "tx_pin": ("number", None, 0, 29),
+    "rx_pin": ("number", None, 0, 29),
+    "baud": ("number", 115200, 9600, 921600),
+    "network": ("choice", "join", "join", "own"),
+    "name": ("text", None, 0, 0),
+    "password": ("secret", None, 8, 63),
+    "port": ("number", 7660, 1024, 65535),
+    "allow": ("list", (), 0, 7),
+    "note": ("text", "", 0, 0),
+}
 _SECTIONS = {"throttle": _THROTTLE, "alarm": _ALARM, "pack": _PACK, "store": _STORE}
-_LISTS = {"buses": _BUS, "muxes": _MUX, "columns": _COLUMN}
+_LISTS = {"buses": _BUS, "muxes": _MUX, "columns": _COLUMN, "links": _LINK}
 
 
 def read_board(path):
@@ -139,7 +153,7 @@ def _section(raw, table, where, faults, open_ended=False):
             continue
         value, wanted = _value(raw[key], kind, low, high)
         if wanted:
-            shown = str(raw[key])[:40]
+            shown = str(raw[key])[:40] if kind != "secret" else "not shown here"
             if isinstance(raw[key], str) and kind in ("number", "ratio", "flag", "list"):
                 shown = "the text '{}'".format(shown)
             faults.append("{}: '{}' is {}, must be {}".format(where, key, shown, wanted))
@@ -168,6 +182,10 @@ def _value(value, kind, low, high):
         return value, None if good else "a list of {} to {}".format(low, high)
     if kind == "section":
         return value, None
+    if kind == "secret":
+        # IEEE 802.11: a pass phrase is 8 to 63 printable characters.
+        good = isinstance(value, str) and low <= len(value) <= high and all(" " <= c <= "~" for c in value)
+        return value, None if good else "a text of {} to {} plain characters".format(low, high)
     good = isinstance(value, str) and len(value) <= _TEXT and all(" " <= c <= "~" for c in value)
     return value, None if good else "a text of at most {} plain characters".format(_TEXT)
 

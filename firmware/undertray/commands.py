@@ -27,8 +27,11 @@ class Commands:
     def info(self, _words):
         if self.app.faults:
             raise ValueError("board.json: " + "; ".join(self.app.faults))
-        self.app.ring.put(self.app.sampler.device, len(self.app.sampler.device))
-        return {"firmware": VERSION, "reset_cause": machine.reset_cause()}
+        self.app.console.ring.put(self.app.sampler.device, len(self.app.sampler.device))
+        told = {"firmware": VERSION, "reset_cause": machine.reset_cause()}
+        if self.app.board["links"]:
+            told["links"] = [ear.ring.port.state() for ear in self.app.console.ears[1:]]
+        return told
 
     def start(self, _words):
         self.app.sampler.start()

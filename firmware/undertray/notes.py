@@ -4,24 +4,37 @@ from undertray.sensors import CRC, NACK, PART, SATURATED
 from undertray.store import STATES
 from undertray.wire import Line
 
-__all__ = ["Notes"]
+__all__ = ["Notes", "put_all"]
 
 _WHY = {NACK: b'"nack"', CRC: b'"crc"', PART: b'"part"', SATURATED: b'"saturated"'}
+
+
+def put_all(rings, line, n):
+    """Queue a line on every link; gives whether any took it."""
+    taken = False
+    for ring in rings:
+        taken = ring.put(line, n) or taken
+    return taken
 
 
 class Notes:
     """Writes the notes of one rig into one buffer."""
 
-    def __init__(self, rig, ring):
+    def __init__(self, rig, rings):
         self._rig = rig
-        self._ring = ring
+        self._rings = rings
         self._line = Line()
         self._names = [('"' + column.name + '"').encode() for column in rig.columns]
         self._sensors = [column.sensor for column in rig.columns]
         self._second_words = any("kind" in sensor.describe()["scale"] for sensor in self._sensors)
 
     def status(self, now, skipped, errors, free_bytes, store=None):
-        """Queue the status note."""
+        """Queue the status note on every link, each with the lines that it dropped itself."""
+        for ring in self._rings:
+            if not ring.shut:
+                self._status(ring, now, skipped, errors, free_bytes, store)
+
+    def _status(self, ring, now, skipped, errors, free_bytes, store):
         line = self._line
         line.begin(b'#status,{"t_us":')
         line.number(now)
@@ -45,7 +58,7 @@ class Notes:
         line.text(b',"skipped":')
         line.number(skipped)
         line.text(b',"dropped":')
-        line.number(self._ring.dropped)
+        line.number(ring.dropped)
         line.text(b',"read_errors":')
         mark = b"["
         for count in errors:
@@ -59,7 +72,7 @@ class Notes:
             line.text(STATES[store.state])
             line.text(b',"missing_rows":')
             line.number(store.missing)
-        return self._ring.put(line.buf, line.end())
+        ring.put(line.buf, line.end())
 
     def _put_second_words(self, line):
         line.text(b',"second":')
@@ -74,7 +87,7 @@ class Notes:
         line.text(b"]")
 
     def fault(self, i, code, now, detail):
-        """Queue a fault note of column ``i``."""
+        """Queue a fault note of column ``i``; gives whether any link took it."""
         line = self._line
         line.begin(b'#fault,{"column":')
         line.text(self._names[i])
@@ -86,4 +99,4 @@ class Notes:
             line.text(b'"')
         line.text(b',"t_us":')
         line.number(now)
-        return self._ring.put(line.buf, line.end())
+        return put_all(self._rings, line.buf, line.end())

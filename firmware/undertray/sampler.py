@@ -18,7 +18,7 @@ from micropython import const
 from undertray.alarm import watch
 from undertray.burst import HUNG, Burst, commit, read
 from undertray.health import Health
-from undertray.notes import Notes
+from undertray.notes import Notes, put_all
 from undertray.sensors import STALE, WAIT
 from undertray.wire import ROW_LIMIT, row
 
@@ -96,15 +96,20 @@ def begin(work, head, now: int) -> int:
 
 
 class Sampler:
-    """Reads the columns of a rig into rows on a ring, and into a store when there is one."""
+    """Reads the columns of a rig into rows on rings, and into a store when there is one.
 
-    def __init__(self, rig, ring, alarm=None, store=None):
+    A row is written into the first ring, that of USB, whether there is room or not, and copied to the others.
+    """
+
+    def __init__(self, rig, rings, alarm=None, store=None):
         n = len(rig.columns)
         self.rig = rig
-        self.ring = ring
+        self.rings = rings
+        self.ring = ring = rings[0]
+        self._others = rings[1:]
         self.alarm = alarm
         self.store = store
-        self.notes = Notes(rig, ring)
+        self.notes = Notes(rig, rings)
         self.health = Health(rig, self.notes)
         self.streaming = False
         self.failed = 0  # exceptions that nobody expected
@@ -237,7 +242,7 @@ class Sampler:
             self.work[_TO_SECOND] = self.rate_hz
             self.work[_GAP] = 0
         self.health.told = True
-        self._to_device = 0 if self.ring.put(self.device, len(self.device)) else _DEVICE_S
+        self._to_device = 0 if put_all(self.rings, self.device, len(self.device)) else _DEVICE_S
         self.streaming = True
 
     def stop(self):
@@ -291,10 +296,16 @@ class Sampler:
         if self.streaming:
             work[19] = (head[0] + 1) & 0xFFFF
             if flags == told and self._whole:
+                at = marks[0]
                 sent = commit(work, marks)
+                for ring in self._others:
+                    sent |= ring.relay(buf, at, work[12])
             else:
                 head[3] = flags & ~_LOOK
-                sent = self.ring.put_row(self._row, row(self._row, head, counts, status))
+                n = row(self._row, head, counts, status)
+                sent = self.ring.put_row(self._row, n)
+                for ring in self._others:
+                    sent |= ring.put_row(self._row, n)
             if sent:
                 work[20] = 0
         return True
@@ -381,6 +392,6 @@ class Sampler:
         self._to_device += 1
         if self.health.recovered:
             self._to_device = _DEVICE_S
-        if self._to_device >= _DEVICE_S and self.ring.put(self.device, len(self.device)):
+        if self._to_device >= _DEVICE_S and put_all(self.rings, self.device, len(self.device)):
             self._to_device = 0
             self.health.recovered = False

@@ -1,8 +1,12 @@
 """What one key of board.json alone does not show: pins and addresses that cannot work together."""
 
-__all__ = ["wiring_faults"]
+__all__ = ["GUARDED", "wiring_faults"]
+
+# Commands that move fans, erase, or change settings: over links besides USB only where 'allow' names them.
+GUARDED = ("rate", "store", "erase", "caution", "arm", "sweep", "beat")
 
 _PINS = 30
+_WIFI_PINS = (23, 24, 25, 29)  # Pico W data sheet, 2.1: they lead to its radio
 
 
 def wiring_faults(board):
@@ -11,6 +15,7 @@ def wiring_faults(board):
     _buses(board, faults)
     _columns(board, faults)
     _clashes(board, faults)
+    _links(board, faults)
     _pins(board, faults)
     return faults
 
@@ -79,11 +84,50 @@ def _clashes(board, faults):
         seen.append((where, column["bus"], column["address"], here))
 
 
+def _links(board, faults):
+    seen = []
+    for i, link in enumerate(board["links"]):
+        where = "links[{}]".format(i)
+        wifi = link["kind"] == "wifi"
+        for key, needed in (
+            ("name", wifi),
+            ("password", wifi),
+            ("uart", not wifi),
+            ("tx_pin", not wifi),
+            ("rx_pin", not wifi),
+        ):
+            if needed and link[key] is None:
+                faults.append("{}: a {} link needs '{}'".format(where, link["kind"], key))
+            elif not needed and link[key] is not None:
+                faults.append("{}: '{}' is not for a {} link".format(where, key, link["kind"]))
+        for word in link["allow"]:
+            if word not in GUARDED:
+                faults.append(
+                    "{}: 'allow' has {}, can have: {}".format(where, str(word)[:40], ", ".join(GUARDED))
+                )
+        place = "wifi" if wifi else link["uart"]
+        if place in seen and place is not None:
+            faults.append("{}: {} is listed twice".format(where, place if wifi else "uart {}".format(place)))
+        seen.append(place)
+        if wifi or link["uart"] is None:
+            continue
+        # RP2040 data sheet, table "GPIO functions": UART 0 has 0, 12, 16, 28 to send, UART 1 4, 8, 20, 24.
+        for key, behind in (("tx_pin", 0), ("rx_pin", 1)):
+            fit = [pin for pin in range(behind, _PINS, 4) if (pin + 4) // 8 % 2 == link["uart"]]
+            if link[key] is not None and link[key] not in fit:
+                pins = ", ".join([str(pin) for pin in fit])
+                faults.append(
+                    "{}: {} {} is no pin of uart {}: {}".format(where, key, link[key], link["uart"], pins)
+                )
+
+
 def _pins(board, faults):
     """No pin may have two tasks."""
     taken = {}
+    if any([link["kind"] == "wifi" for link in board["links"]]):
+        taken = {pin: "the radio of a board with Wi-Fi" for pin in _WIFI_PINS}
     named = [(key, board[key]) for key in ("alarm", "throttle", "pack")]
-    for key in ("buses", "muxes", "columns"):
+    for key in ("buses", "muxes", "columns", "links"):
         named += [("{}[{}]".format(key, i), section) for i, section in enumerate(board[key])]
     for name, section in named:
         for key in sorted(section or ()):

@@ -193,9 +193,10 @@ bench, console = app.bench, app.console
 said = []
 console.reply = said.append
 def hear(line):
-    console._line[: len(line)] = line
-    console._n = len(line)
-    console._finish()
+    ear = console.ears[0]
+    ear.line[: len(line)] = line
+    ear.n = len(line)
+    console._finish(ear)
     return said[-1]
 def sealed(text):
     return text + (",%04x" % check(text, len(text))).encode()

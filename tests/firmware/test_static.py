@@ -18,7 +18,7 @@ FILES = sorted(FIRMWARE.rglob("*.py"))
 STUBS = ("micropython-rp2-stubs", "micropython-stdlib-stubs")
 # Modules of MicroPython's rp2 port that the firmware may use, and its own.
 ALLOWED = {"array", "gc", "hashlib", "json", "machine", "micropython"}
-ALLOWED |= {"os", "rp2", "select", "sys", "time", "undertray"}
+ALLOWED |= {"network", "os", "rp2", "select", "socket", "sys", "time", "undertray"}
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.relative_to(FIRMWARE).as_posix())
