@@ -54,6 +54,28 @@ def faults(findings: list[Finding]) -> list[str]:
     return [finding.what for finding in findings if finding.weight is Weight.FAULT]
 
 
+def test_each_link_is_judged_by_its_own_speed(tmp_path: Path) -> None:
+    def said(baud: int, rate_hz: int = 200) -> Finding:
+        link = {"kind": "uart", "uart": 0, "tx_pin": 0, "rx_pin": 1, "baud": baud}
+        found = check(tmp_path, {**BOARD, "rate_hz": rate_hz, "links": [link]})
+        return next(finding for finding in found if finding.where == "links[0]")
+
+    # A row of four HSC has 5 + 1 + 10 + 1 + 4 + 1 + 3 + 4 commas + 4 x 5 digits + 5 + 1 = 55 bytes; with
+    # a status note 55 x 200 + 400 = 11,400 a second; at ten bits a byte, a tenth left free: 126,667 baud.
+    assert said(230_400).weight is Weight.NOTE
+    assert "49% of 230400 baud" in said(230_400).what
+    slow = said(115_200)
+    assert slow.weight is Weight.FAULT
+    assert "99% of 115200 baud" in slow.what
+    assert slow.remedy == "at most 181 Hz, or 'baud' 230400 or more (a radio must carry it too)"
+    assert said(115_200, 181).weight is Weight.NOTE
+    assert said(115_200, 182).weight is Weight.FAULT
+    wifi = {"kind": "wifi", "name": "pit", "password": "not so secret"}
+    found = check(tmp_path, {**BOARD, "alarm": None, "links": [wifi]})
+    assert "nobody has measured" in next(f.what for f in found if f.where == "links[0]")
+    assert "not so secret" not in repr(found)
+
+
 def test_a_number_of_too_many_digits_is_told(tmp_path: Path) -> None:
     (found,) = check(tmp_path, '{"format": ' + "1" * 5000 + "}")
     assert found.remedy == "a number has too many digits: write fewer"

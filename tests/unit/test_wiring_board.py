@@ -26,6 +26,7 @@ SECTIONS = {
     "Each of `buses`": "_BUS",
     "Each of `muxes`": "_MUX",
     "Each of `columns`": "_COLUMN",
+    "Each of `links`": "_LINK",
     "`throttle`": "_THROTTLE",
     "`alarm`": "_ALARM",
     "`pack`": "_PACK",
@@ -69,6 +70,7 @@ def allowed(kind: str, low: Any, high: Any) -> str:
         "channel": f'["0x{low:02x}", 0] to ["0x{high:02x}", 7]' if kind == "channel" else "",
         "section": "a {...}",
         "text": "up to 60 plain characters",
+        "secret": f"{low} to {high} plain characters",
     }[kind]
 
 
@@ -114,12 +116,12 @@ def refused(folder: Path, data: Any) -> list[str]:
 
 @pytest.mark.parametrize("heading", SECTIONS)
 def test_every_example_is_taken(heading: str, tmp_path: Path) -> None:
-    examples = {plain(row[0]): json.loads(plain(row[4])) for row in tables(heading)[0]}
+    examples = {plain(row[0]): json.loads(plain(row[4])) for row in tables(heading)[0] if row[4].strip()}
     whole, section = board(), heading.rpartition(" ")[2].strip("`")
     if heading == "The whole":
         whole |= examples
-    elif section == "buses":
-        whole["buses"].append(examples)
+    elif section in ("buses", "links"):
+        whole[section] = [*whole.get(section, []), examples]
     elif section == "columns":
         whole["muxes"] = [{"bus": 0, "address": "0x70"}]
         place = {key: value for key, value in examples.items() if key != "adc_pin"}

@@ -78,7 +78,7 @@ def place_findings(rehearsal: Rehearsal) -> Iterator[Finding]:
 
 def _pins(board: Mapping[str, Any]) -> Iterator[tuple[str, str, int]]:
     named = [(key, board[key]) for key in ("throttle", "alarm", "pack") if board[key]]
-    for key in ("buses", "muxes", "columns"):
+    for key in ("buses", "muxes", "columns", "links"):
         named += [(f"{key}[{i}]", section) for i, section in enumerate(board[key])]
     for where, section in named:
         for key, value in section.items():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from undertray.board.finding import Finding, Weight
 from undertray.board.rehearsal import Rehearsal, Slot
@@ -22,6 +23,8 @@ _ROW_LIMIT = 256
 _STATUS_BYTES = 400
 _SETTLED = 3
 _FULL = 0.8
+_FULL_UART = 0.9
+_BAUDS = (9600, 19200, 38400, 57600, 115200, 230400, 460800, 921600)
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,3 +219,31 @@ def _link(rehearsal: Rehearsal, rate: float, baud: int | None) -> Iterator[Findi
         )
     else:
         yield Finding(Weight.NOTE, "link", figures)
+    for i, link in enumerate(rehearsal.board["links"]):
+        yield _besides_usb(f"links[{i}]", link, longest, rate)
+
+
+def _besides_usb(where: str, link: Mapping[str, Any], longest: int, rate: float) -> Finding:
+    """Whether the rows fit through one of the links that stand in the description."""
+    needed = longest * rate + _STATUS_BYTES
+    rows = f"up to {longest} bytes a row, {needed / 1000:.1f} kB/s"
+    if link["kind"] == "wifi":
+        return Finding(
+            Weight.NOTE,
+            where,
+            f"{rows} over Wi-Fi: nobody has measured what a board's radio carries in a car",
+        )
+    carried = link["baud"] / 10
+    figures = f"{rows}: {needed / carried:.0%} of {link['baud']} baud"
+    if needed <= _FULL_UART * carried:
+        return Finding(Weight.NOTE, where, figures)
+    fits = int((_FULL_UART * carried - _STATUS_BYTES) / longest)
+    least = next((baud for baud in _BAUDS if needed <= _FULL_UART * baud / 10), None)
+    ways = [f"at most {fits} Hz"] if fits >= 1 else []
+    ways += [f"'baud' {least} or more (a radio must carry it too)"] if least else []
+    return Finding(
+        Weight.FAULT,
+        where,
+        f"{figures}, more than the {_FULL_UART:.0%} that leave room for answers: rows will be dropped on it",
+        ", or ".join(ways) or "fewer columns and a lower rate",
+    )
