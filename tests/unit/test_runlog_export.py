@@ -135,7 +135,8 @@ def test_a_compensated_part_takes_its_second_word_from_the_whole_run(tmp_path: P
     notes = tuple(
         Note(0, "status", {"second": [word]}, row) for word, row in ((4_000_000, 5), (4_400_000, 35))
     )
-    run = replace(run, device=replace(run.device, columns=(column,)), notes=notes, counts=run.counts + 8e6)
+    counts = np.asarray(run.counts) + 8e6
+    run = replace(run, device=replace(run.device, columns=(column,)), notes=notes, counts=counts)
     expected = nominal_suction_pa(run.counts, (column,), notes).suction_pa
     assert np.ptp(expected) > 10
     assert np.allclose(joined(run, None, 9)[["p1_pa"]], expected, rtol=0, atol=0.5e-4)
@@ -146,8 +147,9 @@ def test_a_calibration_is_applied_and_what_it_does_not_cover_is_marked(tmp_path:
     run = read_run(DEMO / "clean-hold.csv")
     assert run.device is not None
     nominal = nominal_suction_pa(run.counts, run.device.columns).suction_pa
-    run.counts[100, 0] = run.device.columns[0].scale["zero"] + 3000  # 1830 Pa: the column stood at 120 mm
-    table = joined(run, calibration, 5000)
+    counts = np.array(run.counts)
+    counts[100, 0] = run.device.columns[0].scale["zero"] + 3000  # 1830 Pa: the column stood at 120 mm
+    table = joined(replace(run, counts=counts), calibration, 5000)
     expected = calibration.apply(nominal, run.columns)
     rows = np.arange(len(nominal)) != 100
     assert np.allclose(table["p1_pa"][rows], expected[rows, 0], rtol=0, atol=0.5e-4)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -115,36 +116,41 @@ def board_time(run: Run) -> BoardTime:
         return BoardTime(np.empty(0), np.empty(0, dtype=np.int64), 0, float("nan"), (), (), 0, None)
     seq = run.seq.astype(np.uint16)
     slots = seq[1:] - seq[:-1]  # wraps as ``seq`` does
-    step_s = (np.diff(run.t_us) & (wrap - 1)) / tick_hz
+    step_s = (np.diff(run.t_us).astype(np.int64) & (wrap - 1)) / tick_hz
     period_s = quantiles(_near(step_s, slots), (0.5,))[0] if rows > 1 else float("nan")
     heard = "stored_run" not in run.facts  # a run that no host heard has board time in that place
-    host_s = run.host_us / 1e6 if heard and np.all(run.host_us >= 0) else None
-    breaks = _breaks(step_s, slots, host_s, period_s, wrap / tick_hz)
+    host_us = run.host_us if heard and np.all(run.host_us >= 0) else None
+    breaks = _breaks(step_s, slots, host_us, period_s, wrap / tick_hz)
     _add_boots(breaks, run)
 
     broken = np.flatnonzero(breaks[1:])
     lost_rows = _lost(step_s, slots, ~breaks[1:], period_s)
-    step_s[broken] = period_s if host_s is None else np.maximum(host_s[broken + 1] - host_s[broken], 0)
-    segment = np.cumsum(breaks, dtype=np.int64)
+    if len(broken):
+        away_us = None if host_us is None else host_us[broken + 1] - host_us[broken]
+        step_s[broken] = period_s if away_us is None else np.maximum(away_us / 1e6, 0)
+    rate_hz = 1 / period_s if period_s > 0 else float("nan")
+    silent, rates = _silent(step_s, slots), _rates(step_s, slots, rate_hz)
+    # of arrays as long as the run no more are kept than are needed: this is where a run takes the most memory
+    segment = np.cumsum(breaks, dtype=np.int64) if len(broken) else np.zeros(rows, np.int64)
     t_s = np.zeros(rows)
     np.cumsum(step_s, out=t_s[1:])
-    silent = _silent(step_s, slots)
+    del seq, slots, step_s, breaks
     return BoardTime(
         t_s=t_s,
         segment=segment,
         lost_rows=lost_rows,
-        rate_hz=1 / period_s if period_s > 0 else float("nan"),
+        rate_hz=rate_hz,
         gaps=tuple((float(t_s[i]), float(t_s[i + 1])) for i in silent.tolist()),
-        rates=_rates(step_s, slots, 1 / period_s if period_s > 0 else float("nan")),
+        rates=rates,
         resets=int(segment[-1]),
-        host=None if host_s is None else _longest(t_s, host_s, segment),
+        host=None if host_us is None else _longest(t_s, host_us, segment),
     )
 
 
 def _breaks(
     step_s: NDArray[np.float64],
     slots: Slots,
-    host_s: NDArray[np.float64] | None,
+    host_us: NDArray[np.integer[Any]] | None,
     period_s: float,
     wrap_s: float,
 ) -> NDArray[np.bool_]:
@@ -154,21 +160,20 @@ def _breaks(
     """
     breaks = np.zeros(len(step_s) + 1, dtype=bool)
     doubtful = (slots >= SEQ // 2) | (step_s > _TOLERANCE_S)
-    if host_s is not None:
-        doubtful |= np.diff(host_s) > wrap_s / 2
-    if not doubtful.any():
-        return breaks
-    if host_s is not None:
-        delay_s = host_s - np.concatenate([[0.0], np.cumsum(step_s)])
+    if host_us is not None:
+        doubtful |= np.diff(host_us) > wrap_s / 2 * 1e6
     settled = 0  # the delays are comparable from this row on
     for i in np.flatnonzero(doubtful).tolist():
         row, slot = i + 1, int(slots[i])
         possible = True
-        if host_s is not None:
-            turns = max(0, round((host_s[row] - host_s[i] - step_s[i]) / wrap_s))
+        if host_us is not None:
+            turns = max(0, round(((host_us[row] - host_us[i]) / 1e6 - step_s[i]) / wrap_s))
             step_s[i] += turns * wrap_s
-            least_s = delay_s[max(settled, row - _FLOOR_ROWS) : row].min()
-            possible = delay_s[row] - turns * wrap_s >= least_s - _TOLERANCE_S
+            # how much later than this row each of those before it came, beyond what the board's clock says
+            since = max(settled, row - _FLOOR_ROWS)
+            board_s = np.cumsum(step_s[since:row][::-1])[::-1]
+            later_s = board_s - (host_us[row] - host_us[since:row]) / 1e6
+            possible = later_s.min() <= _TOLERANCE_S
             settled = row if turns else settled
         elif step_s[i] > _TOLERANCE_S:
             possible = slot == 1  # a stream that was stopped and started again
@@ -251,11 +256,11 @@ def _apart(one_s: float, other_s: float) -> bool:
 
 
 def _longest(
-    t_s: NDArray[np.float64], host_s: NDArray[np.float64], segment: NDArray[np.int64]
+    t_s: NDArray[np.float64], host_us: NDArray[np.integer[Any]], segment: NDArray[np.int64]
 ) -> HostLine | None:
     if segment[-1] > 0:
         inside = segment == np.argmax(np.bincount(segment))
-        t_s, host_s = t_s[inside], host_s[inside]
+        t_s, host_us = t_s[inside], host_us[inside]
     if len(t_s) < _LINE_ROWS or t_s[-1] - t_s[0] < _LINE_S:
         return None
-    return host_line(t_s, host_s)
+    return host_line(t_s, host_us / 1e6, spoil=True)

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any, BinaryIO
 
+import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
@@ -47,10 +48,10 @@ def tables_of(run: Run, pressures: Pressures | None = None, rows: int = _ROWS) -
         columns: dict[str, object] = {
             "t_s": time.t_s[piece].round(9),
             "segment": time.segment[piece],
-            "host_us": run.host_us[piece],
-            "seq": run.seq[piece],
+            "host_us": run.host_us[piece].astype(np.int64),
+            "seq": run.seq[piece].astype(np.int64),
             "throttle_us": pd.Series(run.throttle_us[piece]).astype("Int64"),
-            "flags": run.flags[piece],
+            "flags": run.flags[piece].astype(np.int64),
         }
         if pressures is not None:
             columns |= pressures(first, last)

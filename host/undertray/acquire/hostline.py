@@ -98,7 +98,7 @@ def _low(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.int64]:
     return np.unique(np.concatenate([corner, (first[below, None] + np.arange(_BLOCK)).ravel()]))
 
 
-def host_line(board_s: NDArray[np.float64], host_s: NDArray[np.float64]) -> HostLine:
+def host_line(board_s: NDArray[np.float64], host_s: NDArray[np.float64], spoil: bool = False) -> HostLine:
     """Fit the host's clock to board time when every arrival is late and none is early.
 
     Parameters
@@ -107,6 +107,8 @@ def host_line(board_s: NDArray[np.float64], host_s: NDArray[np.float64]) -> Host
         When each row was sampled, board clock, s, ascending. At least two different times.
     host_s : ndarray of float64, shape (n,)
         When it arrived, host clock, s.
+    spoil : bool
+        The arrivals are not needed any more and may be changed.
 
     Returns
     -------
@@ -127,7 +129,8 @@ def host_line(board_s: NDArray[np.float64], host_s: NDArray[np.float64]) -> Host
     """
     # taken from the means, so that microseconds survive next to hours
     x0, y0 = board_s.mean(), host_s.mean()
-    x, y = board_s - x0, host_s - y0
+    x, y = board_s - x0, host_s if spoil else host_s.copy()
+    y -= y0
     corner = lower_hull(x, y)
     right = int(np.clip(np.searchsorted(x[corner], 0.0), 1, len(corner) - 1))
     a, b = corner[right - 1], corner[right]

@@ -50,7 +50,7 @@ def restarts(rows: RowArrays, tick_bits: int = _TICK_BITS) -> NDArray[np.int64]:
     """
     seq = rows.seq.astype(np.uint16)
     slots = seq[1:] - seq[:-1]
-    ticks = np.diff(rows.t_us) & ((1 << tick_bits) - 1)
+    ticks = np.diff(rows.t_us).astype(np.int64) & ((1 << tick_bits) - 1)
     return np.flatnonzero((slots == 0) | (slots >= SEQ // 2) | (ticks > 1 << (tick_bits - 1))) + 1
 
 
@@ -91,7 +91,8 @@ def repeated(rows: RowArrays, boots: Sequence[tuple[int, object]], tick_bits: in
     first = order[np.maximum.accumulate(np.where(first, np.arange(len(key)), 0))]
     earlier = np.empty_like(first)
     earlier[order] = first
-    slots, ticks = np.diff(rows.seq) % SEQ, np.diff(rows.t_us) & ((1 << tick_bits) - 1)
+    seq = rows.seq.astype(np.uint16)
+    slots, ticks = seq[1:] - seq[:-1], np.diff(rows.t_us).astype(np.int64) & ((1 << tick_bits) - 1)
     near = ticks[slots == 1]
     turn = LONG_TURN * (float(np.median(near)) if len(near) else np.inf)
     stands = np.flatnonzero((slots == 0) & (ticks < turn)) + 1
@@ -100,10 +101,12 @@ def repeated(rows: RowArrays, boots: Sequence[tuple[int, object]], tick_bits: in
     again = earlier != np.arange(len(key))
     if not again.any():
         return none
-    there, other = np.flatnonzero(again), np.zeros(int(np.count_nonzero(again)), bool)
-    for values in (rows.throttle_us, rows.flags, *rows.counts.T):
-        one, two = values[there], values[earlier[there]]
-        other |= (one != two) & ~(np.isnan(one) & np.isnan(two))
+    there = np.flatnonzero(again)
+    said, first_said = (
+        np.column_stack([rows.throttle_us[at], rows.flags[at], rows.counts[at]])
+        for at in (there, earlier[there])
+    )
+    other = ((said != first_said) & ~(np.isnan(said) & np.isnan(first_said))).any(axis=1)
     return Repeated(again, int(np.count_nonzero(other)))
 
 

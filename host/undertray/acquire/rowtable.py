@@ -1,9 +1,8 @@
-"""The rows of a run as arrays, filled block by block."""
+"""The rows of a run as arrays, filled block by block, each in as few bytes as its numbers need."""
 
 from __future__ import annotations
 
-import dataclasses
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import ceil
 from typing import Any
@@ -13,9 +12,86 @@ from numpy.typing import NDArray
 
 from undertray.acquire.rows import MISSING
 
-__all__ = ["RowArrays", "RowTable"]
+__all__ = ["Counts", "RowArrays", "RowTable"]
+
+Ints = NDArray[np.integer[Any]]
 
 _LEAST_GROWTH = 1.25
+_WIDTHS = (np.int16, np.int32, np.int64)  # the least number of each stands for a missing one
+
+
+class Counts:
+    """Raw counts of a run: n rows, N pressure columns, each column in as few bytes as its counts need.
+
+    Parameters
+    ----------
+    columns : sequence of ndarray of int16, int32 or int64, shape (n,), length N
+        The counts; the least number of the type where a field is empty.
+
+    Notes
+    -----
+    It is sliced as an array is, ``counts[rows]`` or ``counts[rows, columns]``, and gives an array of float64,
+    exact below 2**53, with NaN where a field is empty. ``np.asarray`` gives all of it.
+    """
+
+    ndim = 2
+
+    def __init__(self, columns: Sequence[Ints]) -> None:
+        self._columns = tuple(columns)
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        return len(self), len(self._columns)
+
+    def __len__(self) -> int:
+        return len(self._columns[0]) if self._columns else 0
+
+    def __getitem__(self, key: Any) -> NDArray[np.float64]:
+        rows, wanted = key if isinstance(key, tuple) else (key, slice(None))
+        chosen = np.arange(len(self._columns))[wanted]
+        parts = [np.asarray(self._columns[i][rows]) for i in np.atleast_1d(chosen).tolist()]
+        out = np.empty((len(parts), *(np.shape(parts[0]) if parts else (0,))))
+        for i, values in enumerate(parts):
+            place = out[i, ...]
+            place[...] = values
+            missing = values == np.iinfo(values.dtype).min
+            if missing.any():
+                np.copyto(place, np.nan, where=missing)
+        return out[0] if chosen.ndim == 0 else np.moveaxis(out, 0, -1)
+
+    def __array__(self, dtype: Any = None, copy: bool | None = None) -> NDArray[Any]:
+        return np.asarray(self[:], dtype)
+
+    def part(self, first: int, last: int, columns: Sequence[int]) -> Counts:
+        """Take some rows of some columns; nothing is copied.
+
+        Parameters
+        ----------
+        first, last : int
+            First row, and the row after the last.
+        columns : sequence of int
+            Which columns.
+
+        Returns
+        -------
+        Counts
+        """
+        return Counts([self._columns[i][first:last] for i in columns])
+
+    def picked(self, rows: slice | NDArray[np.bool_]) -> Counts:
+        """Take some of the rows.
+
+        Parameters
+        ----------
+        rows : slice or ndarray of bool, shape (n,)
+            Which.
+
+        Returns
+        -------
+        Counts
+        """
+        return Counts([column[rows] for column in self._columns])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -24,20 +100,26 @@ class RowArrays:
 
     Attributes
     ----------
-    host_us, seq, t_us, flags : ndarray of int64, shape (n,)
+    host_us : ndarray of int64, shape (n,)
+        As logged.
+    seq : ndarray of uint16, shape (n,)
+        As logged.
+    t_us : ndarray of int32, shape (n,)
         As logged.
     throttle_us : ndarray of float64, shape (n,)
         NaN where the field is empty.
-    counts : ndarray of float64, shape (n, N)
-        NaN where the field is empty. Column by column in memory, as what is done to it is.
+    flags : ndarray of uint32, shape (n,)
+        As logged.
+    counts : Counts
+        Of the pressure columns.
     """
 
     host_us: NDArray[np.int64]
-    seq: NDArray[np.int64]
-    t_us: NDArray[np.int64]
+    seq: NDArray[np.uint16]
+    t_us: NDArray[np.int32]
     throttle_us: NDArray[np.float64]
-    flags: NDArray[np.int64]
-    counts: NDArray[np.float64]
+    flags: NDArray[np.uint32]
+    counts: Counts
 
     def picked(self, rows: slice | NDArray[np.bool_]) -> RowArrays:
         """Take some of the rows.
@@ -57,7 +139,7 @@ class RowArrays:
             self.t_us[rows],
             self.throttle_us[rows],
             self.flags[rows],
-            self.counts.T[:, rows].T,
+            self.counts.picked(rows),
         )
 
 
@@ -77,7 +159,8 @@ class RowTable:
 
     def __init__(self, columns: int) -> None:
         self.rows = 0
-        self._whole = _room(0, columns)
+        kinds: list[Any] = [np.int64, np.uint16, np.int32, np.float64, np.uint32]
+        self._whole: list[NDArray[Any]] = [np.empty(0, kind) for kind in kinds + [_WIDTHS[0]] * columns]
 
     def add(self, fields: NDArray[np.int64], share: float = 1.0) -> None:
         """Put the next rows in.
@@ -89,21 +172,43 @@ class RowTable:
         share : float
             Of all rows that there will be, how many times those up to here: room is taken for all at once.
         """
-        rows, room = self.rows + len(fields), len(self._whole.seq)
+        rows, room = self.rows + len(fields), len(self._whole[0])
         if rows > room:
             room = ceil(max(rows * share, room * _LEAST_GROWTH))
-            before, self._whole = self.arrays(), _room(room, self._whole.counts.shape[1])
-            for old, new in zip(_each(before), _each(self._whole), strict=True):
-                new[: self.rows] = old
-        here = self._whole.picked(slice(self.rows, rows))
-        for place, array in enumerate((here.host_us, here.seq, here.t_us, here.throttle_us, here.flags)):
-            array[:] = fields[:, place]
-        here.counts[:] = fields[:, 5:]
-        missing = fields == MISSING
-        if missing.any():
-            here.throttle_us[missing[:, 3]] = np.nan
-            here.counts[missing[:, 5:]] = np.nan
+            for place, old in enumerate(self._whole):
+                self._whole[place] = np.empty(room, old.dtype)
+                self._whole[place][: self.rows] = old[: self.rows]
+                del old
+        here = slice(self.rows, rows)
+        for place, values in enumerate(fields.T):
+            if place == 3:
+                missing = values == MISSING
+                self._whole[place][here] = values
+                self._whole[place][here][missing] = np.nan
+            elif place < 5:
+                self._whole[place][here] = values
+            elif len(values):
+                self._put_counts(place, here, values)
         self.rows = rows
+
+    def _put_counts(self, place: int, here: slice, values: NDArray[np.int64]) -> None:
+        """Put counts in, and widen their column where they do not fit."""
+        lowest, highest = int(values.min()), int(values.max())
+        missing = None
+        if lowest == MISSING:
+            missing = values == MISSING
+            known = values[~missing]
+            lowest, highest = (int(known.min()), int(known.max())) if len(known) else (0, 0)
+        column = self._whole[place]
+        width = next(w for w in _WIDTHS if np.iinfo(w).min < lowest and highest <= np.iinfo(w).max)
+        if np.dtype(width).itemsize > column.dtype.itemsize:
+            wide = np.empty(len(column), width)
+            wide[: self.rows] = column[: self.rows]
+            wide[: self.rows][column[: self.rows] == np.iinfo(column.dtype).min] = np.iinfo(width).min
+            self._whole[place] = column = wide
+        column[here] = values
+        if missing is not None:
+            column[here][missing] = np.iinfo(column.dtype).min
 
     def arrays(self) -> RowArrays:
         """Give what was put in.
@@ -112,13 +217,5 @@ class RowTable:
         -------
         RowArrays
         """
-        return self._whole.picked(slice(0, self.rows))
-
-
-def _room(rows: int, columns: int) -> RowArrays:
-    host_us, seq, t_us, flags = (np.empty(rows, dtype=np.int64) for _ in range(4))
-    return RowArrays(host_us, seq, t_us, np.empty(rows), flags, np.empty((columns, rows)).T)
-
-
-def _each(rows: RowArrays) -> Iterator[NDArray[Any]]:
-    return (getattr(rows, field.name) for field in dataclasses.fields(rows))
+        host_us, seq, t_us, throttle_us, flags, *counts = (column[: self.rows] for column in self._whole)
+        return RowArrays(host_us, seq, t_us, throttle_us, flags, Counts(counts))

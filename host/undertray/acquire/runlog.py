@@ -16,7 +16,7 @@ from undertray.acquire.descriptions import described_anew
 from undertray.acquire.device import Device
 from undertray.acquire.logscan import HEADER, MAGIC, LogScan, Note, blocks_of_lines, header_line
 from undertray.acquire.roworder import in_order, repeated
-from undertray.acquire.rowtable import RowArrays, RowTable
+from undertray.acquire.rowtable import Counts, RowArrays, RowTable
 from undertray.acquire.wire import Row, WireNote, parse_line
 from undertray.errors import RunLogError
 
@@ -47,13 +47,13 @@ class Run:
         holds: the last before it at which the board may have been off, or else where it stands.
     columns : tuple of str
         Names of the pressure columns: the device's own, or else from the header line.
-    host_us, seq, t_us, flags : ndarray of int64, shape (n,)
+    host_us, seq, t_us, flags : ndarray of whole numbers, shape (n,)
         As logged: arrival on the host in µs, slot number, raw board ticks, flag bits. In a
         plain capture of the stream ``host_us`` is -1 throughout.
     throttle_us : ndarray of float64, shape (n,)
         Pulse width in µs, NaN where the field is empty.
-    counts : ndarray of float64, shape (n, N)
-        Raw counts, exact (below 2**53); NaN where the field is empty.
+    counts : Counts
+        Raw counts; ``counts[rows]`` are float64, exact (below 2**53), NaN where the field is empty.
     notes : tuple of Note
         Every note with a good check, in order.
     bad_lines : int
@@ -83,12 +83,12 @@ class Run:
     facts: Mapping[str, Any]
     device: Device | None
     columns: tuple[str, ...]
-    host_us: NDArray[np.int64]
-    seq: NDArray[np.int64]
-    t_us: NDArray[np.int64]
+    host_us: NDArray[np.integer[Any]]
+    seq: NDArray[np.integer[Any]]
+    t_us: NDArray[np.integer[Any]]
     throttle_us: NDArray[np.float64]
-    flags: NDArray[np.int64]
-    counts: NDArray[np.float64]
+    flags: NDArray[np.integer[Any]]
+    counts: Counts | NDArray[np.float64]
     notes: tuple[Note, ...]
     bad_lines: int
     cut_off: bool
