@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -44,6 +45,10 @@ class BoardTime:
         Measured: one over the median step between neighbouring slots. NaN below two rows.
     gaps : tuple of (float, float)
         Start and end, s, of the times without rows for more than ``GAP_PERIODS`` periods.
+    gap_rows : ndarray of int64
+        The last row before each of them.
+    gap_rows_s : ndarray of float64
+        How long that row stands for: as long as the row before it, s.
     rates : tuple of (int, float)
         First row of each stretch with a rate of its own, and that rate, Hz; as a rule one.
     resets : int
@@ -58,22 +63,30 @@ class BoardTime:
     lost_rows: int
     rate_hz: float
     gaps: tuple[tuple[float, float], ...]
+    gap_rows: NDArray[np.int64]
+    gap_rows_s: NDArray[np.float64]
     rates: tuple[tuple[int, float], ...]
     resets: int
     host: HostLine | None
 
-    def row_s(self) -> NDArray[np.float64]:
+    def row_s(self, first: int = 0, last: int | None = None) -> NDArray[np.float64]:
         """Tell how long each row stands for.
+
+        Parameters
+        ----------
+        first, last : int
+            First row wanted, and the row after the last; all of them if left out.
 
         Returns
         -------
-        ndarray, shape (n,)
+        ndarray, shape (last - first,)
             Time to the next row, s; before a gap and at the end as much as the row before.
         """
-        row_s = np.diff(self.t_s, append=self.t_s[-1:] + 1.0 / self.rate_hz)
-        for start_s, _ in self.gaps:
-            row = int(np.searchsorted(self.t_s, start_s, "right")) - 1
-            row_s[row] = row_s[row - 1] if row else 1.0 / self.rate_hz
+        last = len(self.t_s) if last is None else last
+        row_s = np.diff(self.t_s[first : last + 1], append=self.t_s[-1:] + 1.0 / self.rate_hz)
+        row_s = row_s[: last - first]
+        a, b = np.searchsorted(self.gap_rows, (first, last))
+        row_s[self.gap_rows[a:b] - first] = self.gap_rows_s[a:b]
         return row_s
 
     @property
@@ -113,7 +126,8 @@ def board_time(run: Run) -> BoardTime:
     wrap = 1 << (device.tick_bits if device else 30)
     rows = len(run.t_us)
     if rows == 0:
-        return BoardTime(np.empty(0), np.empty(0, dtype=np.int64), 0, float("nan"), (), (), 0, None)
+        none = np.empty(0, dtype=np.int64)
+        return BoardTime(np.empty(0), none, 0, float("nan"), (), none, np.empty(0), (), 0, None)
     seq = run.seq.astype(np.uint16)
     slots = seq[1:] - seq[:-1]  # wraps as ``seq`` does
     step_s = (np.diff(run.t_us).astype(np.int64) & (wrap - 1)) / tick_hz
@@ -141,6 +155,8 @@ def board_time(run: Run) -> BoardTime:
         lost_rows=lost_rows,
         rate_hz=rate_hz,
         gaps=tuple((float(t_s[i]), float(t_s[i + 1])) for i in silent.tolist()),
+        gap_rows=silent,
+        gap_rows_s=_before_gaps(silent, t_s, period_s),
         rates=rates,
         resets=int(segment[-1]),
         host=None if host_us is None else _longest(t_s, host_us, segment),
@@ -235,20 +251,36 @@ def _silent(step_s: NDArray[np.float64], slots: Slots) -> NDArray[np.int64]:
 def _rates(step_s: NDArray[np.float64], slots: Slots, rate_hz: float) -> tuple[tuple[int, float], ...]:
     """Find the stretches with a sample rate of their own: two blocks that agree on another median."""
     count = len(step_s) // _BLOCK
-    per_slot = np.maximum(step_s[: count * _BLOCK] / np.maximum(slots[: count * _BLOCK], 1), 1e-9)
-    usual = np.median(per_slot.reshape(count, _BLOCK), axis=1)
+    edges = [*range(0, count * _BLOCK, 256 * _BLOCK), count * _BLOCK]
+    parts = (_per_slot(step_s, slots, a, b).reshape(-1, _BLOCK) for a, b in pairwise(edges))
+    usual = np.concatenate([np.median(part, axis=1) for part in parts]) if count else np.empty(0)
     if count < 2 or usual.max() < _OTHER_RATE * usual.min():
         return ((0, rate_hz),)
     found, now_s = [0], float(usual[0])
     for k, new_s in enumerate(usual[1:-1].tolist(), 1):
         if _apart(now_s, new_s) and not _apart(new_s, float(usual[k + 1])):
             a = max(found[-1], (k - 1) * _BLOCK)
-            part = per_slot[a : (k + 1) * _BLOCK]
+            part = _per_slot(step_s, slots, a, (k + 1) * _BLOCK)
             old = np.abs(np.log(part / now_s)) < np.abs(np.log(part / new_s))
             found.append(a + int(np.cumsum(np.where(old, 1, -1)).argmax()) + 1)
             now_s = new_s
-    ends = [*found[1:], len(per_slot)]
-    return tuple((a, float(1 / np.median(per_slot[a:b]))) for a, b in zip(found, ends, strict=True))
+    ends = [*found[1:], count * _BLOCK]
+    return tuple(
+        (a, float(1 / np.median(_per_slot(step_s, slots, a, b)))) for a, b in zip(found, ends, strict=True)
+    )
+
+
+def _per_slot(step_s: NDArray[np.float64], slots: Slots, first: int, last: int) -> NDArray[np.float64]:
+    return np.maximum(step_s[first:last] / np.maximum(slots[first:last], 1), 1e-9)
+
+
+def _before_gaps(rows: NDArray[np.int64], t_s: NDArray[np.float64], period_s: float) -> NDArray[np.float64]:
+    """How long the rows before gaps stand for, where one gap may follow the other."""
+    found: dict[int, float] = {}
+    for row in rows.tolist():
+        step_s = float(t_s[row] - t_s[row - 1]) if row else period_s
+        found[row] = found.get(row - 1, step_s)
+    return np.array([*found.values()])
 
 
 def _apart(one_s: float, other_s: float) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,7 @@ from undertray.quantiles import quantiles
 __all__ = ["HostLine", "host_line", "lower_hull"]
 
 _PASSES = 20
-_BLOCK = 64
+_BLOCK, _AT_ONCE = 64, 1024
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,17 +86,17 @@ def _low(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.int64]:
 
     That hull is convex, so within a block it is nowhere above the higher of its ends there.
     """
-    whole = len(x) // _BLOCK
-    rest = x * ((y[0] - y[-1]) / (x[-1] - x[0]))  # tilted, so that the ends are about level
-    rest += y
-    blocks = rest[: whole * _BLOCK].reshape(whole, _BLOCK)
+    whole, slope = len(x) // _BLOCK, (y[0] - y[-1]) / (x[-1] - x[0])  # tilted: its ends are about level
     first = np.arange(whole) * _BLOCK
-    lowest = first + blocks.argmin(axis=1)
+    edges = [*range(0, whole * _BLOCK, _AT_ONCE * _BLOCK), whole * _BLOCK]
+    tilted = (x[a:b] * slope + y[a:b] for a, b in pairwise(edges))
+    lowest = first + np.concatenate([part.reshape(-1, _BLOCK).argmin(axis=1) for part in tilted])
     knots = np.concatenate([[0], lowest, np.arange(whole * _BLOCK, len(x)), [len(x) - 1]])
-    corner = knots[lower_hull(x[knots], rest[knots])]
-    left, right = (np.interp(x[edge], x[corner], rest[corner]) for edge in (first, first + _BLOCK - 1))
-    below = np.flatnonzero(rest[lowest] < np.maximum(left, right))
-    return np.unique(np.concatenate([corner, (first[below, None] + np.arange(_BLOCK)).ravel()]))
+    rest = x[knots] * slope + y[knots]
+    corner = lower_hull(x[knots], rest)
+    left, right = (np.interp(x[edge], x[knots[corner]], rest[corner]) for edge in (first, first + _BLOCK - 1))
+    below = np.flatnonzero(rest[1 : whole + 1] < np.maximum(left, right))
+    return np.unique(np.concatenate([knots[corner], (first[below, None] + np.arange(_BLOCK)).ravel()]))
 
 
 def host_line(board_s: NDArray[np.float64], host_s: NDArray[np.float64], spoil: bool = False) -> HostLine:

@@ -16,7 +16,7 @@ from undertray.acquire.descriptions import described_anew
 from undertray.acquire.device import Device
 from undertray.acquire.logscan import HEADER, MAGIC, LogScan, Note, blocks_of_lines, header_line
 from undertray.acquire.roworder import in_order, repeated
-from undertray.acquire.rowtable import Counts, RowArrays, RowTable
+from undertray.acquire.rowtable import Counts, RowArrays, RowTable, give_back
 from undertray.acquire.wire import Row, WireNote, parse_line
 from undertray.errors import RunLogError
 
@@ -176,7 +176,10 @@ def read_run(path: str | Path) -> Run:
             seen=reader.first_changed,
             do="use the original",
         )
-    return _run(path, reader)
+    run = _run(path, reader)
+    del reader
+    give_back(len(run.seq))
+    return run
 
 
 def is_run(path: str | Path) -> bool:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.acquire.descriptions import described
+from undertray.acquire.rowtable import Counts
 from undertray.acquire.runlog import Run
 from undertray.calibrate.scale import Scale
 from undertray.errors import RunLogError
@@ -37,7 +38,7 @@ class Span:
     wanted: tuple[int, ...]
     scale: Scale
 
-    def counts(self, run: Run) -> Array:
+    def counts(self, run: Run) -> Counts | Array:
         """Counts of the columns asked for, in these rows.
 
         Parameters
@@ -47,11 +48,12 @@ class Span:
 
         Returns
         -------
-        ndarray, shape (last - first, columns asked for)
-            All of them in order are not copied.
+        Counts or ndarray, shape (last - first, columns asked for)
+            Not copied.
         """
-        rows = run.counts[self.first : self.last]
-        return rows if self.wanted == tuple(range(rows.shape[1])) else rows.T[list(self.wanted)].T
+        if isinstance(run.counts, Counts):
+            return run.counts.part(self.first, self.last, self.wanted)
+        return run.counts[self.first : self.last].T[list(self.wanted)].T
 
 
 def run_spans(run: Run, names: Sequence[str]) -> list[Span]:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.acquire.device import Column
+from undertray.acquire.rowtable import Counts
 from undertray.acquire.runlog import Note
 from undertray.calibrate.ms5525dso import ms5525dso_pa
 from undertray.errors import RunLogError
@@ -18,6 +19,7 @@ __all__ = ["NominalSuction", "Scale", "nominal_suction_pa"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+Ints = NDArray[np.int64]
 _MOST = float(2**53)
 _AROUND = 2  # rows beside some that tell what a part held at its limit in them
 _AT_REST = 0.05  # a limit nearer to zero than this share of the range is where a part rests
@@ -86,12 +88,12 @@ class Scale:
         self.zero, self.pa_per_count = linear[:2]
         self.compensated = bool(self._compensated)
 
-    def nominal(self, counts: Array, first: int = 0, last: int | None = None) -> NominalSuction:
+    def nominal(self, counts: Array | Counts, first: int = 0, last: int | None = None) -> NominalSuction:
         """Turn rows of a run into nominal suction.
 
         Parameters
         ----------
-        counts : ndarray of float64, shape (n, N)
+        counts : Counts, or ndarray of float64, shape (n, N)
             Raw counts of the whole run, NaN where missing.
         first, last : int
             First row wanted, and the row after the last; all of them if left out.
@@ -124,7 +126,8 @@ class Scale:
                 expected=f"{len(self._columns)} pressure columns",
             )
         last = len(counts) if last is None else last
-        suction, out_of_range, at_limit = self._by_scale(counts[first:last])
+        here = counts[first:last]
+        suction, out_of_range, at_limit = self._by_scale(here)
         if at_limit:
             begin = max(0, first - _AROUND)
             around = counts[begin : last + _AROUND]
@@ -132,8 +135,38 @@ class Scale:
             _add_held(beyond, around, self._linear)
             out_of_range = beyond[first - begin : last - begin]
         for i in self._compensated:
-            self._compensate(i, counts[first:last, i], first, suction, out_of_range)
+            self._compensate(i, here[:, i], first, suction, out_of_range)
         return NominalSuction(suction, out_of_range)
+
+    def suction_pa(self, counts: Array, rows: Ints | None, columns: Sequence[int]) -> Array:
+        """Turn any rows of some columns into nominal suction, without looking for what is out of range.
+
+        Parameters
+        ----------
+        counts : ndarray of float64, shape (k, columns)
+            Their raw counts, NaN where missing.
+        rows : ndarray of int64, shape (k,)
+            Which rows of the run they are; needed where a part is compensated.
+        columns : sequence of int
+            Which columns.
+
+        Returns
+        -------
+        ndarray of float64, shape (k, columns)
+
+        Raises
+        ------
+        RunLogError
+            As :meth:`nominal`.
+        """
+        out = np.empty_like(counts, float)
+        for place, i in enumerate(columns):
+            count, pa = counts[:, place], out[:, place]
+            np.subtract(count, self.zero[i], out=pa)
+            np.multiply(pa, self.pa_per_count[i], out=pa)
+            if i in self._compensated and rows is not None and not np.isnan(count).all():
+                pa[:] = _sign(self._columns[i]) * self._converted(i, count, rows)[0]
+        return out
 
     def _by_scale(self, counts: Array) -> tuple[Array, Mask, bool]:
         """Nominal suction and what is out of range; and whether anything stands at a limit or beyond."""
@@ -148,15 +181,17 @@ class Scale:
         return suction, out_of_range, bool(out_of_range.any())
 
     def _compensate(self, i: int, counts: Array, row: int, suction: Array, out_of_range: Mask) -> None:
-        column, where = self._columns[i], f"scale of {self._columns[i].name}"
         if np.isnan(counts).all():
             return  # while it never answers, the board may not have read its coefficients either
+        pa, out_of_range[:, i] = self._converted(i, counts, np.arange(row, row + len(counts)))
+        suction[:, i] = _sign(self._columns[i]) * pa
+
+    def _converted(self, i: int, counts: Array, rows: Ints) -> tuple[Array, Mask]:
+        column, where = self._columns[i], f"scale of {self._columns[i].name}"
         convert = _host_compensation(column.scale["kind"], where)
         if i not in self._second:
             self._second[i] = _second_words(self._notes, i, where)
-        second = np.interp(np.arange(row, row + len(counts)), *self._second[i])
-        pa, out_of_range[:, i] = convert(counts, second, column.scale, where)
-        suction[:, i] = _sign(column) * pa
+        return convert(counts, np.interp(rows, *self._second[i]), column.scale, where)
 
 
 def nominal_suction_pa(

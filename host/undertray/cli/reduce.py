@@ -70,7 +70,9 @@ def _reduce(
     speeds = [_speed_m_s(text) for text in to_speed or ()]
     log = read_run(run)
     chosen = choose(log)
-    result = chosen.told(reduce_run(log, chosen.car, certificate, tare, good, speeds))
+    handed = [log]
+    del log  # the reduction gives raw arrays back as soon as it can
+    result = chosen.told(reduce_run(handed.pop(), chosen.car, certificate, tare, good, speeds))
     if as_json:
         print(json.dumps({**result.as_dict(), "verdict": plain(judge(result))}, allow_nan=False))
     else:

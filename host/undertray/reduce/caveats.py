@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,7 @@ from undertray.calibrate.certificate import Calibration
 from undertray.reduce.car import Car
 from undertray.reduce.loads import Loads
 from undertray.reduce.loss import LossParameters
+from undertray.reduce.products import pieces
 from undertray.reduce.reading import TapSuction
 from undertray.reduce.steady import REST_US
 from undertray.reduce.zero import Zero
@@ -105,10 +106,9 @@ def _of_the_log(run: Run, time: BoardTime) -> Iterator[str]:
 def _of_the_taps(run: Run, car: Car, suction: TapSuction, loads: Loads, up: Mask) -> Iterator[str]:
     count = np.count_nonzero(up)
     beyond, outside = [], []
-    saturated = suction.out_of_range.any()
     for i, tap in enumerate(car.taps):
-        used = up if loads.pattern is None else up & (loads.pattern >> i & 1).astype(bool)
-        if saturated and np.count_nonzero(suction.out_of_range[:, i] & used) > _BEYOND * count:
+        over = suction.beyond.get(i)
+        if over is not None and np.count_nonzero(over & up & loads.rows_of(_has(i))) > _BEYOND * count:
             beyond.append(tap.name)
         if suction.outside.get(tap.name, 0.0) * len(up) > _OUTSIDE * count:
             outside.append(tap.name)
@@ -124,19 +124,27 @@ def _of_the_taps(run: Run, car: Car, suction: TapSuction, loads: Loads, up: Mask
 
 def _stuck(run: Run, suction: TapSuction) -> Mask:
     """Taps that never moved, where something did: another tap, or the throttle."""
-    readings = suction.nominal.readings
-    span = _span(readings[:: max(1, len(readings) // _GLANCE)])
-    if not (span == 0).any():
-        return np.zeros(len(span), bool)  # as usual: no need to look at every row
-    span = _span(readings)
-    moved_pa = np.nan_to_num(span * np.abs(suction.nominal.pa_each))
-    moved_us = float(_span(run.throttle_us))
+    table = suction.nominal
+    low_pa, high_pa = _ends(table[:: max(1, len(table) // _GLANCE)])
+    span_pa = high_pa - low_pa
+    if not (span_pa == 0).any():
+        return np.zeros(len(span_pa), bool)  # as usual: no need to look at every row
+    for a, b in pieces(0, len(table)):
+        low, high = _ends(table[a:b])
+        low_pa, high_pa = np.fmin(low_pa, low), np.fmax(high_pa, high)
+    span_pa = high_pa - low_pa
+    moved_pa = np.nan_to_num(span_pa)
+    moved_us = float(np.subtract(*_ends(run.throttle_us)[::-1]))
     asked = moved_pa.max() > _MOVED_PA or moved_us > _MOVED_US
-    return np.asarray((span == 0) & asked)
+    return np.asarray((span_pa == 0) & asked)
 
 
-def _span(values: Array) -> Array:
-    return np.asarray(np.fmax.reduce(values) - np.fmin.reduce(values))
+def _ends(values: Array) -> tuple[Array, Array]:
+    return np.fmin.reduce(values), np.fmax.reduce(values)
+
+
+def _has(tap: int) -> Callable[[int], bool]:
+    return lambda code: bool(code >> tap & 1)
 
 
 def _of_the_axles(car: Car, loads: Loads, up: Mask) -> Iterator[str]:
@@ -151,17 +159,24 @@ def _of_the_axles(car: Car, loads: Loads, up: Mask) -> Iterator[str]:
             share = float(not bits)
         else:
             # rows without any tap are told by the verdict: nothing at all is known of them
-            bare = up & (loads.pattern & bits == 0) & (loads.pattern != 0)
+            bare = up & loads.rows_of(_lacks(bits))
             share = np.count_nonzero(bare) / np.count_nonzero(up)
         if share > _BARE:
             yield f"no tap in the {name} half was good in {share:.0%} of the rows with the throttle up"
 
 
+def _lacks(bits: int) -> Callable[[int], bool]:
+    return lambda code: code != 0 and not code & bits
+
+
 def _of_the_zero(car: Car, loads: Loads, zero: Zero, up: Mask) -> Iterator[str]:
     if zero.how != "none" or zero.zero_pa is None:
         return
-    level_pa = loads.mean_suction_pa[up & np.isfinite(loads.mean_suction_pa)]
-    least_pa = _OFF_ZERO * abs(float(level_pa.mean())) if level_pa.size else 0.0
+    total_pa, count = 0.0, 0
+    for a, b in pieces(0, len(up)):
+        level_pa = loads.mean_suction_pa[a:b][up[a:b] & np.isfinite(loads.front_n[a:b])]
+        total_pa, count = total_pa + float(level_pa.sum()), count + len(level_pa)
+    least_pa = _OFF_ZERO * abs(total_pa / count) if count else 0.0
     # it leaves no uncertainty where the calibration allows for it
     off = [
         f"{tap.name} {rest_pa:+.0f} Pa"

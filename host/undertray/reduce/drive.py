@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from undertray.reduce.descent import Passage, Throttle, goes_down
 from undertray.reduce.loss import LOSS_KINDS
+from undertray.reduce.products import pieces
 from undertray.reduce.steady import BLOCK_S, REST_US, SETTLE_S, block_starts
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _LEAST_MOVE_US = 50.0
+_BLOCKS = 1024  # looked at together
 _LEAST_LEVEL_S = 1.0
 _REST_S = 1.0
 _REST_SHARE = 0.25  # of the throttle above idle: by the fan laws a sixteenth of the suction
@@ -209,9 +211,13 @@ def _row(series: Series, at_s: float) -> int:
 
 def _medians(values: Array, starts: NDArray[np.int64]) -> Array:
     """Median of each block, the upper one of two."""
-    counts = np.diff(starts, append=len(values))
-    order = np.lexsort((values, np.repeat(np.arange(len(starts)), counts)))
-    return np.asarray(values[order[starts + counts // 2]])
+    out, edges = np.empty(len(starts)), np.append(starts, len(values))
+    for a, b in pieces(0, len(starts), _BLOCKS):
+        part, first = values[edges[a] : edges[b]], edges[a:b] - edges[a]
+        counts = np.diff(edges[a : b + 1])
+        order = np.lexsort((part, np.repeat(np.arange(b - a), counts)))
+        out[a:b] = part[order[first + counts // 2]]
+    return out
 
 
 def _held_at_us(usual_us: Array, held: Mask, least_us: float, since_s: float) -> float:
@@ -231,5 +237,7 @@ def _held_at_us(usual_us: Array, held: Mask, least_us: float, since_s: float) ->
 def _last_known(values: Array) -> Array:
     """What is unknown is the last value known; before the first one, that."""
     known = np.isfinite(values)
-    at = np.maximum.accumulate(np.where(known, np.arange(len(values)), int(known.argmax())))
-    return np.asarray(values[at])
+    if known.all():
+        return values
+    at = np.where(known, np.arange(len(values), dtype=np.int32), np.int32(known.argmax()))
+    return np.asarray(values[np.maximum.accumulate(at, out=at)])

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from undertray.quantiles import quantiles
 from undertray.reduce.loss import Loss
+from undertray.reduce.products import pieces
 from undertray.reduce.series import Series
 from undertray.reduce.steady import BLOCK_S, Blocks
 
@@ -121,7 +122,9 @@ def fan_lag(series: Series, events: Sequence[Loss]) -> FanLag:
     if len(t_s) < 3 or not np.isfinite(u).any():
         return FanLag(None, None, 0)
     with np.errstate(invalid="ignore"):
-        moves = np.flatnonzero(np.abs(np.diff(u)) > _APART_US) + 1
+        moves = np.concatenate(
+            [np.flatnonzero(np.abs(np.diff(u[a : b + 1])) > _APART_US) + a + 1 for a, b in pieces(0, len(u))]
+        )
     busy = [(e.onset_s, np.inf if e.end_s is None else e.end_s) for e in events if e.kind != "throttle-cut"]
     busy_s = np.array(busy).reshape(-1, 2)
     lags: dict[bool, list[float]] = {True: [], False: []}

@@ -10,9 +10,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.quantiles import quantiles
 from undertray.reduce.drive import Drive, drive, stretches
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.margins import Margins, Moment, Part, load_margins
+from undertray.reduce.products import Column
 
 if TYPE_CHECKING:
     from undertray.reduce.hold import HoldNeed
@@ -74,7 +76,7 @@ class Holding:
         Each axle by itself: the least of them is that of ``least``.
     doubts : tuple of str
         Why it may not have held for sure; each goes on after "but".
-    row_s : ndarray of float64, shape (n,)
+    row_s : Column, shape (n,)
         How long each row stands for, s.
     """
 
@@ -97,7 +99,7 @@ class Holding:
     best_stay: Moment
     parts: tuple[Part, ...]
     doubts: tuple[str, ...]
-    row_s: Array
+    row_s: Column
 
 
 def holding(series: Series, need: HoldNeed, stay: HoldNeed, events: Sequence[Loss]) -> Holding | str:
@@ -130,7 +132,7 @@ def holding(series: Series, need: HoldNeed, stay: HoldNeed, events: Sequence[Los
     known, t_s = margins.known, margins.t_s
     if len(known) < 2 or not known.any():
         return "no row has both axles measured"
-    needed, stayed = (known & (beyond_n.min(axis=1) >= 0) for beyond_n in (margins.need_n, margins.stay_n))
+    needed, stayed = margins.met(margins.need_n), margins.met(margins.stay_n)
     work = drive(series, stayed, events)
     if work.resting:
         return "the throttle was never up"
@@ -138,12 +140,17 @@ def holding(series: Series, need: HoldNeed, stay: HoldNeed, events: Sequence[Los
     if not spells:
         return "the throttle was never up for half a second before it went down"
     levels = {Reached.NEED: needed, Reached.STAY: stayed}
+    least = SETTLED_S / quantiles(np.diff(t_s), (0.5,), spoil=True)[0]
     reached = next(
-        (r for r, had in levels.items() if any(_first_held(had, known, t_s, s) is not None for s in spells)),
+        (
+            r
+            for r, had in levels.items()
+            if any(_first_held(had, known, least, s) is not None for s in spells)
+        ),
         Reached.NOTHING,
     )
     had = levels.get(reached, np.ones(len(t_s), bool))
-    since, spun_up, late_s = _counted(had, known, spells, t_s)
+    since, spun_up, late_s = _counted(had, known, spells, t_s, least)
     for spell in work.spells:
         for first, end in spell.losses:
             since[first:end] = spun_up[first:end] = since[:first].any()
@@ -196,12 +203,12 @@ def _rows(n: int, spells: Sequence[tuple[int, int]]) -> Mask:
 
 
 def _counted(
-    had: Mask, known: Mask, spells: Sequence[tuple[int, int]], t_s: Array
+    had: Mask, known: Mask, spells: Sequence[tuple[int, int]], t_s: Array, least: float
 ) -> tuple[Mask, Mask, float]:
     """Rows since it first had something, those of them a second later, and for how long it had it not."""
     counted, spun_up, late_s = np.zeros(len(t_s), bool), np.zeros(len(t_s), bool), 0.0
     for start, stop in spells:
-        first = _first_held(had, known, t_s, (start, stop))
+        first = _first_held(had, known, least, (start, stop))
         if counted.any():
             spun = int(np.searchsorted(t_s, t_s[start] + _SPUN_UP_S))
             first = spun if first is None else min(first, spun)
@@ -225,7 +232,7 @@ def _brief(counted_s: float) -> tuple[str, ...]:
     return (f"only {counted_s:.2f} s of the run count",) if counted_s < _LEAST_COUNTED_S else ()
 
 
-def _unseen(since: Mask, known: Mask, row_s: Array) -> tuple[str, ...]:
+def _unseen(since: Mask, known: Mask, row_s: Column) -> tuple[str, ...]:
     gone_s = _long_s(since & ~known, since, row_s)
     return (f"for {gone_s:.2f} s of the time that counts no suction was measured",) if gone_s else ()
 
@@ -270,7 +277,7 @@ def _passages(work: Drive) -> tuple[str, ...]:
     )
 
 
-def _long_s(rows: Mask, counted: Mask, row_s: Array) -> float:
+def _long_s(rows: Mask, counted: Mask, row_s: Column) -> float:
     """Time of some rows, s; 0 where no piece of it is long, and all of it next to nothing."""
     total_s = float(row_s[rows].sum())
     longest_s = max((float(row_s[a:b].sum()) for a, b in stretches(rows)), default=0.0)
@@ -278,18 +285,13 @@ def _long_s(rows: Mask, counted: Mask, row_s: Array) -> float:
     return 0.0 if few else total_s
 
 
-def _first(margins: Margins, beyond_n: Array, rows: Mask) -> Moment | None:
-    if not rows.any():
-        return None
-    only = np.zeros(len(rows), bool)
-    only[int(rows.argmax())] = True
-    return margins.least(beyond_n, only)
+def _first(margins: Margins, mark_n: tuple[float, ...], rows: Mask) -> Moment | None:
+    return margins.at(mark_n, int(rows.argmax())) if rows.any() else None
 
 
-def _first_held(had: Mask, known: Mask, t_s: Array, spell: tuple[int, int]) -> int | None:
+def _first_held(had: Mask, known: Mask, least: float, spell: tuple[int, int]) -> int | None:
     """First row of a spell in which it had it for long enough; rows that were not measured break nothing."""
     a, b = spell
-    least = SETTLED_S / float(np.median(np.diff(t_s)))
     for start, stop in stretches(had[a:b] | ~known[a:b]):
         rows = np.flatnonzero(known[a + start : a + stop])
         if len(rows) > least:

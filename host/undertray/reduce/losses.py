@@ -11,21 +11,23 @@ from undertray.errors import ReductionError
 from undertray.reduce.detect.detector import Detector
 from undertray.reduce.loss import KINDS, Loss, LossParameters
 from undertray.reduce.middle import middle
+from undertray.reduce.products import Table, pieces
 
 __all__ = ["KINDS", "Loss", "LossParameters", "find_losses"]
 
 _MAX_TAPS = 64
+_FED = 1 << 17  # rows handed to the detector at once
 
 
 def find_losses(
     t_s: ArrayLike,
-    suction_pa: ArrayLike,
+    suction_pa: ArrayLike | Table,
     throttle_us: ArrayLike | None = None,
     parameters: LossParameters | None = None,
     *,
     tap_names: Sequence[str] | None = None,
     weights: ArrayLike | None = None,
-    out_of_range: ArrayLike | None = None,
+    out_of_range: ArrayLike | Table | None = None,
     period_s: float | None = None,
 ) -> tuple[Loss, ...]:
     """Find the events of a run.
@@ -82,7 +84,7 @@ def find_losses(
     at once: a sensor fault is one tap's, while others are well.
     """
     t = np.asarray(t_s, float)
-    suction = np.asarray(suction_pa, float)
+    suction = suction_pa if isinstance(suction_pa, Table) else np.asarray(suction_pa, float)
     suction = suction[:, None] if suction.ndim == 1 else suction
     if t.ndim != 1 or suction.ndim != 2 or len(suction) != len(t) or not 1 <= suction.shape[1] <= _MAX_TAPS:
         raise ReductionError(
@@ -95,7 +97,9 @@ def find_losses(
     if not np.isfinite(t).all() or (step < 0).any():
         raise ReductionError("the time does not rise", where="find_losses", expected="finite, rising t_s")
     throttle = None if throttle_us is None else np.asarray(throttle_us, float)
-    mask = None if out_of_range is None else np.asarray(out_of_range, bool)
+    mask = out_of_range
+    if mask is not None and not isinstance(mask, Table):
+        mask = np.asarray(mask, bool)
     for name, array, shape in (("throttle_us", throttle, t.shape), ("out_of_range", mask, suction.shape)):
         if array is not None and array.shape != shape:
             raise ReductionError(
@@ -109,5 +113,11 @@ def find_losses(
     if not 0 < period_s < np.inf:
         raise ReductionError("no sample period", where="find_losses", seen=period_s, expected="s above 0")
     detector = Detector(period_s, suction.shape[1], parameters, tap_names=tap_names, weights=weights)
-    detector.feed(t, suction, throttle, mask)
+    for a, b in pieces(0, len(t), _FED):
+        detector.feed(
+            t[a:b],
+            suction[a:b],
+            None if throttle is None else throttle[a:b],
+            None if mask is None else mask[a:b],
+        )
     return detector.finish()

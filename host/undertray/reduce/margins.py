@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from undertray.quantiles import quantiles
+from undertray.reduce.products import Column, pieces
 
 if TYPE_CHECKING:
     from undertray.reduce.hold import HoldNeed
@@ -41,7 +43,7 @@ class Part:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Margins:
-    """Loads beyond two marks. n rows.
+    """Loads beyond two marks. n rows. Nothing is kept that can be worked out again.
 
     Attributes
     ----------
@@ -49,28 +51,65 @@ class Margins:
         ``front axle``, ``rear axle``, and ``whole car`` where sliding asks for more than the axles do.
     t_s : ndarray of float64, shape (n,)
         Board time, s.
-    need_n : ndarray of float64, shape (n, names)
-        Beyond what each needs, the allowance in, N; NaN where it was not measured.
-    stay_n : ndarray of float64, shape (n, names)
-        Beyond what it takes to stay on, which is the same without the allowance, N.
+    loads_n : tuple of ndarray of float64, shape (n,)
+        What each carries, N; NaN where it was not measured.
+    need_n, stay_n : tuple of float
+        What each needs, the allowance in, and what it takes to stay on, which is the same without, N.
     """
 
     names: tuple[str, ...]
     t_s: Array
-    need_n: Array
-    stay_n: Array
+    loads_n: tuple[Array | Column, ...]
+    need_n: tuple[float, ...]
+    stay_n: tuple[float, ...]
 
     @property
     def known(self) -> Mask:
         """Rows in which all were measured, shape (n,)."""
-        return np.asarray(np.isfinite(self.need_n).all(axis=1))
+        return np.asarray(np.isfinite(self.loads_n[0]) & np.isfinite(self.loads_n[1]))
 
     @property
     def allowance(self) -> bool:
         """Whether the two marks differ."""
-        return not np.array_equal(self.need_n, self.stay_n, equal_nan=True)
+        return any(max(a, 0.0) != max(b, 0.0) for a, b in zip(self.need_n, self.stay_n, strict=True))
 
-    def parts(self, rows: Mask, below: Mask, row_s: Array) -> tuple[Part, ...]:
+    def beyond_n(self, mark_n: tuple[float, ...], rows: Any = slice(None)) -> Iterator[Array]:
+        """Work out what each has beyond a mark.
+
+        Parameters
+        ----------
+        mark_n : tuple of float
+            :attr:`need_n` or :attr:`stay_n`.
+        rows : slice, mask or numbers
+            Which rows; all if left out.
+
+        Yields
+        ------
+        ndarray of float64
+            N; where nothing is needed (on the ground the weight itself holds) never below 0.
+        """
+        for load, needed in zip(self.loads_n, mark_n, strict=True):
+            yield load[rows] - needed if needed > 0 else np.maximum(load[rows], 0.0)
+
+    def met(self, mark_n: tuple[float, ...]) -> Mask:
+        """Find the rows in which all had what a mark asks for.
+
+        Parameters
+        ----------
+        mark_n : tuple of float
+            :attr:`need_n` or :attr:`stay_n`.
+
+        Returns
+        -------
+        ndarray of bool, shape (n,)
+            False where one of them was not measured.
+        """
+        out = np.empty(len(self.t_s), bool)
+        for a, b in pieces(0, len(out)):
+            out[a:b] = np.all([part >= 0 for part in self.beyond_n(mark_n, slice(a, b))], axis=0)
+        return out
+
+    def parts(self, rows: Mask, below: Mask, row_s: Column) -> tuple[Part, ...]:
         """Tell each axle by itself.
 
         Parameters
@@ -79,7 +118,7 @@ class Margins:
             Where to look; all of them measured, one at least.
         below : ndarray of bool, shape (n,)
             Where to count what is below the need.
-        row_s : ndarray of float64, shape (n,)
+        row_s : Column, shape (n,)
             How long each row stands for, s.
 
         Returns
@@ -87,19 +126,24 @@ class Margins:
         tuple of Part
             In the order of the names.
         """
+        lacks = [float(row_s[below][part < 0].sum()) for part in self.beyond_n(self.need_n, below)]
         found = []
-        for name, beyond_n in zip(self.names, self.need_n.T, strict=True):
-            looked = beyond_n[rows]
-            below_s = float(row_s[below][beyond_n[below] < 0].sum())
-            found.append(Part(name, quantiles(looked, (0.5,))[0], float(looked.min()), below_s))
+        for i, name in enumerate(self.names):
+            looked = self.loads_n[i][rows]
+            looked -= self.need_n[i] if self.need_n[i] > 0 else 0.0
+            if not self.need_n[i] > 0:
+                np.maximum(looked, 0.0, out=looked)
+            least_n = float(looked.min())
+            found.append(Part(name, quantiles(looked, (0.5,), spoil=True)[0], least_n, lacks[i]))
+            del looked
         return tuple(found)
 
-    def least(self, beyond_n: Array, rows: Mask, best: bool = False) -> Moment:
+    def least(self, mark_n: tuple[float, ...], rows: Mask, best: bool = False) -> Moment:
         """Find the least of the margins, or the instant at which the least of them was greatest.
 
         Parameters
         ----------
-        beyond_n : ndarray of float64, shape (n, names)
+        mark_n : tuple of float
             :attr:`need_n` or :attr:`stay_n`.
         rows : ndarray of bool, shape (n,)
             Where to look; rows that were not measured are passed over.
@@ -110,16 +154,38 @@ class Margins:
         -------
         Moment
         """
-        worst = beyond_n.min(axis=1)
-        looked = rows & self.known
-        outside = -np.inf if best else np.inf
-        values = np.where(looked, worst, outside)
-        at = int(values.argmax() if best else values.argmin())
-        place = int(beyond_n[at].argmin())
-        return Moment(self.names[place], float(beyond_n[at, place]), float(self.t_s[at]))
+        found: tuple[float, int] | None = None
+        for a, b in pieces(0, len(rows)):
+            at = np.flatnonzero(rows[a:b])
+            worst = np.min([part[at] for part in self.beyond_n(mark_n, slice(a, b))], axis=0)
+            worst[np.isnan(worst)] = -np.inf if best else np.inf
+            if len(at):
+                k = int(worst.argmax() if best else worst.argmin())
+                value = float(worst[k])
+                if found is None or (value > found[0] if best else value < found[0]):
+                    found = value, a + int(at[k])
+        return self.at(mark_n, 0 if found is None else found[1])
+
+    def at(self, mark_n: tuple[float, ...], row: int) -> Moment:
+        """Tell the least margin of one row.
+
+        Parameters
+        ----------
+        mark_n : tuple of float
+            :attr:`need_n` or :attr:`stay_n`.
+        row : int
+            Which.
+
+        Returns
+        -------
+        Moment
+        """
+        beyond_n = [float(part[0]) for part in self.beyond_n(mark_n, slice(row, row + 1))]
+        place = int(np.argmin(beyond_n))
+        return Moment(self.names[place], beyond_n[place], float(self.t_s[row]))
 
 
-def load_margins(series: Series, need: HoldNeed, stay: HoldNeed, rows: slice = slice(None)) -> Margins:
+def load_margins(series: Series, need: HoldNeed, stay: HoldNeed) -> Margins:
     """Work out the margins of a run.
 
     Parameters
@@ -128,31 +194,17 @@ def load_margins(series: Series, need: HoldNeed, stay: HoldNeed, rows: slice = s
         The run over time.
     need, stay : HoldNeed
         What is needed, with the allowance of the car file and without.
-    rows : slice
-        Which rows of it; all if left out.
 
     Returns
     -------
     Margins
-
-    Notes
-    -----
-    Where nothing is needed (on the ground the weight itself holds) no margin is below 0.
     """
-    loads = [series.front_n[rows], series.rear_n[rows]]
+    loads: tuple[Array | Column, ...] = (series.front_n, series.rear_n)
     marks = [(need.front_n, stay.front_n), (need.rear_n, stay.rear_n)]
     names = ["front axle", "rear axle"]
     if need.whole_n > 1.000001 * (need.front_n + need.rear_n):
         names.append("whole car")
-        loads.append(series.downforce_n[rows])
+        loads = (*loads, series.downforce_n)
         marks.append((need.whole_n, stay.whole_n))
-    need_n, stay_n = (
-        np.column_stack(
-            [
-                load - mark[which] if mark[which] > 0 else np.maximum(load, 0.0)
-                for load, mark in zip(loads, marks, strict=True)
-            ]
-        )
-        for which in (0, 1)
-    )
-    return Margins(tuple(names), series.t_s[rows], need_n, stay_n)
+    need_n, stay_n = zip(*marks, strict=True)
+    return Margins(tuple(names), series.t_s, loads, need_n, stay_n)

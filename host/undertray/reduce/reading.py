@@ -2,50 +2,63 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.acquire.rowtable import Counts
 from undertray.acquire.runlog import Run
 from undertray.calibrate.certificate import Calibration
 from undertray.calibrate.column_calibration import RANGE_EDGE as _EDGE
-from undertray.calibrate.runscale import run_spans
-from undertray.calibrate.scale import Scale
+from undertray.calibrate.runscale import Span, run_spans
 from undertray.errors import CalibrationError, ReductionError
 from undertray.reduce.car import Car
-from undertray.reduce.nominal import Nominal
+from undertray.reduce.products import Table, pieces
 
 __all__ = ["TapSuction", "pack_voltage", "tap_suction"]
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Ints = NDArray[np.int64]
 
-_ROWS = 8192  # turned into suction at a time: what is made of them stays in a core's own cache
 _MOST_MV = 1e6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TapSuction:
-    """Suction at the car's taps, in the car's order.
+    """Suction at the car's taps, in the car's order: worked out of the counts where it is asked for.
 
     Attributes
     ----------
-    pa : ndarray, shape (n, taps)
+    pa : Table, shape (n, taps)
         Suction, Pa; NaN where missing.
-    nominal : Nominal
-        Nominal suction, by the parts' own scales.
-    out_of_range : ndarray of bool, shape (n, taps)
-        The part was beyond its own range.
+    nominal : Table, shape (n, taps)
+        Nominal suction, by the parts' own scales, Pa.
+    beyond : mapping of int to ndarray of bool, shape (n,)
+        Rows in which the part was beyond its own range, for each tap that has any.
     outside : dict of str to float
         Taps that read outside the calibrated range, and in which share of the rows.
     """
 
-    pa: Array
-    nominal: Nominal
-    out_of_range: Bools
+    pa: Table
+    nominal: Table
+    beyond: Mapping[int, Bools]
     outside: dict[str, float]
+
+    @property
+    def out_of_range(self) -> Table | None:
+        """:attr:`beyond` as a table of bool, shape (n, taps); None where no part was."""
+        if not self.beyond:
+            return None
+
+        def make(rows: Any, taps: list[int]) -> Bools:
+            none = np.zeros(len(self.pa), bool)
+            return np.column_stack([self.beyond.get(i, none)[rows] for i in taps])
+
+        return Table(*self.pa.shape, make)
 
 
 def tap_suction(run: Run, car: Car, calibration: Calibration | None) -> TapSuction:
@@ -88,48 +101,71 @@ def tap_suction(run: Run, car: Car, calibration: Calibration | None) -> TapSucti
         )
     if calibration is not None:
         _check_calibrated(calibration, car)
-    read = [_converted(span.counts(run), span.scale, car, calibration) for span in spans]
-    if len(read) == 1:
-        return read[0]
-    nominal = [part.nominal.between(0, len(part.pa)) for part in read]
-    outside: dict[str, float] = {}
-    for part in read:
-        for name, share in part.outside.items():
-            outside[name] = outside.get(name, 0.0) + share * len(part.pa) / len(run.counts)
+    read = _Reader(run, spans, [tap.column for tap in car.taps], calibration)
+    shape = len(run.counts), len(car.taps)
+    nominal = Table(*shape, read.nominal_pa)
+    beyond, shares = read.looked_over()
+    outside = {car.taps[i].name: share for i, share in shares.items()}
     return TapSuction(
-        np.concatenate([part.pa for part in read]),
-        Nominal.of_pa(np.concatenate(nominal)),
-        np.concatenate([part.out_of_range for part in read]),
-        outside,
+        nominal if calibration is None else Table(*shape, read.suction_pa), nominal, beyond, outside
     )
 
 
-def _converted(counts: Array, scale: Scale, car: Car, calibration: Calibration | None) -> TapSuction:
-    """Convert piece by piece: what lies between counts and suction is not kept."""
-    names = [tap.column for tap in car.taps]
-    ranges = None if calibration is None else _Ranges([calibration.columns[name].range_pa for name in names])
-    pa, beyond = np.empty_like(counts, float), np.zeros_like(counts, bool)
-    kept = np.empty_like(counts, float) if calibration is not None and scale.compensated else None
-    for a in range(0, len(counts), _ROWS):
-        b = min(len(counts), a + _ROWS)
-        nominal = scale.nominal(counts, a, b)
-        if nominal.out_of_range.any():
-            beyond[a:b] = nominal.out_of_range
-        if calibration is None or ranges is None:
-            pa[a:b] = nominal.suction_pa
-            continue
-        calibration.apply(nominal.suction_pa, names, out=pa[a:b])
-        ranges.count(nominal.suction_pa)
-        if kept is not None:
-            kept[a:b] = nominal.suction_pa
-    if kept is not None:
-        known = Nominal.of_pa(kept)
-    elif scale.compensated:
-        known = Nominal.of_pa(pa)
-    else:
-        known = Nominal(counts, scale.zero, scale.pa_per_count)
-    outside = {} if ranges is None else ranges.shares(len(counts))
-    return TapSuction(pa, known, beyond, {car.taps[i].name: share for i, share in outside.items()})
+class _Reader:
+    """Turns rows of a run into suction, each by the description that holds for it."""
+
+    def __init__(
+        self, run: Run, spans: Sequence[Span], names: Sequence[str], calibration: Calibration | None
+    ) -> None:
+        self._spans = [(span, span.counts(run)) for span in spans]
+        self._names, self._calibration, self._rows = names, calibration, len(run.counts)
+
+    def nominal_pa(self, rows: slice | Ints, taps: list[int]) -> Array:
+        if isinstance(rows, slice):
+            rows = np.arange(rows.start, rows.stop) if self._compensated else rows
+        if len(self._spans) == 1:
+            span, counts = self._spans[0]
+            numbers = None if isinstance(rows, slice) else rows
+            return span.scale.suction_pa(_taken(counts, rows, taps), numbers, taps)
+        rows = np.arange(rows.start, rows.stop) if isinstance(rows, slice) else rows
+        out = np.empty((len(taps), len(rows))).T
+        for span, counts in self._spans:
+            here = (rows >= span.first) & (rows < span.last)
+            if here.any():
+                at = rows[here] - span.first
+                out[here] = span.scale.suction_pa(_taken(counts, at, taps), at, taps)
+        return out
+
+    @property
+    def _compensated(self) -> bool:
+        return any(span.scale.compensated for span, _ in self._spans)
+
+    def suction_pa(self, rows: slice | Ints, taps: list[int]) -> Array:
+        nominal_pa = self.nominal_pa(rows, taps)
+        if self._calibration is None:
+            return nominal_pa
+        return self._calibration.apply(nominal_pa, [self._names[i] for i in taps])
+
+    def looked_over(self) -> tuple[dict[int, Bools], dict[int, float]]:
+        """Rows in which each part was beyond its range; share of the rows outside the calibrated one."""
+        ranges = None
+        if self._calibration is not None:
+            ranges = _Ranges([self._calibration.columns[name].range_pa for name in self._names])
+        beyond: dict[int, Bools] = {}
+        for span, counts in self._spans:
+            for a, b in pieces(0, span.last - span.first):
+                nominal = span.scale.nominal(counts, a, b)
+                if nominal.out_of_range.any():
+                    for i in np.flatnonzero(nominal.out_of_range.any(axis=0)).tolist():
+                        rows = beyond.setdefault(i, np.zeros(self._rows, bool))
+                        rows[span.first + a : span.first + b] = nominal.out_of_range[:, i]
+                if ranges is not None:
+                    ranges.count(nominal.suction_pa)
+        return beyond, {} if ranges is None else ranges.shares(self._rows)
+
+
+def _taken(counts: Counts | Array, rows: slice | Ints, taps: list[int]) -> Array:
+    return counts[rows, taps] if isinstance(counts, Counts) else counts[rows][:, taps]
 
 
 def pack_voltage(run: Run, t_s: Array) -> tuple[Array, Array]:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from undertray.acquire.clock import BoardTime, board_time
+from undertray.acquire.rowtable import give_back
 from undertray.acquire.runlog import Run
 from undertray.calibrate.certificate import Calibration
 from undertray.errors import ReductionError
@@ -28,6 +30,7 @@ from undertray.reduce.loss import Loss
 from undertray.reduce.losses import find_losses
 from undertray.reduce.notices import run_notices, wrong_ports
 from undertray.reduce.packsag import without_pack_sag
+from undertray.reduce.products import Column, pieces
 from undertray.reduce.reading import TapSuction, pack_voltage, tap_suction
 from undertray.reduce.series import Series
 from undertray.reduce.steady import BLOCK_S, Blocks, run_blocks, steady_levels
@@ -104,21 +107,26 @@ def reduce_run(
     pack_t_s, pack_mv = pack_voltage(run, time.t_s)
     events, of_the_pack = without_pack_sag(events, pack_t_s, pack_mv)
     loads = tap_loads(car, suction.pa, faulted_rows(events, time.t_s, names))
-    downforce, front, rear = loads.rows
-    there = np.isfinite(downforce)
+    front, rear = loads.front_n, loads.rear_n
+    there = np.isfinite(front)
     if not there.any():
         raise ReductionError("no row with a good tap", where=run.where, do="check the sensors")
-    row_s = time.row_s()
+    row_s = Column(len(time.t_s), lambda rows: _durations_s(time, rows))
+    alarm = (run.flags & 2) != 0
+    # the raw times are not needed any more, and take as much room as much else
+    none = np.empty(0, np.int64)
+    run = replace(run, host_us=none, seq=none, t_us=none, flags=none)
+    give_back(len(there))
     series = Series(
         t_s=time.t_s,
         row_s=row_s,
         tap_suction_pa=suction.pa,
         mean_suction_pa=loads.mean_suction_pa,
         throttle_us=run.throttle_us,
-        downforce_n=downforce,
+        downforce_n=loads.downforce_n,
         front_n=front,
         rear_n=rear,
-        alarm=(run.flags & 2) != 0,
+        alarm=alarm,
         pack_t_s=pack_t_s,
         pack_mv=pack_mv,
     )
@@ -126,6 +134,7 @@ def reduce_run(
     below = _below(loads, need)
     on_wrong_ports = wrong_ports(car, suction, run.throttle_us)
     held = on_wrong_ports or holding(series, need, stay, events)
+    give_back(len(there))
     counted = np.zeros(len(there), bool) if isinstance(held, str) else held.below
     events = tuple(with_hold(e, series, counted) for e in events)
     dips = find_dips(series, car, stay, events, loads.pattern, time.rate_hz)
@@ -137,17 +146,20 @@ def reduce_run(
     still = (
         mean_uncertainty(calm, loads, suction, zero, car, calibration, time.rate_hz) if calm.any() else None
     )
-    rows = slice(None) if there.all() else there
     axles = {
-        "front": _axle(front[rows], need.front_n, stay.front_n, row_s[rows], whole.u95["front_n"]),
-        "rear": _axle(rear[rows], need.rear_n, stay.rear_n, row_s[rows], whole.u95["rear_n"]),
+        "front": _axle(front, there, need.front_n, stay.front_n, row_s, whole.u95["front_n"]),
+        "rear": _axle(rear, there, need.rear_n, stay.rear_n, row_s, whole.u95["rear_n"]),
     }
-    force = Spread.of(downforce[rows], whole.u95["downforce_n"])
+    rows = slice(None) if there.all() else there
+    downforce = loads.downforce_n[rows]
+    least_n = float(downforce.min())
+    force = Spread.of(downforce, whole.u95["downforce_n"])
+    del downforce
     return Reduction(
         format=FORMAT,
         run=run.name,
         calibrated=calibration is not None,
-        rows=len(run.t_us),
+        rows=len(time.t_s),
         bad_lines=run.bad_lines,
         lost_rows=time.lost_rows,
         duplicate_rows=run.duplicate_rows,
@@ -164,7 +176,7 @@ def reduce_run(
             surface_angle=car.surface_angle_deg,
             required_n=need.whole_n,
             stay_n=stay.whole_n,
-            margin_n=Margin(force.median - need.whole_n, float(downforce[rows].min()) - need.whole_n),
+            margin_n=Margin(force.median - need.whole_n, least_n - need.whole_n),
             below_s=float(row_s[below].sum()),
             limiting_axle=min(axles, key=lambda a: axles[a].margin_n.median),
             skirt_travel_mm=car.skirt_travel_mm,
@@ -206,18 +218,37 @@ def _events(time: BoardTime, suction: TapSuction, throttle_us: Array, car: Car) 
     """Look for events in each stretch of one sample rate by itself."""
     names, weights = [tap.name for tap in car.taps], load_matrix(replace(car, load="cells")).area_m2
     found: list[Loss] = []
+    beyond = suction.out_of_range
     ends = [row for row, _ in time.rates[1:]] + [len(time.t_s)]
     for (a, rate_hz), b in zip(time.rates, ends, strict=True):
         found += find_losses(
             time.t_s[a:b],
-            suction.pa[a:b],
+            suction.pa.between(a, b),
             throttle_us[a:b],
             tap_names=names,
             weights=weights,
-            out_of_range=suction.out_of_range[a:b],
+            out_of_range=None if beyond is None else beyond.between(a, b),
             period_s=1.0 / rate_hz,
         )
     return tuple(found)
+
+
+def _durations_s(time: BoardTime, rows: Any) -> Array:
+    """How long some rows stand for, worked out piece by piece."""
+    if isinstance(rows, slice):
+        first, last, step = rows.indices(len(time.t_s))
+        return time.row_s(first, max(first, last))[::step]
+    if np.ndim(rows) == 0:
+        row = int(rows) % len(time.t_s)
+        return np.asarray(time.row_s(row, row + 1)[0])
+    if rows.dtype == bool:
+        out, at = np.empty(np.count_nonzero(rows)), 0
+        for a, b in pieces(0, len(rows)):
+            part = time.row_s(a, b)[rows[a:b]]
+            out[at : at + len(part)] = part
+            at += len(part)
+        return out
+    return np.asarray(time.row_s()[rows])
 
 
 def _grip(car: Car, means: Means, speeds_m_s: Sequence[float]) -> Grip | None:
@@ -230,15 +261,21 @@ def _unmeasured(row_s: Array) -> tuple[str, ...]:
 
 def _below(loads: Loads, need: HoldNeed) -> Bools:
     with np.errstate(invalid="ignore"):
-        below = loads.rows < np.array([[need.whole_n], [need.front_n], [need.rear_n]])
-        return np.asarray(below.any(axis=0))
+        below = loads.downforce_n[:] < need.whole_n
+        below |= loads.front_n < need.front_n
+        below |= loads.rear_n < need.rear_n
+        return below
 
 
-def _axle(load: Array, required_n: float, stay_n: float, row_s: Array, u95_n: float | None) -> Axle:
-    median = quantiles(load, (0.5,))[0]
-    margin = Margin(median - required_n, float(load.min()) - required_n)
-    below_s = float(row_s[load < required_n].sum())
-    return Axle(float(load.mean()), required_n, stay_n, margin, below_s, u95_n)
+def _axle(
+    load: Array, there: Bools, required_n: float, stay_n: float, row_s: Column, u95_n: float | None
+) -> Axle:
+    with np.errstate(invalid="ignore"):
+        below_s = float(row_s[load < required_n].sum())
+    values = load[there] if not there.all() else load.copy()
+    mean, least = float(values.mean()), float(values.min())
+    median = quantiles(values, (0.5,), spoil=True)[0]
+    return Axle(mean, required_n, stay_n, Margin(median - required_n, least - required_n), below_s, u95_n)
 
 
 def _steady(
@@ -276,22 +313,20 @@ def _other(blocks: Blocks, level: Bools, throttle_us: float, need: HoldNeed) -> 
     return OtherLevel(throttle_us, seconds, suction_pa, front_n + rear_n, *margins)
 
 
-def _taps(names: Sequence[str], suction: TapSuction, row_s: Array) -> dict[str, TapSummary]:
+def _taps(names: Sequence[str], suction: TapSuction, row_s: Column) -> dict[str, TapSummary]:
     out = {}
-    beyond = suction.out_of_range.any()
-    ordered = np.empty(len(row_s))  # one for all, as memory that was not used before takes long to get
     for i, name in enumerate(names):
-        column = suction.pa[:, i]
-        seen = np.isfinite(column)
-        whole = bool(seen.all())
-        values = ordered if whole else column[seen]
-        if whole:
-            ordered[:] = column
+        values = suction.pa[:, i]
+        seen = np.isfinite(values)
+        missing_s = 0.0
+        if not seen.all():
+            missing_s, values = float(row_s[~seen].sum()), values[seen]
         out[name] = TapSummary(
             mean=float(values.mean()) if values.size else None,
             max=float(values.max()) if values.size else None,
             median=quantiles(values, (0.5,), spoil=True)[0] if values.size else None,
-            saturated_s=float(row_s[suction.out_of_range[:, i]].sum()) if beyond else 0.0,
-            missing_s=0.0 if whole else float(row_s[~seen].sum()),
+            saturated_s=float(row_s[suction.beyond[i]].sum()) if i in suction.beyond else 0.0,
+            missing_s=missing_s,
         )
+        del values
     return out

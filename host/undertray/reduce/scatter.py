@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.reduce.middle import middle
+from undertray.reduce.products import Table
 
 __all__ = ["Scatter", "mean_scatter"]
 
@@ -43,12 +44,14 @@ class Scatter:
     dof: int = 1
 
 
-def mean_scatter(readings: Array, weights: Array, rate_hz: float, rows: Ints | None = None) -> Scatter:
+def mean_scatter(
+    readings: Array | Table, weights: Array, rate_hz: float, rows: Ints | None = None
+) -> Scatter:
     """Noise that stays in the means of some weighted sums of readings.
 
     Parameters
     ----------
-    readings : ndarray, shape (n, m)
+    readings : Table or ndarray, shape (n, m)
         Readings that follow each other; no NaN in any that is used.
     weights : ndarray, shape (k, m)
         The sums, one a row.

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from undertray.calibrate.certificate import Calibration
 from undertray.reduce.car import Car
 from undertray.reduce.loads import Part
-from undertray.reduce.nominal import Nominal
+from undertray.reduce.products import Table
 from undertray.reduce.zero import Zero
 
 __all__ = ["NORMAL", "Sensitivity"]
@@ -41,7 +41,7 @@ class Sensitivity:
         self._powers = [np.zeros((quantities, len(c.coefficients))) for c in self._columns]
         self._per_pa = np.zeros((quantities, len(self._columns)))
 
-    def add(self, part: Part, per_pa: Array, nominal: Nominal) -> None:
+    def add(self, part: Part, per_pa: Array, nominal: Table) -> None:
         """Take in some rows.
 
         Parameters
@@ -50,14 +50,14 @@ class Sensitivity:
             Which rows, and which taps were good in them.
         per_pa : ndarray, shape (quantities, taps of the part)
             Change of the numbers with 1 Pa at a tap in all these rows.
-        nominal : Nominal
+        nominal : Table, shape (n, taps)
             Nominal suctions of the run.
         """
-        means = nominal.mean_pa(part)
+        means = part.mean(nominal)
         for k, i in enumerate(part.taps):
             powers = self._columns[i].powers(means[k])
             if len(powers) == _MOST_COEFFICIENTS:  # the mean of the squares is not the square of the mean
-                powers[2] = nominal.mean_square_pa2(part, i)
+                powers[2] = part.mean_square(nominal, i)
             if self._zero.nominal_pa is not None:
                 powers = powers - self._columns[i].powers(self._zero.nominal_pa[i])
             self._powers[i] += np.outer(per_pa[:, k], powers)

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.products import Column, Table
+
 __all__ = ["Series"]
 
 Array = NDArray[np.float64]
@@ -20,15 +22,17 @@ class Series:
     ----------
     t_s : ndarray, shape (n,)
         Board time since the first good row, s.
-    row_s : ndarray, shape (n,)
+    row_s : Column, shape (n,)
         How long each row stands for, s: to the next, but one sample period before a gap and at the end.
-    tap_suction_pa : ndarray, shape (n, taps)
+    tap_suction_pa : Table, shape (n, taps)
         Suction at each tap, in the order of the car's taps, Pa; NaN where missing.
-    mean_suction_pa : ndarray, shape (n,)
+    mean_suction_pa : Column, shape (n,)
         Mean over the floor, Pa.
     throttle_us : ndarray, shape (n,)
         NaN where unknown.
-    downforce_n, front_n, rear_n : ndarray, shape (n,)
+    downforce_n : Column, shape (n,)
+        NaN in rows without a good tap.
+    front_n, rear_n : ndarray, shape (n,)
         NaN in rows without a good tap.
     alarm : ndarray of bool, shape (n,)
         Alarm output of the board.
@@ -38,11 +42,11 @@ class Series:
     """
 
     t_s: Array
-    row_s: Array
-    tap_suction_pa: Array
-    mean_suction_pa: Array
+    row_s: Column
+    tap_suction_pa: Table
+    mean_suction_pa: Column
     throttle_us: Array
-    downforce_n: Array
+    downforce_n: Column
     front_n: Array
     rear_n: Array
     alarm: NDArray[np.bool_]

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.products import pieces
+
 if TYPE_CHECKING:
     from undertray.reduce.dips import Dip
     from undertray.reduce.loss import Loss
@@ -124,7 +126,7 @@ def run_blocks(series: Series, events: Sequence[Loss], dips: Sequence[Dip] = ())
     starts, number = block_starts(series.t_s)
     t_s = series.t_s[0] + number * BLOCK_S
     throttle_us = _mean(series.throttle_us, starts)
-    suction_pa = _mean(series.mean_suction_pa, starts)
+    suction_pa = _mean(series.mean_suction_pa[:], starts)
     still = _still(series.throttle_us, starts, number, suction_pa)
     clear = np.ones(len(t_s), bool)
     up_s = float(t_s[still.argmax()]) if still.any() else np.inf
@@ -163,11 +165,16 @@ def block_starts(t_s: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     first_row, number : ndarray of int64, shape (k,)
         Row that each block begins with, and its number: a block without rows is passed over.
     """
-    since = t_s - t_s[0]
-    since /= BLOCK_S
-    number = since.astype(np.int64)  # the time rises from 0: cut off is rounded down
-    starts = np.flatnonzero(np.concatenate([[True], number[1:] != number[:-1]]))
-    return starts, number[starts]
+    starts, numbers, last = [], [], -1
+    for a, b in pieces(0, len(t_s)):
+        since = t_s[a:b] - t_s[0]
+        since /= BLOCK_S
+        number = since.astype(np.int64)  # the time rises from 0: cut off is rounded down
+        first = np.flatnonzero(np.diff(number, prepend=last))
+        starts.append(first + a)
+        numbers.append(number[first])
+        last = int(number[-1])
+    return np.concatenate(starts), np.concatenate(numbers)
 
 
 def work_rows(throttle_us: Array) -> Mask | None:

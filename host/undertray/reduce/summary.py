@@ -67,7 +67,7 @@ class Spread:
         Parameters
         ----------
         values : ndarray, shape (n,)
-            No NaN, n at least 1.
+            No NaN, n at least 1; put in another order.
         u95 : float or None
             Uncertainty of the mean.
 
@@ -75,8 +75,9 @@ class Spread:
         -------
         Spread
         """
-        p05, median, p95 = quantiles(values, (0.05, 0.5, 0.95))
-        return cls(float(values.mean()), p05, median, p95, float(values.max()), u95)
+        mean, most = float(values.mean()), float(values.max())
+        p05, median, p95 = quantiles(values, (0.05, 0.5, 0.95), spoil=True)
+        return cls(mean, p05, median, p95, most, u95)
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,7 @@ from undertray.calibrate.certificate import Calibration
 from undertray.calibrate.tare import Still, Tare, find_tare
 from undertray.errors import ReductionError
 from undertray.reduce.car import Car
-from undertray.reduce.nominal import Nominal
+from undertray.reduce.products import Table
 from undertray.reduce.reading import TapSuction
 
 __all__ = ["TARES", "Zero", "take_zero"]
@@ -124,7 +125,7 @@ def take_zero(
     linear = how == "linear" and tare.before is not None and tare.after is not None
     used = tare if linear else replace(tare, after=None if tare.before else tare.after)
     blind = [name for name, z in zip(names, first.zero_pa, strict=True) if not np.isfinite(z)]
-    pa = _known(used).remove(t_s, suction.pa, linear)
+    pa = _without(_known(used), t_s, suction.pa, linear)
     parts = [part for part in (used.before, used.after) if part is not None]
     u2 = sum(np.nan_to_num(part.u_pa) ** 2 for part in parts) / len(parts) ** 2
     moved = np.zeros(len(names)) if linear or drift_pa is None else np.nan_to_num(drift_pa) / _RECTANGLE
@@ -151,12 +152,22 @@ def take_zero(
     )
 
 
-def _tare(t_s: Array, pa: Array, throttle_us: Array) -> Tare:
+def _without(tare: Tare, t_s: Array, pa: Table, linear: bool) -> Table:
+    """Suction with the zero taken off, worked out where it is asked for."""
+
+    def make(rows: Any, taps: list[int]) -> Array:
+        at_s = t_s[rows]
+        return pa[rows, taps] + tare.remove(at_s, np.zeros((len(at_s), pa.shape[1])), linear)[:, taps]
+
+    return Table(*pa.shape, make)
+
+
+def _tare(t_s: Array, pa: Table, throttle_us: Array) -> Tare:
     """Look for still parts at the ends of a run."""
     head = int(np.searchsorted(t_s, t_s[0] + _END_S))
     tail = int(np.searchsorted(t_s, t_s[-1] - _END_S))
     if tail <= head:
-        return find_tare(t_s, pa, throttle_us)
+        return find_tare(t_s, pa[:], throttle_us)
     ends = np.r_[0:head, tail : len(t_s)]
     return find_tare(t_s[ends], pa[ends], throttle_us[ends])
 
@@ -178,9 +189,9 @@ def _allowed_pa(car: Car, calibration: Calibration | None) -> Array:
     return np.array([c.coverage_factor * float(c.standard_uncertainty_pa(0.0)) for c in columns])
 
 
-def _still_nominal(t_s: Array, nominal: Nominal, still: Still) -> Array:
+def _still_nominal(t_s: Array, nominal: Table, still: Still) -> Array:
     a, b = np.searchsorted(t_s, [still.start_s, still.end_s])
-    part = nominal.between(int(a), int(b) + 1)
+    part = nominal[int(a) : int(b) + 1]
     seen = np.isfinite(part)
     total = np.where(seen, part, 0.0).sum(axis=0)
     return np.asarray(total / np.maximum(seen.sum(axis=0), 1))

@@ -188,7 +188,7 @@ def _forces(reduction: Reduction, units: Display) -> list[Figure]:
         ]
     series = reduction.series
     work = work_rows(series.throttle_us)
-    rows = np.isfinite(series.downforce_n) if work is None else work & np.isfinite(series.downforce_n)
+    rows = np.isfinite(series.front_n) if work is None else work & np.isfinite(series.front_n)
     when = "whole run" if work is None else "fans up"
     return [
         (f"Downforce, {when}", units.n(_median(series.downforce_n, rows)), f"median; {needed}"),

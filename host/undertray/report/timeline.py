@@ -53,7 +53,7 @@ def timeline(reduction: Reduction, units: Display = SI) -> Picture:
             f"{name} {units.pressure}", series.tap_suction_pa[:, place] / units.pressure_pa
         )
     for name, values in (
-        ("downforce", series.downforce_n),
+        ("downforce", series.downforce_n[:]),
         ("front axle", series.front_n),
         ("rear axle", series.rear_n),
     ):
@@ -97,7 +97,7 @@ def draw_timeline(reduction: Reduction, units: Display = SI, title: str = "") ->
         if title:
             figure.text(0.5, 1 - 0.08 / figure.get_figheight(), title, ha="center", va="top", fontsize=10)
         tap_lines(panels[0], reduction, thinner, units)
-        _plot(panels[1], thinner, series.downforce_n / units.force_n, 7, "downforce")
+        _plot(panels[1], thinner, series.downforce_n[:] / units.force_n, 7, "downforce")
         panels[1].axhline(
             reduction.hold.required_n / units.force_n,
             color=LIMIT,
