@@ -13,7 +13,7 @@ from undertray.calibrate.column_calibration import ColumnCalibration
 from undertray.calibrate.distributions import student_quantile
 from undertray.reduce.floor import load_matrix
 from undertray.reduce.loads import tap_loads
-from undertray.reduce.nominal import Nominal
+from undertray.reduce.products import Table
 from undertray.reduce.reading import TapSuction
 from undertray.reduce.scatter import mean_scatter
 from undertray.reduce.uncertainty import QUANTITIES, mean_uncertainty
@@ -52,10 +52,10 @@ def uneven_run(n=2000, noise=0.0, seed=0):
     return level + rng.normal(0, noise, (n, 4)) if noise else level
 
 
-def found(nominal, certificate, zero=None, rows=None, faulted=None, car=CAR):
+def found(nominal, certificate, zero=None, rows=None, faulted=(), car=CAR):
     pa = certificate.apply(nominal, [t.column for t in car.taps])
-    suction = TapSuction(pa, Nominal.of_pa(nominal), np.zeros(nominal.shape, bool), {})
-    loads = tap_loads(car, pa, faulted)
+    suction = TapSuction(Table.of(pa), Table.of(nominal), {}, {})
+    loads = tap_loads(car, suction.pa, faulted)
     rows = np.ones(len(pa), bool) if rows is None else rows
     return mean_uncertainty(
         rows, loads, suction, zero or untouched(nominal.shape[1]), car, certificate, 200.0
@@ -127,13 +127,13 @@ def test_a_zero_taken_off_takes_the_offset_of_the_calibration_with_it():
     assert found(nominal, only).u95["suction_pa"] == pytest.approx(1.96 * 2.0, rel=1e-3)
     tared = Zero("zero", None, None, np.full(4, 0.5), np.zeros(4), ())
     # derived: what is left is the tare's own 0.5 Pa, four taps of equal area halve it
-    areas = np.array([tap for tap in tap_loads(CAR, nominal, None).matrices[15].area_m2])
+    areas = np.array([tap for tap in tap_loads(CAR, Table.of(nominal), []).matrices[15].area_m2])
     expected = 0.5 * np.sqrt(np.square(areas / areas.sum()).sum())
     assert found(nominal, only, tared).u95["suction_pa"] == pytest.approx(1.96 * expected, rel=1e-3)
 
 
 def test_hysteresis_of_each_part_counts_and_averages_down():
-    areas = tap_loads(CAR, np.ones((1, 4)), None).matrices[15].area_m2
+    areas = tap_loads(CAR, Table.of(np.ones((1, 4))), []).matrices[15].area_m2
     only = calibration(own=np.zeros((2, 2)), shared={}, hysteresis_pa=6.0)
     result = found(np.full((400, 4), 1000.0), only)
     expected = 6 / np.sqrt(12) * np.sqrt(np.square(areas).sum())
@@ -157,8 +157,7 @@ def test_readings_of_a_dead_tap_do_not_count_as_pressure():
     good = found(nominal, certificate)
     dead = nominal.copy()
     dead[500:, 2] = 0.0
-    faulted = np.zeros(dead.shape, bool)
-    faulted[500:, 2] = True
+    faulted = [(2, 500, 1000)]
     # an even suction is known from the others, whatever the loose hose reads
     assert found(dead, certificate, faulted=faulted).u95["downforce_n"] == pytest.approx(
         good.u95["downforce_n"], rel=0.1
@@ -169,8 +168,7 @@ def test_readings_of_a_dead_tap_do_not_count_as_pressure():
 def test_an_axle_that_hangs_on_one_tap_is_less_certain():
     certificate = calibration()
     nominal = uneven_run()
-    faulted = np.zeros(nominal.shape, bool)
-    faulted[1500:, 2] = True
+    faulted = [(2, 1500, len(nominal))]
     whole, part = found(nominal, certificate), found(nominal, certificate, faulted=faulted)
     assert part.u95["rear_n"] > 1.5 * whole.u95["rear_n"]
 
@@ -193,9 +191,9 @@ def test_one_tap_says_what_it_cannot_know():
 
 def test_without_a_calibration_nothing_is_claimed():
     pa = np.full((100, 4), 1000.0)
-    suction = TapSuction(pa, Nominal.of_pa(pa), np.zeros(pa.shape, bool), {})
+    suction = TapSuction(Table.of(pa), Table.of(pa), {}, {})
     result = mean_uncertainty(
-        np.ones(100, bool), tap_loads(CAR, pa, None), suction, untouched(), CAR, None, 200.0
+        np.ones(100, bool), tap_loads(CAR, suction.pa, []), suction, untouched(), CAR, None, 200.0
     )
     assert set(result.u95.values()) == {None}
     assert set(result.u95) == set(QUANTITIES)

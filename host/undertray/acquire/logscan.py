@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sys
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, BinaryIO
@@ -239,5 +240,7 @@ class LogScan:
             return False
         if note.kind == "device":
             self._device, self._device_line = note, line
-        self.notes.append(Note(host_us, note.kind, note.data, row))
+        # of a run of hours there are ten thousands: their words are the same
+        data = note.data if note.kind == "device" else {sys.intern(k): v for k, v in note.data.items()}
+        self.notes.append(Note(host_us, sys.intern(note.kind), data, row))
         return True

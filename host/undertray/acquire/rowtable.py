@@ -13,34 +13,14 @@ from numpy.typing import NDArray
 
 from undertray.acquire.rows import MISSING
 
-__all__ = ["Counts", "RowArrays", "RowTable", "give_back"]
+__all__ = ["Counts", "RowArrays", "RowTable", "settle_memory"]
 
 Ints = NDArray[np.integer[Any]]
 
 _LEAST_GROWTH = 1.25
-_MANY_ROWS = 500_000
+_FREED, _LONG = 31 << 20, 100 << 20
+_M_MMAP_THRESHOLD, _KEPT = -3, 4 << 20  # the first from malloc.h
 _WIDTHS = (np.int16, np.int32, np.int64)  # the least number of each stands for a missing one
-
-
-def give_back(rows: int) -> None:
-    """Give memory that was freed back to the system, where there was much of it.
-
-    Parameters
-    ----------
-    rows : int
-        Of the run it was needed for.
-
-    Notes
-    -----
-    glibc keeps freed pieces below 32 MB for later (malloc_trim(3)): of a run of six hours 80 MB, which the
-    system then cannot use. Elsewhere this does nothing.
-    """
-    if rows >= _MANY_ROWS and sys.platform == "linux":
-        import ctypes
-
-        trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
-        if trim is not None:
-            trim(0)
 
 
 class Counts:
@@ -242,3 +222,27 @@ class RowTable:
         """
         host_us, seq, t_us, throttle_us, flags, *counts = (column[: self.rows] for column in self._whole)
         return RowArrays(host_us, seq, t_us, throttle_us, flags, Counts(counts))
+
+
+def settle_memory(size: int) -> None:
+    """Say what becomes of the arrays that are freed, by the size of a log; only glibc heeds it.
+
+    Parameters
+    ----------
+    size : int
+        Bytes of the log.
+
+    Notes
+    -----
+    It takes arrays above 128 kB from the system page by page and gives them back, until it has seen a larger
+    one freed, below 32 MB: then it keeps them, which saves time. Of a long log that would be too much: there
+    arrays above 4 MB are always given back (mallopt(3), M_MMAP_THRESHOLD).
+    """
+    if size < _LONG or sys.platform != "linux":
+        np.empty(min(size, _FREED), dtype=np.uint8)
+        return
+    import ctypes
+
+    settle = getattr(ctypes.CDLL(None), "mallopt", None)
+    if settle is not None:
+        settle(_M_MMAP_THRESHOLD, _KEPT)

@@ -16,7 +16,7 @@ from undertray.acquire.descriptions import described_anew
 from undertray.acquire.device import Device
 from undertray.acquire.logscan import HEADER, MAGIC, LogScan, Note, blocks_of_lines, header_line
 from undertray.acquire.roworder import in_order, repeated
-from undertray.acquire.rowtable import Counts, RowArrays, RowTable, give_back
+from undertray.acquire.rowtable import Counts, RowArrays, RowTable, settle_memory
 from undertray.acquire.wire import Row, WireNote, parse_line
 from undertray.errors import RunLogError
 
@@ -26,7 +26,6 @@ LOG_VERSION = 1
 _BROKE_OFF = ("port vanished", "disk failed", "silent", "failed")  # ends that nobody asked for
 _HEAD = 1 << 18
 _WHY = 120
-_FREED = 31 << 20  # a larger one than 32 MB does not count
 _MANY = 20
 
 
@@ -75,8 +74,7 @@ class Run:
     captured : bool
         It is a plain capture of the board's stream, and no log.
     duplicate_rows, contradicting_rows : int
-        Rows that tell a slot for the second time, which are left out of the arrays; and how many of them say
-        something else than the first.
+        Rows left out as they tell a slot for the second time, and those of them that tell it otherwise.
     """
 
     name: str
@@ -157,9 +155,7 @@ def read_run(path: str | Path) -> Run:
         with path.open("rb") as file:
             stamped = _stamped(path, file.read(_HEAD))
             size = file.seek(0, SEEK_END)
-            # glibc takes each array above 128 kB from the system page by page and gives it back, until it has
-            # seen a larger one freed (mallopt(3), M_MMAP_THRESHOLD); elsewhere this does nothing
-            np.empty(min(size, _FREED), dtype=np.uint8)
+            settle_memory(size)
             reader = LogScan(stamped, size)
             file.seek(0)
             for block in blocks_of_lines(file, size):
@@ -176,10 +172,7 @@ def read_run(path: str | Path) -> Run:
             seen=reader.first_changed,
             do="use the original",
         )
-    run = _run(path, reader)
-    del reader
-    give_back(len(run.seq))
-    return run
+    return _run(path, reader)
 
 
 def is_run(path: str | Path) -> bool:

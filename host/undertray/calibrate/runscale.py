@@ -49,11 +49,12 @@ class Span:
         Returns
         -------
         Counts or ndarray, shape (last - first, columns asked for)
-            Not copied.
+            Not copied where the log was read from a file.
         """
         if isinstance(run.counts, Counts):
             return run.counts.part(self.first, self.last, self.wanted)
-        return run.counts[self.first : self.last].T[list(self.wanted)].T
+        rows = run.counts[self.first : self.last]
+        return rows if self.wanted == tuple(range(rows.shape[1])) else rows.T[list(self.wanted)].T
 
 
 def run_spans(run: Run, names: Sequence[str]) -> list[Span]:

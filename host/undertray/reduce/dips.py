@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,7 @@ __all__ = ["Alarm", "Dip", "board_alarms", "find_dips"]
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Codes = NDArray[np.integer[Any]]
 Mask = NDArray[np.bool_]
 
 _LEAST_LEAD = 2  # samples
@@ -98,7 +100,7 @@ def find_dips(
     car: Car,
     stay: HoldNeed,
     events: Sequence[Loss],
-    pattern: Ints | None = None,
+    pattern: Codes | None = None,
     rate_hz: float = 200.0,
 ) -> tuple[Dip, ...]:
     """Find the dips of a run.

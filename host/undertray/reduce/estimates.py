@@ -2,10 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-__all__ = ["Cover", "Doubt", "Estimate", "OtherLevel", "Rest", "Side", "Steady"]
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.reduce.steady import BLOCK_S, Blocks
+
+if TYPE_CHECKING:
+    from undertray.reduce.hold import HoldNeed
+    from undertray.reduce.uncertainty import MeanUncertainty
+
+__all__ = ["Cover", "Doubt", "Estimate", "OtherLevel", "Rest", "Side", "Steady", "steady_estimates"]
+
+Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,3 +121,58 @@ class Rest:
     tare: str
     zero_pa: Mapping[str, float | None] | None
     drift_pa: Mapping[str, float | None] | None
+
+
+def steady_estimates(
+    found: MeanUncertainty, need: HoldNeed, seconds: float, blocks: Blocks, levels: Sequence[Bools]
+) -> Steady:
+    """Put together what is told of the steady part of a run.
+
+    Parameters
+    ----------
+    found : MeanUncertainty
+        Means of its rows.
+    need : HoldNeed
+        What is needed, with the allowance.
+    seconds : float
+        How long it was, s.
+    blocks : Blocks
+        The run in blocks.
+    levels : sequence of ndarray of bool
+        Blocks of each throttle at which it was steady, the weakest first.
+
+    Returns
+    -------
+    Steady
+    """
+
+    def less(name: str, required_n: float = 0.0) -> Estimate:
+        return Estimate(getattr(found.means, name) - required_n, found.u95[name])
+
+    force = found.means.x_mm is not None
+    at_us = [float(blocks.throttle_us[level].mean()) for level in levels]
+    return Steady(
+        throttle_us=at_us[0] if np.isfinite(at_us[0]) else None,
+        seconds=seconds,
+        suction_pa=less("suction_pa"),
+        downforce_n=less("downforce_n"),
+        front_n=less("front_n"),
+        rear_n=less("rear_n"),
+        margin_n=less("downforce_n", need.whole_n),
+        front_margin_n=less("front_n", need.front_n),
+        rear_margin_n=less("rear_n", need.rear_n),
+        centre_x_mm=less("x_mm") if force else None,
+        centre_y_mm=less("y_mm") if force else None,
+        others=tuple(
+            _other(blocks, level, us, need) for level, us in zip(levels[1:], at_us[1:], strict=True)
+        ),
+    )
+
+
+def _other(blocks: Blocks, level: Bools, throttle_us: float, need: HoldNeed) -> OtherLevel:
+    suction_pa, front_n, rear_n = (
+        float(values[level].mean()) for values in (blocks.suction_pa, blocks.front_n, blocks.rear_n)
+    )
+    seconds = float(level.sum()) * BLOCK_S
+    margins = front_n - need.front_n, rear_n - need.rear_n
+    return OtherLevel(throttle_us, seconds, suction_pa, front_n + rear_n, *margins)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,7 @@ __all__ = ["Notches", "find_notches"]
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Codes = NDArray[np.integer[Any]]
 Mask = NDArray[np.bool_]
 
 _LONGEST_S = 1.0  # what takes longer to come back is an event alone
@@ -66,7 +68,7 @@ class Notches:
 class _Cells:
     """A run in cells (a row, or what 5 ms hold), and in blocks of some cells: means and least values."""
 
-    def __init__(self, series: Series, pattern: Ints | None, size: int, group: int, rate_hz: float) -> None:
+    def __init__(self, series: Series, pattern: Codes | None, size: int, group: int, rate_hz: float) -> None:
         self.size, self.group, self.block_s = size, group, size * group / rate_hz
         blocks = len(series.t_s) // (size * group)
         self.count, rows = blocks * group, blocks * group * size
@@ -114,7 +116,7 @@ class _Cells:
 
 
 def find_notches(
-    series: Series, stays_n: tuple[float, float], pattern: Ints | None, rate_hz: float
+    series: Series, stays_n: tuple[float, float], pattern: Codes | None, rate_hz: float
 ) -> Notches | None:
     """Find the notches of a run, as :func:`undertray.reduce.dips.find_dips` says.
 
@@ -254,7 +256,7 @@ def _measured(
     )
 
 
-def _same_taps(pattern: Ints | None, t_s: Array) -> tuple[Mask | None, Array]:
+def _same_taps(pattern: Codes | None, t_s: Array) -> tuple[Mask | None, Array]:
     """Rows whose taps stay the same for long enough (None for all), and when other taps come in, s."""
     if pattern is None:
         return None, np.empty(0)

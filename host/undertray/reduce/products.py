@@ -43,6 +43,22 @@ class Table:
         self.shape = (rows, columns)
         self._make = make
 
+    @classmethod
+    def of(cls, values: NDArray[Any]) -> Table:
+        """Take a table that is there already.
+
+        Parameters
+        ----------
+        values : ndarray, shape (n, columns)
+            The table.
+
+        Returns
+        -------
+        Table
+        """
+        rows, columns = values.shape
+        return cls(rows, columns, lambda at, wanted: values[at][:, wanted])
+
     def __len__(self) -> int:
         return self.shape[0]
 

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from undertray.acquire.clock import BoardTime, board_time
-from undertray.acquire.rowtable import give_back
 from undertray.acquire.runlog import Run
 from undertray.calibrate.certificate import Calibration
 from undertray.errors import ReductionError
@@ -18,7 +16,7 @@ from undertray.quantiles import quantiles
 from undertray.reduce.car import Car
 from undertray.reduce.caveats import run_caveats
 from undertray.reduce.dips import board_alarms, find_dips
-from undertray.reduce.estimates import Cover, Doubt, Estimate, OtherLevel, Rest, Side, Steady
+from undertray.reduce.estimates import Cover, Doubt, Rest, Side, steady_estimates
 from undertray.reduce.fan import FanReference
 from undertray.reduce.fanstate import fan_state
 from undertray.reduce.floor import load_matrix
@@ -30,13 +28,13 @@ from undertray.reduce.loss import Loss
 from undertray.reduce.losses import find_losses
 from undertray.reduce.notices import run_notices, wrong_ports
 from undertray.reduce.packsag import without_pack_sag
-from undertray.reduce.products import Column, pieces
+from undertray.reduce.products import Column
 from undertray.reduce.reading import TapSuction, pack_voltage, tap_suction
-from undertray.reduce.series import Series
-from undertray.reduce.steady import BLOCK_S, Blocks, run_blocks, steady_levels
+from undertray.reduce.series import Series, row_times
+from undertray.reduce.steady import run_blocks, steady_levels
 from undertray.reduce.summary import FORMAT, Axle, Centre, Hold, Margin, Reduction, Spread, TapSummary
 from undertray.reduce.tube import tap_tubes
-from undertray.reduce.uncertainty import Means, MeanUncertainty, mean_uncertainty
+from undertray.reduce.uncertainty import Means, mean_uncertainty
 from undertray.reduce.warning import with_hold
 from undertray.reduce.zero import take_zero
 
@@ -101,6 +99,10 @@ def reduce_run(
             do="update the board's firmware, and record again",
         )
     read = tap_suction(run, car, calibration)
+    alarm = (run.flags & 2) != 0
+    # the raw times are not needed any more, and take as much room as much else
+    none = np.empty(0, np.int64)
+    run = replace(run, host_us=none, seq=none, t_us=none, flags=none)
     suction, zero = take_zero(time.t_s, read, run.throttle_us, car, calibration, tare)
     names = [tap.name for tap in car.taps]
     events = _events(time, suction, run.throttle_us, car)
@@ -111,12 +113,7 @@ def reduce_run(
     there = np.isfinite(front)
     if not there.any():
         raise ReductionError("no row with a good tap", where=run.where, do="check the sensors")
-    row_s = Column(len(time.t_s), lambda rows: _durations_s(time, rows))
-    alarm = (run.flags & 2) != 0
-    # the raw times are not needed any more, and take as much room as much else
-    none = np.empty(0, np.int64)
-    run = replace(run, host_us=none, seq=none, t_us=none, flags=none)
-    give_back(len(there))
+    row_s = row_times(time)
     series = Series(
         t_s=time.t_s,
         row_s=row_s,
@@ -134,7 +131,6 @@ def reduce_run(
     below = _below(loads, need)
     on_wrong_ports = wrong_ports(car, suction, run.throttle_us)
     held = on_wrong_ports or holding(series, need, stay, events)
-    give_back(len(there))
     counted = np.zeros(len(there), bool) if isinstance(held, str) else held.below
     events = tuple(with_hold(e, series, counted) for e in events)
     dips = find_dips(series, car, stay, events, loads.pattern, time.rate_hz)
@@ -192,7 +188,9 @@ def reduce_run(
             "left": Side(whole.means.left_n, whole.u95["left_n"]),
             "right": Side(whole.means.right_n, whole.u95["right_n"]),
         },
-        steady=None if still is None else _steady(still, need, float(row_s[calm].sum()), blocks, levels),
+        steady=None
+        if still is None
+        else steady_estimates(still, need, float(row_s[calm].sum()), blocks, levels),
         grip=None if still is None else _grip(car, still.means, speeds_m_s),
         fan=fan,
         cover=Cover(car.load, load_matrix(car).extrapolated),
@@ -233,24 +231,6 @@ def _events(time: BoardTime, suction: TapSuction, throttle_us: Array, car: Car) 
     return tuple(found)
 
 
-def _durations_s(time: BoardTime, rows: Any) -> Array:
-    """How long some rows stand for, worked out piece by piece."""
-    if isinstance(rows, slice):
-        first, last, step = rows.indices(len(time.t_s))
-        return time.row_s(first, max(first, last))[::step]
-    if np.ndim(rows) == 0:
-        row = int(rows) % len(time.t_s)
-        return np.asarray(time.row_s(row, row + 1)[0])
-    if rows.dtype == bool:
-        out, at = np.empty(np.count_nonzero(rows)), 0
-        for a, b in pieces(0, len(rows)):
-            part = time.row_s(a, b)[rows[a:b]]
-            out[at : at + len(part)] = part
-            at += len(part)
-        return out
-    return np.asarray(time.row_s()[rows])
-
-
 def _grip(car: Car, means: Means, speeds_m_s: Sequence[float]) -> Grip | None:
     return grip(car, means.downforce_n, means.front_n, means.rear_n, speeds_m_s)
 
@@ -276,41 +256,6 @@ def _axle(
     mean, least = float(values.mean()), float(values.min())
     median = quantiles(values, (0.5,), spoil=True)[0]
     return Axle(mean, required_n, stay_n, Margin(median - required_n, least - required_n), below_s, u95_n)
-
-
-def _steady(
-    found: MeanUncertainty, need: HoldNeed, seconds: float, blocks: Blocks, levels: Sequence[Bools]
-) -> Steady:
-    def less(name: str, required_n: float = 0.0) -> Estimate:
-        return Estimate(getattr(found.means, name) - required_n, found.u95[name])
-
-    force = found.means.x_mm is not None
-    at_us = [float(blocks.throttle_us[level].mean()) for level in levels]
-    return Steady(
-        throttle_us=at_us[0] if np.isfinite(at_us[0]) else None,
-        seconds=seconds,
-        suction_pa=less("suction_pa"),
-        downforce_n=less("downforce_n"),
-        front_n=less("front_n"),
-        rear_n=less("rear_n"),
-        margin_n=less("downforce_n", need.whole_n),
-        front_margin_n=less("front_n", need.front_n),
-        rear_margin_n=less("rear_n", need.rear_n),
-        centre_x_mm=less("x_mm") if force else None,
-        centre_y_mm=less("y_mm") if force else None,
-        others=tuple(
-            _other(blocks, level, us, need) for level, us in zip(levels[1:], at_us[1:], strict=True)
-        ),
-    )
-
-
-def _other(blocks: Blocks, level: Bools, throttle_us: float, need: HoldNeed) -> OtherLevel:
-    suction_pa, front_n, rear_n = (
-        float(values[level].mean()) for values in (blocks.suction_pa, blocks.front_n, blocks.rear_n)
-    )
-    seconds = float(level.sum()) * BLOCK_S
-    margins = front_n - need.front_n, rear_n - need.rear_n
-    return OtherLevel(throttle_us, seconds, suction_pa, front_n + rear_n, *margins)
 
 
 def _taps(names: Sequence[str], suction: TapSuction, row_s: Column) -> dict[str, TapSummary]:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.products import Column, Table
+from undertray.acquire.clock import BoardTime
+from undertray.reduce.products import Column, Table, pieces
 
-__all__ = ["Series"]
+__all__ = ["Series", "row_times"]
 
 Array = NDArray[np.float64]
 
@@ -52,3 +54,36 @@ class Series:
     alarm: NDArray[np.bool_]
     pack_t_s: Array
     pack_mv: Array
+
+
+def row_times(time: BoardTime) -> Column:
+    """Tell how long each row of a run stands for.
+
+    Parameters
+    ----------
+    time : BoardTime
+        Its time line.
+
+    Returns
+    -------
+    Column, shape (n,)
+        s.
+    """
+    n = len(time.t_s)
+
+    def make(rows: Any) -> Array:
+        if isinstance(rows, slice):
+            first, last, step = rows.indices(n)
+            return time.row_s(first, max(first, last))[::step]
+        if np.ndim(rows) == 0:
+            return np.asarray(time.row_s(int(rows) % n, int(rows) % n + 1)[0])
+        if rows.dtype != bool:
+            return np.asarray(time.row_s()[rows])
+        out, at = np.empty(np.count_nonzero(rows)), 0
+        for a, b in pieces(0, n):
+            part = time.row_s(a, b)[rows[a:b]]
+            out[at : at + len(part)] = part
+            at += len(part)
+        return out
+
+    return Column(n, make)

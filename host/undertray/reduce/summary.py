@@ -177,10 +177,8 @@ class Reduction:
     rows, bad_lines, lost_rows, duplicate_rows : int
         Good rows, lines that were no good, slots missing in ``seq``, and rows left out because they tell a
         slot for the second time.
-    truncated : bool
-        Whether the run goes on where its log ends, as far as the log tells.
-    why : str or None
-        Why it was cut short.
+    truncated, why : bool, str or None
+        Whether the run goes on where its log ends, as far as the log tells; and why it was cut short.
     duration_s, rate_hz : float
         Length of the run, and its measured sample rate.
     suction_pa, downforce_n : Spread

@@ -14,12 +14,13 @@ from undertray.acquire.runlog import Note
 from undertray.calibrate.certificate import Calibration
 from undertray.calibrate.column_calibration import ColumnCalibration
 from undertray.calibrate.scale import nominal_suction_pa
-from undertray.reduce import reading
 from undertray.reduce.floor import load_matrix
 from undertray.reduce.loads import Part
+from undertray.reduce.products import pieces
 from undertray.reduce.reading import tap_suction
 
-N = 2 * reading._ROWS + 777
+PIECE = next(pieces(0, 1 << 20))[1]
+N = 2 * PIECE + 777
 CAR = bare_car([(0, 0), (300, 0), (300, 200), (0, 200)], [(50, 50), (50, 150), (250, 100)])
 # coefficients of the MS5525DSO datasheet's example PROM, exponents of its 1 psi range
 MS = {
@@ -37,8 +38,8 @@ def run(compensated: bool):
     counts = found.counts.copy()
     counts[100:200, 1] = np.nan
     # a part cut off at its limit over each seam, by two readings on one side and one on the other
-    counts[reading._ROWS - 1 : reading._ROWS + 2, 0] = 14746
-    counts[2 * reading._ROWS - 2 : 2 * reading._ROWS + 1, 2] = 1638
+    counts[PIECE - 1 : PIECE + 2, 0] = 14746
+    counts[2 * PIECE - 2 : 2 * PIECE + 1, 2] = 1638
     counts[5000:5002, 0] = 14746  # two are none
     counts[6000, 0] = 15000
     device = found.device
@@ -71,9 +72,8 @@ def test_pieces_give_what_the_whole_gives(compensated, calibrated):
     expected = whole.suction_pa if certificate is None else certificate.apply(whole.suction_pa, names)
     np.testing.assert_array_equal(found.pa, expected)
     np.testing.assert_array_equal(found.out_of_range, whole.out_of_range)
-    assert found.out_of_range[:, 0].sum() == 3 + 1
-    assert found.out_of_range[:, 2].sum() == 3
-    np.testing.assert_array_equal(found.nominal.between(4000, 4010), whole.suction_pa[4000:4010])
+    assert {tap: rows.sum() for tap, rows in found.beyond.items()} == {0: 3 + 1, 2: 3}
+    np.testing.assert_array_equal(found.nominal[4000:4010], whole.suction_pa[4000:4010])
     if certificate is not None:
         # derived: 980 Pa and a fiftieth of the span beyond it, 1000.6 Pa
         share = float((whole.suction_pa[:, 0] > 1000.6).mean() + (whole.suction_pa[:, 0] < -70.6).mean())
@@ -89,7 +89,7 @@ def test_means_without_a_table(compensated):
     rows[300:9000] = True
     part = Part(load_matrix(CAR), [0, 1, 2], rows, 8700)
     # rounding: some thousand sums of numbers of up to 1e7
-    np.testing.assert_allclose(found.mean_pa(part), whole[rows].mean(axis=0), rtol=1e-10)
-    assert found.mean_square_pa2(part, 1) == pytest.approx(np.square(whole[rows, 1]).mean(), rel=1e-12)
+    np.testing.assert_allclose(part.mean(found), whole[rows].mean(axis=0), rtol=1e-10)
+    assert part.mean_square(found, 1) == pytest.approx(np.square(whole[rows, 1]).mean(), rel=1e-12)
     one = Part(load_matrix(CAR, {"t0", "t2"}), [0, 2], rows, 8700)
-    np.testing.assert_allclose(found.mean_pa(one), whole[rows][:, [0, 2]].mean(axis=0), rtol=1e-10)
+    np.testing.assert_allclose(one.mean(found), whole[rows][:, [0, 2]].mean(axis=0), rtol=1e-10)
