@@ -21,6 +21,70 @@ export class Bridge {
   stop() {}
 }
 
+const crc8 = (bytes) => {
+  let value = 0xff;
+  for (const byte of bytes) {
+    value ^= byte;
+    for (let k = 0; k < 8; k++) value = value & 0x80 ? ((value << 1) ^ 0x131) & 0xff : value << 1;
+  }
+  return value;
+};
+
+// A 16-bit part that measures from its start command on (SDP3x): three words with a check each, for ever.
+export class Continuous {
+  constructor(look, perPascal) {
+    Object.assign(this, { look, perPascal, running: false, taken: [] });
+  }
+  start(read, ns) {
+    if (read) {
+      const words = [this.look(ns).count - 8192, 25 * 200, this.perPascal];
+      const two = words.map((word) => [(word >> 8) & 0xff, word & 0xff]);
+      this.bytes = two.flatMap((pair) => [...pair, crc8(pair)]);
+    }
+    this.next = 0;
+    this.taken = [];
+    return !read || this.running; // idle it does not answer a read
+  }
+  read() {
+    return this.bytes[this.next++ % 9];
+  }
+  write(value) {
+    this.taken.push(value);
+    const word = (this.taken[0] << 8) | this.taken[1];
+    if (this.taken.length === 2 && word === 0x3615) this.running = true;
+    if (this.taken.length === 2 && word === 0x3ff9) this.running = false;
+    return true;
+  }
+  stop() {}
+}
+
+// A 24-bit part that measures when told to (ABP2, DLHR): seven bytes, a status in front, busy meanwhile.
+export class Triggered {
+  constructor(look, conversionNs) {
+    Object.assign(this, { look, conversionNs, doneNs: 0, bytes: [0x40, 0, 0, 0, 0, 0, 0] });
+  }
+  start(read, ns) {
+    this.ns = ns;
+    this.next = 0;
+    if (read && ns >= this.doneNs && this.pending) {
+      const value = this.look(this.pending).count << 10;
+      this.bytes = [0x40, value >> 16, (value >> 8) & 0xff, value & 0xff, 0x66, 0x66, 0x66];
+      this.pending = 0;
+    }
+    this.busy = ns < this.doneNs;
+    return true;
+  }
+  read() {
+    const byte = this.bytes[this.next++ % 7];
+    return this.next === 1 && this.busy ? 0x60 : byte;
+  }
+  write() {
+    if (++this.next === 3 && !this.busy) Object.assign(this, { pending: this.ns, doneNs: this.ns + this.conversionNs });
+    return true;
+  }
+  stop() {}
+}
+
 // A multiplexer of eight channels: one byte chooses the channels, which change at the stop.
 class Multiplexer {
   constructor() {
@@ -62,7 +126,7 @@ export class Bus {
     if (this.silent(address, this.clock.nanos / 1e9)) return false;
     this.part = this.parts.get(address);
     for (const each of this.parts.values()) if (!this.part && each instanceof Multiplexer) this.part = each.find(address);
-    this.part?.start(read, this.clock.nanos);
+    if (this.part?.start(read, this.clock.nanos) === false) this.part = undefined;
     return this.part !== undefined;
   }
   read(ack) {
@@ -114,23 +178,25 @@ export class Pins {
     this.scl.addListener(() => this.follow());
     this.drive();
   }
-  // A part holds SDA low until it has seen so many clocks (0: for ever).
-  hold(clocks) {
+  // A part holds SDA low until it has seen so many clocks (0: for ever), or holds SCL low.
+  hold(clocks, clock = false) {
     this.bus.held = true;
+    this.clockHeld = clock;
     this.clocksToFree = clocks;
     this.drive();
   }
   release() {
     this.bus.held = false;
+    this.clockHeld = false;
     this.drive();
     this.bus.released();
   }
   level(pin) {
-    return !(pin.outputEnable && !pin.outputValue);
+    return !(pin.outputEnable && !pin.outputValue) && !(pin === this.scl && this.clockHeld);
   }
   drive() {
     this.scl.setInputValue(this.level(this.scl));
-    this.sda.setInputValue(this.level(this.sda) && !this.pull && !this.bus.held);
+    this.sda.setInputValue(this.level(this.sda) && !this.pull && !(this.bus.held && !this.clockHeld));
   }
   follow() {
     const data = this.level(this.sda) && !this.pull;

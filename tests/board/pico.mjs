@@ -2,7 +2,7 @@
 import fs from 'node:fs';
 import { USBCDC } from 'rp2040js';
 import { Chip } from './chip.mjs';
-import { attachBlock, Bridge, Bus, Pins } from './bus.mjs';
+import { attachBlock, Bridge, Bus, Continuous, Pins, Triggered } from './bus.mjs';
 
 const FILES_AT = 0xa0000; // file system of MicroPython's RPI_PICO build, to the end of 2 MB
 const FILES_BYTES = 1408 * 1024;
@@ -11,6 +11,15 @@ const PROGRAM_NS = 0.4e6; // a page of 256 bytes, typical
 const POLL_NS = 15e3; // until a full-speed host asks a bulk endpoint again
 const SDA = 4;
 const SCL = 5;
+
+// Scale factors of the SDP3x as Sensirion's public driver tells them; conversion times typical, from memory.
+const PER_PASCAL = { '1500Pa': 20, '500Pa': 60, '125Pa': 240 };
+const part = ({ part: name, range }, look) => {
+  if (name.startsWith('SDP')) return new Continuous(look, PER_PASCAL[range]);
+  if (name === 'ABP2') return new Triggered(look, 4.9e6);
+  if (name.startsWith('DLH')) return new Triggered(look, 2.8e6);
+  return new Bridge(look);
+};
 
 export class Pico {
   // `given`: paths `micropython`, `bootrom`, `files`; `board`, the description its sensors are placed by; `ticks_us`,
@@ -148,15 +157,19 @@ export class Pico {
 
   sensors(board) {
     this.counts = null; // counts of every column; null for a saw-tooth of each
-    const bus = (this.bus = new Bus(this.clock));
+    const buses = [new Bus(this.clock), new Bus(this.clock)];
     (board?.columns ?? []).forEach((column, i) => {
       if (column.adc_pin !== undefined) return;
       const tooth = (ns) => 1638 + ((i * 1009 + Math.floor(ns / 1e6)) % 13107);
-      const part = new Bridge((ns) => ({ count: this.counts ? this.counts[i] : tooth(ns), temperature: 0x300 + i }));
-      bus.place(Number(column.address), part, column.mux ? [Number(column.mux[0]), column.mux[1]] : null);
+      const look = (ns) => ({ count: this.counts ? this.counts[i] : tooth(ns), temperature: 0x300 + i });
+      const place = column.mux ? [Number(column.mux[0]), column.mux[1]] : null;
+      buses[column.bus].place(Number(column.address), part(column, look), place);
     });
-    attachBlock(this.chip, 0, bus, this.busy);
-    this.pins = new Pins(this.chip, bus, SDA, SCL);
+    buses.forEach((bus, number) => attachBlock(this.chip, number, bus, this.busy));
+    const wired = board?.buses ?? [{ bus: 0, sda_pin: SDA, scl_pin: SCL }];
+    const pins = wired.map((wires) => new Pins(this.chip, buses[wires.bus], wires.sda_pin, wires.scl_pin));
+    this.bus = buses[0];
+    this.pins = pins[0]; // what `hold` and `silent` are about
   }
 
   // A receiver's servo pulses, 50 a second; a width of 0 is none.

@@ -6,6 +6,7 @@ of the firmware; none of them has been measured on a board.
 
 from __future__ import annotations
 
+import json
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -13,8 +14,11 @@ from typing import Any
 import pytest
 
 from board.emulated import EmulatedBoard, needs_board
+from fakes.parts import LAYOUTS
 from firmware.runs import board, notes, rows
 from undertray.acquire.wire import Bad, parse_line
+from undertray.board.rehearsal import rehearse
+from undertray.board.timing import largest_rate_hz
 
 pytestmark = needs_board
 
@@ -83,6 +87,25 @@ def test_a_slot_begins_on_time(tmp_path: Path, rate_hz: int, most_99_us: int, mo
     assert len(late) > 2.9 * rate_hz
     assert late[int(0.99 * len(late))] <= most_99_us
     assert late[-1] <= most_us
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", LAYOUTS)
+def test_board_check_knows_the_largest_rate(tmp_path: Path, name: str) -> None:
+    given = {**LAYOUTS[name][0], "rate_hz": LAYOUTS[name][1]}
+    (tmp_path / "board.json").write_text(json.dumps(given), encoding="utf-8")
+    told_hz = largest_rate_hz(rehearse(tmp_path / "board.json"))
+    skips = {}
+    for part in (0.85, 1.15):
+        given["rate_hz"] = int(part * told_hz)
+        with EmulatedBoard(tmp_path / str(part), given) as emulated:
+            emulated.throttle(1500)
+            emulated.boot()
+            emulated.run(0.2)
+            table = rows([*emulated.run(1.5), b""])
+        skips[part] = sum((int(b[0]) - int(a[0])) % 65536 != 1 for a, b in pairwise(table))
+    assert skips[0.85] == 0
+    assert skips[1.15] > 0
 
 
 # A car that is switched on at the start line; source files take seconds, which the program says.

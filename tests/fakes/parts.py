@@ -53,6 +53,42 @@ def board_of(columns: list[dict[str, Any]], **changes: Any) -> dict[str, Any]:
     }
 
 
+_HSC = {"part": "HSC", "range": "040MD", "bus": 0}
+_ABP2 = {"part": "ABP2", "range": "010ND", "bus": 0}
+_SDP = {"part": "SDP3x", "range": "1500Pa", "bus": 0}
+_MUX = [{"bus": 0, "address": "0x70"}]
+_THROTTLE = {"throttle": {"pin": 16}, "alarm": {"led_pin": 25, "alarm_pa": 720, "alarm_drop_pa": 400}}
+
+
+def _layout(columns: list[dict[str, Any]], buses: int = 1, muxes: list[dict[str, Any]] | None = None) -> Any:
+    return board_of(columns, buses=BUSES[:buses], muxes=muxes or [], **_THROTTLE)
+
+
+# Boards with the largest rate that each holds on the emulated board of tests/board, Hz.
+LAYOUTS: dict[str, tuple[dict[str, Any], int]] = {
+    "4 HSC": (_layout([{**_HSC, "address": hex(0x28 + i)} for i in range(4)]), 1280),
+    "8 HSC": (_layout([{**_HSC, "address": hex(0x28 + i)} for i in range(8)]), 820),
+    "4 HSC mux": (_layout([{**_HSC, "address": "0x28", "mux": ["0x70", i]} for i in range(4)], 1, _MUX), 950),
+    "8 HSC mux": (_layout([{**_HSC, "address": "0x28", "mux": ["0x70", i]} for i in range(8)], 1, _MUX), 560),
+    "8 HSC on two buses": (
+        _layout([{**_HSC, "bus": i // 4, "address": hex(0x28 + i % 4)} for i in range(8)], 2),
+        1024,
+    ),
+    "3 SDP3x": (_layout([{**_SDP, "address": hex(0x21 + i)} for i in range(3)]), 685),
+    "4 ABP2": (_layout([{**_ABP2, "address": hex(0x28 + 16 * i)} for i in range(4)]), 396),
+    "2 HSC and 2 SDP3x on two buses": (
+        _layout(
+            [
+                *({**_HSC, "address": address} for address in ("0x28", "0x38")),
+                *({**_SDP, "bus": 1, "address": address} for address in ("0x21", "0x22")),
+            ],
+            2,
+        ),
+        692,
+    ),
+}
+
+
 def all_families() -> dict[str, Any]:
     """One of each family on one board, on two buses, one of them behind a multiplexer."""
     columns = [
