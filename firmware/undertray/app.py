@@ -93,6 +93,8 @@ class App:
         self.console.commands.update(self.runs.commands())
 
     def feed(self):
+        """The program goes on, though it does not come round the loop just now."""
+        self.sampler.work[_ALIVE] = 0
         """The program is alive, in the middle of something long."""
         self.sampler.work[_ALIVE] = 0
         if self.bench.watchdog is not None:
@@ -164,6 +166,9 @@ class App:
         """Sample at every deadline, serve the host between them; never comes back by itself."""
         while True:
             self.turn()
+            if self.sampler.interrupted:
+                self.sampler.interrupted = False
+                raise KeyboardInterrupt
             if self.sampler.health.spent > _COLLECT_AFTER:
                 self.sampler.health.spent = 0
                 gc.collect()

@@ -27,6 +27,7 @@ _TOP = {
     "pack": ("section", None, 0, 0),
     "store": ("section", None, 0, 0),
     "links": ("list", (), 0, 3),
+    "heartbeat_pin": ("number", None, 0, 29),
     "note": ("text", "", 0, 0),
 }
 _BUS = {

@@ -137,7 +137,8 @@ def read(work, plan, rests, counts, status, head, marks, ring) -> int:
                     odd |= 1 << column
                     w[4 + side] = pos + 1
                 else:
-                    i2c[27] = 0  # IC_ENABLE
+                    i2c[24]  # the stop of a driver's read before is still told, and would pass for ours
+                    i2c[27] = 0  # IC_ENABLE, which empties the queues as well
                     i2c[1] = op & 0x7F  # IC_TAR
                     i2c[27] = 1
                     if op & 0x80:

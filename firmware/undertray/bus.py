@@ -28,21 +28,23 @@ class Bus:
         self._scl = scl_pin
         self._freq = freq_khz * 1000
         self.hung = False
+        self.clock_held = False
         self.muxes = []
         self.i2c = None
         self.free()
 
     def free(self):
-        """Clock out a part that holds SDA, then open the controller; False if SDA stays low.
+        """Clock out a part that holds SDA, then open the controller; False if a line stays low.
 
         A board reset in the middle of a read leaves the part waiting for the rest of its clocks. A
         byte and its acknowledge are nine; with SDA released the part takes the next as no
-        acknowledge and lets go, and a stop ends it. At most 0.2 ms.
+        acknowledge and lets go, and a stop ends it. At most 0.2 ms. Against a held SCL there is no remedy
+        but the reset of a multiplexer, if the part is behind it.
         """
         sda = Pin(self._sda, Pin.OPEN_DRAIN, value=1)
         scl = Pin(self._scl, Pin.OPEN_DRAIN, value=1)
         clocks = 0
-        while not sda.value() and clocks < _CLOCKS:
+        while scl.value() and not sda.value() and clocks < _CLOCKS:
             scl.value(0)
             time.sleep_us(5)
             scl.value(1)
@@ -59,7 +61,8 @@ class Bus:
         for mux in self.muxes:
             mux.reset()
         # Looked at only now: a part behind a multiplexer is cut off by its reset.
-        free = bool(sda.value())
+        self.clock_held = not scl.value()
+        free = bool(sda.value()) and not self.clock_held
         self.i2c = I2C(
             self.number, sda=Pin(self._sda), scl=Pin(self._scl), freq=self._freq, timeout=_TIMEOUT_US
         )

@@ -97,4 +97,5 @@ class Commands:
             "throttle_us": self.app.sampler.head[2] or None,
             "pack_mv": pack.millivolts() if pack is not None else None,
             "free_bytes": gc.mem_free(),
+            "failed_slots": self.app.sampler.failed,
         }

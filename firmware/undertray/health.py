@@ -26,12 +26,14 @@ _DETAILS = (
     b"bus hung, clocked free, multiplexers reset",
     b"asked once a second",
     b"20 failures, asked once a second",
+    b"bus hung, SCL held low",
 )
 _PLAIN = const(0)
 _BUS_HUNG = const(1)
 _BUS_FREED = const(2)
 _RESTING = const(4)
 _GOES_TO_REST = const(5)
+_CLOCK_HELD = const(6)
 
 
 class Health:
@@ -65,7 +67,11 @@ class Health:
         if errno == _TIMED_OUT:
             bus = self._rig.columns[i].bus
             freed = bus is not None and bus.free()
-            self._note(i, NACK, now, _BUS_FREED + bool(bus.muxes) if freed else _BUS_HUNG)
+            if freed:
+                detail = _BUS_FREED + bool(bus.muxes)
+            else:
+                detail = _CLOCK_HELD if bus is not None and bus.clock_held else _BUS_HUNG
+            self._note(i, NACK, now, detail)
             if not freed:
                 self._rest_bus(bus, now)
         return NACK

@@ -13,6 +13,7 @@ from array import array
 
 import machine
 import micropython
+from machine import Pin
 from micropython import const
 
 from undertray.alarm import watch
@@ -35,6 +36,7 @@ _LOOK = const(0x10000000)  # flag of a burst that leaves something to do
 _LEAST_TICKS = const(25)
 _EARLY_US = const(100)
 _HANGS_S = const(8)
+_BEAT_US = const(50_000)
 _TICKS = const(0x3FFFFFFF)
 
 # Places in the work space behind those of the burst:
@@ -42,11 +44,16 @@ _DUE, _PERIOD, _RATE, _TO_SECOND = const(15), const(16), const(17), const(18)
 _SEQ, _GAP, _SKIPPED, _DRIVEN = const(19), const(20), const(21), const(22)
 _WIDTH, _SHORTEST, _LONGEST, _DIRECT = const(23), const(25), const(26), const(27)
 _ALIVE, _LIMIT, _EARLY = const(28), const(29), const(30)
+# 31: when the last slot ended, 32: slots without a pause
 
 
 @micropython.viper
 def begin(work, head, now: int) -> int:
-    """Whether a slot is due: 0 no, 1 yes, 3 yes and a second is over. Fetches the throttle in any case."""
+    """Whether a slot is due: 0 no, 1 yes, 3 yes and a second is over. Fetches the throttle in any case.
+
+    In a timer interrupt none is due when the program hangs, or needs a pause: slots that are late come one
+    behind the other, and after some of them all are left out until the timer has caught up, and one more.
+    """
     w = ptr32(work)
     w[28] = int(w[28]) + 1
     if int(w[27]):
@@ -60,6 +67,18 @@ def begin(work, head, now: int) -> int:
             left -= 1
         if int(w[23]) and ((now - int(w[24])) & 0x3FFFFFFF) > 100000:
             w[23] = 0
+    if int(w[30]):
+        if int(w[28]) > int(w[29]):
+            return 0
+        busy = int(w[32])
+        if ((now - int(w[31])) & 0x3FFFFFFF) <= 80:
+            w[32] = busy + 1
+            if busy >= 6:
+                return 0
+        else:
+            w[32] = 0
+            if busy > 6:
+                return 0
     due = int(w[15])
     late = ((now - due + 0x20000000) & 0x3FFFFFFF) - 0x20000000
     if late + int(w[30]) < 0:
@@ -113,6 +132,7 @@ class Sampler:
         self.health = Health(rig, self.notes)
         self.streaming = False
         self.failed = 0  # exceptions that nobody expected
+        self.interrupted = False  # a Ctrl-C came in an interrupt
         self.free_bytes = 0
         self.device = b""
         self.counts = array("i", [0] * n)
@@ -136,6 +156,9 @@ class Sampler:
         self._weigh = False
         self._warm = n + 1  # columns whose temperature is still to be read, one a slot
         self.rate_hz = 1
+        pin = rig.board["heartbeat_pin"]
+        self._heart = None if pin is None else Pin(pin, Pin.OUT, value=0)
+        self._beating = False
         self._timer = None
         self._handler = self._tick  # bound once: binding in the interrupt would allocate
         steps, alarm_work, age = (
@@ -235,6 +258,8 @@ class Sampler:
             self._timer.deinit()
         if self.alarm is not None:
             self.alarm.show(False)
+        if self._heart is not None:
+            self._heart.value(0)
 
     def start(self):
         """Send rows, the device note first."""
@@ -254,8 +279,11 @@ class Sampler:
     def _tick(self, _timer):
         try:
             self.slot(time.ticks_us())
+        except KeyboardInterrupt:
+            self.interrupted = True  # meant for the program, which the interrupt came before
         except Exception:
             self.failed += 1
+        self.work[31] = time.ticks_us()  # type: ignore[call-overload]
 
     @micropython.native
     def slot(self, now):
@@ -266,6 +294,8 @@ class Sampler:
             work[23] = self._pulse(now)
         due = begin(work, head, now)
         if not due:
+            if work[28] > work[29] and self._timer is not None:
+                machine.reset()  # the program hangs, and nothing leaves the board any more
             return False
         work[14] = self._whole and self.streaming
         if due & 2:
@@ -378,8 +408,14 @@ class Sampler:
         if self._second:
             self._second = False
             self._once_a_second(self._second_us)
+        elif self._beating and time.ticks_diff(time.ticks_us(), self._second_us) > _BEAT_US:
+            self._beating = False
+            self._heart.value(0)
 
     def _once_a_second(self, now):
+        if self._heart is not None:
+            self._heart.value(1)
+            self._beating = True
         self.health.once_a_second()
         self._warm = len(self._sensors) + 1
         if self.store is not None:

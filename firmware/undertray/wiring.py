@@ -126,7 +126,8 @@ def _pins(board, faults):
     taken = {}
     if any([link["kind"] == "wifi" for link in board["links"]]):
         taken = {pin: "the radio of a board with Wi-Fi" for pin in _WIFI_PINS}
-    named = [(key, board[key]) for key in ("alarm", "throttle", "pack")]
+    named = [("board", {"heartbeat_pin": board["heartbeat_pin"]})]
+    named += [(key, board[key]) for key in ("alarm", "throttle", "pack")]
     for key in ("buses", "muxes", "columns", "links"):
         named += [("{}[{}]".format(key, i), section) for i, section in enumerate(board[key])]
     for name, section in named:

@@ -167,9 +167,9 @@ class EmulatedBoard:
         """Parts that do not answer from now on."""
         self._order("silent", addresses=addresses)
 
-    def hold(self, clocks: int = 0) -> None:
-        """A part holds SDA low until it has seen so many clocks (0: until ``release``)."""
-        self._order("hold", clocks=clocks)
+    def hold(self, clocks: int = 0, *, scl: bool = False) -> None:
+        """A part holds SDA low until it has seen so many clocks (0: until ``release``), or holds SCL low."""
+        self._order("hold", clocks=clocks, scl=scl)
 
     def release(self) -> None:
         """It lets go."""

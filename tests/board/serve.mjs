@@ -25,7 +25,7 @@ const ORDERS = {
   counts: ({ counts }) => { pico.counts = counts; },
   unread: ({ until_s: untilS }) => { pico.unreadUntilNs = untilS * 1e9; },
   silent: ({ addresses }) => { pico.bus.silent = (address) => addresses.includes(address); },
-  hold: ({ clocks }) => pico.pins.hold(clocks),
+  hold: ({ clocks, scl }) => pico.pins.hold(clocks, scl),
   release: () => pico.pins.release(),
   pull: () => pico.pull(),
   port: ({ open }) => pico.cdc.cdcSetControlLineState(open ? 3 : 0),

@@ -60,7 +60,7 @@ def place_findings(rehearsal: Rehearsal) -> Iterator[Finding]:
                 f"{key} {pin} is not on the edge of a Pico: it is {_INSIDE[pin]}",
                 "one of 0 to 22 and 26 to 28 (26 to 28 for an analogue input)",
             )
-        elif pin == _LED and key != "led_pin":
+        elif pin == _LED and key not in ("led_pin", "heartbeat_pin"):
             yield Finding(
                 Weight.FAULT,
                 where,
@@ -77,7 +77,8 @@ def place_findings(rehearsal: Rehearsal) -> Iterator[Finding]:
 
 
 def _pins(board: Mapping[str, Any]) -> Iterator[tuple[str, str, int]]:
-    named = [(key, board[key]) for key in ("throttle", "alarm", "pack") if board[key]]
+    named = [("board", {"heartbeat_pin": board["heartbeat_pin"]})]
+    named += [(key, board[key]) for key in ("throttle", "alarm", "pack") if board[key]]
     for key in ("buses", "muxes", "columns", "links"):
         named += [(f"{key}[{i}]", section) for i, section in enumerate(board[key])]
     for where, section in named:
