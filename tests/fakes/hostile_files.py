@@ -22,7 +22,7 @@ _CAR = """{"format": 1, "name": "Hostile 10", "mass": 2.9, "wheelbase": 262, "fr
  "floor": [[-45, -85], [295, -85], [295, 85], [-45, 85]], "tyre_mu": 0.9, "allowance": 0.25,
  "surface_angle": 180, "load": "cells", "tap": []}"""
 _HOLLOW = "[[-45, -85], [100, -55], [295, -85], [295, 85], [100, 65], [-45, 85]]"
-_TUBES = """{"tube_length": 300, "tube_bore": 1.5, "sensor_volume": 200, "driven": "rear",
+_TUBES = """{"tube_length": 300, "tube_bore": 1.5, "sensor_volume": 200, "driven": "rear", "skirt_travel": 3,
  "target_speed": "100 km/h"}"""
 _FAN = """{"curve": [["0 Pa", "20 L/s"], ["500 Pa", "15 L/s"], ["1.5 kPa", "0.001 m3/s"]], "idle": "1000 us",
  "full": "2000 us", "pack": "8.2 V"}"""

@@ -204,3 +204,8 @@ def test_a_floor_of_less_than_a_square_millimetre_is_none(read):
 def test_the_mark_that_some_editors_put_in_front_is_no_error(tmp_path):
     (tmp_path / "car.toml").write_bytes(b"\xef\xbb\xbf" + (TOP + TAPS).encode())
     assert Car.from_toml(tmp_path / "car.toml").taps[0].name == "front-left"
+
+
+def test_a_tube_that_nothing_goes_through_is_refused(read):
+    with pytest.raises(UndertrayError, match="'tube_bore' is out of range"):
+        read(TOP + "tube_length = 300\ntube_bore = 1e-200\n" + TAPS)

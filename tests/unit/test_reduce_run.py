@@ -328,3 +328,10 @@ def test_a_clock_that_stands_still_is_refused():
     still = replace(still, t_us=np.zeros_like(still.t_us))
     with pytest.raises(ReductionError, match="clock stands still"):
         reduce_run(still, car())
+
+
+def test_a_clock_that_stands_still_for_half_of_the_rows_is_refused():
+    whole = run_of(level(900))
+    every_other = whole.t_us // 10_000 * 10_000
+    with pytest.raises(ReductionError, match="clock stands still"):
+        reduce_run(replace(whole, t_us=every_other), car())

@@ -22,7 +22,7 @@ _LEAST_MM2 = 1.0
 _MOST_OF_A_FAN = (1e5, 10.0)  # Pa, m3/s
 _MAX_CORNERS, _MAX_TAPS, _MAX_CURVE, _MOST_ALLOWANCE = 400, 16, 100, 4.0  # allowance: above it is percent
 _LOADS = ("cells", "linear", "areas")
-_MOST_TUBE_MM, _MOST_BORE_MM, _MOST_VOLUME_MM3 = 10_000.0, 20.0, 1e6
+_TUBE_MM, _BORE_MM, _VOLUME_MM3 = (1.0, 10_000.0), (0.1, 20.0), (0.01, 1e6)
 _MOST_TRAVEL_MM = 200.0
 _DRIVEN = ("all", "front", "rear")
 
@@ -274,9 +274,9 @@ def _taps(
             x_mm=read.number("x", "mm", -_FAR_MM, _FAR_MM),
             y_mm=read.number("y", "mm", -_FAR_MM, _FAR_MM),
             area_mm2=read.optional("area", "mm2", _LEAST_MM2, _FAR_MM**2),
-            tube_length_mm=tube.optional("tube_length", "mm", 0.0, _MOST_TUBE_MM),
-            tube_bore_mm=tube.optional("tube_bore", "mm", 0.0, _MOST_BORE_MM),
-            sensor_volume_mm3=tube.optional("sensor_volume", "mm3", 0.0, _MOST_VOLUME_MM3),
+            tube_length_mm=tube.optional("tube_length", "mm", *_TUBE_MM),
+            tube_bore_mm=tube.optional("tube_bore", "mm", *_BORE_MM),
+            sensor_volume_mm3=tube.optional("sensor_volume", "mm3", *_VOLUME_MM3),
         )
         _check_area(tap, load, where)
         if not holds_point(floor, (tap.x_mm, tap.y_mm)):

@@ -227,11 +227,12 @@ def _measured(
     deepest = np.maximum.reduceat(most, first)
     start = np.minimum.reduceat(np.where(most >= np.repeat(0.1 * deepest, length), cell, cells.count), first)
     stop = np.maximum.reduceat(np.where(most >= np.repeat(0.5 * deepest, length), cell, 0), first) + 1
-    spread = 4 * noise_n / np.maximum(least_n[:, touched], 1e-300)
+    known_n = least_n[:, touched]
+    spread = np.divide(4 * noise_n, known_n, out=np.ones_like(known_n), where=4 * noise_n < known_n)
     depths = np.empty((2, len(first)))
     for axle in (0, 1):
         own = np.maximum.reduceat(gone[axle], first)
-        floor = gone[axle] >= np.repeat(own, length) - np.minimum(spread[axle], 1.0)
+        floor = gone[axle] >= np.repeat(own, length) - spread[axle]
         depths[axle] = np.add.reduceat(np.where(floor, gone[axle], 0.0), first)
         depths[axle] /= np.maximum(np.add.reduceat(floor.astype(float), first), 1.0)
     # what lies at the bottom of a larger fall is a part of that

@@ -91,9 +91,10 @@ def reduce_run(
             "too few good rows", where=run.where, seen=len(run.t_us), expected="2 or more", do="record again"
         )
     time = board_time(run)
-    if not 0 < time.rate_hz < np.inf:
+    stopped = np.count_nonzero(time.t_s[1:] <= time.t_s[:-1])
+    if not 0 < time.rate_hz < np.inf or 2 * stopped >= len(time.t_s) - 1:
         raise ReductionError(
-            "the board's clock stands still: most rows have the time of the row before",
+            "the board's clock stands still: half the rows or more have the time of the row before",
             where=run.where,
             expected="a t_us that grows from row to row",
             do="update the board's firmware, and record again",
