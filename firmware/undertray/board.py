@@ -116,8 +116,8 @@ def read_board(path):
     if len(text) > _SIZE_LIMIT:
         return None, ["{} is longer than {} characters".format(path, _SIZE_LIMIT)]
     try:
-        raw = json.loads(text)
-    except (ValueError, RuntimeError):
+        raw = json.loads(text[1:] if text[:1] == "\ufeff" else text)  # a mark that some editors put in front
+    except (ValueError, RuntimeError, MemoryError):
         return None, ["{} is no JSON: look for a missing comma, quote or bracket".format(path)]
     board = _section(raw, _TOP, "board", faults)
     if board is None or faults:

@@ -9,7 +9,8 @@ from typing import Any
 
 import pytest
 
-from firmware.runs import board, engines, notes, rows, simulate
+from firmware.runs import board, engines, notes, rows, run_code, simulate
+from undertray.virtual import launch
 
 
 def _column(**changes: Any) -> dict[str, Any]:
@@ -152,3 +153,23 @@ def test_text_of_the_description_cannot_break_a_note(tmp_path: Path, engine: str
     lines = simulate(tmp_path, engine, board(name=name), end_us=200_000)
     assert notes(lines, "device")[0]["board"] == name
     assert json.loads(lines[0][len(b"#device,") : -5])["board"] == name
+
+
+@engines
+def test_the_mark_that_some_editors_put_in_front_is_no_error(tmp_path: Path, engine: str) -> None:
+    lines = simulate(tmp_path, engine, "\ufeff" + json.dumps(board()), end_us=200_000)
+    assert notes(lines, "device")
+
+
+@pytest.mark.skipif(launch.micropython() is None, reason="no MicroPython here")
+def test_what_the_memory_does_not_hold_is_no_json(tmp_path: Path) -> None:
+    (tmp_path / "deep.json").write_text("[" * 8000)
+    code = """
+import gc
+from undertray.board import read_board
+gc.collect()
+rest = bytearray(gc.mem_free() - 90000)  # what a small board has left
+print(read_board("deep.json"))
+"""
+    (said,) = run_code(tmp_path, code)
+    assert "is no JSON" in said
