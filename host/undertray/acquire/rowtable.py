@@ -30,6 +30,8 @@ class Counts:
     ----------
     columns : sequence of ndarray of int16, int32 or int64, shape (n,), length N
         The counts; the least number of the type where a field is empty.
+    gappy : sequence of bool, length N
+        Which columns may have empty fields: only there one is looked for.
 
     Notes
     -----
@@ -39,8 +41,8 @@ class Counts:
 
     ndim = 2
 
-    def __init__(self, columns: Sequence[Ints]) -> None:
-        self._columns = tuple(columns)
+    def __init__(self, columns: Sequence[Ints], gappy: Sequence[bool]) -> None:
+        self._columns, self._gappy = tuple(columns), tuple(gappy)
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -53,14 +55,14 @@ class Counts:
     def __getitem__(self, key: Any) -> NDArray[np.float64]:
         rows, wanted = key if isinstance(key, tuple) else (key, slice(None))
         chosen = np.arange(len(self._columns))[wanted]
-        parts = [np.asarray(self._columns[i][rows]) for i in np.atleast_1d(chosen).tolist()]
+        places = np.atleast_1d(chosen).tolist()
+        parts = [np.asarray(self._columns[i][rows]) for i in places]
         out = np.empty((len(parts), *(np.shape(parts[0]) if parts else (0,))))
         for i, values in enumerate(parts):
             place = out[i, ...]
             place[...] = values
-            missing = values == np.iinfo(values.dtype).min
-            if missing.any():
-                np.copyto(place, np.nan, where=missing)
+            if self._gappy[places[i]]:
+                np.copyto(place, np.nan, where=values == np.iinfo(values.dtype).min)
         return out[0] if chosen.ndim == 0 else np.moveaxis(out, 0, -1)
 
     def __array__(self, dtype: Any = None, copy: bool | None = None) -> NDArray[Any]:
@@ -80,7 +82,7 @@ class Counts:
         -------
         Counts
         """
-        return Counts([self._columns[i][first:last] for i in columns])
+        return Counts([self._columns[i][first:last] for i in columns], [self._gappy[i] for i in columns])
 
     def picked(self, rows: slice | NDArray[np.bool_]) -> Counts:
         """Take some of the rows.
@@ -94,7 +96,7 @@ class Counts:
         -------
         Counts
         """
-        return Counts([column[rows] for column in self._columns])
+        return Counts([column[rows] for column in self._columns], self._gappy)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -163,6 +165,7 @@ class RowTable:
     def __init__(self, columns: int) -> None:
         self.rows = 0
         kinds: list[Any] = [np.int64, np.uint16, np.int32, np.float64, np.uint32]
+        self._gappy = [False] * columns
         self._whole: list[NDArray[Any]] = [np.empty(0, kind) for kind in kinds + [_WIDTHS[0]] * columns]
 
     def add(self, fields: NDArray[np.int64], share: float = 1.0) -> None:
@@ -200,6 +203,7 @@ class RowTable:
         missing = None
         if lowest == MISSING:
             missing = values == MISSING
+            self._gappy[place - 5] = True
             known = values[~missing]
             lowest, highest = (int(known.min()), int(known.max())) if len(known) else (0, 0)
         column = self._whole[place]
@@ -221,7 +225,7 @@ class RowTable:
         RowArrays
         """
         host_us, seq, t_us, throttle_us, flags, *counts = (column[: self.rows] for column in self._whole)
-        return RowArrays(host_us, seq, t_us, throttle_us, flags, Counts(counts))
+        return RowArrays(host_us, seq, t_us, throttle_us, flags, Counts(counts, self._gappy))
 
 
 def settle_memory(size: int) -> None:
