@@ -38,9 +38,11 @@ class Commands:
         return {"rate_hz": self.app.sampler.rate_hz}
 
     def stop(self, _words):
-        """Ends a sweep as well as the rows."""
+        """Ends a sweep as well as the rows; tells whether there were rows, for who wants them again after."""
+        streamed = self.app.sampler.streaming
         self.app.bench.stop()
         self.app.sampler.stop()
+        return {"streamed": streamed}
 
     def caution(self, words):
         self._nothing_kept()

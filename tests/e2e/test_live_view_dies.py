@@ -17,6 +17,7 @@ from fakes.board import ScriptedBoard
 from fakes.browser import CHROMIUM, browser
 from fakes.server import Send, tcp_board
 from fakes.terminal import Terminal
+from undertray.acquire.facts import ASKED
 from undertray.acquire.runlog import read_run
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals of POSIX")
@@ -49,9 +50,7 @@ def steady(send: Send, over: threading.Event) -> None:
 @contextmanager
 def recording(out: Path, program: list[str], *options: str) -> Iterator[Terminal]:
     with tcp_board(steady) as url:
-        facts = [
-            word for fact in ("skirt", "gap", "springs", "pack", "surface") for word in (f"--{fact}", "x")
-        ]
+        facts = [word for fact in ASKED for word in (f"--{fact}", "x")]
         command = [*program, "record", "--port", url, "--out", str(out), "--car", str(CAR), *facts, *options]
         terminal = Terminal(command, {"XDG_CONFIG_HOME": str(out.parent)})
         try:

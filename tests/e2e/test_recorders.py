@@ -75,7 +75,7 @@ def test_a_log_that_is_removed_is_told_and_put_back(tmp_path: Path) -> None:
     run = read_run(out)
     assert len(run.seq) >= before
     assert run.seq.tolist() == list(range(len(run.seq)))
-    assert (run.bad_lines, run.cut_off, run.broke_off) == (0, False, "disk failed")
+    assert (run.bad_lines, run.cut_off, run.cut_short) == (0, False, "the recording broke off (disk failed)")
     assert f"its {len(run.seq)} rows" in told
 
 

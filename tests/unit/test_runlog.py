@@ -239,3 +239,13 @@ def test_a_device_note_that_does_not_hold_says_which_key(tmp_path: Path, change:
             tmp_path,
             log_of(ScriptedBoard(), 2).replace(device_line(), encode_note("device", device_note() | change)),
         )
+
+
+def test_slots_are_counted_across_the_turn_of_seq_with_plain_arrays(tmp_path: Path) -> None:
+    log = tmp_path / "turn.csv"
+    board = ScriptedBoard(2)
+    board.seq = 65_500
+    log.write_bytes(board.device_line() + b"".join(board.lines(100)))
+    run = read_run(log)
+    assert (np.diff(run.seq) % 65536 == 1).all()
+    assert run.seq[-1] == (65_500 + 99) % 65536

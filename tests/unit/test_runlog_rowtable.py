@@ -23,3 +23,25 @@ def test_rows_come_back_however_wrong_the_guess_was(share: float) -> None:
     known = np.where(fields == MISSING, np.nan, fields)
     np.testing.assert_array_equal(rows.throttle_us, known[:, 3])
     np.testing.assert_array_equal(rows.counts, known[:, 5:])
+
+
+def test_counts_are_worked_with_as_an_array_of_float64() -> None:
+    fields = np.arange(7 * 100, dtype=np.int64).reshape(100, 7)
+    fields[6, 6] = MISSING
+    table = RowTable(2)
+    table.add(fields)
+    counts = table.arrays().counts
+    known = np.where(fields == MISSING, np.nan, fields)[:, 5:]
+    for worked, expected in (
+        ((counts - 8192) * 0.5, (known - 8192) * 0.5),
+        (3 - counts, 3 - known),
+        (np.isnan(counts), np.isnan(known)),
+        (counts.T, known.T),
+        (counts.copy(), known),
+        (counts.astype(np.float32), known.astype(np.float32)),
+        (np.nanmean(counts, axis=0), np.nanmean(known, axis=0)),
+        (np.add.reduce(counts), np.add.reduce(known)),
+        (counts == counts, known == known),
+    ):
+        np.testing.assert_array_equal(worked, expected)
+    assert counts.dtype == np.float64

@@ -35,7 +35,8 @@ class BoardConsole:
     broken : bool
         Whether the link failed, as opposed to the board refusing or falling silent.
     streamed : bool
-        Whether rows came while an answer was waited for.
+        Whether the board sent rows before it was stopped: rows came while an answer was waited for, or the
+        board says so when it is stopped.
     """
 
     def __init__(self, link: Link, clock_s: Callable[[], float] = time.monotonic) -> None:
@@ -100,6 +101,7 @@ class BoardConsole:
                     f"the board refuses '{to}'", where=self.link.name, seen=parsed.data.get("why")
                 )
             if fits(parsed.data):
+                self.streamed |= parsed.data.get("streamed") is True
                 return parsed.data
         raise LinkError(
             f"the board does not answer to '{command}'",

@@ -23,7 +23,7 @@ _M_MMAP_THRESHOLD, _KEPT = -3, 4 << 20  # the first from malloc.h
 _WIDTHS = (np.int16, np.int32, np.int64)  # the least number of each stands for a missing one
 
 
-class Counts:
+class Counts(np.lib.mixins.NDArrayOperatorsMixin):
     """Raw counts of a run: n rows, N pressure columns, each column in as few bytes as its counts need.
 
     Parameters
@@ -36,10 +36,12 @@ class Counts:
     Notes
     -----
     It is sliced as an array is, ``counts[rows]`` or ``counts[rows, columns]``, and gives an array of float64,
-    exact below 2**53, with NaN where a field is empty. ``np.asarray`` gives all of it.
+    exact below 2**53, with NaN where a field is empty. Whatever else an array of float64 can do, sums and
+    functions of numpy among it, it does by ``np.asarray``, which is all of it at eight bytes a count.
     """
 
     ndim = 2
+    dtype = np.dtype(np.float64)
 
     def __init__(self, columns: Sequence[Ints], gappy: Sequence[bool]) -> None:
         self._columns, self._gappy = tuple(columns), tuple(gappy)
@@ -67,6 +69,15 @@ class Counts:
 
     def __array__(self, dtype: Any = None, copy: bool | None = None) -> NDArray[Any]:
         return np.asarray(self[:], dtype)
+
+    def __array_ufunc__(self, ufunc: np.ufunc, method: str, *inputs: Any, **options: Any) -> Any:
+        plain = [np.asarray(one) if isinstance(one, Counts) else one for one in inputs]
+        return getattr(ufunc, method)(*plain, **options)
+
+    def __getattr__(self, name: str) -> Any:
+        if name.startswith("_"):  # numpy asks for its protocols before it asks for the array
+            raise AttributeError(name)
+        return getattr(np.asarray(self), name)
 
     def part(self, first: int, last: int, columns: Sequence[int]) -> Counts:
         """Take some rows of some columns; nothing is copied.

@@ -257,7 +257,7 @@ def _run(path: Path, reader: LogScan) -> Run:
         device=device,
         columns=names,
         host_us=rows.host_us,
-        seq=rows.seq,
+        seq=rows.seq.astype(np.int32),  # numpy does not take 16 bits modulo 65536
         t_us=rows.t_us,
         throttle_us=rows.throttle_us,
         flags=rows.flags,
