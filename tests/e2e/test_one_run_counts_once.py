@@ -105,3 +105,18 @@ def test_runs_that_only_begin_alike_are_two(tmp_path: Path) -> None:
     groups, said = compared(*everything)
     assert sum(map(len, groups.values())) == len(everything)
     assert "same run" not in said
+
+
+def test_a_run_given_twice_is_taken_once_into_a_reference(tmp_path: Path) -> None:
+    run, copy = LOGS / "clean-hold.csv", tmp_path / "copy.csv"
+    copy.write_bytes(other_times(run.read_bytes()))
+    written = []
+    for name, logs in (("one", [run]), ("two", [run, copy, run])):
+        out = tmp_path / f"{name}.json"
+        done = undertray("reference", *logs, *WITH, "--out", out)
+        assert done.returncode == 0, done.stderr
+        written.append((out.read_bytes(), done.stdout, " ".join(done.stderr.split())))
+    (one, table, _), (two, same_table, said) = written
+    assert two == one
+    assert same_table == table
+    assert said.count("holds the same run as") == 2

@@ -12,6 +12,7 @@ from undertray.cli.choosing import CarFile, CarFrom, car_chooser
 from undertray.cli.taring import Tare
 
 if TYPE_CHECKING:
+    from undertray.acquire.runlog import Run
     from undertray.reduce.sweep import Sweep
 
 __all__ = ["register"]
@@ -56,7 +57,9 @@ def _reference(
 
     choose = car_chooser(car, car_from)
     certificate = Calibration.from_json(calibration) if calibration else None
-    logs = [read_run(path) for path in runs]
+    logs, notices = _once_each(runs, [read_run(path) for path in runs])
+    for notice in notices:
+        print(note_lines(notice), file=sys.stderr)
     cars = [choose(log) for log in logs]
     for notice in dict.fromkeys(notice for chosen in cars for notice in chosen.notices):
         print(note_lines(notice), file=sys.stderr)
@@ -72,6 +75,20 @@ def _reference(
     found.reference.to_json(out)
     print(f"written: {out}", file=sys.stderr)
     print(caution_lines(), file=sys.stderr)
+
+
+def _once_each(paths: list[Path], logs: list[Run]) -> tuple[list[Run], list[str]]:
+    """The runs that count, and what is said of those that were given before."""
+    from undertray.acquire.runfolder import counted_once, drive_of
+    from undertray.errors import quoted
+
+    stands = counted_once([drive_of(log) for log in logs])
+    notices = [
+        f"{quoted(str(paths[i]), 200)} holds the same run as {quoted(str(paths[one]), 200)}: it counts once"
+        for i, one in enumerate(stands)
+        if one != i
+    ]
+    return [log for i, log in enumerate(logs) if stands[i] == i], notices
 
 
 def _print(found: Sweep) -> None:
