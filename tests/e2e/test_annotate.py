@@ -14,15 +14,11 @@ import pandas as pd
 import pytest
 
 from fakes.board import ScriptedBoard
+from fakes.program import undertray
 from fakes.server import Send, tcp_board
 
 LOGS = Path(__file__).parents[2] / "demo_logs"
 CAR = ("--car", LOGS / "car.toml")
-
-
-def undertray(*arguments: object) -> subprocess.CompletedProcess[str]:
-    words = [sys.executable, "-m", "undertray", *map(str, arguments)]
-    return subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
 
 
 def good(*arguments: object) -> subprocess.CompletedProcess[str]:

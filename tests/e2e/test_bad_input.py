@@ -5,26 +5,22 @@ from __future__ import annotations
 import json
 import socket
 import subprocess
-import sys
 import threading
 from pathlib import Path
 
 import pytest
+
+from fakes.program import undertray
 
 LOGS = Path(__file__).parents[2] / "demo_logs"
 LOG = (LOGS / "front-fold.csv").read_bytes()
 CAR = (LOGS / "car.toml").read_text(encoding="utf-8")
 
 
-def _undertray(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
-    words = [sys.executable, "-m", "undertray", *map(str, arguments)]
-    return subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
-
-
 def _reduce(tmp_path: Path, log: bytes, car: str = CAR) -> subprocess.CompletedProcess[str]:
     (tmp_path / "run.csv").write_bytes(log)
     (tmp_path / "car.toml").write_text(car, encoding="utf-8")
-    return _undertray("reduce", tmp_path / "run.csv", "--car", tmp_path / "car.toml", "--json")
+    return undertray("reduce", tmp_path / "run.csv", "--car", tmp_path / "car.toml", "--json")
 
 
 def _one_line(done: subprocess.CompletedProcess[str], *words: str) -> None:
@@ -97,7 +93,7 @@ def test_a_newer_log_and_a_file_that_is_no_log_are_refused(tmp_path: Path) -> No
 
 def test_no_port_is_one_line(tmp_path: Path) -> None:
     for port in ("/dev/no-such-port", "socket://127.0.0.1:1", "nonsense://x"):
-        _one_line(_undertray("record", "--port", port, "--out", tmp_path / "run.csv", "--seconds", "1"), port)
+        _one_line(undertray("record", "--port", port, "--out", tmp_path / "run.csv", "--seconds", "1"), port)
         assert not (tmp_path / "run.csv").exists()
 
 
@@ -115,7 +111,7 @@ def test_a_port_that_vanishes_ends_the_log_and_says_so(tmp_path: Path) -> None:
         thread.start()
         port = f"socket://127.0.0.1:{server.getsockname()[1]}"
         log = tmp_path / "run.csv"
-        done = _undertray("record", "--port", port, "--out", log, "--wait", "0", "--quiet")
+        done = undertray("record", "--port", port, "--out", log, "--wait", "0", "--quiet")
         thread.join()
     _one_line(done, port)
     text = log.read_text(encoding="utf-8")

@@ -12,7 +12,8 @@ from typing import Any
 
 import pytest
 
-from fakes.oddlog import CAR, OddLog, column, device, undertray
+from fakes.oddlog import CAR, OddLog, column, device
+from fakes.program import undertray
 
 COUNTS = [8192 + 2000] * 2  # 760 Pa at 0.38 Pa a count
 FIRST = device([column("p1"), column("p2")])

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from fakes.handlog import checked
-from fakes.oddlog import CAR, OddLog, column, device, undertray
+from fakes.oddlog import CAR, OddLog, column, device
+from fakes.program import undertray
 
 # 2 kg upside down on 0.0416 m2 need 471 Pa: 1000 Pa hold in every row
 HOLD = [8192 + round(1000 / 0.38)] * 2

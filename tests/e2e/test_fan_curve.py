@@ -12,23 +12,17 @@ from __future__ import annotations
 
 import json
 import re
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from fakes.handlog import hand_car, hand_log
+from fakes.program import undertray
 
 RATE = 100.0
 N = 800
 CURVE = '[["0 Pa", "24 L/s"], ["2.4 kPa", "0 L/s"]]'
-
-
-def _undertray(*arguments: object) -> subprocess.CompletedProcess[str]:
-    words = [sys.executable, "-m", "undertray", *map(str, arguments)]
-    return subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
 
 
 def _fan(curve: str, pack: str = "") -> str:
@@ -46,11 +40,11 @@ def _hold(folder: Path, pa: float, throttle_us: float, pack_mv: float | None = N
 
 def _leak(folder: Path, fan: str, log: Path) -> tuple[float, str]:
     car = hand_car(folder / "car.toml", fan)
-    done = _undertray("reduce", log, "--car", car)
+    done = undertray("reduce", log, "--car", car)
     assert done.returncode == 0, done.stderr
     found = re.search(r"sharp-edged hole of ([\d.e+]+) mm2", done.stdout)
     assert found is not None, done.stdout
-    told = json.loads(_undertray("reduce", log, "--car", car, "--json").stdout)
+    told = json.loads(undertray("reduce", log, "--car", car, "--json").stdout)
     assert told["fan"]["leak_mm2"] == pytest.approx(float(found[1]), rel=6e-3)
     return told["fan"]["leak_mm2"], done.stdout + done.stderr
 
@@ -86,7 +80,7 @@ def test_one_hole_whatever_the_units(tmp_path: Path, curve: str) -> None:
 )
 def test_a_number_without_its_unit_is_refused(tmp_path: Path, line: str) -> None:
     car = hand_car(tmp_path / "car.toml", f"[fan]\n{line}\n")
-    done = _undertray("target", "--car", car)
+    done = undertray("target", "--car", car)
     assert done.returncode == 1
     assert done.stdout == ""
     (said,) = done.stderr.splitlines()
@@ -150,7 +144,7 @@ def test_what_is_not_known_of_the_pack_is_said(tmp_path: Path) -> None:
 
 def test_a_curve_that_does_not_reach_is_said(tmp_path: Path) -> None:
     car = hand_car(tmp_path / "car.toml", _fan('[["0 Pa", "24 L/s"], ["240 Pa", "0 L/s"]]'))
-    done = _undertray("reduce", _hold(tmp_path, 1200.0, 2000), "--car", car)
+    done = undertray("reduce", _hold(tmp_path, 1200.0, 2000), "--car", car)
     assert "sharp-edged hole" not in done.stdout
     assert "the fan curve ends at 240 Pa at full throttle" in done.stdout + done.stderr
 
@@ -166,7 +160,7 @@ def test_the_reference_tells_the_same_hole_on_every_pack(tmp_path: Path) -> None
         tmp_path / "sweep.csv", np.array(pa)[:, None] * np.ones(4), 1000 + 1000 * share, RATE, volts * 1000
     )
     car = hand_car(tmp_path / "car.toml", _fan(CURVE, "8 V"))
-    done = _undertray("reference", log, "--car", car, "--out", tmp_path / "reference.json")
+    done = undertray("reference", log, "--car", car, "--out", tmp_path / "reference.json")
     assert done.returncode == 0, done.stderr
     areas = [float(line.split()[-1]) for line in done.stdout.splitlines()[1:4]]
     assert max(areas) - min(areas) <= 1.0  # three throttles, three voltages, one hole

@@ -11,7 +11,8 @@ from typing import Any
 
 import pytest
 
-from fakes.oddlog import CAR, OddLog, column, device, undertray
+from fakes.oddlog import CAR, OddLog, column, device
+from fakes.program import undertray
 from fakes.server import Script, tcp_board
 
 BOARD = device([column("p1"), column("p2")])

@@ -3,20 +3,15 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from fakes.program import undertray
+
 LOGS = Path(__file__).parents[2] / "demo_logs"
 WITH = ("--car", LOGS / "car.toml")
-
-
-def undertray(*arguments: object) -> subprocess.CompletedProcess[str]:
-    words = [sys.executable, "-m", "undertray", *map(str, arguments)]
-    return subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
 
 
 def compared(*logs: Path) -> tuple[dict[str, list[str]], str]:

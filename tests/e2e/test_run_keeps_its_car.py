@@ -4,20 +4,16 @@ from __future__ import annotations
 
 import json
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+
+from fakes.program import undertray
 
 LOGS = Path(__file__).parents[2] / "demo_logs"
 CAR = (LOGS / "car.toml").read_text(encoding="utf-8")
 G_N = 9.80665
 ALLOWED = 1.25  # 1 and the allowance of the demo car
-
-
-def undertray(*arguments: object) -> subprocess.CompletedProcess[str]:
-    words = [sys.executable, "-m", "undertray", *map(str, arguments)]
-    return subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
 
 
 def needed(done: subprocess.CompletedProcess[str]) -> float:

@@ -7,8 +7,6 @@ with its share, a pack that sags, noise and zeros; written into a log after the 
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -17,16 +15,12 @@ import numpy as np
 import pytest
 
 from fakes.handlog import hand_car, hand_log
+from fakes.program import undertray
 
 RATE = 200.0
 N = 3000
 T_S = np.arange(N) / RATE
 TAPS = ("front-left", "front-right", "rear-left", "rear-right")
-
-
-def _undertray(*arguments: object) -> subprocess.CompletedProcess[str]:
-    words = [sys.executable, "-m", "undertray", *map(str, arguments)]
-    return subprocess.run(words, capture_output=True, text=True, timeout=120, check=False)
 
 
 def _drive(peak_pa: float = 950.0, seed: int = 5) -> tuple[Any, Any]:
@@ -47,9 +41,9 @@ def _drive(peak_pa: float = 950.0, seed: int = 5) -> tuple[Any, Any]:
 def _judged(folder: Path, suction: Any, throttle: Any, **how: Any) -> tuple[dict[str, Any], str]:
     log = hand_log(folder / "run.csv", suction, throttle, RATE, **how)
     car = hand_car(folder / "car.toml")
-    done = _undertray("reduce", log, "--car", car)
+    done = undertray("reduce", log, "--car", car)
     assert done.returncode == 0, done.stderr
-    told = _undertray("reduce", log, "--car", car, "--json")
+    told = undertray("reduce", log, "--car", car, "--json")
     return json.loads(told.stdout), " ".join((done.stdout + done.stderr).split())
 
 
@@ -134,12 +128,12 @@ def test_sessions_report_and_compare_follow(tmp_path: Path) -> None:
     facts = [{"skirt": "brush"}, {"skirt": "foam"}]
     good = hand_log(tmp_path / "good.csv", suction, throttle, RATE, facts=facts[0])
     bad = hand_log(tmp_path / "bad.csv", suction, throttle, RATE, facts=facts[1], inverted=(0, 1, 2, 3))
-    listed = _undertray("sessions", tmp_path, "--car", car)
+    listed = undertray("sessions", tmp_path, "--car", car)
     (line,) = [line for line in listed.stdout.splitlines() if line.startswith("bad.csv")]
     assert "cannot be told" in line
     page = tmp_path / "page.html"
-    assert _undertray("report", bad, "--car", car, "--out", page).returncode == 0
+    assert undertray("report", bad, "--car", car, "--out", page).returncode == 0
     assert "negative suction that follows the throttle" in page.read_text(encoding="utf-8")
-    compared = _undertray("compare", good, bad, "--car", car, "--by", "skirt")
+    compared = undertray("compare", good, bad, "--car", car, "--by", "skirt")
     assert "more than noise (" not in compared.stdout
     assert "wrong port" in compared.stdout + compared.stderr

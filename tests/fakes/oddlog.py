@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-import io
 import json
-import sys
 from collections.abc import Sequence
 from pathlib import Path
-from subprocess import CompletedProcess
 from typing import Any
-from unittest import mock
 
 from fakes.handlog import checked
 
@@ -33,27 +29,6 @@ def device(columns: Sequence[dict[str, Any]], **changes: Any) -> bytes:
     }
     note |= {"tick_hz": 1_000_000, "tick_bits": 30, "columns": list(columns), **changes}
     return checked(f"#device,{json.dumps(note, separators=(',', ':'))}").encode()
-
-
-class _Kept(io.BytesIO):
-    def close(self) -> None:
-        """Stay: the program wraps its streams, and what is wrapped is closed with the wrapping."""
-
-
-def undertray(*arguments: str | Path) -> CompletedProcess[str]:
-    """The command as it is started, but in this process: most of a short one is the start of Python."""
-    from undertray.cli import main
-
-    words = ["undertray", *map(str, arguments)]
-    kept = [_Kept(), _Kept()]
-    out, err = (io.TextIOWrapper(stream, "utf-8", write_through=True) for stream in kept)
-    status: Any = 0
-    with mock.patch.multiple(sys, argv=words, stdout=out, stderr=err):
-        try:
-            main()
-        except SystemExit as end:
-            status = end.code or 0
-    return CompletedProcess(words, status, *(stream.getvalue().decode() for stream in kept))
 
 
 class OddLog:

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
 from fakes.board import ScriptedBoard, device_line, log_of
+from fakes.program import undertray
 from undertray.acquire.inspection import inspect_run
 from undertray.acquire.runlog import read_run
 from undertray.acquire.wire import Row, encode_note, encode_row
@@ -73,16 +72,11 @@ def test_notes_of_a_stranger_do_no_harm(tmp_path: Path, junk: object) -> None:
     assert (found.skipped, found.pack_v, found.why) == (None, None, None)
 
 
-def run_command(*arguments: object) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "undertray", *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
-
-
 def test_the_command_tells_it_in_plain_lines(tmp_path: Path) -> None:
-    done = run_command("inspect", troubled(tmp_path))
+    done = undertray("inspect", troubled(tmp_path))
     assert done.returncode == 0
     assert done.stdout.startswith("troubled.csv: 211 rows")  # the file, as it is found in the folder
     assert "CUT OFF" in done.stdout
     assert "1 x crc" in done.stdout
     assert "\x1b" not in done.stdout  # the facts held an escape
-    assert json.loads(run_command("inspect", troubled(tmp_path), "--json").stdout)["lost_rows"] == 40
+    assert json.loads(undertray("inspect", troubled(tmp_path), "--json").stdout)["lost_rows"] == 40
