@@ -2,7 +2,17 @@
 
 from __future__ import annotations
 
+import os
+
+import pytest
 from hypothesis import settings
 
 settings.register_profile("seeded", derandomize=True, database=None)
 settings.load_profile("seeded")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
+    """One worker more than processors, for tests of real links wait; times are measured alone."""
+    timed = "bench" in str(config.option.markexpr).replace("not bench", "")
+    return 0 if timed else (os.cpu_count() or 1) + 1

@@ -13,8 +13,6 @@ import binascii
 import json
 import math
 import re
-import subprocess
-import sys
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -22,6 +20,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+
+from fakes.program import undertray
 
 RATE_HZ = 200
 G = 9.80665
@@ -113,8 +113,7 @@ def folds(starts_s: list[float], seconds: float, gone: float) -> Callable[[float
 
 
 def told(*arguments: str | Path) -> str:
-    words = [sys.executable, "-m", "undertray", *map(str, arguments)]
-    done = subprocess.run(words, capture_output=True, text=True, timeout=120, check=False)
+    done = undertray(*arguments)
     assert done.returncode == 0, done.stderr
     return done.stdout
 
@@ -473,8 +472,6 @@ def test_what_an_axle_lacked_before_is_not_the_dips_doing(reduced: Any) -> None:
 def test_a_car_without_its_mass_is_refused(tmp_path: Path) -> None:
     write_log(tmp_path / "run.csv", Story())
     (tmp_path / "car.toml").write_text(car_toml().replace("mass = 2.0\n", ""), encoding="utf-8")
-    words = [sys.executable, "-m", "undertray", "reduce", str(tmp_path / "run.csv")]
-    words += ["--car", str(tmp_path / "car.toml")]
-    done = subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
+    done = undertray("reduce", tmp_path / "run.csv", "--car", tmp_path / "car.toml")
     assert done.returncode == 1
     assert "mass" in done.stderr

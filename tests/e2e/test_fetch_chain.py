@@ -9,6 +9,7 @@ import sys
 import time
 from pathlib import Path
 
+from fakes.program import undertray
 from fakes.wire import wired_board
 from firmware.runs import board
 from undertray import read_run
@@ -16,10 +17,6 @@ from undertray import read_run
 LOGS = Path(__file__).parents[2] / "demo_logs"
 UNDERTRAY = [sys.executable, "-m", "undertray"]
 SUCTION = [700.0, 650.0, 600.0, 800.0]
-
-
-def _undertray(*arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([*UNDERTRAY, *arguments], capture_output=True, text=True, timeout=60, check=False)
 
 
 class _Noise:
@@ -45,16 +42,16 @@ def test_a_noisy_cable_costs_time_and_no_run(tmp_path: Path) -> None:
     noise = _Noise()
     with wired_board(story, tmp_path / "board.json", down=noise) as wire:
         wire.until(lambda: [reply for reply in wire.replies("store") if "run" in reply])
-        listed = _undertray("fetch", "--port", wire.port, "--list")
+        listed = undertray("fetch", "--port", wire.port, "--list")
         assert listed.stdout.split()[:1] == ["1"], listed.stderr
         command = ("fetch", "--port", wire.port, "--all", "--out", str(tmp_path / "runs"), "--erase")
         noise.times = 1_000_000
-        lost = _undertray(*command)
+        lost = undertray(*command)
         assert (lost.returncode, "still on the board" in lost.stderr) == (1, True), lost.stderr
         assert list(tmp_path.glob("runs/*")) == []
         assert not wire.replies("erase")
         noise.times = 3
-        done = _undertray(*command)
+        done = undertray(*command)
         assert done.returncode == 0, done.stderr
         assert noise.times == 0
         assert any(reply.get("from", 0) > 0 for reply in wire.replies("fetch"))
@@ -82,18 +79,18 @@ def test_a_drive_without_a_cable(tmp_path: Path) -> None:
         port = process.stderr.readline().split()[3]
         # the throttle is down 1.7 s after the start, and two seconds later the run is written
         until = time.monotonic() + 40
-        listed = _undertray("fetch", "--port", port, "--list")
+        listed = undertray("fetch", "--port", port, "--list")
         while not listed.stdout and time.monotonic() < until:
-            listed = _undertray("fetch", "--port", port, "--list")
+            listed = undertray("fetch", "--port", port, "--list")
         assert listed.returncode == 0, listed.stderr
         assert listed.stdout.split()[0] == "1", listed.stderr
-        done = _undertray("fetch", "--port", port, "--all", "--out", str(tmp_path / "runs"), "--erase")
+        done = undertray("fetch", "--port", port, "--all", "--out", str(tmp_path / "runs"), "--erase")
         assert done.returncode == 0, done.stderr
         log = Path(done.stdout.strip())
-        assert _undertray("fetch", "--port", port, "--list").stdout == ""
+        assert undertray("fetch", "--port", port, "--list").stdout == ""
         # the board goes on streaming, as it did before
         live = tmp_path / "live.csv"
-        recorded = _undertray("record", "--port", port, "--seconds", "0.5", "--out", str(live), "--quiet")
+        recorded = undertray("record", "--port", port, "--seconds", "0.5", "--out", str(live), "--quiet")
         assert recorded.returncode == 0, recorded.stderr
     finally:
         process.terminate()
@@ -106,7 +103,7 @@ def test_a_drive_without_a_cable(tmp_path: Path) -> None:
     assert run.bad_lines == 0
     # this machine may be too busy to keep every deadline; then the board itself said so
     assert len(run.seq) > 300
-    reduced = _undertray("reduce", str(log), "--car", str(LOGS / "car.toml"), "--json")
+    reduced = undertray("reduce", str(log), "--car", str(LOGS / "car.toml"), "--json")
     assert reduced.returncode == 0, reduced.stderr
     summary = json.loads(reduced.stdout)
     means = [tap["median"] for tap in summary["taps"].values()]
