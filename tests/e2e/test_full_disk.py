@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from fakes.program import undertray
+
 resource = pytest.importorskip("resource", reason="limits of POSIX")
 
 LOGS = Path(__file__).parents[2] / "demo_logs"
@@ -43,14 +45,12 @@ def _fails(folder: Path, output: str, limit: int, said: str) -> None:
     before = {} if words[0] == "export" or "--pictures" in words else {name: "what was there before\n"}
     for path, text in before.items():
         (folder / path).write_text(text)
-    done = subprocess.run(
-        [sys.executable, "-m", "undertray", *argv],
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit)),
-    )
+    allowed = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (limit, allowed[1]))
+    try:
+        done = undertray(*argv)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, allowed)
     last = done.stderr.splitlines()[-1]
     assert (done.returncode, "Traceback" in done.stderr) == (1, False), done.stderr
     assert said in last
@@ -92,9 +92,7 @@ def test_a_log_of_which_nothing_fits_is_not_left_empty(small_disk: Path) -> None
     lines = [line.split(b",", 1)[1] for line in RUN.read_bytes().split(b"\n") if line[:1].isdigit()]
     capture.write_bytes(b"\n".join(lines) + b"\n")
     argv = ["record", "--port", str(capture), "--out", str(small_disk / "run.csv"), "--quiet"]
-    done = subprocess.run(
-        [sys.executable, "-m", "undertray", *argv], capture_output=True, text=True, timeout=60, check=False
-    )
+    done = undertray(*argv)
     assert done.returncode == 1
     assert done.stderr.count("\n") == 1
     assert "the disk is full" in done.stderr

@@ -17,8 +17,8 @@ RUN, CAR, POINTS = LOGS / "clean-hold.csv", LOGS / "car.toml", LOGS / "column.cs
 LONG = "n" * 300
 _CALIBRATE = ["calibrate", "--water-c", "20", "--zero-open", "--points"]
 
-FEW = {"log": 200, "live": 200, "car": 200, "calibration": 200, "board": 40, "points": 150}
-FEW |= {"fetch": 100, "journal": 100, "reference": 100}
+FEW = {"log": 100, "live": 100, "car": 100, "calibration": 100, "board": 30, "points": 100}
+FEW |= {"fetch": 50, "journal": 50, "reference": 50}
 FULL = {"log": 20_000, "live": 5000, "car": 5000, "calibration": 5000, "board": 5000, "points": 5000}
 FULL |= {"fetch": 2000, "journal": 2000, "reference": 2000}
 # at least this share must be taken and not refused, or little is tried behind the readers

@@ -64,6 +64,7 @@ def covered(heights, setup, draw="normal"):
 RULER = Setup(budget=Budget(ruler=0.01))
 
 
+@pytest.mark.statistics
 @pytest.mark.parametrize(
     ("heights", "setup"),
     [(ELEVEN, Setup()), (SIX, Setup()), (ELEVEN, RULER), (SIX, dataclasses.replace(RULER, zero_open=True))],
@@ -75,12 +76,14 @@ def test_the_95_percent_interval_holds_the_truth(heights, setup):
     assert without_shared < 0.80  # averaging the shared errors down would be badly wrong
 
 
+@pytest.mark.statistics
 def test_rectangular_errors_are_not_under_covered():
     # their sum is flatter than normal, so k = 1.96 covers more, never less (GUM G.2.3 and table G.1)
     inside, _ = covered(SIX, Setup(), draw="rectangular")
     assert inside >= 0.93
 
 
+@pytest.mark.statistics
 @pytest.mark.parametrize("heights", [ELEVEN, SIX], ids=["11 points", "6 points"])
 def test_errors_taken_from_the_scatter_need_students_t(heights):
     column = heights * 9.777

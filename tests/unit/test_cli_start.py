@@ -9,6 +9,10 @@ import sys
 import time
 
 import pytest
+from typer.main import get_command
+
+from fakes.program import undertray
+from undertray.cli import app
 
 
 def _run(*arguments: str) -> subprocess.CompletedProcess[str]:
@@ -21,6 +25,7 @@ def _seconds(*arguments: str) -> float:
     return time.perf_counter() - start
 
 
+@pytest.mark.bench
 def test_help_is_up_within_three_times_the_import_of_typer() -> None:
     # side by side, alternating, the best of nine: a busy machine slows both alike
     pairs = [(_seconds("-m", "undertray", "--help"), _seconds("-c", "import typer")) for _ in range(9)]
@@ -93,21 +98,11 @@ def test_ctrl_c_at_the_terminal_ends_the_virtual_board_without_a_traceback() -> 
         assert served.wait(timeout=60) == 0
 
 
-def _commands() -> list[str]:
-    code = (
-        "from typer.main import get_command\nfrom undertray.cli import app\n"
-        "for name, command in get_command(app).commands.items():\n"
-        "    for below in getattr(command, 'commands', ['']):\n"
-        "        print(name, below)"
-    )
-    return _run("-c", code).stdout.splitlines()
-
-
 def test_every_command_has_an_example_in_its_help() -> None:
-    commands = _commands()
+    commands = [
+        [name, *filter(None, [below])]
+        for name, command in get_command(app).commands.items()
+        for below in getattr(command, "commands", [""])
+    ]
     assert len(commands) >= 19
-    assert [
-        c
-        for c in commands
-        if "Example: undertray" not in _run("-m", "undertray", *c.split(), "--help").stdout
-    ] == []
+    assert [c for c in commands if "Example: undertray" not in undertray(*c, "--help").stdout] == []

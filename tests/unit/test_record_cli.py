@@ -33,8 +33,15 @@ def streaming(board: ScriptedBoard, rows: int | None = None):  # type: ignore[no
 
 
 def start(*arguments: object) -> subprocess.Popen[str]:
+    """As from a terminal, whatever the tests themselves were started by (nohup ignores a signal)."""
     command = [sys.executable, "-m", "undertray", "record", *map(str, arguments)]
-    return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    hang_up = getattr(signal, "SIGHUP", None)
+    before = signal.signal(hang_up, signal.SIG_DFL) if hang_up else None
+    try:
+        return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    finally:
+        if hang_up:
+            signal.signal(hang_up, before)
 
 
 def finished(process: subprocess.Popen[str]) -> tuple[int, str, str]:
