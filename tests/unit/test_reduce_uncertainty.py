@@ -17,7 +17,7 @@ from undertray.reduce.products import Table
 from undertray.reduce.reading import TapSuction
 from undertray.reduce.scatter import mean_scatter
 from undertray.reduce.uncertainty import QUANTITIES, mean_uncertainty
-from undertray.reduce.zero import Zero
+from undertray.reduce.zero import untouched
 
 FLOOR = [(-60.0, -80.0), (320.0, -80.0), (320.0, 80.0), (-60.0, 80.0)]
 TAPS = [(40.0, -50.0), (40.0, 50.0), (215.0, -50.0), (215.0, 50.0)]
@@ -39,10 +39,6 @@ def calibration(own=OWN, shared=SHARED, **changes):
     )
     column = dataclasses.replace(column, **changes)
     return Calibration("2026-01-01T00:00:00Z", {}, 9.80665, "", {f"p{i + 1}": column for i in range(4)})
-
-
-def untouched(taps=4):
-    return Zero("none", None, None, np.zeros(taps), None, ())
 
 
 def uneven_run(n=2000, noise=0.0, seed=0):
@@ -125,7 +121,7 @@ def test_a_zero_taken_off_takes_the_offset_of_the_calibration_with_it():
     nominal = np.full((400, 4), 1000.0)
     only = calibration(own=np.array([[4.0, 0.0], [0.0, 0.0]]), shared={})
     assert found(nominal, only).u95["suction_pa"] == pytest.approx(1.96 * 2.0, rel=1e-3)
-    tared = Zero("zero", None, None, np.full(4, 0.5), np.zeros(4), ())
+    tared = dataclasses.replace(untouched(4), how="zero", u_pa=np.full(4, 0.5), nominal_pa=np.zeros(4))
     # derived: what is left is the tare's own 0.5 Pa, four taps of equal area halve it
     areas = np.array([tap for tap in tap_loads(CAR, Table.of(nominal), []).matrices[15].area_m2])
     expected = 0.5 * np.sqrt(np.square(areas / areas.sum()).sum())
@@ -193,7 +189,7 @@ def test_without_a_calibration_nothing_is_claimed():
     pa = np.full((100, 4), 1000.0)
     suction = TapSuction(Table.of(pa), Table.of(pa), {}, {})
     result = mean_uncertainty(
-        np.ones(100, bool), tap_loads(CAR, suction.pa, []), suction, untouched(), CAR, None, 200.0
+        np.ones(100, bool), tap_loads(CAR, suction.pa, []), suction, untouched(4), CAR, None, 200.0
     )
     assert set(result.u95.values()) == {None}
     assert set(result.u95) == set(QUANTITIES)

@@ -18,6 +18,7 @@ _LEAST_BLOCKS = 2
 _MOST_BLOCKS = 20
 _NOISE = 4.0  # times the quietest block's standard deviation still counts as still
 _LEAN = 10.0
+_LEAST_OF_MANY = 2.5
 _OFFSET = 0.15  # of its highest block: the largest zero believed where no throttle was seen
 
 
@@ -33,12 +34,15 @@ class Still:
         Mean reading, Pa; NaN where a sensor gave none.
     u_pa : ndarray of float64, shape (N,)
         Standard uncertainty of that mean from the spread of its half-second means, Pa.
+    next_pa : ndarray of float64, shape (N,)
+        Mean of the second next to the run, Pa: a zero that comes back at rest is further off there.
     """
 
     start_s: float
     end_s: float
     zero_pa: Array
     u_pa: Array
+    next_pa: Array
 
     @property
     def middle_s(self) -> float:
@@ -156,10 +160,11 @@ def find_tare(
     -----
     The run is cut into blocks of half a second. A block of n rows is still when no sensor's
     standard deviation s there exceeds 4 times that of its quietest block, s0 (at least half a
-    count), its two half means differ by no more than 10 s0 / sqrt(n), which is five standard
-    deviations of white noise and shows a fan that is still running down, and no pulse in it is
-    longer than ``rest_us``. Where the log has no throttle at all, every mean must instead be within 15 %
-    of that sensor's highest block, so that a fan that never stopped is not taken for a zero.
+    count, and without what the least of many falls short by), its two half means differ by no
+    more than 10 s0 / sqrt(n), which is five standard deviations of white noise and shows a fan
+    that is still running down, and no pulse in it is longer than ``rest_us``. Where the log has no
+    throttle at all, every mean must instead be within 15 % of that sensor's highest block, so that
+    a fan that never stopped is not taken for a zero.
     The stretch before the run is the unbroken row of still blocks from the first row on, the
     one after it the same from the end; of each, the at most 10 s next to the run, without the
     block that touches it where more than two remain, and two blocks at least.
@@ -173,7 +178,7 @@ def find_tare(
     if len(blocks) < _LEAST_BLOCKS:
         return Tare(None, None)
     mean, spread, lean = _moments(suction_pa, blocks)
-    still = _quiet(suction_pa, spread, lean)
+    still = _quiet(suction_pa, spread, lean, np.array([b - a for a, b in blocks]))
     if throttle_us is not None and np.isfinite(throttle_us).any():
         still &= np.array([not np.any(throttle_us[a:b] > rest_us) for a, b in blocks])
     else:
@@ -181,13 +186,13 @@ def find_tare(
         still &= (~np.isfinite(mean) | (np.abs(mean) <= _OFFSET * highest)).all(axis=1)
     front, back = _leading(still), _leading(still[::-1])
     if front == len(blocks):  # there was no run
-        return Tare(_still(t_s, mean, blocks, slice(0, _MOST_BLOCKS)), None)
+        return Tare(_still(t_s, mean, blocks, slice(0, _MOST_BLOCKS), -1), None)
     front -= front > _LEAST_BLOCKS
     back -= back > _LEAST_BLOCKS
     end = len(blocks) - back
     return Tare(
-        _still(t_s, mean, blocks, slice(max(0, front - _MOST_BLOCKS), front)),
-        _still(t_s, mean, blocks, slice(end, end + _MOST_BLOCKS)),
+        _still(t_s, mean, blocks, slice(max(0, front - _MOST_BLOCKS), front), -1),
+        _still(t_s, mean, blocks, slice(end, end + _MOST_BLOCKS), 1),
     )
 
 
@@ -214,12 +219,15 @@ def _moments(suction_pa: Array, blocks: list[tuple[int, int]]) -> tuple[Array, A
     return found[0], found[1], found[2]
 
 
-def _quiet(suction_pa: Array, spread: Array, lean: Array) -> NDArray[np.bool_]:
+def _quiet(suction_pa: Array, spread: Array, lean: Array, rows: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Blocks in which every sensor that reads at all is as quiet as it ever is, and level."""
     reads = np.isfinite(spread)
     steps = np.abs(np.diff(suction_pa, axis=0))
     count_pa = np.min(np.where(steps > 0, steps, np.inf), axis=0, initial=np.inf)
-    quietest = np.nanmin(np.where(reads.any(axis=0), spread, 0.0), axis=0)
+    # the least of many standard deviations of n values is below the true one: of a hundred, by 2.5 of its own
+    # standard errors of 1/sqrt(2 n)
+    true = 1 / np.maximum(0.5, 1 - _LEAST_OF_MANY / np.sqrt(2.0 * rows))
+    quietest = np.nanmin(np.where(reads.any(axis=0), spread * true[:, None], 0.0), axis=0)
     quietest = np.maximum(quietest, np.where(np.isfinite(count_pa), count_pa / 2, 1e-9))
     calm = (spread <= _NOISE * quietest) & (lean <= _LEAN * quietest)
     return np.asarray((calm | ~reads).all(axis=1) & reads.any(axis=1))
@@ -229,15 +237,19 @@ def _leading(still: NDArray[np.bool_]) -> int:
     return int(np.argmin(still)) if not still.all() else len(still)
 
 
-def _still(t_s: Array, mean: Array, blocks: list[tuple[int, int]], part: slice) -> Still | None:
+def _still(
+    t_s: Array, mean: Array, blocks: list[tuple[int, int]], part: slice, from_run: int
+) -> Still | None:
+    """One stretch; ``from_run`` is 1 where its first block is next to the run, -1 where its last is."""
     chosen = blocks[part]
     if len(chosen) < _LEAST_BLOCKS:
         return None
     means = mean[part]
     count = np.count_nonzero(np.isfinite(means), axis=0)
     zero = np.full(means.shape[1], np.nan)
-    u = zero.copy()
+    u, edge = zero.copy(), zero.copy()
     for i in np.flatnonzero(count >= _LEAST_BLOCKS):
         zero[i] = np.nanmean(means[:, i])
         u[i] = np.nanstd(means[:, i], ddof=1) / np.sqrt(count[i])
-    return Still(float(t_s[chosen[0][0]]), float(t_s[chosen[-1][1] - 1]), zero, u)
+        edge[i] = np.mean(means[np.isfinite(means[:, i]), i][::from_run][:_LEAST_BLOCKS])
+    return Still(float(t_s[chosen[0][0]]), float(t_s[chosen[-1][1] - 1]), zero, u, edge)

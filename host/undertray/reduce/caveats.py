@@ -177,11 +177,10 @@ def _of_the_zero(car: Car, loads: Loads, zero: Zero, up: Mask) -> Iterator[str]:
         level_pa = loads.mean_suction_pa[a:b][up[a:b] & np.isfinite(loads.front_n[a:b])]
         total_pa, count = total_pa + float(level_pa.sum()), count + len(level_pa)
     least_pa = _OFF_ZERO * abs(total_pa / count) if count else 0.0
-    # it leaves no uncertainty where the calibration allows for it
     off = [
         f"{tap.name} {rest_pa:+.0f} Pa"
-        for tap, rest_pa, u_pa in zip(car.taps, zero.zero_pa.values(), zero.u_pa, strict=True)
-        if rest_pa is not None and u_pa > 0 and abs(rest_pa) > least_pa
+        for tap, rest_pa, over in zip(car.taps, zero.zero_pa.values(), zero.over.tolist(), strict=True)
+        if rest_pa is not None and over and abs(rest_pa) > least_pa
     ]
     if off:
         yield f"at rest the readings are further from zero than the calibration allows: {', '.join(off)}"

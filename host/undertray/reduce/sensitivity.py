@@ -88,7 +88,7 @@ class Sensitivity:
             widths2 += (fewer * weight) ** 2 * width2 / 12
         own2 = np.maximum(alone2, np.square(together).sum(axis=1)) + widths2
         shared2 = np.square(list(common.values())).sum(axis=0) if common else 0.0
-        return own2 + shared2, np.square(self._per_pa) @ np.square(self._zero.u_pa)
+        return own2 + shared2, self._zero.variance(self._per_pa)
 
 
 def _root(covariance: Array) -> Array:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -16,14 +16,13 @@ from undertray.reduce.car import Car
 from undertray.reduce.products import Table
 from undertray.reduce.reading import TapSuction
 
-__all__ = ["TARES", "Zero", "take_zero"]
+__all__ = ["TARES", "Zero", "take_zero", "untouched"]
 
 Array = NDArray[np.float64]
 
 TARES = ("none", "zero", "linear")
 """What may be taken off: nothing, the zero before the run, or one that moves to that after it."""
 _END_S = 30.0
-_RECTANGLE = 3**0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,10 +38,13 @@ class Zero:
         there was no rest before. None for all where the car never stood still.
     drift_pa : mapping of str to float or None, or None
         Zero after the run less zero before, Pa; None where one of them is not known.
-    u_pa : ndarray, shape (taps,)
-        Standard uncertainty that the zero leaves in the mean of each tap, Pa.
+    left_pa, moved_pa, u_pa : ndarray, shape (taps,)
+        What the zero is expected to leave in each tap, known and not taken off; how far it moved, nobody
+        knows when (0 where that was not seen); standard uncertainty of the readings at rest; Pa.
     nominal_pa : ndarray, shape (taps,), or None
         Nominal suction at which the zero was taken off; None where nothing was.
+    over : ndarray of bool, shape (taps,)
+        Taps that read further from zero at rest than the calibration allows, and still do.
     notices : tuple of str
         What a reader has to know.
     """
@@ -50,9 +52,58 @@ class Zero:
     how: str
     zero_pa: dict[str, float | None] | None
     drift_pa: dict[str, float | None] | None
+    left_pa: Array
+    moved_pa: Array
     u_pa: Array
     nominal_pa: Array | None
+    over: NDArray[np.bool_]
     notices: tuple[str, ...]
+
+    def variance(self, per_pa: Array) -> Array:
+        """Mean square of what the zero leaves in some numbers.
+
+        Parameters
+        ----------
+        per_pa : ndarray, shape (quantities, taps)
+            Change of the numbers with 1 Pa at a tap.
+
+        Returns
+        -------
+        ndarray, shape (quantities,)
+
+        Notes
+        -----
+        Between the two readings at rest the zero was somewhere from the one to the other, a rectangle: its
+        middle is ``left_pa``, its width ``moved_pa``. Sensors on one board warm together, or each by
+        itself: the larger of both is taken. ``(m l)^2 + max((m d)^2, m^2 d^2)/12 + m^2 u^2``.
+
+        References
+        ----------
+        JCGM 100:2008 (GUM), 4.3.7 (rectangle) and F.2.4.5 (a known correction that is not applied; there
+        in a sum of its own, here in the mean square).
+        """
+        known2 = np.square(per_pa @ self.left_pa)
+        apart2 = np.square(per_pa) @ np.square(self.moved_pa)
+        moved2 = np.maximum(np.square(per_pa @ self.moved_pa), apart2) / 12
+        return np.asarray(known2 + moved2 + np.square(per_pa) @ np.square(self.u_pa))
+
+
+def untouched(taps: int, notices: tuple[str, ...] = ()) -> Zero:
+    """The zero of a run that shows none.
+
+    Parameters
+    ----------
+    taps : int
+        How many.
+    notices : tuple of str
+        What a reader has to know.
+
+    Returns
+    -------
+    Zero
+    """
+    nothing = np.zeros(taps)
+    return Zero("none", None, None, nothing, nothing, nothing, None, nothing > 0, notices)
 
 
 def take_zero(
@@ -94,11 +145,12 @@ def take_zero(
 
     Notes
     -----
-    Only the first and the last 30 s are looked at (:func:`undertray.calibrate.tare.find_tare`). What was
-    taken off leaves its own standard uncertainty and, where the zero moved and was taken as constant,
-    the drift as the half width of a rectangle. What was not taken off counts in the same way, as far
-    as the reading at rest is more than the calibration's own 95 % interval there. A run that
-    has no still part is left as it is, and that is said.
+    Only the first and the last 30 s are looked at (:func:`undertray.calibrate.tare.find_tare`). A zero that
+    moved from the one rest to the other was in between for the run: its middle counts as known and not
+    taken off, unless it was, and that it may have been anywhere from the one to the other always counts
+    (:meth:`Zero.variance`). A zero that is not taken off counts as far as the first reading at rest is
+    more than the calibration's own 95 % interval there. A run that has no still part is left as it is,
+    and that is said.
     """
     if how not in TARES:
         raise ReductionError("no such tare", seen=how, expected=" or ".join(TARES))
@@ -107,49 +159,89 @@ def take_zero(
     first = tare.before or tare.after
     if first is None:
         said = () if how == "none" else ("no still part before or after the run: no zero was taken off",)
-        return suction, Zero("none", None, None, np.zeros(len(names)), None, said)
-    drift_pa = tare.drift_pa
-    notices: list[str] = []
+        return suction, untouched(len(names), said)
     if how == "none":
-        allowed_pa = _allowed_pa(car, calibration)
-        over = np.nan_to_num(np.abs(first.zero_pa)) > allowed_pa
-        if over.any():
-            which = ", ".join(f"{names[i]} {first.zero_pa[i]:+.0f} Pa" for i in np.flatnonzero(over))
-            notices.append(
-                f"not zero at rest, by more than the calibration allows: {which}; --tare takes that off"
-            )
-        u_pa = np.where(over, np.abs(np.nan_to_num(first.zero_pa)), 0.0) / _RECTANGLE
-        return suction, Zero(
-            how, _named(names, first.zero_pa), _named(names, drift_pa), u_pa, None, tuple(notices)
-        )
+        return suction, _left_on(names, tare, first, _allowed_pa(car, calibration))
     linear = how == "linear" and tare.before is not None and tare.after is not None
     used = tare if linear else replace(tare, after=None if tare.before else tare.after)
-    blind = [name for name, z in zip(names, first.zero_pa, strict=True) if not np.isfinite(z)]
-    pa = _without(_known(used), t_s, suction.pa, linear)
     parts = [part for part in (used.before, used.after) if part is not None]
-    u2 = sum(np.nan_to_num(part.u_pa) ** 2 for part in parts) / len(parts) ** 2
-    moved = np.zeros(len(names)) if linear or drift_pa is None else np.nan_to_num(drift_pa) / _RECTANGLE
     nominal = [_still_nominal(t_s, suction.nominal, part) for part in parts]
-    place = "before" if first is tare.before else "after"
-    span = "a zero moving from before to after the run" if linear else f"the zero {place} the run"
-    notices.append(f"{span} was taken off: " + _listed(names, first.zero_pa))
-    if how == "linear" and not linear:
-        notices.append("there is no still part at both ends of the run: drift of the zero was not taken off")
-    if drift_pa is None:
-        notices.append("drift of the zero during the run is not known, and not in any uncertainty")
-    if blind:
-        notices.append(f"tap {', '.join(blind)} gave no reading at rest: nothing was taken off it")
+    middle_pa, moved_pa = _in_between(tare)
     return (
-        replace(suction, pa=pa),
+        replace(suction, pa=_without(_known(used), t_s, suction.pa, linear)),
         Zero(
-            "linear" if linear else "zero",
-            _named(names, first.zero_pa),
-            _named(names, drift_pa),
-            np.sqrt(u2 + moved**2),
-            np.mean(nominal, axis=0),
-            tuple(notices),
+            how="linear" if linear else "zero",
+            zero_pa=_named(names, first.zero_pa),
+            drift_pa=_named(names, tare.drift_pa),
+            left_pa=np.nan_to_num(middle_pa - np.mean([part.zero_pa for part in parts], axis=0)),
+            moved_pa=moved_pa,
+            u_pa=np.sqrt(sum(np.nan_to_num(part.u_pa) ** 2 for part in parts)) / len(parts),
+            nominal_pa=np.mean(nominal, axis=0),
+            over=np.zeros(len(names), bool),
+            notices=tuple(_of_the_tare(names, tare, first, how, linear, _allowed_pa(car, calibration))),
         ),
     )
+
+
+def _in_between(tare: Tare) -> tuple[Array, Array]:
+    """Middle and width of what the zero was from the last second of rest to the first after the run."""
+    at_pa = [part.next_pa for part in (tare.before, tare.after) if part is not None]
+    return np.asarray((at_pa[0] + at_pa[-1]) / 2), np.nan_to_num(at_pa[-1] - at_pa[0])
+
+
+def _left_on(names: Sequence[str], tare: Tare, first: Still, allowed_pa: Array) -> Zero:
+    """Nothing is taken off: what that leaves, and which tare would take it off."""
+    middle_pa, moved_pa = _in_between(tare)
+    zero_pa = np.nan_to_num(first.zero_pa)
+    over = np.abs(zero_pa) > allowed_pa
+    said = []
+    if over.any():
+        which = _listed(names, np.where(over, zero_pa, np.nan), 0)
+        said.append(f"not zero at rest, by more than the calibration allows: {which}; --tare takes that off")
+    said += _drifted(names, tare, allowed_pa)
+    middle_pa = np.where(np.isfinite(middle_pa), middle_pa, zero_pa)
+    return Zero(
+        how="none",
+        zero_pa=_named(names, first.zero_pa),
+        drift_pa=_named(names, tare.drift_pa),
+        left_pa=middle_pa - np.where(over, 0.0, zero_pa),
+        moved_pa=moved_pa,
+        u_pa=np.zeros(len(names)),
+        nominal_pa=None,
+        over=over,
+        notices=tuple(said),
+    )
+
+
+def _of_the_tare(
+    names: Sequence[str], tare: Tare, first: Still, how: str, linear: bool, allowed_pa: Array
+) -> Iterator[str]:
+    """What a reader of a tared run has to know."""
+    place = "before" if first is tare.before else "after"
+    span = "a zero moving from before to after the run" if linear else f"the zero {place} the run"
+    yield f"{span} was taken off: " + _listed(names, first.zero_pa)
+    if how == "linear" and not linear:
+        yield "there is no still part at both ends of the run: drift of the zero was not taken off"
+    if tare.drift_pa is None:
+        yield "drift of the zero during the run is not known, and not in any uncertainty"
+    if not linear:
+        yield from _drifted(names, tare, allowed_pa)
+    blind = [name for name, z in zip(names, first.zero_pa, strict=True) if not np.isfinite(z)]
+    if blind:
+        yield f"tap {', '.join(blind)} gave no reading at rest: nothing was taken off it"
+
+
+def _drifted(names: Sequence[str], tare: Tare, allowed_pa: Array) -> Iterator[str]:
+    """A zero that moved by more than the calibration allows it to be off."""
+    if tare.drift_pa is None:
+        return
+    far = np.abs(np.nan_to_num(tare.drift_pa)) > allowed_pa
+    if far.any():
+        yield (
+            "the zero moved between rest before and after the run:"
+            f" {_listed(names, np.where(far, tare.drift_pa, np.nan), 0)}; the uncertainty has it in it,"
+            " and --tare linear takes its straight part off"
+        )
 
 
 def _without(tare: Tare, t_s: Array, pa: Table, linear: bool) -> Table:
@@ -203,5 +295,5 @@ def _named(names: Sequence[str], values: Array | None) -> dict[str, float | None
     return {n: float(v) if np.isfinite(v) else None for n, v in zip(names, values, strict=True)}
 
 
-def _listed(names: Sequence[str], values: Array) -> str:
-    return ", ".join(f"{n} {v:+.1f} Pa" for n, v in zip(names, values, strict=True) if np.isfinite(v))
+def _listed(names: Sequence[str], values: Array, places: int = 1) -> str:
+    return ", ".join(f"{n} {v:+.{places}f} Pa" for n, v in zip(names, values, strict=True) if np.isfinite(v))
