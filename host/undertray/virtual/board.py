@@ -99,8 +99,8 @@ class Board:
         with self._lock:
             self._host = host
         commands = _pipe(self.process.stdin)
-        # either end may vanish at any moment: both mean that this connection is over
-        with contextlib.suppress(OSError):
+        # either end may vanish at any moment, or be closed: all mean that this connection is over
+        with contextlib.suppress(OSError, ValueError):
             while piece := host.receive():
                 commands.write(piece)
                 commands.flush()
