@@ -159,6 +159,7 @@ def _calibrated(s: Stranger) -> dict[str, Any]:
         ],
         "shared": {"zero": [1.7, 0.0, 0.0][:size], "ruler": [0.0, 3e-4, 0.0][:size]},
         "points": points,
+        **({"course_u_pa": [s.rng.uniform(0, 5) for _ in range(11)]} if s.chance(0.5) else {}),
     }
 
 

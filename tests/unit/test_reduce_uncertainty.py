@@ -128,12 +128,17 @@ def test_a_zero_taken_off_takes_the_offset_of_the_calibration_with_it():
     assert found(nominal, only, tared).u95["suction_pa"] == pytest.approx(1.96 * expected, rel=1e-3)
 
 
-def test_hysteresis_of_each_part_counts_and_averages_down():
+def test_what_sensors_of_one_make_do_alike_does_not_average_down():
     areas = tap_loads(CAR, Table.of(np.ones((1, 4))), []).matrices[15].area_m2
-    only = calibration(own=np.zeros((2, 2)), shared={}, hysteresis_pa=6.0)
-    result = found(np.full((400, 4), 1000.0), only)
-    expected = 6 / np.sqrt(12) * np.sqrt(np.square(areas).sum())
-    assert result.u95["downforce_n"] == pytest.approx(1.96 * expected, rel=1e-3)
+    # derived: four loops of 6 Pa on the same side are one of 6 Pa under the whole floor
+    loops = calibration(own=np.zeros((2, 2)), shared={}, hysteresis_pa=6.0)
+    result = found(np.full((400, 4), 1000.0), loops)
+    assert result.u95["downforce_n"] == pytest.approx(1.96 * 6 / np.sqrt(12) * areas.sum(), rel=1e-3)
+    # and a course that is given counts by where on the range the car runs
+    bent = calibration(own=np.zeros((2, 2)), shared={}, course_u_pa=np.linspace(0.0, 10.0, 11))
+    for pa, expected in ((500.0, 2.5), (1500.0, 7.5)):
+        result = found(np.full((400, 4), pa), bent)
+        assert result.u95["downforce_n"] == pytest.approx(1.96 * expected * areas.sum(), rel=1e-3)
 
 
 def test_a_curved_calibration_counts_by_the_mean_of_the_squares():

@@ -7,7 +7,11 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from undertray.calibrate.column_calibration import ColumnCalibration
+from undertray.calibrate.course import PLACES
 from undertray.calibrate.json_values import covariance, mapping, number, plain, text, vector
 from undertray.errors import CalibrationError, parser_words
 
@@ -21,7 +25,7 @@ _MOST_SOURCES = 32
 _MOST_TEXT = 200
 _OWN_KEYS = frozenset(
     {"part", "coefficients", "covariance", "range_pa", "residual_sd_pa", "hysteresis_pa", "repeatability_pa"}
-    | {"linearity_pa", "coverage_factor", "shared", "points"}
+    | {"linearity_pa", "coverage_factor", "shared", "points", "course_u_pa"}
 )
 _NUMBERS = {
     **dict.fromkeys(("chi_squared", "degrees_of_freedom", "scale"), 1e12),
@@ -209,6 +213,7 @@ def column(raw: object, where: str) -> dict[str, Any]:
         "hysteresis_pa": _optional(raw, "hysteresis_pa", where),
         "repeatability_pa": _optional(raw, "repeatability_pa", where),
         "linearity_pa": _optional(raw, "linearity_pa", where),
+        "course_u_pa": _course(raw, where),
         "coverage_factor": number(raw, "coverage_factor", where, 1, 100) if "coverage_factor" in raw else 2.0,
         "points": _points(raw.get("points", []), where),
         "facts": _facts(raw, where),
@@ -237,11 +242,21 @@ def column_as_dict(done: ColumnCalibration) -> dict[str, Any]:
         "hysteresis_pa": done.hysteresis_pa,
         "repeatability_pa": done.repeatability_pa,
         "linearity_pa": done.linearity_pa,
+        **({} if done.course_u_pa is None else {"course_u_pa": done.course_u_pa.tolist()}),
         "coverage_factor": done.coverage_factor,
         "shared": {name: moved.tolist() for name, moved in done.shared.items()},
         **done.facts,
         "points": [dict(point) for point in done.points],
     }
+
+
+def _course(raw: Mapping[str, Any], where: str) -> NDArray[np.float64] | None:
+    if raw.get("course_u_pa") is None:
+        return None
+    found = vector(raw["course_u_pa"], "course_u_pa", where, PLACES)
+    if not ((found >= 0).all() and (found <= 1e6).all()):
+        raise CalibrationError("bad 'course_u_pa'", where=where, seen=found.tolist(), expected="0 to 1e6 Pa")
+    return found
 
 
 def _optional(data: Mapping[str, Any], key: str, where: str) -> float | None:

@@ -41,6 +41,10 @@ class ColumnCalibration:
     hysteresis_pa, repeatability_pa, linearity_pa : float or None
         As :mod:`undertray.calibrate.characteristics` defines them, Pa; None where the points
         do not show it.
+    course_u_pa : ndarray of float64, shape (k,), or None
+        Standard uncertainty of one reading from what the sensor does that its curve does not
+        (:mod:`undertray.calibrate.course`), Pa, at k places evenly over ``range_pa``. None in a
+        file of another program.
     coverage_factor : float
         From standard to 95 % expanded uncertainty of a value from this calibration.
     points : tuple of mapping
@@ -57,6 +61,7 @@ class ColumnCalibration:
     hysteresis_pa: float | None = None
     repeatability_pa: float | None = None
     linearity_pa: float | None = None
+    course_u_pa: Array | None = None
     coverage_factor: float = 2.0
     shared: Mapping[str, Array] = field(default_factory=dict)
     points: tuple[Mapping[str, Any], ...] = ()
@@ -114,6 +119,33 @@ class ColumnCalibration:
         """
         return np.asarray(nominal_pa, float)[..., None] ** np.arange(len(self.coefficients))
 
+    def own_uncertainty_pa(self, nominal_pa: Array | float) -> Array:
+        """Standard uncertainty of one reading from what the sensor does that its curve does not.
+
+        Parameters
+        ----------
+        nominal_pa : float or ndarray of float64, any shape
+            Nominal suction, Pa.
+
+        Returns
+        -------
+        ndarray of float64, shape of ``nominal_pa``
+            ``course_u_pa`` on straight lines between its places, and as at the ends beyond them; without
+            it ``sqrt(linearity^2/3 + hysteresis^2/12 + repeatability^2/12)``, as if all of them were the
+            sensor's own.
+
+        References
+        ----------
+        JCGM 100:2008 (GUM), 4.3.7: half width and widths of rectangles.
+        """
+        nominal_pa = np.asarray(nominal_pa, float)
+        if self.course_u_pa is None:
+            half, widths = self.linearity_pa or 0.0, (self.hysteresis_pa, self.repeatability_pa)
+            u2 = half**2 / 3 + sum((width or 0.0) ** 2 for width in widths) / 12
+            return np.full(nominal_pa.shape, u2**0.5)
+        places = np.linspace(*self.range_pa, len(self.course_u_pa))
+        return np.asarray(np.interp(nominal_pa, places, self.course_u_pa))
+
     def standard_uncertainty_pa(self, nominal_pa: Array | float) -> Array:
         """Standard uncertainty of the calibrated suction.
 
@@ -125,18 +157,13 @@ class ColumnCalibration:
         Returns
         -------
         ndarray of float64, shape of ``nominal_pa``
-            Pa: ``sqrt(J C J^T + hysteresis^2/12 + repeatability^2/12)``.
-
-        Notes
-        -----
-        The fit's covariance, and what a single reading may be off by even on a perfect line:
-        hysteresis and repeatability enter as widths of rectangular distributions.
+            Pa: ``sqrt(J C J^T + own^2)``: the fit's covariance, and what a single reading may be off by
+            even on a perfect curve (:meth:`own_uncertainty_pa`).
 
         References
         ----------
-        JCGM 100:2008 (GUM), 4.3.7 and equation 13.
+        JCGM 100:2008 (GUM), equation 13.
         """
         rows = self.powers(nominal_pa)
         variance = np.einsum("...i,ij,...j->...", rows, self.covariance, rows)
-        width2 = (self.hysteresis_pa or 0.0) ** 2 + (self.repeatability_pa or 0.0) ** 2
-        return np.asarray(np.sqrt(np.maximum(variance, 0) + width2 / 12))
+        return np.asarray(np.sqrt(np.maximum(variance, 0) + self.own_uncertainty_pa(nominal_pa) ** 2))

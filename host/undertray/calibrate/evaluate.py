@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -16,6 +16,7 @@ from undertray.calibrate.certificate import Calibration
 from undertray.calibrate.characteristics import hysteresis, levels, nonlinearity, repeatability
 from undertray.calibrate.column import Conditions, Tube
 from undertray.calibrate.column_calibration import ColumnCalibration
+from undertray.calibrate.course import PLACES, course_uncertainty, departure
 from undertray.calibrate.curve import choose_curve
 from undertray.calibrate.fit import fit_polynomial
 from undertray.calibrate.fitted import SCATTER_LEVEL, Fit
@@ -27,6 +28,7 @@ from undertray.errors import CalibrationError
 __all__ = ["Setup", "calibrate"]
 
 Array = NDArray[np.float64]
+_MOST_BENDS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,18 +148,20 @@ def _column(
         u_sensor = np.hypot(u_sensor, points.mean_sd_pa[:, i])
     shared_pa = setup.budget.shared_pa(points.height_mm, setup.tube, setup.conditions, setup.zero_open)
 
-    def through(degree: int, kept: NDArray[np.bool_]) -> Fit:
+    def through(degree: int, kept: NDArray[np.bool_], bent_pa: float = 0.0) -> Fit:
         return fit_polynomial(
             nominal[kept],
             column_pa[kept],
             u_x=u_sensor[kept],
-            u_y=u_reading[kept],
+            u_y=np.hypot(u_reading[kept], bent_pa),
             shared={source: (0.0, pa[kept]) for source, pa in shared_pa.items()},
             degree=degree,
         )
 
-    def fitted(degree: int) -> Fit:
-        fit = through(degree, np.ones(len(nominal), dtype=bool))
+    everyone = np.ones(len(nominal), dtype=bool)
+
+    def fitted(degree: int, bent_pa: float = 0.0) -> Fit:
+        fit = through(degree, everyone, bent_pa)
         return fit.enlarged() if setup.from_scatter or fit.p_value < SCATTER_LEVEL else fit
 
     fit, curve_p = choose_curve(
@@ -166,6 +170,10 @@ def _column(
         nominal,
         lambda line: levels(column_pa, points.upward, -line.residuals),
     )
+    heights = len(levels(column_pa, points.upward, column_pa))
+    flexible = _flexible(lambda degree: through(degree, everyone), fit, heights)
+    if flexible is not None and setup.zero_open:
+        fit = fitted(len(fit.coefficients) - 1, _bent_pa(fit, flexible, nominal))
     off = outlying(lambda kept: through(len(fit.coefficients) - 1, kept), nominal, column_pa)
     by_height = levels(column_pa, points.upward, -fit.residuals)
     raw = levels(column_pa, points.upward, nominal)
@@ -200,6 +208,7 @@ def _column(
         hysteresis_pa=hysteresis(by_height),
         repeatability_pa=repeatability(by_height),
         linearity_pa=deviation["independent"],
+        course_u_pa=course_uncertainty(fit, flexible, by_height, nominal, float(u_reading.max())),
         coverage_factor=max(
             fit.coverage_factor(np.array([1.0, x, x * x])[: len(fit.coefficients)])
             for x in (low, (low + high) / 2, high)
@@ -207,6 +216,26 @@ def _column(
         points=_kept(points, i, column_pa, fit, u_own, off),
         facts=facts,
     )
+
+
+def _flexible(through: Callable[[int], Fit], used: Fit, heights: int) -> Fit | None:
+    """A curve that can bend more than the one used: up to the third degree, two heights more than that."""
+    degree = min(_MOST_BENDS, heights - 2)
+    if degree < len(used.coefficients):
+        return None
+    try:
+        return through(degree)
+    except CalibrationError:
+        return None
+
+
+def _bent_pa(used: Fit, flexible: Fit, nominal: Array) -> float:
+    """Standard deviation of the sensor about its curve over the range, beyond that of reading, Pa.
+
+    A zero that is known to half a pascal may not pin a line through a sensor that is not straight.
+    """
+    bend, variance = departure(used, flexible, np.linspace(nominal.min(), nominal.max(), PLACES))
+    return math.sqrt(max(0.0, float(np.mean(bend**2 - variance))))
 
 
 def _sources(fit: Fit, u_reading: Array, u_sensor: Array, at_pa: float) -> dict[str, float]:

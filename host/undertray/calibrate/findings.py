@@ -87,6 +87,7 @@ def column_findings(column: ColumnCalibration) -> list[str]:
         f"non-linearity (independent line) {_pa(column.linearity_pa)},"
         f" hysteresis {_pa(column.hysteresis_pa)}, repeatability {_pa(column.repeatability_pa)}",
         *_loop_from_reading(column),
+        *_own(column),
         f"expanded uncertainty (95 %, k = {column.coverage_factor:.2f}) at most"
         f" {u95_pa:.2f} Pa, at {at_pa:.0f} Pa"
         + ("" if working_pa is None else f" of the working range up to {working_pa:g} Pa"),
@@ -163,6 +164,17 @@ def _loop_from_reading(column: ColumnCalibration) -> list[str]:
     if column.hysteresis_pa is None or column.hysteresis_pa > alone:
         return []
     return [f"that hysteresis is no more than reading the column can make by itself ({alone:.1f} Pa)"]
+
+
+def _own(column: ColumnCalibration) -> list[str]:
+    if column.course_u_pa is None:
+        return []
+    worst = int(np.argmax(column.course_u_pa))
+    at_pa = float(np.linspace(*column.range_pa, len(column.course_u_pa))[worst])
+    return [
+        "bend, loop and repeats of the sensor itself, without those of reading:"
+        f" {column.course_u_pa[worst]:.2f} Pa at most, at {at_pa:.0f} Pa (standard uncertainty)"
+    ]
 
 
 def _named(point: Mapping[str, Any]) -> str:

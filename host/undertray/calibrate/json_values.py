@@ -226,7 +226,7 @@ def vector(value: object, key: str, where: str, size: int | None = None) -> NDAr
     """
     if (
         not isinstance(value, list)
-        or len(value) > 3
+        or len(value) > (size or 3)
         or (size is not None and len(value) != size)
         or not all(
             isinstance(v, int | float) and not isinstance(v, bool) and abs(v) < 1e12 and math.isfinite(v)

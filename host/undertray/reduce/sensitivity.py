@@ -40,6 +40,7 @@ class Sensitivity:
         self._zero = zero
         self._powers = [np.zeros((quantities, len(c.coefficients))) for c in self._columns]
         self._per_pa = np.zeros((quantities, len(self._columns)))
+        self._own = np.zeros((quantities, len(self._columns)))
 
     def add(self, part: Part, per_pa: Array, nominal: Table) -> None:
         """Take in some rows.
@@ -62,6 +63,7 @@ class Sensitivity:
                 powers = powers - self._columns[i].powers(self._zero.nominal_pa[i])
             self._powers[i] += np.outer(per_pa[:, k], powers)
             self._per_pa[:, i] += per_pa[:, k]
+            self._own[:, i] += per_pa[:, k] * float(self._columns[i].own_uncertainty_pa(means[k]))
 
     def variances(self) -> tuple[Array, Array]:
         """Variances of the numbers.
@@ -71,22 +73,23 @@ class Sensitivity:
         calibration, zero : ndarray, shape (quantities,)
         """
         count = len(self._per_pa)
-        alone2, widths2 = np.zeros(count), np.zeros(count)
+        alone2, own = np.zeros(count), np.zeros_like(self._own)
         together = np.zeros((count, _MOST_COEFFICIENTS))
         common: dict[str, Array] = {}
-        for column, rows, weight in zip(self._columns, self._powers, self._per_pa.T, strict=True):
+        for i, (column, rows) in enumerate(zip(self._columns, self._powers, strict=True)):
             covariance = np.array(column.covariance, float)
             for name, shift in column.shared.items():
                 covariance -= np.outer(shift, shift)
                 common[name] = common.get(name, np.zeros(count)) + rows @ shift
-            width2 = (column.hysteresis_pa or 0.0) ** 2 + (column.repeatability_pa or 0.0) ** 2
             # a factor above the normal one says that few points are behind this column
             fewer = column.coverage_factor / NORMAL
             parts = fewer * rows @ _root(covariance)
             together[:, : parts.shape[1]] += parts
             alone2 += np.square(parts).sum(axis=1)
-            widths2 += (fewer * weight) ** 2 * width2 / 12
-        own2 = np.maximum(alone2, np.square(together).sum(axis=1)) + widths2
+            own[:, i] = fewer * self._own[:, i]
+        # sensors of one make bend and loop alike, and come to a suction from the same side; others may not
+        alike2 = np.maximum(np.square(own.sum(axis=1)), np.square(own).sum(axis=1))
+        own2 = np.maximum(alone2, np.square(together).sum(axis=1)) + alike2
         shared2 = np.square(list(common.values())).sum(axis=0) if common else 0.0
         return own2 + shared2, self._zero.variance(self._per_pa)
 

@@ -105,11 +105,11 @@ def mean_uncertainty(
     -----
     Every number is linear in the tap suctions, ``q = m s``, with m a row of the load matrix (for the centre,
     its derivative), so ``u^2(q) = m C m^T``. C holds, for each column, the covariance of its coefficients,
-    hysteresis and repeatability, and what the zero leaves; what the columns share (ruler, water,
-    gravity) is added before squaring, so it does not average down over the taps. Columns calibrated
-    together also share the height that was read, and a certificate does not say how much of a column's own
-    part is that: all of it or none of it is taken, whichever gives more. A zero that was taken
-    off takes the calibration's offset with it: the row of powers is then ``J(x) - J(x0)``.
+    its own course and loop (alike in sensors of one make), and what the zero leaves; what the columns
+    share (ruler, water, gravity) is added before squaring, so it does not average down over the taps.
+    Columns calibrated together also share the height that was read, and a certificate does not say how
+    much of a column's own part is that: all of it or none of it is taken, whichever gives more. A zero
+    that was taken off takes the calibration's offset with it: the row of powers is then ``J(x) - J(x0)``.
 
     Noise is that of the same sums of readings (:func:`undertray.reduce.scatter.mean_scatter`).
 

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.calibrate.accuracy import worst_u95_pa
 from undertray.calibrate.certificate import Calibration
 from undertray.calibrate.tare import Still, Tare, find_tare
 from undertray.errors import ReductionError
@@ -154,8 +155,7 @@ def take_zero(
     """
     if how not in TARES:
         raise ReductionError("no such tare", seen=how, expected=" or ".join(TARES))
-    names = [tap.name for tap in car.taps]
-    tare = _tare(t_s, suction.pa, throttle_us)
+    names, tare = [tap.name for tap in car.taps], _tare(t_s, suction.pa, throttle_us)
     first = tare.before or tare.after
     if first is None:
         said = () if how == "none" else ("no still part before or after the run: no zero was taken off",)
@@ -193,10 +193,10 @@ def _left_on(names: Sequence[str], tare: Tare, first: Still, allowed_pa: Array) 
     """Nothing is taken off: what that leaves, and which tare would take it off."""
     middle_pa, moved_pa = _in_between(tare)
     zero_pa = np.nan_to_num(first.zero_pa)
-    over = np.abs(zero_pa) > allowed_pa
+    over, far = np.abs(zero_pa) > allowed_pa
     said = []
-    if over.any():
-        which = _listed(names, np.where(over, zero_pa, np.nan), 0)
+    if far.any():
+        which = _listed(names, np.where(far, zero_pa, np.nan), 0)
         said.append(f"not zero at rest, by more than the calibration allows: {which}; --tare takes that off")
     said += _drifted(names, tare, allowed_pa)
     middle_pa = np.where(np.isfinite(middle_pa), middle_pa, zero_pa)
@@ -232,14 +232,13 @@ def _of_the_tare(
 
 
 def _drifted(names: Sequence[str], tare: Tare, allowed_pa: Array) -> Iterator[str]:
-    """A zero that moved by more than the calibration allows it to be off."""
-    if tare.drift_pa is None:
-        return
-    far = np.abs(np.nan_to_num(tare.drift_pa)) > allowed_pa
+    """A zero that moved by more than the calibration is uncertain by anywhere."""
+    drift_pa = np.zeros(len(names)) if tare.drift_pa is None else np.nan_to_num(tare.drift_pa)
+    far = np.abs(drift_pa) > allowed_pa[1]
     if far.any():
         yield (
             "the zero moved between rest before and after the run:"
-            f" {_listed(names, np.where(far, tare.drift_pa, np.nan), 0)}; the uncertainty has it in it,"
+            f" {_listed(names, np.where(far, drift_pa, np.nan), 0)}; the uncertainty has it in it,"
             " and --tare linear takes its straight part off"
         )
 
@@ -274,11 +273,12 @@ def _known(tare: Tare) -> Tare:
 
 
 def _allowed_pa(car: Car, calibration: Calibration | None) -> Array:
-    """Expanded uncertainty of each tap at zero; infinite where it is not known."""
+    """Expanded uncertainty of each tap: at zero, and at most; infinite where it is not known."""
     if calibration is None:
-        return np.full(len(car.taps), np.inf)
+        return np.full((2, len(car.taps)), np.inf)
     columns = [calibration.columns[tap.column] for tap in car.taps]
-    return np.array([c.coverage_factor * float(c.standard_uncertainty_pa(0.0)) for c in columns])
+    at_zero = [c.coverage_factor * float(c.standard_uncertainty_pa(0.0)) for c in columns]
+    return np.array([at_zero, [worst_u95_pa(c)[0] for c in columns]])
 
 
 def _still_nominal(t_s: Array, nominal: Table, still: Still) -> Array:
