@@ -8,6 +8,7 @@ counted in sixteenths of a pascal.
 
 from array import array
 
+import machine
 import micropython
 from machine import Pin
 from micropython import const
@@ -169,6 +170,7 @@ class Alarm:
     def __init__(self, section, columns, throttle_wired):
         pins = (section["led_pin"], section["buzzer_pin"])
         self._pins = [Pin(pin, Pin.OUT, value=0) for pin in pins if pin is not None]
+        self._light = self._pins[0] if section["led_pin"] is not None else None
         n = len(columns)
         self.steps = plan(columns)
         self.age = bytearray([255] * n)
@@ -192,6 +194,14 @@ class Alarm:
         wide = (slots + 9) // 10
         for i, value in enumerate((slots, 0, wide, 0, (slots + wide - 1) // wide, 0)):
             self.work[i] = value
+
+    def wink(self, level):
+        """Switch the light alone, where there is one and the alarm leaves it dark."""
+        if self._light is not None:
+            state = machine.disable_irq()
+            if not self.work[17]:
+                self._light.value(level)
+            machine.enable_irq(state)
 
     def show(self, on):
         """Switch the outputs."""

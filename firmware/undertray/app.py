@@ -82,7 +82,7 @@ class App:
         if board["alarm"] is not None:
             alarm = Alarm(board["alarm"], rig.columns, rig.throttle.wired)
             up_us = board["alarm"]["throttle_up_us"]
-        self.store = Store(rig, up_us)
+        self.store = Store(rig, up_us, board["store"])
         self.sampler = Sampler(rig, self.rings, alarm, self.store)
         self.store.sampler = self.sampler
         self.sampler.set_rate(board["rate_hz"])
@@ -91,11 +91,10 @@ class App:
         self.console.sealed = ["arm", "sweep", "beat"]
         self.console.commands.update(self.commands.all())
         self.console.commands.update(self.runs.commands())
+        self.console.always = self.store.cut
 
     def feed(self):
         """The program goes on, though it does not come round the loop just now."""
-        self.sampler.work[_ALIVE] = 0
-        """The program is alive, in the middle of something long."""
         self.sampler.work[_ALIVE] = 0
         if self.bench.watchdog is not None:
             self.bench.watchdog.feed()
@@ -172,9 +171,8 @@ class App:
             if self.sampler.health.spent > _COLLECT_AFTER:
                 self.sampler.health.spent = 0
                 gc.collect()
-            if self.store.due():
-                self.runs.write()
-                self.sampler.health.wake_all(time.ticks_us())
+            if self.store.state:
+                self.runs.step()
 
     def only_console(self):
         """board.json is not good: say so, again and again, and answer."""

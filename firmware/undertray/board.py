@@ -81,7 +81,12 @@ _PACK = {
     "correction": ("ratio", 1, 0.8, 1.25),
     "note": ("text", "", 0, 0),
 }
-_STORE = {"at_boot": ("flag", False, 0, 0), "note": ("text", "", 0, 0)}
+_STORE = {
+    "at_boot": ("flag", False, 0, 0),
+    "where": ("choice", "memory", "memory", "flash"),
+    "sectors": ("number", 128, 2, 250),
+    "note": ("text", "", 0, 0),
+}
 _LINK = {
     "kind": ("choice", _REQUIRED, "uart", "wifi"),
     "uart": ("number", None, 0, 1),

@@ -45,6 +45,7 @@ class Console:
         self.asking = None  # the ear whose command is under way
         self.commands = commands
         self.sealed = []
+        self.always = None  # gives what goes into every answer
 
     @property
     def ring(self):
@@ -134,6 +135,9 @@ class Console:
 
     def reply(self, data):
         """Answer who asked; what nobody asked for goes to all."""
+        if self.always is not None:
+            for key, value in self.always().items():
+                data.setdefault(key, value)
         line = note("reply", data)
         for ear in self.ears:
             if self.asking is None or self.asking is ear:

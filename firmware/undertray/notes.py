@@ -1,7 +1,6 @@
 """The notes that go with a stream, put together without allocation: status and fault."""
 
 from undertray.sensors import CRC, NACK, PART, SATURATED
-from undertray.store import STATES
 from undertray.wire import Line
 
 __all__ = ["Notes", "put_all"]
@@ -23,7 +22,7 @@ class Notes:
     def __init__(self, rig, rings):
         self._rig = rig
         self._rings = rings
-        self._line = Line()
+        self.line = Line()
         self._names = [('"' + column.name + '"').encode() for column in rig.columns]
         self._sensors = [column.sensor for column in rig.columns]
         self._second_words = any("kind" in sensor.describe()["scale"] for sensor in self._sensors)
@@ -35,7 +34,7 @@ class Notes:
                 self._status(ring, now, skipped, errors, free_bytes, store)
 
     def _status(self, ring, now, skipped, errors, free_bytes, store):
-        line = self._line
+        line = self.line
         line.begin(b'#status,{"t_us":')
         line.number(now)
         line.text(b',"temperature_c":')
@@ -69,7 +68,7 @@ class Notes:
         line.number(free_bytes)
         if store is not None and store.state:
             line.text(b',"store":')
-            line.text(STATES[store.state])
+            line.text(store.told())
             line.text(b',"missing_rows":')
             line.number(store.missing)
         ring.put(line.buf, line.end())
@@ -88,7 +87,7 @@ class Notes:
 
     def fault(self, i, code, now, detail):
         """Queue a fault note of column ``i``; gives whether any link took it."""
-        line = self._line
+        line = self.line
         line.begin(b'#fault,{"column":')
         line.text(self._names[i])
         line.text(b',"why":')

@@ -1,8 +1,5 @@
 """Commands for the runs kept on the board: store, runs, fetch, erase."""
 
-import gc
-import hashlib
-import os
 import time
 
 from micropython import const
@@ -12,9 +9,10 @@ from undertray.link import OUT
 __all__ = ["Runs"]
 
 _STALL_US = const(2_000_000)
-_PIECE = const(512)
 _DIGEST = const(16)  # hex digits of the digest that an erase may carry
 _REPLY = const(512)  # room kept for the reply, also to a host that has stopped reading
+_TOLD_US = const(1_000_000)
+_NOWHERE = const(1 << 29)  # behind the end of any run
 
 
 class Runs:
@@ -26,99 +24,140 @@ class Runs:
         self._console = console
         self._bench = bench
         self._feed = feed
+        self._told_us = None
+        self._known = (0, "")  # digest of the run sent last
 
     def commands(self):
-        return {"store": self.switch, "runs": self.list, "fetch": self.fetch, "erase": self.erase}
+        found = {"store": self.switch}
+        for name, work in (("runs", self.list), ("fetch", self.fetch), ("erase", self.erase)):
+            found[name] = self._reader(work)
+        return found
+
+    def _reader(self, work):
+        """A command that works on the shelf, with the memory that a run to come would take."""
+
+        def do(words):
+            self._refuse_to_wait()
+            if self._store.keeping():
+                raise ValueError("a run is being kept: wait for its end, or 'store off'")
+            lent = self._store.lend()
+            try:
+                return work(self._store.look(), words)
+            finally:
+                if lent:
+                    self._store.take_back()
+
+        return do
 
     def switch(self, words):
         if words == ["on"]:
             if self._bench.watchdog is not None:
                 raise ValueError("the bench was armed: its watchdog allows no writing of flash until a reset")
-            return self._store.on(self._sampler.rate_hz)
+            self._refuse_to_wait()
+            return self._store.on(self._sampler.rate_hz, self._feed)
         if words == ["off"]:
             self._refuse_to_wait()
-            told = {"writing": self._store.off()}
-            told.update(self._store.cut())
-            return told
+            return {"writing": self._store.off()}
         raise ValueError("store on, or store off")
 
-    def write(self):
-        """Write the run that is due, and tell."""
-        answer = {"to": "store", "ok": True}
-        try:
-            answer.update(self._store.write(self._feed))
-        except ValueError as error:
-            answer.update({"ok": False, "why": str(error)[:300]})
-        self._console.reply(answer)
+    def step(self):
+        """One step of keeping; tells when a run is written."""
+        told = self._store.step(self._sampler.head[2])
+        if told is not None:
+            answer = {"to": "store", "ok": told["run"] > 0}
+            answer.update(told)
+            self._console.reply(answer)
 
     def _refuse_to_wait(self):
-        """Flash and a slow host hold up the loop, and with it the alarm and the limits of the bench."""
+        """What keeps the loop for long is not begun while a car drives, or fans run on the bench."""
         if self._bench.width_us:
             raise ValueError("the bench is armed: 'stop' first")
-        if self._store.driving(self._sampler.head[2]):
+        if self._driving():
             raise ValueError("the throttle is up: not while driving")
 
-    def list(self, _words):
-        found = []
-        for number in self._store.numbers()[-40:]:
-            found.append({"run": number, "bytes": os.stat(self._store.path(str(number)))[6]})
-        return {"runs": found}
+    def _driving(self):
+        return self._store.driving(self._sampler.head[2])
 
-    def fetch(self, words):
-        """Send a run as it is, from byte FROM on, between two replies; the last has the digest of all."""
+    def list(self, shelf, _words):
+        from undertray.reading import weigh  # noqa: PLC0415 - start-up time
+
+        runs = shelf.runs()[-40:]
+        return {"runs": [{"run": run, "bytes": weigh(shelf, run, self._feed)[0]} for run in runs]}
+
+    def fetch(self, shelf, words):
+        """Send a run as lines, from byte FROM on, between two replies; the last has the digest of all."""
         if len(words) not in (1, 2) or not all([word.isdigit() and len(word) <= 8 for word in words]):
             raise ValueError("fetch N, or fetch N FROM: the number of a run, see 'runs', and a byte in it")
-        self._refuse_to_wait()
-        path = self._store.path(words[0])
+        run = self._number(shelf, words[0])
         if self._sampler.streaming:
             raise ValueError("rows are being sent: 'stop' first")
-        told = {"run": int(words[0]), "bytes": os.stat(path)[6], "from": int(words[1]) if words[1:] else 0}
-        begin = {"to": "fetch", "ok": True}
-        begin.update(told)
-        self._console.reply(begin)
-        told.update({"sha256": self._read(path, told["from"]), "done": True})
+        from undertray.reading import Lines, unpack, weigh  # noqa: PLC0415 - start-up time
+
+        size, kept = weigh(shelf, run, self._feed)
+        told = {"run": run, "bytes": size, "from": int(words[1]) if words[1:] else 0}
+        answer = {"to": "fetch", "ok": True}
+        answer.update(told)
+        self._console.reply(answer)
+        self._told_us = time.ticks_us()
+        digest = unpack(shelf, run, kept, Lines(told["from"], self._push), self._sampler.notes.line)
+        self._known = (run, digest)
+        told.update({"sha256": digest, "done": True})
         return told
 
-    def _read(self, path, start):
-        """Read a run, queue what lies behind byte ``start``; gives the digest of all of it."""
-        digest = hashlib.sha256()
-        piece = memoryview(bytearray(_PIECE))
-        at = n = 0
-        with open(path, "rb") as file:
-            while True:
-                at += n
-                n = file.readinto(piece)
-                if not n:
-                    break
-                self._feed()
-                digest.update(piece[:n])
-                if at + n > start:
-                    self._push(piece[max(0, start - at) : n])
-                if at % 16384 == 0:
-                    gc.collect()
-        return "".join(["{:02x}".format(byte) for byte in digest.digest()])
+    def _number(self, shelf, word):
+        runs = shelf.runs()
+        if not word.isdigit() or len(word) > 5 or int(word) not in runs:
+            raise ValueError("no run '{}', there are: {}".format(word[:8], runs[:40]))
+        return int(word)
 
     def _push(self, part):
         """Queue a piece, waiting for a host that reads, but not for ever."""
         ring = self._console.ring
-        moved = time.ticks_us()
-        while ring.room() < len(part) + _REPLY:
+        now = moved = time.ticks_us()
+        if not part and time.ticks_diff(now, self._told_us) > _TOLD_US:
+            self._told_us = now
+            self._console.reply({"to": "fetching", "ok": True})  # the host hears nothing else meanwhile
+        while True:
             self._feed()
+            if self._driving():
+                self._break_off("the throttle went up: fetch it again when it is down")
             now = time.ticks_us()
             if ring.port.ready() & OUT and ring.pump(now):
                 moved = now
             elif time.ticks_diff(now, moved) > _STALL_US:
-                ring.put(b"\n", 1)  # a piece ends anywhere, and the reply begins a line
-                raise ValueError("the host does not read")
+                self._break_off("the host does not read")
+            if ring.room() >= len(part) + _REPLY:
+                break
         ring.put(part, len(part))
 
-    def erase(self, words):
+    def _break_off(self, why):
+        self._console.ring.put(b"\n", 1)  # a piece ends anywhere, and the reply begins a line
+        raise ValueError(why)
+
+    def erase(self, shelf, words):
         """Erase a run; where the begin of its digest is given, only the run that has it."""
         if len(words) not in (1, 2):
             raise ValueError("erase N, or erase N DIGEST: the number of a run, see 'runs'")
-        self._refuse_to_wait()
-        path = self._store.path(words[0])
-        if words[1:] and self._read(path, 1 << 29)[:_DIGEST] != words[1]:
-            raise ValueError("run {} has another digest: not erased".format(int(words[0])))
-        os.remove(path)
-        return {"run": int(words[0])}
+        run = self._number(shelf, words[0])
+        if words[1:] and self._digest(shelf, run)[:_DIGEST] != words[1]:
+            raise ValueError("run {} has another digest: not erased".format(run))
+        self._known = (0, "")
+        if not shelf.erase(run, self._may_erase):
+            raise ValueError("not all of it: the throttle went up, or flash failed")
+        return {"run": run}
+
+    def _digest(self, shelf, run):
+        """Digest of a run; it is known of the run that was sent last."""
+        if self._known[0] != run:
+            from undertray.reading import Lines, unpack, weigh  # noqa: PLC0415 - start-up time
+
+            kept = weigh(shelf, run, self._feed)[1]
+            self._known = (
+                run,
+                unpack(shelf, run, kept, Lines(_NOWHERE, self._push), self._sampler.notes.line),
+            )
+        return self._known[1]
+
+    def _may_erase(self):
+        self._feed()
+        return not self._driving()

@@ -37,6 +37,7 @@ _LEAST_TICKS = const(25)
 _EARLY_US = const(100)
 _HANGS_S = const(8)
 _BEAT_US = const(50_000)
+_LONG_BEAT_US = const(500_000)  # a run is short of rows
 _TICKS = const(0x3FFFFFFF)
 
 # Places in the work space behind those of the burst:
@@ -44,7 +45,7 @@ _DUE, _PERIOD, _RATE, _TO_SECOND = const(15), const(16), const(17), const(18)
 _SEQ, _GAP, _SKIPPED, _DRIVEN = const(19), const(20), const(21), const(22)
 _WIDTH, _SHORTEST, _LONGEST, _DIRECT = const(23), const(25), const(26), const(27)
 _ALIVE, _LIMIT, _EARLY = const(28), const(29), const(30)
-# 31: when the last slot ended, 32: slots without a pause
+# 31: when the last slot ended, 32: slots without a pause, 33: the flag of a row after flash was written
 
 
 @micropython.viper
@@ -103,9 +104,10 @@ def begin(work, head, now: int) -> int:
     heads[2] = int(w[23])
     if int(w[22]):
         heads[2] = int(w[22])
-    heads[3] = int(w[20])
+    heads[3] = int(w[20]) | int(w[33])
+    w[33] = 0
     if int(w[22]):
-        heads[3] = int(w[20]) | 4
+        heads[3] = int(heads[3]) | 4
     left = int(w[18]) - 1 - passed
     if left > 0:
         w[18] = left
@@ -211,7 +213,8 @@ class Sampler:
         work[_PERIOD] = _SECOND_US // rate_hz
         before = time.ticks_us()
         self.free_bytes = gc.mem_free()
-        self._weigh = time.ticks_diff(time.ticks_us(), before) * 4 * rate_hz < _SECOND_US
+        quick = time.ticks_diff(time.ticks_us(), before) * 4 * rate_hz < _SECOND_US
+        self._weigh = quick or self._timer is not None
         self.device = self.rig.device_note(rate_hz)
         if self.alarm is not None:
             self.alarm.set_rate(rate_hz)
@@ -408,13 +411,26 @@ class Sampler:
         if self._second:
             self._second = False
             self._once_a_second(self._second_us)
-        elif self._beating and time.ticks_diff(time.ticks_us(), self._second_us) > _BEAT_US:
-            self._beating = False
-            self._heart.value(0)
+        elif self._beating:
+            passed = time.ticks_diff(time.ticks_us(), self._second_us)
+            if passed > _LONG_BEAT_US or (passed > _BEAT_US and not self._short()):
+                self._beating = False
+                self._beat(0)
+
+    def _short(self):
+        """Whether the run under way, or the last one, is short of rows."""
+        return self.store is not None and self.store.missing > 0
+
+    def _beat(self, level):
+        """Heartbeat, or where there is none the alarm's light when a run is short of rows."""
+        if self._heart is not None:
+            self._heart.value(level)
+        elif self.alarm is not None:
+            self.alarm.wink(level)
 
     def _once_a_second(self, now):
-        if self._heart is not None:
-            self._heart.value(1)
+        if self._heart is not None or self._short():
+            self._beat(1)
             self._beating = True
         self.health.once_a_second()
         self._warm = len(self._sensors) + 1

@@ -155,9 +155,9 @@ class EmulatedBoard:
         """Width of the receiver's servo pulses from now on, 0 for none."""
         self._order("throttle", us=width_us)
 
-    def counts(self, counts: Sequence[int] | None) -> None:
-        """What the sensors read from now on; None for a saw-tooth."""
-        self._order("counts", counts=counts)
+    def counts(self, counts: Sequence[int] | None, noise: int = 0) -> None:
+        """What the sensors read from now on, up to ``noise`` off each time; None for a saw-tooth."""
+        self._order("counts", counts=counts, noise=noise)
 
     def unread(self, seconds: float) -> None:
         """The host does not read for so long."""
@@ -178,6 +178,11 @@ class EmulatedBoard:
     def pull(self) -> None:
         """Pull the cable; the pack goes on supplying the board."""
         self._order("pull")
+
+    def shots(self, folder: Path) -> None:
+        """From now on keep the file system behind every flash operation, as ``folder/NUMBER.img``."""
+        folder.mkdir()
+        self._order("shots", folder=str(folder))
 
     def files(self) -> bytes:
         """Image of the file system as it is now: another board can be made with it."""
@@ -213,6 +218,15 @@ def read_file(image: bytes, path: str) -> bytes:
     files.mount()
     with files.open(path, "rb") as file:
         return bytes(file.read())
+
+
+def folder_of(image: bytes, path: str) -> dict[str, bytes]:
+    """The files of a folder of an image, none when it is not there."""
+    files = _file_system(0)
+    files.context.buffer = bytearray(image)
+    files.mount()
+    names = files.listdir("/") if path in files.listdir("/") else []
+    return {name: read_file(image, f"{path}/{name}") for name in (files.listdir(path) if names else [])}
 
 
 def _file_system(version: int = 0x00020000) -> Any:

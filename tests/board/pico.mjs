@@ -14,6 +14,13 @@ const SCL = 5;
 
 // Scale factors of the SDP3x as Sensirion's public driver tells them; conversion times typical, from memory.
 const PER_PASCAL = { '1500Pa': 20, '500Pa': 60, '125Pa': 240 };
+// What a reading is off by: the same for the same column and millisecond, from -most to most.
+const noise = (column, ns, most) => {
+  let bits = (Math.floor(ns / 1e6) * 16 + column + 1) | 0; // a mixer of 32 bits: shifts and odd factors
+  bits = Math.imul(bits ^ (bits >>> 16), 0x45d9f3b);
+  bits = Math.imul(bits ^ (bits >>> 13), 0x2c1b3c6d);
+  return (((bits ^ (bits >>> 16)) >>> 0) % (2 * most + 1)) - most;
+};
 const part = ({ part: name, range }, look) => {
   if (name.startsWith('SDP')) return new Continuous(look, PER_PASCAL[range]);
   if (name === 'ABP2') return new Triggered(look, 4.9e6);
@@ -58,6 +65,7 @@ export class Pico {
     chip.flash.set(fs.readFileSync(files), FILES_AT);
     this.cutAt = cutAt;
     this.flashOps = 0;
+    this.shots = null; // folder where every flash operation leaves a file system
     this.entries = new Map();
     const table = new DataView(chip.bootrom.buffer);
     for (let at = table.getUint16(0x14, true); table.getUint16(at, true); at += 4) {
@@ -76,10 +84,12 @@ export class Pico {
     if (name === 'RE') {
       this.flashOp('erase', at, second);
       flash.fill(0xff, at, at + second);
+      this.keepShot();
       this.clock.tick(ERASE_NS * Math.ceil(second / 4096));
     } else if (name === 'RP') {
       this.flashOp('program', at, third);
       for (let i = 0; i < third; i++) flash[at + i] &= this.chip.readUint8(second + i);
+      this.keepShot();
       this.clock.tick(PROGRAM_NS * Math.ceil(third / 256));
     } else if (name === 'FC') xip.flush();
     core.PC = core.LR & ~1;
@@ -89,6 +99,10 @@ export class Pico {
     this.tell({ flash: kind, at, bytes });
     this.flashOps += 1;
     if (this.flashOps === this.cutAt) this.cut = true; // power goes with this operation done
+  }
+  // The file system as a loss of power after this operation would leave it.
+  keepShot() {
+    if (this.shots !== null) fs.writeFileSync(`${this.shots}/${this.flashOps}.img`, this.files());
   }
   files() {
     return this.chip.flash.subarray(FILES_AT, FILES_AT + FILES_BYTES);
@@ -157,11 +171,12 @@ export class Pico {
 
   sensors(board) {
     this.counts = null; // counts of every column; null for a saw-tooth of each
+    this.noise = 0; // counts that a reading of those may be off by
     const buses = [new Bus(this.clock), new Bus(this.clock)];
     (board?.columns ?? []).forEach((column, i) => {
       if (column.adc_pin !== undefined) return;
       const tooth = (ns) => 1638 + ((i * 1009 + Math.floor(ns / 1e6)) % 13107);
-      const look = (ns) => ({ count: this.counts ? this.counts[i] : tooth(ns), temperature: 0x300 + i });
+      const look = (ns) => ({ count: this.counts ? this.counts[i] + noise(i, ns, this.noise) : tooth(ns), temperature: 0x300 + i });
       const place = column.mux ? [Number(column.mux[0]), column.mux[1]] : null;
       buses[column.bus].place(Number(column.address), part(column, look), place);
     });

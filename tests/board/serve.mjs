@@ -22,13 +22,14 @@ const ORDERS = {
   send: ({ text }) => pico.send(text),
   uart: ({ number, text }) => pico.chip.uart[number].feed(Buffer.from(text, 'latin1')),
   throttle: ({ us }) => { pico.throttleUs = us; },
-  counts: ({ counts }) => { pico.counts = counts; },
+  counts: ({ counts, noise }) => { pico.counts = counts; pico.noise = noise; },
   unread: ({ until_s: untilS }) => { pico.unreadUntilNs = untilS * 1e9; },
   silent: ({ addresses }) => { pico.bus.silent = (address) => addresses.includes(address); },
   hold: ({ clocks, scl }) => pico.pins.hold(clocks, scl),
   release: () => pico.pins.release(),
   pull: () => pico.pull(),
   port: ({ open }) => pico.cdc.cdcSetControlLineState(open ? 3 : 0),
+  shots: ({ folder }) => { pico.shots = folder; },
   save: ({ path }) => fs.writeFileSync(path, pico.files()),
 };
 

@@ -144,14 +144,17 @@ app.run()
 
 
 def test_a_program_that_hangs_is_started_anew_and_no_other(tmp_path: Path) -> None:
-    run = b"".join(b"%d,%d,,0,8000,8000,8000,8000,0000\n" % (i, i * 5000) for i in range(1000))
-    files = {"main.py": HANGS, "runs/00001.csv": run}
-    with EmulatedBoard(
-        tmp_path, board(autostart=False, heartbeat_pin=HEART), files=files, watch=[HEART]
-    ) as emulated:
+    files = {"main.py": HANGS}
+    given = board(autostart=False, heartbeat_pin=HEART, store={"sectors": 2})
+    with EmulatedBoard(tmp_path, given, files=files, watch=[HEART]) as emulated:
+        emulated.throttle(1000)
         emulated.run(1.2)
         assert emulated.ask("store on")["ok"] is True
-        emulated.ask("store off")
+        emulated.run(0.5)
+        emulated.throttle(1500)
+        emulated.run(0.3)
+        emulated.throttle(1000)
+        emulated.run(3, heard='"rows"')
         emulated.unread(1.0)  # the fetch takes longer than it waits
         emulated.send("fetch 1\n")
         emulated.run(3, heard='"done":true')
@@ -197,6 +200,30 @@ def test_other_families_go_on_in_the_interrupt_through_faults(tmp_path: Path) ->
     assert all(row[4:7] == [b"9000", b"", b""] for row in alone)
     assert all(row[4:7] == expected for row in rows([*lines, b""]))
     assert (told["good"], told["failed_slots"]) == (True, 0)
+
+
+def test_the_alarm_comes_within_two_slots_while_a_run_is_written_or_fetched(tmp_path: Path) -> None:
+    # without a throttle the alarm is always awake; with one, raising it ends a fetch
+    late_s: dict[str, float] = {}
+    with EmulatedBoard(tmp_path, quick(throttle=None, store={"sectors": 2}), watch=[LED]) as emulated:
+        emulated.counts(HOLDS)
+        emulated.boot()
+        assert emulated.ask("store on")["ok"] is True
+        emulated.run(1.0)
+        before = len(emulated.events)
+        emulated.send("store off\n")
+        while not any("flash" in event for event in emulated.events[before:]):
+            emulated.run(0.001)
+        began_s = emulated.now_s
+        late_s["a run is written"] = rings_after_s(emulated)
+        wrote = [event["t"] for event in emulated.events[before:] if "flash" in event]
+        assert wrote[-1] > began_s
+        emulated.ask("stop")
+        emulated.ask("fetch 1")
+        late_s["a run is fetched"] = rings_after_s(emulated)
+        assert not [line for line in emulated.lines if b'"done":true' in line.text]
+        emulated.run(5, heard='"done":true')
+    assert {state: t for state, t in late_s.items() if t > 2 / 200} == {}
 
 
 @pytest.mark.slow

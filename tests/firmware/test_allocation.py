@@ -92,8 +92,8 @@ def test_keeping_a_run_does_not_allocate(tmp_path: Path) -> None:
         + """
 app = make(200)
 app.turn()
-app.store.on(200)
-print(locked(app, 20000), app.store._used > 300)
+app.store.on(200, app.feed)
+print(locked(app, 20000), app.store.blocks.work[10] > 300)
 """
     )
     assert run_code(tmp_path, code) == ["none True"]

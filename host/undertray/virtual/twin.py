@@ -74,6 +74,7 @@ def put_in_place(standin: Path, physics: Path, firmware: Path) -> None:
     builtins.ptr32 = _same  # type: ignore[attr-defined]
     builtins.ptr16 = _by_halves  # type: ignore[attr-defined]
     gc.mem_free = lambda: _FREE_BYTES  # type: ignore[attr-defined]
+    os.ilistdir = lambda path: [(item.name, 0, 0) for item in Path(path).iterdir()]  # type: ignore[attr-defined]
     for folder in (firmware, physics, standin):
         sys.path.insert(0, str(folder))
     # ``time`` is loaded already, so the stand-in's must take its name.
