@@ -54,6 +54,20 @@ def faults(findings: list[Finding]) -> list[str]:
     return [finding.what for finding in findings if finding.weight is Weight.FAULT]
 
 
+def test_it_says_how_long_a_kept_drive_may_be_and_what_that_costs(tmp_path: Path) -> None:
+    def said(**store: Any) -> str:
+        return about(check(tmp_path, {**BOARD, "store": store}), "is kept in").what
+
+    # derived: 30 bits a row of four columns are 750 bytes a second at 200 Hz. 79 kB of memory; 100 sectors of
+    # 15 pages, of which 224 bytes each are rows
+    assert "about 105 s is kept in memory" in said(where="memory")
+    assert "about 448 s is kept in flash" in said(where="flash", sectors=100)
+    # 750 / 224 pages a second, each flags one row of 200
+    assert "3.3 pages a second" in said(where="flash")
+    assert "1.7% of the rows" in said(where="flash")
+    assert not [f for f in check(tmp_path, {**BOARD, "store": None}) if "is kept in" in f.what]
+
+
 def test_each_link_is_judged_by_its_own_speed(tmp_path: Path) -> None:
     def said(baud: int, rate_hz: int = 200) -> Finding:
         link = {"kind": "uart", "uart": 0, "tx_pin": 0, "rx_pin": 1, "baud": baud}

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from undertray.board.finding import Finding, Weight
+from undertray.board.keeping import keeping_findings
 from undertray.board.places import place_findings
 from undertray.board.rehearsal import rehearse
 from undertray.board.spans import span_findings
@@ -56,6 +57,7 @@ def check_board(path: str | Path, car: Car | None = None, baud: int | None = Non
     if rehearsal.slots:
         findings += place_findings(rehearsal)
         findings += timing_findings(rehearsal, baud)
+        findings += keeping_findings(rehearsal)
         findings += span_findings(rehearsal, car)
     order = list(Weight)
     return sorted(findings, key=lambda finding: order.index(finding.weight))
