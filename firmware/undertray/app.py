@@ -31,8 +31,8 @@ _WIDEST = const(256)
 _DUE, _ALIVE = const(15), const(28)
 # machine.idle() may sleep to the next millisecond, so it is left out shortly before a slot.
 _IDLE_ABOVE_US = const(1200)
-# About 100 bytes an exception (from memory): 256 of them are 25 kB between two collections.
-_COLLECT_AFTER = const(256)
+# About 100 bytes an exception (from memory), and 8 kB are left free where a run is kept in memory.
+_COLLECT_AFTER = const(64)
 _REPEAT_US = const(10_000_000)
 _AGAIN_US = const(1_000_000)
 # The slowest part needs about 25 ms from its supply to its first answer (from memory).
@@ -145,14 +145,15 @@ class App:
 
     def begin(self):
         """What board.json says of the start, and the first slot."""
-        if self.board["store"] is not None and self.board["store"]["at_boot"]:
-            self.console.execute(["store", "on"])
         gc.collect()
         gc.disable()
         self.sampler.time_itself()
         if self.board["autostart"]:
             self.sampler.start()
         self.sampler.set_rate(self.board["rate_hz"])
+        # Looking what lies on flash takes 0.2 s, in which a timer samples already.
+        if self.board["store"] is not None and self.board["store"]["at_boot"]:
+            self.console.execute(["store", "on"])
 
     def end(self):
         """No slot, no alarm and no pulse from here on."""
