@@ -45,8 +45,8 @@ class Plenum:
     """The slot under one floor.
 
     ``corners_m`` is its outline; ``height_m`` and ``gap_m`` are functions of arrays of places (x, y), the gap
-    being looked at on the outline only; ``roughness`` multiplies the friction factor, ``discharge`` is that of
-    the skirt.
+    being looked at on the outline only; ``roughness`` multiplies the friction factor, ``discharge`` is that
+    of the skirt.
     """
 
     corners_m: tuple[tuple[float, float], ...]
@@ -213,8 +213,8 @@ def drawn(
     """A slot drawn at random under a given floor.
 
     Height 3 to 9 mm with some rake, a skirt whose gap differs from place to place and has up to four bad
-    places, one or two fans (a ``central_fan`` where asked) of 15 to 35 mm radius or more somewhere in the middle
-    two thirds, mean suction of some 300 to 1500 Pa. ``severity`` multiplies the gap.
+    places, one or two fans (a ``central_fan`` where asked) of 15 to 35 mm radius or more somewhere in the
+    middle two thirds, mean suction of some 300 to 1500 Pa. ``severity`` multiplies the gap.
     """
     rng = np.random.default_rng([seed, 4711])
     corners = tuple((x / 1000, y / 1000) for x, y in corners_mm)

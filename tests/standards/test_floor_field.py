@@ -29,16 +29,16 @@ def slope_pa_m(field):
 
 
 def test_a_laminar_channel_falls_as_plane_slot_flow():
-    # published: flow between parallel plates, dp/dx = 12 mu q / h^3 (the crack-flow law of air leakage handbooks;
-    # Reynolds 1886 without a moving wall). Cells of 5 mm cut the channel into equal strips: exact to the 1e-4
-    # that the solution stops at
+    # published: flow between parallel plates, dp/dx = 12 mu q / h^3 (the crack-flow law of air leakage
+    # handbooks; Reynolds 1886 without a moving wall). Cells of 5 mm cut the channel into equal strips: exact
+    # to the 1e-4 that the solution stops at
     field = solve(channel(0.003, 2e-5, 0.0))
     assert slope_pa_m(field) == pytest.approx(12 * MU_PA_S * (2e-5 / 0.02) / 0.003**3, rel=1e-3)
 
 
 def test_a_turbulent_channel_falls_as_darcy_and_weisbach_with_blasius():
-    # derived: dp/dx = f / (2 h) rho u^2 / 2, f = 0.316 Re^-1/4 at the hydraulic diameter 2 h (Darcy and Weisbach,
-    # Blasius), on top of the laminar part
+    # derived: dp/dx = f / (2 h) rho u^2 / 2, f = 0.316 Re^-1/4 at the hydraulic diameter 2 h (Darcy and
+    # Weisbach, Blasius), on top of the laminar part
     q, h = 0.03, 0.004
     field = solve(channel(h, q * 0.02, 1.0))
     f = 0.316 * (2 * q / NU_M2_S) ** -0.25
