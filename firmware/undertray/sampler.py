@@ -213,8 +213,9 @@ class Sampler:
         work[_PERIOD] = _SECOND_US // rate_hz
         before = time.ticks_us()
         self.free_bytes = gc.mem_free()
-        quick = time.ticks_diff(time.ticks_us(), before) * 4 * rate_hz < _SECOND_US
-        self._weigh = quick or self._timer is not None
+        slots = time.ticks_diff(time.ticks_us(), before) * rate_hz // 1000  # thousandths that it takes
+        # A timer takes the slots meanwhile, but near the largest rate what is sent would wait for too long.
+        self._weigh = slots < (250 if self._timer is None else 5000)
         self.device = self.rig.device_note(rate_hz)
         if self.alarm is not None:
             self.alarm.set_rate(rate_hz)
