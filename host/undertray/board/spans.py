@@ -96,6 +96,7 @@ def span_findings(rehearsal: Rehearsal, car: Car | None) -> Iterator[Finding]:
             "car",
             f"'{car.name}' needs {needed:.0f} Pa all over its floor at {car.surface_angle_deg:g} degrees",
         )
+        yield _taps(car, needed)
         yield from _columns(rehearsal, car)
     for i, column in enumerate(rehearsal.columns):
         yield from _span(f"columns[{i}]", column, needed)
@@ -180,6 +181,28 @@ def _alarm(alarm_pa: float, rehearsal: Rehearsal, car: Car | None) -> Iterator[F
             f"alarm_pa {alarm_pa} lies between the {stay:.0f} Pa at which the car lets go and the "
             f"{needed:.0f} Pa it needs with its allowance: the alarm comes when part of that is gone",
         )
+
+
+def _taps(car: Car, needed_pa: float) -> Finding:
+    """How well the taps can know the force, and whether that is more than is kept in hand."""
+    from undertray.reduce.hold import hold_need
+    from undertray.reduce.layout import force_bounds
+
+    known, need, stay = force_bounds(car), hold_need(car), hold_need(replace(car, allowance=0.0))
+    off_n = [known.front_n * needed_pa, known.rear_n * needed_pa]
+    in_hand_n = min(need.front_n - stay.front_n, need.rear_n - stay.rear_n)
+    said = (
+        f"its {len(car.taps)} taps see that force to ±{known.downforce_n * needed_pa:.1f} N, "
+        f"the front axle to ±{off_n[0]:.1f} N, the rear axle to ±{off_n[1]:.1f} N (95 %, by where they are)"
+    )
+    if max(off_n) > in_hand_n > 0:
+        return Finding(
+            Weight.WARNING,
+            "car",
+            f"{said}: more than the {in_hand_n:.1f} N that the allowance keeps in hand",
+            "more taps, and better places: undertray target --next-taps 2",
+        )
+    return Finding(Weight.NOTE, "car", said)
 
 
 def _columns(rehearsal: Rehearsal, car: Car) -> Iterator[Finding]:

@@ -30,6 +30,8 @@ from undertray.cli.bench import (
 
 if TYPE_CHECKING:
     from undertray.calibrate.column import Conditions, Tube
+    from undertray.reduce.car import Car
+    from undertray.reduce.layout import ForceBounds
     from undertray.reduce.target import Target
 
 __all__ = ["register"]
@@ -130,13 +132,16 @@ def _target(
     allowance: Annotated[
         float | None, typer.Option(help="Spare hold, share of the weight; the car's own if left out.")
     ] = None,
+    next_taps: Annotated[
+        int | None, typer.Option(min=1, max=16, help="Propose places for so many more taps.")
+    ] = None,
     water_c: WaterC = None,
     latitude: Latitude = None,
     height_m: HeightM = 0.0,
 ) -> None:
-    """Say which mean suction holds a car on a surface.
+    """Say which mean suction holds a car on a surface, and how well its taps can know it.
 
-    Example: undertray target --car car.toml --surface-angle 180 --allowance 0.3
+    Example: undertray target --car car.toml --surface-angle 180 --allowance 0.3 --next-taps 2
     """
     import dataclasses
 
@@ -174,9 +179,30 @@ def _target(
             f"  without the allowance: {bare.need.whole_n:.2f} N, {bare.suction_pa:.1f} Pa;"
             " below that it lets go"
         )
+    for line in _known(described, found.suction_pa, next_taps or 0):
+        print(f"  {line}")
     for line in bench.doubts:
         print(line)
     print(caution_lines())
+
+
+def _known(car: Car, suction_pa: float, more: int) -> list[str]:
+    """How well the taps can know the force at some suction, and what further taps would make of it."""
+    from undertray.reduce.layout import force_bounds
+    from undertray.reduce.nexttap import next_taps
+
+    def within(known: ForceBounds) -> str:
+        whole, front, rear = (
+            f"±{per_pa * suction_pa:.1f} N" for per_pa in (known.downforce_n, known.front_n, known.rear_n)
+        )
+        return f"{whole}, front axle {front}, rear axle {rear}"
+
+    count = len(car.taps)
+    there = f"its {count} taps see" if count > 1 else "its one tap sees"
+    lines = [f"{there} that force to {within(force_bounds(car))} (95 %, by where they are)"]
+    for k, tap in enumerate(next_taps(car, more), count + 1):
+        lines.append(f"tap {k} helps most at x {tap.x_mm:g} mm, y {tap.y_mm:g} mm: {within(tap.known)}")
+    return lines
 
 
 def _limit(found: Target) -> str:

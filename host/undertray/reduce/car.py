@@ -13,14 +13,14 @@ from undertray.reduce.carfile import Table, load_toml, pair, refuse_unknown, tab
 from undertray.reduce.polygon import first_crossing, holds_point, on_one_line, signed_area
 from undertray.units import G_N_M_S2
 
-__all__ = ["FORMAT", "Car", "Tap"]
+__all__ = ["FORMAT", "MOST_TAPS", "Car", "Tap"]
 
 FORMAT = 1
 _HEAVIEST_KG, _SHORTEST_MM, _LONGEST_MM = 200.0, 10.0, 5000.0  # beyond it is grams or metres
 _FAR_MM = 10_000.0  # no part of a car is further from its front axle
 _LEAST_MM2 = 1.0
 _MOST_OF_A_FAN = (1e5, 10.0)  # Pa, m3/s
-_MAX_CORNERS, _MAX_TAPS, _MAX_CURVE, _MOST_ALLOWANCE = 400, 16, 100, 4.0  # allowance: above it is percent
+_MAX_CORNERS, MOST_TAPS, _MAX_CURVE, _MOST_ALLOWANCE = 400, 16, 100, 4.0  # allowance: above it is percent
 _LOADS = ("cells", "linear", "areas")
 _TUBE_MM, _BORE_MM, _VOLUME_MM3 = (1.0, 10_000.0), (0.1, 20.0), (0.01, 1e6)
 _MOST_TRAVEL_MM = 200.0
@@ -256,9 +256,9 @@ def _taps(
     data: Mapping[str, Any], floor: tuple[tuple[float, float], ...], load: str, name: str
 ) -> tuple[Tap, ...]:
     value = data.get("tap")
-    if not isinstance(value, list) or not 1 <= len(value) <= _MAX_TAPS:
+    if not isinstance(value, list) or not 1 <= len(value) <= MOST_TAPS:
         raise CarError(
-            "bad or missing taps", where=name, seen=value, expected=f"1 to {_MAX_TAPS} [[tap]] tables"
+            "bad or missing taps", where=name, seen=value, expected=f"1 to {MOST_TAPS} [[tap]] tables"
         )
     taps: list[Tap] = []
     for i, item in enumerate(value):

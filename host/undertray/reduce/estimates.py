@@ -22,9 +22,12 @@ Bools = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True)
 class Side:
-    """Mean suction force on one half of the floor, left or right of the centre line, N, and its u95."""
+    """Mean suction force on one half of the floor, left or right of the centre line, N, and its u95.
 
-    downforce_n: float
+    None where no taps lie on both sides of the line: then it is not measured.
+    """
+
+    downforce_n: float | None
     u95_n: float | None
 
 
@@ -71,7 +74,8 @@ class Steady:
     margin_n, front_margin_n, rear_margin_n : Estimate
         The same less what is needed, N.
     centre_x_mm, centre_y_mm : Estimate or None
-        Where the force acts, mm behind the front axle and to the right; None where there is none.
+        Where the force acts, mm behind the front axle and to the right; None where there is none, and in a
+        direction that no two taps span.
     others : tuple of OtherLevel
         The other throttles at which it was steady, in order of their suction.
     """
@@ -149,7 +153,6 @@ def steady_estimates(
     def less(name: str, required_n: float = 0.0) -> Estimate:
         return Estimate(getattr(found.means, name) - required_n, found.u95[name])
 
-    force = found.means.x_mm is not None
     at_us = [float(blocks.throttle_us[level].mean()) for level in levels]
     return Steady(
         throttle_us=at_us[0] if np.isfinite(at_us[0]) else None,
@@ -161,8 +164,8 @@ def steady_estimates(
         margin_n=less("downforce_n", need.whole_n),
         front_margin_n=less("front_n", need.front_n),
         rear_margin_n=less("rear_n", need.rear_n),
-        centre_x_mm=less("x_mm") if force else None,
-        centre_y_mm=less("y_mm") if force else None,
+        centre_x_mm=None if found.means.x_mm is None else less("x_mm"),
+        centre_y_mm=None if found.means.y_mm is None else less("y_mm"),
         others=tuple(
             _other(blocks, level, us, need) for level, us in zip(levels[1:], at_us[1:], strict=True)
         ),

@@ -93,7 +93,7 @@ class TapSummary:
 
 @dataclass(frozen=True, slots=True)
 class Centre:
-    """Centre of the mean suction force, mm, and half widths of its 95 % intervals; None without suction."""
+    """Centre of the mean suction force, mm, and u95; None without suction, or where no two taps span it."""
 
     x: float | None
     y: float | None

@@ -13,10 +13,12 @@ from undertray.calibrate.certificate import Calibration
 from undertray.calibrate.distributions import student_quantile
 from undertray.reduce.car import Car
 from undertray.reduce.floor import ROWS, load_matrix
+from undertray.reduce.layout import bounds, tap_layout, unspanned
 from undertray.reduce.loads import Loads
 from undertray.reduce.reading import TapSuction
 from undertray.reduce.scatter import mean_scatter
 from undertray.reduce.sensitivity import NORMAL, Sensitivity
+from undertray.reduce.unevenness import CASES
 from undertray.reduce.zero import Zero
 
 __all__ = ["QUANTITIES", "MeanUncertainty", "Means", "mean_uncertainty"]
@@ -31,14 +33,17 @@ _CLOSE_TO_NORMAL = 200
 
 @dataclass(frozen=True, slots=True)
 class Means:
-    """Means of some rows of a run, in the units of their names; None where there is no force."""
+    """Means of some rows of a run, in the units of their names.
+
+    None where there is no force (centre), and where no two taps span it (centre, halves of the floor).
+    """
 
     suction_pa: float
     downforce_n: float
     front_n: float
     rear_n: float
-    left_n: float
-    right_n: float
+    left_n: float | None
+    right_n: float | None
     x_mm: float | None
     y_mm: float | None
 
@@ -52,10 +57,10 @@ class MeanUncertainty:
     means : Means
         The means.
     u95 : mapping of str to float or None
-        By :data:`QUANTITIES`; None for a run without a calibration.
+        By :data:`QUANTITIES`; None for a run without a calibration and for what is not measured.
     sources_n : mapping of str to float
         Standard uncertainty of the downforce by source, N: ``calibration``, ``zero``, ``noise``,
-        ``between taps``. Empty without a calibration.
+        ``unseen floor``. Empty without a calibration.
     effective_rows : float
         Independent rows that the noise is worth.
     notices : tuple of str
@@ -113,18 +118,17 @@ def mean_uncertainty(
 
     Noise is that of the same sums of readings (:func:`undertray.reduce.scatter.mean_scatter`).
 
-    How the suction between the taps is not known: leaving out one of the N taps, in the rows where it
-    was good, changes the number by d_i, and ``(N - 1)/N sum d_i^2`` is taken as its variance (the
-    jackknife form). Readings of a tap that was missing or faulty do not enter; its d_i is scaled from
-    the suction it saw to that of all rows, for without it the floor is known as if it were left out.
+    How the suction runs between and beyond the taps is not known. What that leaves is the 95 % bound of what
+    the taps miss over all the ways of being uneven that go with their readings
+    (:func:`undertray.reduce.layout.tap_layout`); rows with other good taps miss what those miss, in the same
+    way of being uneven.
 
-    The interval is ``t(nu) u`` with the effective degrees of freedom nu of Welch and Satterthwaite: N - 1 for
-    the spread between taps, those of the scatter for the noise, many for the rest.
+    The interval is ``sqrt((t(nu) u)^2 + bound^2)``, u of the other sources with the effective degrees of
+    freedom nu of Welch and Satterthwaite: those of the scatter for the noise, many for the rest.
 
     References
     ----------
-    JCGM 100:2008 (GUM), equations 13 and G.2b. B. Efron, The jackknife, the bootstrap and other resampling
-    plans, SIAM (1982), equation 3.3 (number of the equation from memory).
+    JCGM 100:2008 (GUM), equations 13 and G.2b.
     """
     parts = list(loads.parts(rows))
     total = sum(part.rows for part in parts)
@@ -133,46 +137,47 @@ def mean_uncertainty(
     for part, pa in zip(parts, means_pa, strict=True):
         mean_loads += part.rows / total * part.matrix.matrix @ pa
     functional = _functional(mean_loads, float(load_matrix(car).area_m2.sum()))
-    force = bool(mean_loads[0] > 0)
-    x_mm, y_mm = (1e3 * mean_loads[3:5] / mean_loads[0]).tolist() if force else (None, None)
+    x_mm, y_mm = (1e3 * mean_loads[3:5] / mean_loads[0]).tolist() if mean_loads[0] > 0 else (None, None)
     means = [*(functional[:6] @ mean_loads).tolist(), x_mm, y_mm]
-    found = Means(**dict(zip(QUANTITIES, means, strict=True)))
+    known = {name for part in parts for name in part.matrix.taps}
+    found = Means(**dict(zip(QUANTITIES, means, strict=True)) | dict.fromkeys(unspanned(car, known)))
     if calibration is None:
         return MeanUncertainty(found, dict.fromkeys(QUANTITIES))
     columns = Sensitivity(len(QUANTITIES), car, calibration, zero)
-    left_out, seen = np.zeros((len(car.taps), len(QUANTITIES))), np.zeros(len(car.taps))
+    missed: Array = np.zeros((CASES, len(QUANTITIES)))
+    force: list[float] = []
     for part, pa in zip(parts, means_pa, strict=True):
         share = part.rows / total
         columns.add(part, share * functional @ part.matrix.matrix, suction.nominal)
-        left_out[part.taps] += share * _left_out(car, [loads.taps[i] for i in part.taps], functional, pa)
-        seen[part.taps] += share * abs(float(part.matrix.matrix[0] @ pa))
+        felt_pa = float(part.matrix.area_m2 @ pa) / float(part.matrix.area_m2.sum())
+        missed += share * felt_pa * tap_layout(car, part.matrix.taps).missed @ functional.T
+        force.append(share * abs(felt_pa))
     # the noise of most rows, those with the same good taps, is taken for that of all
     main = max(parts, key=lambda part: part.rows)
     readings, chosen = main.readings(suction.pa)
     scatter = mean_scatter(readings, functional @ main.matrix.matrix, rate_hz, chosen)
     noise = scatter.standard * np.sqrt(main.rows / total)
-    taps = int(np.count_nonzero(seen))
-    between2 = _jackknife(left_out, seen, abs(float(mean_loads[0])))
+    strongest = int(np.argmax(force))  # fans at rest tell nothing of how uneven suction is
+    weights, beyond = tap_layout(car, parts[strongest].matrix.taps).alike(means_pa[strongest])
+    unseen = beyond * bounds(missed, weights)
     calibrated2, zero2 = columns.variances()
-    u2 = np.stack([calibrated2, zero2, noise**2, between2])
+    u2 = np.stack([calibrated2, zero2, noise**2])
     total2 = u2.sum(axis=0)
-    dof = _welch(u2[2:], total2, np.array([scatter.dof, max(1, taps - 1)]))
+    dof = _welch(u2[2:], total2, np.array([scatter.dof]))
     factor = np.array([_factor(nu) for nu in dof.tolist()])
-    half = factor * np.sqrt(total2)
+    half = np.hypot(factor * np.sqrt(total2), unseen)
     u95 = {
-        name: float(h) if force or name not in ("x_mm", "y_mm") else None
+        name: float(h) if getattr(found, name) is not None else None
         for name, h in zip(QUANTITIES, half, strict=True)
     }
-    names = ("calibration", "zero", "noise", "between taps")
+    names = ("calibration", "zero", "noise", "unseen floor")
     said = []
-    if taps < 2:
-        said.append("with one tap how the suction varies over the floor is not in the uncertainty")
     if not scatter.batches:
         said.append(f"{main.rows} rows are too few to tell their noise: it is not in the uncertainty")
     return MeanUncertainty(
         found,
         u95,
-        {name: float(np.sqrt(v)) for name, v in zip(names, u2[:, 1], strict=True)},
+        dict(zip(names, [*np.sqrt(u2[:, 1]).tolist(), float(unseen[1]) / NORMAL], strict=True)),
         scatter.effective_rows * total / main.rows,
         tuple(said),
     )
@@ -191,26 +196,6 @@ def _functional(mean_loads: Array, area_m2: float) -> Array:
             out[i, at[name]] = 1e3 / force
             out[i, 0] = -1e3 * mean_loads[at[name]] / force**2
     return out
-
-
-def _left_out(car: Car, names: list[str], functional: Array, pa: Array) -> Array:
-    """Change of each number by leaving out one of the good taps at a time, shape (taps, quantities)."""
-    changes = np.zeros((len(names), len(functional)))
-    if len(names) > 1:
-        whole = load_matrix(car, set(names)).matrix @ pa
-        for i in range(len(names)):
-            rest = [j for j in range(len(names)) if j != i]
-            changes[i] = functional @ (load_matrix(car, {names[j] for j in rest}).matrix @ pa[rest] - whole)
-    return changes
-
-
-def _jackknife(left_out: Array, seen: Array, whole: float) -> Array:
-    """Variance of each number by its changes, each scaled from the force its tap saw to the whole."""
-    good = seen > 0
-    if good.sum() < 2:
-        return np.zeros(left_out.shape[1])
-    changes = left_out[good] * (np.maximum(whole, seen[good]) / seen[good])[:, None]
-    return np.asarray(np.square(changes).sum(axis=0) * (good.sum() - 1) / good.sum())
 
 
 def _factor(dof: float) -> float:

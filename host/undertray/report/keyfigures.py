@@ -148,15 +148,13 @@ def _centre(reduction: Reduction, units: Display) -> Figure:
     found, centre = reduction.steady, reduction.centre_mm
     if found is not None:
         x, y = found.centre_x_mm, found.centre_y_mm
-        if x is None or y is None:
+        if found.downforce_n.mean <= 0:
             return ("Steady centre of force", "unknown", "hardly any suction")
-        return ("Steady centre of force", units.mm(x.mean), _beside(y.mean, y.u95, units))
-    known = centre.x is not None and not _lost_in(reduction)
-    return (
-        "Centre of force, whole log",
-        units.mm(centre.x) if known else "unknown",
-        _beside(centre.y, centre.y_u95, units) if known else "hardly any suction",
-    )
+        along_mm, across_mm, off_mm = x.mean if x else None, y.mean if y else None, y.u95 if y else None
+        return ("Steady centre of force", *_where(along_mm, across_mm, off_mm, units))
+    if reduction.downforce_n.mean <= 0 or _lost_in(reduction):
+        return ("Centre of force, whole log", "unknown", "hardly any suction")
+    return ("Centre of force, whole log", *_where(centre.x, centre.y, centre.y_u95, units))
 
 
 def _forces(reduction: Reduction, units: Display) -> list[Figure]:
@@ -232,11 +230,16 @@ def _lost_in(reduction: Reduction) -> bool:
     return abs(reduction.downforce_n.mean) <= (reduction.downforce_n.u95 or 0.0)
 
 
-def _beside(y_mm: float | None, u95_mm: float | None, units: Display) -> str:
-    if y_mm is None or abs(y_mm) <= max(u95_mm or 0.0, 0.5):
-        return "behind the front axle, on the middle line"
-    side = "right" if y_mm > 0 else "left"
-    return f"behind the front axle, {units.mm(abs(y_mm))} to the {side}"
+def _where(x_mm: float | None, y_mm: float | None, y_u95_mm: float | None, units: Display) -> tuple[str, str]:
+    """Where it acts along and across the car; a direction that no two taps span is not measured."""
+    behind = "along the car; " if x_mm is None else "behind the front axle, "
+    if y_mm is None:
+        beside = "across the car not measured"
+    elif abs(y_mm) <= max(y_u95_mm or 0.0, 0.5):
+        beside = "on the middle line"
+    else:
+        beside = f"{units.mm(abs(y_mm))} to the {'right' if y_mm > 0 else 'left'}"
+    return ("not measured" if x_mm is None else units.mm(x_mm)), behind + beside
 
 
 def _within(u95: float | None, shown: Any) -> str:

@@ -153,8 +153,13 @@ def _whole(result: Reduction) -> list[str]:
             f"{name:16}" + "".join(f"{v:z9.{digits}f}" for v in values) + _off(spread.u95, digits + 1)
         )
     lines.append(_centre(result))
-    halves = ", ".join(f"{n} {s.downforce_n:.1f}{_within(s.u95_n, 1)} N" for n, s in result.sides.items())
-    lines.append(f"halves of the floor: {halves}")
+    halves = [
+        f"{name} {side.downforce_n:.1f}{_within(side.u95_n, 1)} N"
+        for name, side in result.sides.items()
+        if side.downforce_n is not None
+    ]
+    unmeasured = "not measured: no taps on both sides of the middle line"
+    lines.append(f"halves of the floor: {', '.join(halves) or unmeasured}")
     lines += ["", f"{'tap':16}{'mean, Pa':>9}{'median':>9}{'max':>9}{'saturated, s':>14}{'missing, s':>12}"]
     for name, tap in result.taps.items():
         values3 = "".join(f"{'-':>9}" if v is None else f"{v:9.0f}" for v in (tap.mean, tap.median, tap.max))
@@ -171,13 +176,17 @@ def _spread(values: Any, u95: float | None) -> Spread:
 
 def _centre(result: Reduction) -> str:
     centre, force = result.centre_mm, result.downforce_n
-    if centre.x is None or centre.y is None or abs(force.mean) <= (force.u95 or 0.0):
+    if force.mean <= (force.u95 or 0.0):
         return "centre of the force: unknown, there was hardly any"
-    where = ("to the right" if centre.y > 0 else "to the left") if round(centre.y) else "off the middle line"
-    return (
-        f"centre of the force: {centre.x:.0f}{_within(centre.x_u95)} mm behind the front axle, "
-        f"{abs(centre.y):.0f}{_within(centre.y_u95)} mm {where}"
-    )
+    along, across = "along the car not measured", "across it not measured"
+    if centre.x is not None:
+        along = f"{centre.x:.0f}{_within(centre.x_u95)} mm behind the front axle"
+    if centre.y is not None:
+        side = "to the right" if centre.y > 0 else "to the left"
+        where = side if round(centre.y) else "off the middle line"
+        across = f"{abs(centre.y):.0f}{_within(centre.y_u95)} mm {where}"
+    bare = "" if centre.x is not None and centre.y is not None else " (no two taps span it)"
+    return f"centre of the force: {along}, {across}{bare}"
 
 
 def _events(result: Reduction) -> list[str]:

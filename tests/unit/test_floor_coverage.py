@@ -1,0 +1,124 @@
+"""The stated uncertainty of the force against floors whose suction no budget of ours made.
+
+The truth is the integral of a solved field (``fakes.floor_field``); taps read the field at their places. The
+calibration is as good as exact, so what is judged is the unseen floor alone.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pytest
+
+from fakes.cars import bare_car
+from fakes.floor_field import drawn, solve
+from undertray.calibrate.certificate import Calibration
+from undertray.calibrate.column_calibration import ColumnCalibration
+from undertray.reduce.loads import tap_loads
+from undertray.reduce.products import Table
+from undertray.reduce.reading import TapSuction
+from undertray.reduce.uncertainty import mean_uncertainty
+from undertray.reduce.zero import Zero
+
+WHEELBASE_MM = 262.0
+FLOORS = {
+    "rectangle": ((-30.0, -80.0), (290.0, -80.0), (290.0, 80.0), (-30.0, 80.0)),
+    "six corners": (
+        (-45.0, -55.0),
+        (-20.0, -85.0),
+        (295.0, -85.0),
+        (295.0, 85.0),
+        (-20.0, 85.0),
+        (-45.0, 55.0),
+    ),
+    "seven corners": (
+        *((-40.0, 0.0), (20.0, -95.0), (240.0, -95.0), (300.0, -40.0)),
+        *((300.0, 40.0), (240.0, 95.0), (20.0, 95.0)),
+    ),
+}
+# places as shares of length and width
+LAYOUTS = {
+    "one": [(0.5, 0.5)],
+    "two": [(0.25, 0.5), (0.75, 0.5)],
+    "three": [(0.2, 0.5), (0.75, 0.2), (0.75, 0.8)],
+    "four well in": [(0.25, 0.2), (0.25, 0.8), (0.76, 0.2), (0.76, 0.8)],
+    "four, one hose off": [(0.25, 0.2), (0.25, 0.8), (0.76, 0.8)],
+    "four near the skirt": [(0.16, 0.17), (0.16, 0.83), (0.88, 0.17), (0.88, 0.83)],
+    "six": [(0.17, 0.25), (0.17, 0.75), (0.5, 0.5), (0.5, 0.12), (0.83, 0.25), (0.83, 0.75)],
+    "eight": [
+        *((0.15, 0.2), (0.15, 0.8), (0.4, 0.25), (0.4, 0.75)),
+        *((0.62, 0.3), (0.62, 0.7), (0.85, 0.2), (0.85, 0.8)),
+    ],
+}
+
+
+def places(floor, layout):
+    low, size = np.min(FLOORS[floor], axis=0), np.ptp(FLOORS[floor], axis=0)
+    return [tuple((low + np.array(share) * size).tolist()) for share in LAYOUTS[layout]]
+
+
+@cache
+def field(floor, seed, severity, cell_m):
+    return solve(drawn(seed, FLOORS[floor], severity=severity, cell_m=cell_m))
+
+
+def stated(floor, layout, pa):
+    """What undertray says of a run that reads ``pa`` at the taps throughout."""
+    car = bare_car(FLOORS[floor], places(floor, layout), wheelbase_mm=WHEELBASE_MM)
+    line = ColumnCalibration("x", np.array([0.0, 1.0]), np.eye(2) * 1e-12, (0.0, 5000.0), 1.0)
+    sure = Calibration("2026-01-01T00:00:00Z", {}, 9.80665, "", {tap.column: line for tap in car.taps})
+    rows = Table.of(np.tile(pa, (80, 1)))
+    untouched = Zero("none", None, None, np.zeros(len(pa)), None, ())
+    suction = TapSuction(rows, rows, {}, {})
+    return mean_uncertainty(np.ones(80, bool), tap_loads(car, rows, ()), suction, untouched, car, sure, 200.0)
+
+
+def hits(floors, layout, seeds, severity=1.0, cell_m=0.01):
+    """How often the intervals hold downforce, front, rear, and the centre along and across."""
+    found = []
+    for floor in floors:
+        taps_m = np.array(places(floor, layout)).T / 1000
+        for seed in seeds:
+            true = field(floor, seed, severity, cell_m)
+            said = stated(floor, layout, true.at(*taps_m))
+            x_m, y_m = true.centre_m
+            truth = {
+                "downforce_n": true.downforce_n,
+                **dict(zip(("front_n", "rear_n"), true.axles_n(WHEELBASE_MM / 1000), strict=True)),
+                "x_mm": 1e3 * x_m,
+                "y_mm": 1e3 * y_m,
+            }
+            found.append(
+                [
+                    getattr(said.means, name) is None
+                    or abs(getattr(said.means, name) - value) <= said.u95[name]
+                    for name, value in truth.items()
+                ]
+            )
+    return np.sum(found, axis=0)
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_the_intervals_hold_the_truth(layout):
+    got = hits(("rectangle", "seven corners"), layout, range(20_000, 20_020), cell_m=0.012)
+    # derived: of 40, 95 % are 38 +- 1.4; 35 is two standard deviations below. The slow tier counts 200
+    assert got[:3].min() >= 35, got
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("floor", FLOORS)
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_the_intervals_hold_the_truth_as_often_as_they_say(layout, floor):
+    got = hits((floor,), layout, range(30_000, 30_200))
+    # what is asked for: 90 to 99 % of 200
+    assert got.min() >= 180, got
+    assert got[:3].max() <= 198, got
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_skirts_that_leak_more_than_any_that_was_thought_of(layout):
+    # gaps of 1.6 times those drawn elsewhere; where nothing is seen of it, as with one tap, less is held
+    got = hits(("six corners",), layout, range(40_000, 40_100), severity=1.6)
+    assert got[:3].min() >= 85, got
