@@ -26,6 +26,7 @@ _FAN = (0.1, 0.2)  # its radius as a share of the floor's width
 _ALONG, _ACROSS = (0.15, 0.85), (0.3, 0.7)  # where it stands, as a share of length and width
 _TILT, _SHUT = 0.5, 0.05  # the skirt from end to end and side to side; at its tightest, of its mean
 _BAD_PLACES, _MOST_BAD, _BAD_WIDTH = 3, 4.0, (0.03, 0.2)
+_LEAST = 0.05  # of the suction at the skirt: where there is hardly any, no more air enters
 _PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47, 53, 59, 61, 67)
 _MU_PA_S, _RHO_KG_M3 = 1.81e-5, 1.2  # air at 20 degC
 _NEIGHBOURS = 4
@@ -133,6 +134,7 @@ def _excess(grid: _Grid, u: Array) -> Array:
     head = viscous * potential_m + turbulent * grid.potential(grid.gathered(rubbed_m))
     head -= (entering_m * head).sum(axis=1, keepdims=True) / entering_m.sum(axis=1, keepdims=True)
     rise = head + (beta * flow) ** 2 + (_DISCHARGE * gap_m * leaving_m / grid.cell_m**2) ** 2
+    rise = np.maximum(rise, _LEAST - 1)
     mean = rise.mean(axis=1, keepdims=True)
     return np.asarray((rise - mean) / (1 + mean))
 
