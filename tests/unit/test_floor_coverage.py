@@ -19,7 +19,7 @@ from undertray.reduce.loads import tap_loads
 from undertray.reduce.products import Table
 from undertray.reduce.reading import TapSuction
 from undertray.reduce.uncertainty import mean_uncertainty
-from undertray.reduce.zero import Zero
+from undertray.reduce.zero import untouched
 
 WHEELBASE_MM = 262.0
 FLOORS = {
@@ -69,9 +69,8 @@ def stated(floor, layout, pa):
     line = ColumnCalibration("x", np.array([0.0, 1.0]), np.eye(2) * 1e-12, (0.0, 5000.0), 1.0)
     sure = Calibration("2026-01-01T00:00:00Z", {}, 9.80665, "", {tap.column: line for tap in car.taps})
     rows = Table.of(np.tile(pa, (80, 1)))
-    untouched = Zero("none", None, None, np.zeros(len(pa)), None, ())
     suction = TapSuction(rows, rows, {}, {})
-    return mean_uncertainty(np.ones(80, bool), tap_loads(car, rows, ()), suction, untouched, car, sure, 200.0)
+    return mean_uncertainty(np.ones(80, bool), tap_loads(car, rows, ()), suction, untouched(len(pa)), car, sure, 200.0)
 
 
 def hits(floors, layout, seeds, severity=1.0, cell_m=0.01):

@@ -15,7 +15,9 @@ import pytest
 import typer.main
 from typer.testing import CliRunner
 
+from fakes.cars import bare_car
 from undertray.cli import app
+from undertray.reduce.layout import force_bounds
 from undertray.reduce.tube import pressure_ratio
 
 WIRING = Path(__file__).parents[2] / "wiring"
@@ -52,6 +54,33 @@ def test_the_table_of_tubes_is_what_the_model_gives(row: str) -> None:
     assert f[np.argmax(np.abs(size - 1) > 0.05)] == pytest.approx(limit, rel=0.02, abs=0.5)
     delay_ms = -np.angle(pressure_ratio([10.0], TABLE[row], 100.0))[0] / (2 * np.pi * 10) * 1e3
     assert delay_ms == pytest.approx(float(late.split()[0]), rel=0.08, abs=0.005)
+
+
+QUARTERS, SIXTHS = (0.25, 0.75), (1 / 6, 0.5, 5 / 6)
+LAYOUTS = {
+    "| one in the middle ": [(0.5, 0.5)],
+    "| two on the middle line, at a quarter and three quarters ": [(x, 0.5) for x in QUARTERS],
+    "| four in the corners, 30 mm from the skirt ": [
+        (x, y) for x in (30 / 320, 290 / 320) for y in (30 / 160, 130 / 160)
+    ],
+    "| four at a quarter of the length and a fifth of the width ": [
+        (x, y) for x in QUARTERS for y in (0.2, 0.8)
+    ],
+    "| six in three rows of two, as above ": [(x, y) for x in SIXTHS for y in QUARTERS],
+}
+
+
+@pytest.mark.parametrize("row", LAYOUTS)
+def test_the_table_of_tap_layouts_is_what_the_program_says(row: str) -> None:
+    text = (WIRING / "tubing.md").read_text(encoding="utf-8")
+    line = next(x.strip() for x in text.splitlines() if x.strip().startswith(row + "|"))
+    whole, axle = (float(cell.strip(" %")) for cell in line.strip("|").split("|")[1:])
+    floor = ((-30.0, -80.0), (290.0, -80.0), (290.0, 80.0), (-30.0, 80.0))
+    taps = [(-30 + 320 * x, -80 + 160 * y) for x, y in LAYOUTS[row]]
+    known = force_bounds(bare_car(floor, taps, wheelbase_mm=262.0))
+    # pinned: whole percent are printed
+    assert 100 * known.downforce_n / (0.32 * 0.16) == pytest.approx(whole, abs=0.6)
+    assert 100 * max(known.front_n, known.rear_n) / (0.32 * 0.16) == pytest.approx(axle, abs=0.6)
 
 
 def test_the_swing_of_300_mm_seen_at_200_hz_is_34_hz() -> None:
