@@ -59,8 +59,14 @@ def places(floor, layout):
 
 
 @cache
-def field(floor, seed, severity, cell_m):
-    return solve(drawn(seed, FLOORS[floor], severity=severity, cell_m=cell_m))
+def solved(floor, seed, severity, cell_m):
+    """A field's downforce, axle loads and centre, and what it reads at the taps of every layout."""
+    field = solve(drawn(seed, FLOORS[floor], severity=severity, cell_m=cell_m))
+    x_m, y_m = field.centre_m
+    loads = (field.downforce_n, *field.axles_n(WHEELBASE_MM / 1000), 1e3 * x_m, 1e3 * y_m)
+    taps_m = np.concatenate([places(floor, layout) for layout in LAYOUTS]) / 1000
+    ends = np.cumsum([len(shares) for shares in LAYOUTS.values()])[:-1]
+    return loads, dict(zip(LAYOUTS, np.split(field.at(*taps_m.T), ends), strict=True))
 
 
 def stated(floor, layout, pa):
@@ -75,24 +81,18 @@ def stated(floor, layout, pa):
 
 def hits(floors, layout, seeds, severity=1.0, cell_m=0.01):
     """How often the intervals hold downforce, front, rear, and the centre along and across."""
+    names = ("downforce_n", "front_n", "rear_n", "x_mm", "y_mm")
     found = []
     for floor in floors:
-        taps_m = np.array(places(floor, layout)).T / 1000
         for seed in seeds:
-            true = field(floor, seed, severity, cell_m)
-            said = stated(floor, layout, true.at(*taps_m))
-            x_m, y_m = true.centre_m
-            truth = {
-                "downforce_n": true.downforce_n,
-                **dict(zip(("front_n", "rear_n"), true.axles_n(WHEELBASE_MM / 1000), strict=True)),
-                "x_mm": 1e3 * x_m,
-                "y_mm": 1e3 * y_m,
-            }
+            truth, read_pa = solved(floor, seed, severity, cell_m)
+            said = stated(floor, layout, read_pa[layout])
+            # what is not measured makes no claim that could fail
+            means = [getattr(said.means, name) for name in names]
             found.append(
                 [
-                    getattr(said.means, name) is None
-                    or abs(getattr(said.means, name) - value) <= said.u95[name]
-                    for name, value in truth.items()
+                    mean is None or abs(mean - true) <= said.u95[name]
+                    for name, mean, true in zip(names, means, truth, strict=True)
                 ]
             )
     return np.sum(found, axis=0)

@@ -136,8 +136,9 @@ def _layout(car: Car, present: frozenset[str] | None) -> TapLayout:
     places = {tap.name: (tap.x_mm, tap.y_mm) for tap in car.taps}
     excess = floor.at([places[name] for name in matrix.taps])
     area_m2 = float(matrix.area_m2.sum())
-    missed = excess @ matrix.matrix.T - area_m2 * _true(car.floor_mm, car.wheelbase_mm)
-    read_pa = 1 + excess @ matrix.area_m2 / area_m2
+    felt = np.einsum("ct,rt->cr", excess, matrix.matrix)
+    missed = felt - area_m2 * _true(car.floor_mm, car.wheelbase_mm)
+    read_pa = 1 + felt[:, 0] / area_m2
     return TapLayout((1 + excess).std(axis=1) / (1 + excess.mean(axis=1)), missed / read_pa[:, None])
 
 
@@ -149,7 +150,7 @@ def _true(floor_mm: tuple[tuple[float, float], ...], wheelbase_mm: float) -> Arr
     one, right = np.ones(len(x)), np.where(y > 0, 1.0, np.where(y < 0, 0.0, 0.5))
     rear = x / wheelbase_mm
     rows = np.stack([one, one - rear, rear, x * 1e-3, y * 1e-3, one - right, right])
-    return np.asarray(floor.excess @ rows.T / len(x))
+    return np.asarray(np.einsum("cx,rx->cr", floor.excess, rows) / len(x))
 
 
 def unspanned(car: Car, taps_present: Collection[str] | None = None) -> frozenset[str]:

@@ -144,13 +144,13 @@ def mean_uncertainty(
     if calibration is None:
         return MeanUncertainty(found, dict.fromkeys(QUANTITIES))
     columns = Sensitivity(len(QUANTITIES), car, calibration, zero)
-    missed: Array = np.zeros((CASES, len(QUANTITIES)))
+    missed: Array = np.zeros((CASES, len(ROWS)))
     force: list[float] = []
     for part, pa in zip(parts, means_pa, strict=True):
         share = part.rows / total
         columns.add(part, share * functional @ part.matrix.matrix, suction.nominal)
         felt_pa = float(part.matrix.area_m2 @ pa) / float(part.matrix.area_m2.sum())
-        missed += share * felt_pa * tap_layout(car, part.matrix.taps).missed @ functional.T
+        missed += share * felt_pa * tap_layout(car, part.matrix.taps).missed
         force.append(share * abs(felt_pa))
     # the noise of most rows, those with the same good taps, is taken for that of all
     main = max(parts, key=lambda part: part.rows)
@@ -159,7 +159,8 @@ def mean_uncertainty(
     noise = scatter.standard * np.sqrt(main.rows / total)
     strongest = int(np.argmax(force))  # fans at rest tell nothing of how uneven suction is
     weights, beyond = tap_layout(car, parts[strongest].matrix.taps).alike(means_pa[strongest])
-    unseen = beyond * bounds(missed, weights)
+    # by einsum, as the products of layout.py: threads that go round waiting cost more than so small a product
+    unseen = beyond * bounds(np.einsum("cr,qr->cq", missed, functional), weights)
     calibrated2, zero2 = columns.variances()
     u2 = np.stack([calibrated2, zero2, noise**2])
     total2 = u2.sum(axis=0)
