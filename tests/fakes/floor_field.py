@@ -21,7 +21,8 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.interpolate import LinearNDInterpolator, NearestNDInterpolator
+from scipy.interpolate import NearestNDInterpolator
+from scipy.ndimage import distance_transform_edt, map_coordinates
 from scipy.sparse import coo_array, csr_array
 from scipy.sparse.linalg import spsolve
 
@@ -60,7 +61,10 @@ class Plenum:
 
 @dataclass(frozen=True)
 class Field:
-    """A solved field: places of the cells, their areas, suction, and the flows that must balance."""
+    """A solved field: places of the cells, their areas, suction, and the flows that must balance.
+
+    ``raster_pa`` has the suction once more, over the box round the floor and NaN off it, from ``first_m`` on.
+    """
 
     x_m: Floats
     y_m: Floats
@@ -69,6 +73,9 @@ class Field:
     head_pa: Floats
     leak_m3_s: float
     fan_m3_s: float
+    raster_pa: Floats
+    first_m: tuple[float, float]
+    step_m: tuple[float, float]
 
     @property
     def downforce_n(self) -> float:
@@ -92,11 +99,12 @@ class Field:
         return self.downforce_n - rear, rear
 
     def at(self, x_m: Floats, y_m: Floats) -> Floats:
-        """Suction at places: linear between the middles of cells, beyond them that of the nearest."""
-        known = np.column_stack([self.x_m, self.y_m])
-        wanted = np.column_stack([x_m, y_m])
-        inside = LinearNDInterpolator(known, self.suction_pa)(wanted)
-        return np.where(np.isnan(inside), NearestNDInterpolator(known, self.suction_pa)(wanted), inside)
+        """Suction at places: bilinear between the middles of cells; off the floor the nearest counts."""
+        _, nearest = distance_transform_edt(np.isnan(self.raster_pa), return_indices=True)
+        where = [
+            (p - first) / step for p, first, step in zip((x_m, y_m), self.first_m, self.step_m, strict=True)
+        ]
+        return map_coordinates(self.raster_pa[tuple(nearest)], where, order=1, mode="nearest")
 
 
 def solve(plenum: Plenum, rounds: int = 60, within: float = 1e-4) -> Field:
@@ -182,7 +190,12 @@ def solve(plenum: Plenum, rounds: int = 60, within: float = 1e-4) -> Field:
     else:
         raise RuntimeError(f"the slot did not settle: {moved:.2g} of its mean in the last round")
     leak = orifice * np.sqrt(2 * np.maximum(head + extra, 0) / RHO_KG_M3)
-    return Field(x, y, area, head + extra, head, float(leak.sum()), flow)
+    raster = np.full(nx * ny, np.nan)
+    raster[used] = head + extra
+    return Field(
+        *(x, y, area, head + extra, head, float(leak.sum()), flow),
+        *(raster.reshape(nx, ny), (x0 + dx / 2, y0 + dy / 2), (dx, dy)),
+    )
 
 
 def _of_cells(face: Floats, one: NDArray[np.int64], other: NDArray[np.int64], n: int) -> Floats:

@@ -100,3 +100,16 @@ def test_the_whole_floor_counts_and_axles_share_the_force():
     front, rear = field.axles_n(0.262)
     assert front + rear == pytest.approx(field.downforce_n, rel=1e-12)
     assert rear * 0.262 == pytest.approx(float((field.area_m2 * field.suction_pa) @ field.x_m), rel=1e-9)
+
+
+def test_a_tap_reads_what_stands_at_its_place():
+    field = solve(drawn(1, DEMO_MM, cell_m=0.01))
+    inside = (np.abs(field.y_m) < 0.07) & (field.x_m > 0) & (field.x_m < 0.28)
+    # derived: at the middle of a cell it is the cell's, half way between two their mean
+    read = field.at(field.x_m[inside], field.y_m[inside])
+    assert read == pytest.approx(field.suction_pa[inside], rel=1e-9)
+    i = int(np.flatnonzero(inside)[40])
+    beside = np.isclose(field.x_m, field.x_m[i] + field.step_m[0]) & np.isclose(field.y_m, field.y_m[i])
+    other = int(np.flatnonzero(inside & beside)[0])
+    half = field.at(np.array([field.x_m[i] + field.step_m[0] / 2]), np.array([field.y_m[i]]))
+    assert half == pytest.approx((field.suction_pa[i] + field.suction_pa[other]) / 2, rel=1e-9)
