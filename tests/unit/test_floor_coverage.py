@@ -76,7 +76,9 @@ def stated(floor, layout, pa):
     sure = Calibration("2026-01-01T00:00:00Z", {}, 9.80665, "", {tap.column: line for tap in car.taps})
     rows = Table.of(np.tile(pa, (80, 1)))
     suction = TapSuction(rows, rows, {}, {})
-    return mean_uncertainty(np.ones(80, bool), tap_loads(car, rows, ()), suction, untouched(len(pa)), car, sure, 200.0)
+    return mean_uncertainty(
+        np.ones(80, bool), tap_loads(car, rows, ()), suction, untouched(len(pa)), car, sure, 200.0
+    )
 
 
 def hits(floors, layout, seeds, severity=1.0, cell_m=0.01):
