@@ -209,6 +209,15 @@ def test_what_no_pair_of_taps_spans_is_not_measured():
         assert {n for n in QUANTITIES if getattr(result.means, n) is None} == names
 
 
+def test_the_suction_is_that_of_the_taps_and_the_force_that_of_the_floor():
+    result = found(uneven_run(), calibration())
+    # derived: with the unseen floor left out, force is suction times area, and so is its uncertainty
+    area = 0.38 * 0.16
+    bare = np.hypot(*(result.sources_n[name] for name in ("calibration", "zero")))
+    assert result.u95["suction_pa"] == pytest.approx(1.96 * bare / area, rel=1e-3)
+    assert result.u95["downforce_n"] > 3 * result.u95["suction_pa"] * area
+
+
 def test_few_taps_know_less():
     floor = [(0, -80), (320, -80), (320, 80), (0, 80)]
     spots = [(80, -40), (240, 40), (80, 40), (240, -40), (160, 0), (30, 0), (290, 0), (160, -65)]

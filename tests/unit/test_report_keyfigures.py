@@ -44,7 +44,7 @@ def _figures(**changes: object) -> dict[str, tuple[str, str]]:
 def test_the_steady_force_stands_beside_its_own_uncertainty() -> None:
     found = _figures(steady=STEADY, grip=GRIP)
     assert found["Steady downforce"] == ("49.3 N", "±2.00 N, needed 35.5 N at 180°")
-    assert found["Steady suction"] == ("863 Pa", "±35 Pa, mean over the floor")
+    assert found["Steady suction"] == ("863 Pa", "±35 Pa, mean of the taps")
     assert found["Steady margin"] == ("+6.84 N", "±1.14 N, rear axle")
     # the 1.2 N of the invented run's whole log belong to another mean, and are shown nowhere up here
     assert not any("1.20 N" in note for _, note in found.values())

@@ -27,7 +27,7 @@ Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 QUANTITIES = ("suction_pa", "downforce_n", "front_n", "rear_n", "left_n", "right_n", "x_mm", "y_mm")
-"""What a mean and an uncertainty are given for; the last two are the centre of the force."""
+"""What a mean and an uncertainty are given for: the suction of the taps, what the floor feels, its centre."""
 _CLOSE_TO_NORMAL = 200
 
 
@@ -161,6 +161,7 @@ def mean_uncertainty(
     weights, beyond = tap_layout(car, parts[strongest].matrix.taps).alike(means_pa[strongest])
     # by einsum, as the products of layout.py: threads that go round waiting cost more than so small a product
     unseen = beyond * bounds(np.einsum("cr,qr->cq", missed, functional), weights)
+    unseen[QUANTITIES.index("suction_pa")] = 0.0  # it is what the taps read
     calibrated2, zero2 = columns.variances()
     u2 = np.stack([calibrated2, zero2, noise**2])
     total2 = u2.sum(axis=0)

@@ -181,7 +181,7 @@ def _forces(reduction: Reduction, units: Display) -> list[Figure]:
             (
                 "Steady suction",
                 units.pa(found.suction_pa.mean),
-                f"{_within(found.suction_pa.u95, units.pa)}, mean over the floor{weakest}",
+                f"{_within(found.suction_pa.u95, units.pa)}, mean of the taps{weakest}",
             ),
         ]
     series = reduction.series
