@@ -48,7 +48,7 @@ def register(app: typer.Typer) -> None:
     app.command("column", cls=_SignedNumbers, short_help="Turn the height of a liquid column into pressure.")(
         _column
     )
-    app.command("target")(_target)
+    app.command("target", short_help="Say which mean suction holds a car, and how its taps know it.")(_target)
 
 
 class _SignedNumbers(TyperCommand):
