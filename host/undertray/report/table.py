@@ -158,7 +158,7 @@ def _whole(result: Reduction) -> list[str]:
         for name, side in result.sides.items()
         if side.downforce_n is not None
     ]
-    unmeasured = "not measured: no taps on both sides of the middle line"
+    unmeasured = "not measured, no taps on both sides of the middle line"
     lines.append(f"halves of the floor: {', '.join(halves) or unmeasured}")
     lines += ["", f"{'tap':16}{'mean, Pa':>9}{'median':>9}{'max':>9}{'saturated, s':>14}{'missing, s':>12}"]
     for name, tap in result.taps.items():
