@@ -206,17 +206,18 @@ class Sampler:
 
     def set_rate(self, rate_hz):
         """Take a rate, in whole microseconds a slot; the first one is now."""
-        if self._timer is not None:
-            self._timer.deinit()
-        work = self.work
-        self.rate_hz = work[_RATE] = work[_TO_SECOND] = rate_hz
-        work[_PERIOD] = _SECOND_US // rate_hz
+        # What takes long comes before the timer stops: no slot, no alarm.
         before = time.ticks_us()
         self.free_bytes = gc.mem_free()
         slots = time.ticks_diff(time.ticks_us(), before) * rate_hz // 1000  # thousandths that it takes
         # A timer takes the slots meanwhile, but near the largest rate what is sent would wait for too long.
         self._weigh = slots < (250 if self._timer is None else 5000)
         self.device = self.rig.device_note(rate_hz)
+        if self._timer is not None:
+            self._timer.deinit()
+        work = self.work
+        self.rate_hz = work[_RATE] = work[_TO_SECOND] = rate_hz
+        work[_PERIOD] = _SECOND_US // rate_hz
         if self.alarm is not None:
             self.alarm.set_rate(rate_hz)
         self._start_timer(0)

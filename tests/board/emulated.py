@@ -118,7 +118,7 @@ class EmulatedBoard:
 
     @property
     def cut(self) -> bool:
-        """Whether the power went, or the watchdog bit: nothing runs any more."""
+        """Whether the watchdog bit: nothing runs any more."""
         return bool(self.state["cut"])
 
     def run(self, seconds: float, heard: str | None = None) -> list[bytes]:

@@ -30,7 +30,7 @@ const part = ({ part: name, range }, look) => {
 
 export class Pico {
   // `given`: paths `micropython`, `bootrom`, `files`; `board`, the description its sensors are placed by; `ticks_us`,
-  // `watch` (pins whose levels are told), `throttle_pin`, `cut_at_flash_op`.
+  // `watch` (pins whose levels are told), `throttle_pin`.
   // `tell` takes what happens: {t, line} of USB, {t, uart, line}, {t, pin, level}, {t, flash, at, bytes}, {t, reset}.
   constructor(given, tell) {
     const chip = (this.chip = new Chip(given.ticks_us));
@@ -52,7 +52,7 @@ export class Pico {
     };
   }
 
-  boot({ micropython, bootrom, files, cut_at_flash_op: cutAt = 0 }) {
+  boot({ micropython, bootrom, files }) {
     const { chip } = this;
     chip.loadBootrom(new Uint32Array(JSON.parse(fs.readFileSync(bootrom))));
     const image = fs.readFileSync(micropython);
@@ -63,7 +63,6 @@ export class Pico {
       }
     } else chip.flash.set(image, 0);
     chip.flash.set(fs.readFileSync(files), FILES_AT);
-    this.cutAt = cutAt;
     this.flashOps = 0;
     this.shots = null; // folder where every flash operation leaves a file system
     this.entries = new Map();
@@ -98,7 +97,6 @@ export class Pico {
   flashOp(kind, at, bytes) {
     this.tell({ flash: kind, at, bytes });
     this.flashOps += 1;
-    if (this.flashOps === this.cutAt) this.cut = true; // power goes with this operation done
   }
   // The file system as a loss of power after this operation would leave it.
   keepShot() {

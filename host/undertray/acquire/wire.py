@@ -63,7 +63,8 @@ class Row:
     throttle_us : int or None
         Width of the last servo pulse, µs; None when there was none.
     flags : int
-        Flag bits of the wire.
+        Bit 0: slots before it were skipped; 1: the alarm is on; 2: the board drives the throttle; 3: flash
+        was written before it, so it may be late; 8 + i: column i repeats its last reading.
     counts : tuple of int or None
         Raw counts, one a pressure column; None where the reading failed.
     """
