@@ -45,7 +45,8 @@ _DUE, _PERIOD, _RATE, _TO_SECOND = const(15), const(16), const(17), const(18)
 _SEQ, _GAP, _SKIPPED, _DRIVEN = const(19), const(20), const(21), const(22)
 _WIDTH, _SHORTEST, _LONGEST, _DIRECT = const(23), const(25), const(26), const(27)
 _ALIVE, _LIMIT, _EARLY = const(28), const(29), const(30)
-# 31: when the last slot ended, 32: slots without a pause, 33: the flag of a row after flash was written
+# 31: when the last slot ended, 32: slots without a pause, 33: the flag of a row after
+# flash was written, and 16 more as long as flash is at work
 
 
 @micropython.viper
@@ -104,8 +105,9 @@ def begin(work, head, now: int) -> int:
     heads[2] = int(w[23])
     if int(w[22]):
         heads[2] = int(w[22])
-    heads[3] = int(w[20]) | int(w[33])
-    w[33] = 0
+    heads[3] = int(w[20]) | int(w[33]) & 8
+    if int(w[33]) == 8:
+        w[33] = 0
     if int(w[22]):
         heads[3] = int(heads[3]) | 4
     left = int(w[18]) - 1 - passed

@@ -15,8 +15,12 @@ from array import array
 
 import machine
 import rp2
+from micropython import const
 
 __all__ = ["PAGES", "Sectors"]
+
+_FLASH = const(8)  # flag of a row that flash may have made late
+_AT_WORK = const(24)  # the same for every row until flash is done
 
 FOLDER = "shelf"
 PAGES = 16
@@ -43,7 +47,7 @@ class Sectors:
     def find(self):
         """Look where the sectors lie; OSError when the file system cannot be read."""
         if FOLDER not in os.listdir():
-            os.mkdir(FOLDER)
+            self._at_work(os.mkdir, FOLDER)
         there = set()
         for item in os.ilistdir(FOLDER):
             name = FOLDER + "/" + item[0]
@@ -93,12 +97,7 @@ class Sectors:
         """Make the file of sector ``i``; it takes the time of an erase."""
         label = _MAGIC + bytes([i, 0, 0, 0]) + os.urandom(4)
         self._at[i] = _NOWHERE
-        self._work[33] = 8
-        with open(_name(i), "wb") as file:
-            file.write(label + _BLANK[_LABEL:])
-            for _ in range(PAGES - 1):
-                file.write(_BLANK)
-        self._work[33] = 8
+        self._at_work(_write, _name(i), label)
         if self._flash is None:
             self._at[i] = i
             return
@@ -122,9 +121,16 @@ class Sectors:
         page = self._page
         page[:] = _BLANK
         page[:_LABEL] = self._label
-        self._work[33] = 8
-        self._flash.ioctl(_PROGRAM_ERASES, self._at[i])
+        self._at_work(self._flash.ioctl, _PROGRAM_ERASES, self._at[i])
         self.program(i, 0, page)
+
+    def _at_work(self, work, *words):
+        """Do what stops the sampler once or more; every row meanwhile, and the one after, is flagged."""
+        self._work[33] = _AT_WORK
+        try:
+            work(*words)
+        finally:
+            self._work[33] = _FLASH
 
     def program(self, i, page, data):
         """Write a page that is blank; the row after it is flagged."""
@@ -132,10 +138,10 @@ class Sectors:
             with open(_name(i), "r+b") as file:
                 file.seek(page * _PAGE)
                 file.write(data)
-            self._work[33] = 8
+            self._work[33] = _FLASH
             return
         state = machine.disable_irq()
-        self._work[33] = 8
+        self._work[33] = _FLASH
         self._flash.writeblocks(self._at[i], data, page * _PAGE)
         machine.enable_irq(state)
 
@@ -156,6 +162,14 @@ class Sectors:
             if page != _BLANK:
                 return False
         return True
+
+
+def _write(name, label):
+    """Write a file of one block: its label, and nothing."""
+    with open(name, "wb") as file:
+        file.write(label + _BLANK[_LABEL:])
+        for _ in range(PAGES - 1):
+            file.write(_BLANK)
 
 
 def _name(i):
