@@ -1,4 +1,4 @@
-"""Bootstrap and exact tests against scipy and published answers."""
+"""Tests of differences, ranks and permutations against scipy and published answers."""
 
 from __future__ import annotations
 
@@ -7,81 +7,42 @@ import math
 import numpy as np
 import pytest
 from scipy import stats
-from scipy.signal import lfilter
 
-from undertray.report.bootstrap import mean_error
-from undertray.report.exact import count_test, holm, kendall_test, permutation_test, rate_interval, slope
-
-
-def test_block_of_one_is_the_ordinary_bootstrap_of_scipy() -> None:
-    rng = np.random.default_rng(3)
-    values = rng.normal(10.0, 2.0, 400)
-    theirs = stats.bootstrap((values,), np.mean, n_resamples=20000, rng=np.random.default_rng(4))
-    ours = mean_error(values, block=1)
-    # 20000 resamples know a standard error to 1/sqrt(2 * 20000) = 0.5 %; four times that
-    assert ours.standard_error * math.sqrt(399 / 400) == pytest.approx(theirs.standard_error, rel=0.02)
-    assert ours.dof == 399
+from undertray.report.exact import holm, kendall_test, permutation_test, slope
+from undertray.report.mountings import Scatter, difference, scatter
 
 
-def test_blocks_of_many_give_what_drawing_them_gives() -> None:
-    rng = np.random.default_rng(5)
-    values = lfilter([1.0], [1.0, -0.8], rng.normal(size=300))
-    block = 30
-    around = np.concatenate((values, values))
-    starts = rng.integers(0, 300, (20000, 10))
-    drawn = np.array([around[s : s + block].mean() for s in range(300)])[starts].mean(axis=1)
-    ours = mean_error(values, block)
-    assert ours.standard_error * math.sqrt(0.9) == pytest.approx(drawn.std(), rel=0.02)
-    assert ours.dof == pytest.approx(9)
+@pytest.mark.parametrize("sizes", [(3, 3), (4, 4), (6, 6)])
+def test_equal_groups_as_the_welch_test_of_scipy(sizes: tuple[int, int]) -> None:
+    rng = np.random.default_rng(sum(sizes))
+    own, other = (rng.normal(1.0, sd, n) for sd, n in zip((0.02, 0.05), sizes, strict=True))
+    theirs = stats.ttest_ind(own, other, equal_var=False)
+    apart, half, p_value = difference(own.tolist(), other.tolist())
+    # the limit of 2 (n - 1) degrees of freedom is that of equal scatters: it never binds here
+    assert p_value == pytest.approx(theirs.pvalue, rel=1e-9)
+    low, high = theirs.confidence_interval()
+    assert (apart - half, apart + half) == pytest.approx((low, high), rel=1e-9)
 
 
-def test_error_of_a_mean_of_dependent_noise_is_the_known_one() -> None:
-    # derived: the mean of n values of AR(1) noise of unit variance has variance (1 + phi) / (1 - phi) / n
-    rng = np.random.default_rng(6)
-    phi, n = 0.9, 2000
-    noise = lfilter([math.sqrt(1 - phi**2)], [1.0, -phi], rng.normal(size=(300, n + 200)), axis=1)[:, 200:]
-    errors = np.array([mean_error(row, 200).standard_error ** 2 for row in noise])
-    known = (1 + phi) / (1 - phi) / n
-    # a tenth of the series as block loses (correlation time / block) = 5 % of the variance; 300 series know
-    # their mean to 3 %
-    assert errors.mean() == pytest.approx(known, rel=0.12)
-    assert errors.mean() > 10 / n  # and is far from that of independent values
+def test_two_mountings_of_a_group_leave_one_degree_of_freedom() -> None:
+    own, other = [1.0, 1.04], [0.9, 0.92, 0.94, 0.91, 0.93, 0.92]
+    apart, half, p_value = difference(own, other)
+    error = math.sqrt(np.var(own, ddof=1) / 2 + np.var(other, ddof=1) / 6)
+    assert half == pytest.approx(stats.t.ppf(0.975, 1) * error, rel=1e-9)
+    assert p_value == pytest.approx(2 * stats.t.sf(apart / error, 1), rel=1e-9)
+    assert difference([1.0], other) == (pytest.approx(1.0 - np.mean(other)), None, 1.0)
 
 
-def test_student_interval_by_five_blocks_covers_the_mean() -> None:
-    rng = np.random.default_rng(7)
-    noise = rng.normal(size=(2000, 300))
-    inside = 0
-    for row in noise:
-        error = mean_error(row)
-        inside += abs(row.mean()) <= stats.t.ppf(0.975, error.dof) * error.standard_error
-    # 2000 tries know 95 % to 0.5 %; the degrees of freedom are on the careful side
-    assert 0.945 <= inside / 2000 <= 0.975
-
-
-def test_too_short_a_series_knows_nothing() -> None:
-    assert mean_error(np.array([1.0])).standard_error == math.inf
-    assert mean_error(np.empty(0)).standard_error == math.inf
-    assert mean_error(np.arange(10.0), 8).standard_error == math.inf
-
-
-@pytest.mark.parametrize(("first", "second", "ratio"), [(3, 12, 1.0), (0, 5, 1.0), (7, 9, 2.5), (1, 30, 0.2)])
-def test_counts_as_the_binomial_test_of_scipy(first: int, second: int, ratio: float) -> None:
-    theirs = stats.binomtest(first, first + second, ratio / (1 + ratio)).pvalue
-    assert count_test(first, 60.0 * ratio, second, 60.0) == pytest.approx(theirs, rel=1e-9)
-
-
-def test_counts_of_nothing_differ_in_nothing() -> None:
-    assert count_test(0, 60.0, 0, 60.0) == 1.0
-    assert count_test(3, 0.0, 2, 60.0) == 1.0
-
-
-@pytest.mark.parametrize("count", [0, 1, 4, 40])
-def test_rates_as_the_chi_squared_quantiles_of_scipy(count: int) -> None:
-    # Garwood 1936: half the 2.5 % quantile at 2 n degrees of freedom, half the 97.5 % one at 2 n + 2
-    low, high = rate_interval(count, 10.0)
-    assert low == pytest.approx(stats.chi2.ppf(0.025, 2 * count) / 20 if count else 0.0, rel=1e-9)
-    assert high == pytest.approx(stats.chi2.ppf(0.975, 2 * count + 2) / 20, rel=1e-9)
+def test_scatter_of_mountings_without_that_of_runs() -> None:
+    rng = np.random.default_rng(4)
+    groups = [
+        [(1 + 0.03 * rng.normal() + 0.01 * rng.normal(size=3)).tolist() for _ in range(200)] for _ in range(2)
+    ]
+    found = scatter(groups)
+    # 398 and 800 degrees of freedom: 3.5 % and 2.5 %, three times
+    assert found.mounting == pytest.approx(0.03, rel=0.11)
+    assert found.run == pytest.approx(0.01, rel=0.08)
+    assert scatter([[[1.0]], [[1.1]]]) == Scatter(None, None)
 
 
 def test_permutations_as_scipy() -> None:
@@ -111,23 +72,31 @@ def test_permutations_of_large_samples_are_drawn_alike_every_time() -> None:
 def test_kendall_as_scipy(n: int) -> None:
     values = np.random.default_rng(n).permutation(n) - 0.37 * np.arange(n)
     theirs = stats.kendalltau(np.arange(n), values, method="exact").pvalue
-    assert kendall_test(values.tolist()) == pytest.approx(theirs, rel=1e-9)
+    assert kendall_test([values.tolist()]) == pytest.approx(theirs, rel=1e-9)
 
 
 def test_kendall_of_a_strict_order_of_five() -> None:
     # derived: 2 of 5! = 120 orders are as extreme
-    assert kendall_test([5, 4, 3, 2, 1]) == pytest.approx(2 / 120)
-    assert kendall_test([1, 1, 1, 1]) == 1.0
-    assert kendall_test([1]) == 1.0
+    assert kendall_test([[5, 4, 3, 2, 1]]) == pytest.approx(2 / 120)
+    assert kendall_test([[1, 1, 1, 1]]) == 1.0
+    assert kendall_test([[1]]) == 1.0
 
 
 def test_slope_as_scipy() -> None:
     values = np.random.default_rng(9).normal(size=15) + 0.3 * np.arange(15)
-    assert slope(values.tolist()) == pytest.approx(stats.theilslopes(values).slope, rel=1e-12)
+    assert slope([values.tolist()]) == pytest.approx(stats.theilslopes(values).slope, rel=1e-12)
 
 
 def test_holm_on_a_worked_example() -> None:
     # derived by hand: 4 x 0.01, then max with 3 x 0.015, 2 x 0.03, 1 x 0.04
     assert holm([0.04, 0.01, 0.03, 0.015]) == pytest.approx([0.06, 0.04, 0.06, 0.045])
+    # with weights 3, 1: 4 x 0.02 / 3, then 0.03 alone, as the first has left it all
+    assert holm([0.02, 0.03], [3.0, 1.0]) == pytest.approx([4 * 0.02 / 3, 0.03])
     assert holm([]) == []
     assert holm([0.9, 0.8]) == [1.0, 1.0]
+
+
+def test_strata_are_ordered_each_by_itself() -> None:
+    # derived: two series of three, both falling: (1/6)^2 of the orders are as extreme on this side
+    assert kendall_test([[3, 2, 1], [30, 20, 10]]) == pytest.approx(2 / 36)
+    assert slope([[3, 2, 1], [30.0, 29.0, 28.0]]) == -1.0

@@ -59,6 +59,10 @@ def _compare(
         Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
     ] = None,
     tare: Tare = "none",
+    plan: Annotated[
+        str | None,
+        typer.Option("--plan", metavar="FORCE", help="How many mountings a difference of '3 N' takes."),
+    ] = None,
     units: Annotated[str, typer.Option("--units", help="si or us.")] = "si",
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")] = False,
     pictures: Annotated[
@@ -67,6 +71,9 @@ def _compare(
     ] = None,
 ) -> None:
     """Compare skirts, gaps or packs at the same throttle, and say whether the difference is more than noise.
+
+    The unit is the mounting (record --mounting): with one mounting of each there is no claim, only the
+    difference and how many mountings it takes. Take turns: A B B A.
 
     A log that cannot be read or judged, or does not say the fact, is left out, and that is said.
 
@@ -121,7 +128,7 @@ def _compare(
     if left_out and not kept:
         raise left_out[0][1]
     digests = sorted((one.digest for one in kept), key=lambda one: one.started)
-    found = compare(digests, by, against)
+    found = compare(digests, by, against, _newtons(plan))
     found = replace(found, notices=(*found.notices, *notices))
     if as_json:
         print(json.dumps(found.as_dict(), allow_nan=False))
@@ -132,6 +139,17 @@ def _compare(
     if pictures is not None:
         write_pictures([comparison_picture(found, display(units))], pictures)
         print(f"pictures: {pictures}", file=sys.stderr)
+
+
+def _newtons(plan: str | None) -> float | None:
+    from undertray.units import quantity
+
+    if plan is None:
+        return None
+    value = quantity(plan, "N", "--plan", bare=False)
+    if not 0 < value <= 1e6:
+        raise typer.BadParameter("a force above 0, such as '3 N'", param_hint="--plan")
+    return value
 
 
 def _once_each(taken: list[_Taken], by: str) -> tuple[list[_Taken], list[str]]:

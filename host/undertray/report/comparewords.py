@@ -6,11 +6,12 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from undertray.report.display import SI, Display, number
+from undertray.report.mountings import USUAL_SCATTER
 
 if TYPE_CHECKING:
-    from undertray.report.comparison import Claim, Comparison, Estimate, Group
+    from undertray.report.comparison import Claim, Comparison, Estimate, Group, Plan
 
-__all__ = ["claim_words", "comparison_words", "holding_words", "text_table"]
+__all__ = ["claim_words", "comparison_words", "holding_words", "plan_words", "text_table"]
 
 _NAME = 32
 
@@ -39,6 +40,7 @@ def comparison_words(found: Comparison, units: Display = SI) -> Iterator[str]:
         (
             "group",
             "runs",
+            "mountings",
             "steady",
             "suction",
             "front margin",
@@ -52,17 +54,19 @@ def comparison_words(found: Comparison, units: Display = SI) -> Iterator[str]:
     )
     yield ""
     asked = len(found.claims)
-    yield "± and the ranges in brackets: 95 %, of each number by itself, whatever else is asked, and of the"
-    yield "scatter alone: what all runs share (calibration, how few the taps are) 'reduce' has in its u95."
-    if asked:
+    yield "± and the ranges in brackets: 95 %, of each number by itself, from the scatter of the mountings;"
+    yield "none with one. What all runs share (calibration, how few the taps are) 'reduce' has in its u95."
+    if any(min(claim.mountings) > 1 for claim in found.claims):
         together = f"the {asked} questions asked together" if asked > 1 else "the one question asked"
-        yield f"more than noise: p below 0.05 for {together} (Holm's rule)."
+        yield f"more than noise: p below 0.05 for {together} (Holm's rule, nine tenths for the suction)."
     yield "held for sure: always what it needs, by more than is uncertain, calibrated and with a whole log."
     yield ""
     for group in found.groups:
         yield holding_words(group, units)
     for claim in found.claims:
         yield claim_words(claim, units)
+    for plan in found.plans:
+        yield plan_words(plan, units)
     for notice in found.notices:
         yield f"note: {_clean(notice, 200)}"
 
@@ -130,18 +134,50 @@ def claim_words(claim: Claim, units: Display = SI) -> str:
     return f"{name}: {quantity} {amount}{_span(claim.difference, factor)}{share} against {against}: {sure}"
 
 
+def plan_words(plan: Plan, units: Display = SI) -> str:
+    """Say how many mountings and runs a difference takes.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    units : Display
+        Units of the numbers.
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
+    share = f"{plan.share:+.1%}".replace("-", "−")
+    whose = f"{_clean(plan.value)}: to tell" if plan.value else "plan: to tell"
+    what = f"{units.n(plan.difference_n, signed=True)} ({share}) of downforce"
+    if all(n is None for _, n in plan.ways):
+        return f"{whose} {what} takes more than 99 mountings of each"
+    ways = [
+        (f"{n}" if n is not None else "more than 99") + (f" of {runs} runs" if runs > 1 else "")
+        for runs, n in plan.ways
+    ]
+    seen = (
+        f"{plan.mounting_scatter:.1%} from mounting to mounting, as seen"
+        if plan.mounting_scatter is not None
+        else f"{USUAL_SCATTER:.0%} from mounting to mounting, assumed: none was seen"
+    )
+    return f"{whose} {what} takes mountings of each: {', or '.join(ways)} ({seen})"
+
+
 def _sure(claim: Claim) -> str:
-    """What is made of it, by which p, and how few runs that rests on."""
+    """What is made of it, by which p, and how few mountings that rests on."""
+    if claim.what != "trend" and min(claim.mountings) < 2:
+        only = claim.value if claim.mountings[0] < 2 else claim.against
+        each = "one mounting each" if max(claim.mountings) < 2 else f"one mounting of {_clean(only)}"
+        return f"{each}: no claim"
     noise = "not more than noise"
     if claim.more_than_noise:
         noise = "more than noise"
     elif claim.too_few:
-        noise = "too few runs to tell"
-    p_values = f"p {claim.p_value:.2g} by itself, {claim.p_adjusted:.2g} with all questions"
-    if claim.what == "trend" or min(claim.runs) > 1:
-        return f"{noise} ({p_values})"
-    only = claim.value if claim.runs[0] == 1 else claim.against
-    return f"{noise} ({p_values}; one run {'each' if max(claim.runs) == 1 else f'of {_clean(only)}'})"
+        noise = "too few runs to tell" if claim.what == "trend" else "too few mountings to tell"
+    return f"{noise} (p {claim.p_value:.2g} by itself, {claim.p_adjusted:.2g} with all questions)"
 
 
 def text_table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
@@ -172,6 +208,7 @@ def _row(group: Group, units: Display) -> tuple[str, ...]:
     return (
         group.value,
         str(len(group.runs)),
+        str(group.mountings),
         f"{group.steady_s:.0f} s",
         _estimate(group.suction_pa, units.pressure_pa, units.pressure),
         _estimate(group.front_margin_n, units.force_n, units.force),

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-__all__ = ["Claim", "Comparison", "Estimate", "Group"]
+__all__ = ["Claim", "Comparison", "Estimate", "Group", "Plan"]
 
 FORMAT = 1
 
@@ -32,6 +32,8 @@ class Group:
         The value.
     runs : tuple of str
         Names of the runs, in order of recording.
+    mountings : int
+        How many times its skirt was put on for them; runs that do not say so are one.
     steady_s : float
         Steady time at the common throttles, s.
     suction_pa, front_margin_n, rear_margin_n : Estimate
@@ -59,6 +61,7 @@ class Group:
 
     value: str
     runs: tuple[str, ...]
+    mountings: int
     steady_s: float
     suction_pa: Estimate
     front_margin_n: Estimate
@@ -94,8 +97,8 @@ class Claim:
         The same as a share of the reference, where that makes sense.
     p_value, p_adjusted : float
         Of this question alone, and with all questions asked taken into account.
-    runs : tuple of (int, int)
-        How many runs of the group and of the other it rests on.
+    runs, mountings : tuple of (int, int)
+        How many runs and mountings of the group and of the other it rests on.
     least_p : float
         For a count or an order: least p value that so many could have given, whatever they had shown.
     more_than_noise : bool
@@ -112,10 +115,38 @@ class Claim:
     share: Estimate
     p_value: float
     runs: tuple[int, int]
+    mountings: tuple[int, int]
     least_p: float = 0.0
     p_adjusted: float = 1.0
     more_than_noise: bool = False
     too_few: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """How many mountings and runs a difference takes.
+
+    Attributes
+    ----------
+    value, against : str
+        The groups whose difference it is of; empty for one that was asked for.
+    difference_n, share : float
+        The difference of the downforce, N, and as a share of it.
+    mounting_scatter, run_scatter : float or None
+        Standard deviations of the suction, as shares, between mountings and between runs of one; None where
+        not seen.
+    ways : tuple of (int, int or None)
+        Runs a mounting, and mountings of each that it takes then to tell it in four of five cases; None where
+        that is more than 99.
+    """
+
+    value: str
+    against: str
+    difference_n: float
+    share: float
+    mounting_scatter: float | None
+    run_scatter: float | None
+    ways: tuple[tuple[int, int | None], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +167,10 @@ class Comparison:
         Run, group, suction of the run over the mean of all groups: the points of the trend.
     notices : tuple of str
         What a reader has to know.
+    confounded : tuple of str
+        Facts that changed along with the compared one.
+    plans : tuple of Plan
+        For every difference of the suction that was not claimed, and for one that was asked for.
     """
 
     by: str
@@ -145,6 +180,8 @@ class Comparison:
     claims: tuple[Claim, ...]
     runs: tuple[tuple[str, str, float], ...]
     notices: tuple[str, ...]
+    confounded: tuple[str, ...] = ()
+    plans: tuple[Plan, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """The comparison as JSON holds it.

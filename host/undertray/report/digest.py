@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -24,6 +24,8 @@ Array = NDArray[np.float64]
 
 _FACT_LENGTH = 80
 _WIDEST_US = 20.0
+_MOST_FACTS = 40
+_GAS = 287.05  # J/(kg K), dry air (ICAO standard atmosphere, from memory)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,6 +62,14 @@ class Digest:
         Least margin of an axle while it should have held, N.
     truncated : bool
         Whether the run goes on where its log ends.
+    mounting : str or None
+        Which time its skirt was put on; None where that is not noted.
+    facts : mapping of str to str
+        What its log says, but for the time.
+    pack_mv : ndarray of float64, shape (k,)
+        Pack voltage, mV; NaN where it was not logged.
+    air_kg_m3 : float or None
+        Density of the air, where its temperature and pressure are noted.
     """
 
     run: str
@@ -78,6 +88,10 @@ class Digest:
     verdict: str
     least_margin_n: float | None
     truncated: bool = False
+    mounting: str | None = None
+    facts: Mapping[str, str] = field(default_factory=dict)
+    pack_mv: Array = field(default_factory=lambda: np.empty(0))
+    air_kg_m3: float | None = None
 
 
 def fact_of(facts: Mapping[str, Any], by: str) -> str | None:
@@ -161,7 +175,29 @@ def digest(reduction: Reduction, facts: Mapping[str, Any], by: str) -> Digest:
         verdict=verdict.word,
         least_margin_n=verdict.least_margin_n,
         truncated=reduction.truncated,
+        mounting=fact_of(facts, "mounting"),
+        facts=_all_facts(facts),
+        pack_mv=blocks.pack_mv[rows],
+        air_kg_m3=_air_kg_m3(facts),
     )
+
+
+def _all_facts(facts: Mapping[str, Any]) -> dict[str, str]:
+    notes = facts.get("notes")
+    names = [*facts, *(notes if isinstance(notes, Mapping) else ())][:_MOST_FACTS]
+    told = {str(name): fact_of(facts, str(name)) for name in names if name not in ("notes", "started_utc")}
+    return {name: value for name, value in told.items() if value is not None}
+
+
+def _air_kg_m3(facts: Mapping[str, Any]) -> float | None:
+    """Density of dry air, ``p / (287.05 T)``, from what was noted as ``air_c`` and ``air_hpa``."""
+    try:
+        air_c, air_hpa = float(fact_of(facts, "air_c") or "x"), float(fact_of(facts, "air_hpa") or "x")
+    except ValueError:
+        return None
+    if not (-60 <= air_c <= 60 and 300 <= air_hpa <= 1100):
+        return None
+    return 100 * air_hpa / (_GAS * (air_c + 273.15))
 
 
 def throttle_levels(digests: Sequence[Digest]) -> list[tuple[float, float]]:

@@ -4,29 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.report.bootstrap import mean_error
+from undertray.report.confounding import common_factors
 from undertray.report.digest import Digest, at_levels, throttle_levels
 
-__all__ = ["Share", "all_shares", "common_levels"]
+__all__ = ["all_shares", "common_levels"]
 
 Array = NDArray[np.float64]
 
 LEAST_BLOCKS = 10
 _QUANTITIES = ("suction_pa", "front_n", "rear_n")
-
-
-@dataclass(frozen=True, slots=True)
-class Share:
-    """A quantity of one run over the mean of all groups at the same throttle, and how well it is known."""
-
-    mean: float
-    error: float
-    dof: float
 
 
 def common_levels(members: Mapping[str, Sequence[Digest]]) -> tuple[list[tuple[float, float]], list[str]]:
@@ -68,8 +58,8 @@ def common_levels(members: Mapping[str, Sequence[Digest]]) -> tuple[list[tuple[f
 
 
 def all_shares(
-    members: Mapping[str, Sequence[Digest]], levels: Sequence[tuple[float, float]]
-) -> tuple[dict[str, dict[str, list[Share | None]]], dict[str, float]]:
+    members: Mapping[str, Sequence[Digest]], levels: Sequence[tuple[float, float]], law: float
+) -> tuple[dict[str, dict[str, list[float | None]]], dict[str, float]]:
     """Divide every quantity of every run by the mean of the groups at the same throttle.
 
     Parameters
@@ -78,17 +68,23 @@ def all_shares(
         Runs by group.
     levels : sequence of (float, float)
         From :func:`common_levels`.
+    law : float
+        Power of the pack voltage that the suction goes with (:func:`common_factors`).
 
     Returns
     -------
-    shares : dict of str to dict of str to list of Share or None
+    shares : dict of str to dict of str to list of float or None
         By quantity, group and run; None where a run was not steady at any level for a second.
     scale : dict of str to float
         By quantity, the mean that the shares are shares of; NaN where there is none.
     """
     count = max(1, len(levels))
-    placed = {name: [at_levels(d, levels) for d in group] for name, group in members.items()}
-    shares: dict[str, dict[str, list[Share | None]]] = {}
+    brought = iter(common_factors([d for group in members.values() for d in group], law))
+    placed = {
+        name: [(level, factor * next(brought)) for level, factor in (at_levels(d, levels) for d in group)]
+        for name, group in members.items()
+    }
+    shares: dict[str, dict[str, list[float | None]]] = {}
     scale: dict[str, float] = {}
     weight = np.zeros(count)
     for name in members:
@@ -126,15 +122,8 @@ def _level_mean(values: Sequence[Array], levels: Sequence[NDArray[np.int64]], at
     return float(np.mean(means)) if means else math.nan
 
 
-def _share(values: Array, level: NDArray[np.int64], means: Array) -> Share | None:
+def _share(values: Array, level: NDArray[np.int64], means: Array) -> float | None:
     at = np.flatnonzero(level >= 0)
     ratio = values[at] / means[level[at]]
-    at, ratio = at[np.isfinite(ratio)], ratio[np.isfinite(ratio)]
-    if len(ratio) < LEAST_BLOCKS:
-        return None
-    rest = ratio.copy()
-    for place in np.unique(level[at]):
-        here = level[at] == place
-        rest[here] -= ratio[here].mean()
-    error = mean_error(rest)
-    return Share(float(ratio.mean()), error.standard_error, error.dof)
+    ratio = ratio[np.isfinite(ratio)]
+    return float(ratio.mean()) if len(ratio) >= LEAST_BLOCKS else None
