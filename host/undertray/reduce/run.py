@@ -141,7 +141,9 @@ def reduce_run(
     levels = steady_levels(blocks, run.throttle_us)
     calm = blocks.rows_of(levels[0]) & there if levels else np.zeros(len(there), bool)
     still = (
-        mean_uncertainty(calm, loads, suction, zero, car, calibration, time.rate_hz) if calm.any() else None
+        mean_uncertainty(calm, loads, suction, zero, car, calibration, time.rate_hz, steady=True)
+        if calm.any()
+        else None
     )
     axles = {
         "front": _axle(front, there, need.front_n, stay.front_n, row_s, whole.u95["front_n"]),

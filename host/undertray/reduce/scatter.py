@@ -17,6 +17,7 @@ Ints = NDArray[np.int64]
 
 BATCH_S = 0.25
 _LEAST_BATCHES = 8
+_MOST_BATCHES, _MOST_ALIKE, _LEAST_WORTH = 20, 0.9, 3.0
 _ROWS = 4096  # worked on at a time: what is made of them stays in a core's own cache
 _TO_SD = 1.482602 / 6**0.5  # median absolute second difference of batch means to their standard deviation
 
@@ -45,7 +46,7 @@ class Scatter:
 
 
 def mean_scatter(
-    readings: Array | Table, weights: Array, rate_hz: float, rows: Ints | None = None
+    readings: Array | Table, weights: Array, rate_hz: float, rows: Ints | None = None, steady: bool = False
 ) -> Scatter:
     """Noise that stays in the means of some weighted sums of readings.
 
@@ -59,6 +60,8 @@ def mean_scatter(
         Sample rate, Hz.
     rows : ndarray of int64, or None
         Which readings to use, ascending; all if None.
+    steady : bool
+        Whether nothing was asked of the car in them: then what is slower than a batch is noise as well.
 
     Returns
     -------
@@ -74,11 +77,16 @@ def mean_scatter(
     ``s_B/sqrt(K)``, and ``(s_within^2 + s_B^2) K/s_B^2`` is the effective number of rows. Noise slower than
     a batch looks like the car, and is not in it.
 
+    In a steady stretch it is: there at most 20 longer batches are made of these, taken for AR(1) noise with
+    the correlation r of neighbours (without its bias, ``(1 + 3 r)/K``; 0 to 0.9), and count as
+    ``K (1 - r)/(1 + r)``, three at least. Where even those are few the interval is wide, for good reason.
+
     References
     ----------
     Batch means: a standard method for the output of simulations (A. M. Law, Simulation Modeling and
     Analysis; from memory). Effective number of rows: G. V. Bayley and J. M. Hammersley, J. R. Stat. Soc.
-    Suppl. 8 (1946) 184 (from memory); for AR(1) noise it is ``n (1 - phi)/(1 + phi)``.
+    Suppl. 8 (1946) 184 (from memory); for AR(1) noise it is ``n (1 - phi)/(1 + phi)``. Bias of r: M. G.
+    Kendall, Biometrika 41 (1954) 403 (from memory).
     """
     chosen = len(readings) if rows is None else len(rows)
     if chosen < _LEAST_BATCHES:
@@ -97,8 +105,29 @@ def mean_scatter(
         within = cut @ weights[0]
         within -= means[0, a:b, None]
         np.einsum("ij,ij->i", within, within, out=squares[a:b])
+    if steady:
+        return _slow(means, float(middle(squares / size)), chosen)
     second = np.abs(np.diff(means, 2, axis=1))
     batch = _TO_SD * np.array([middle(row) for row in second])
     within2 = middle(squares / size)
     effective = (within2 + batch[0] ** 2) * count / batch[0] ** 2 if batch[0] > 0 else float(chosen)
     return Scatter(batch / count**0.5, float(min(effective, chosen)), count, max(1, (count - 2) // 2))
+
+
+def _slow(means: Array, within2: float, rows: int) -> Scatter:
+    """Noise of the means of a steady stretch, correlated over as long as it may be."""
+    each = max(1, means.shape[1] // _MOST_BATCHES)
+    count = means.shape[1] // each
+    batches = means[:, : count * each].reshape(len(means), count, each).mean(axis=2)
+    off = batches - batches.mean(axis=1, keepdims=True)
+    square = np.square(off).sum(axis=1)
+    neighbours = (off[:, 1:] * off[:, :-1]).sum(axis=1)
+    r = np.divide(neighbours, square, out=np.zeros(len(means)), where=square > 0)
+    r = np.clip(r + (1 + 3 * r) / count, 0.0, _MOST_ALIKE)
+    alike = (1 + r) / (1 - r)
+    worth = np.maximum(_LEAST_WORTH, count / alike)
+    # batches that hang together scatter less about their own mean than about the true one
+    variance = square / (count - 1) / np.maximum(0.2, 1 - 1 / worth) * (1 - 1 / count) / worth
+    whole2 = within2 + square[0] / (count - 1)
+    effective = whole2 / variance[0] if variance[0] > 0 else float(rows)
+    return Scatter(np.sqrt(variance), float(min(effective, rows)), count, max(1, int(worth.min()) - 1))

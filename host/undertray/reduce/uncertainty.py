@@ -82,6 +82,7 @@ def mean_uncertainty(
     car: Car,
     calibration: Calibration | None,
     rate_hz: float,
+    steady: bool = False,
 ) -> MeanUncertainty:
     """Means over some rows of a run and their uncertainty.
 
@@ -101,6 +102,8 @@ def mean_uncertainty(
         The calibration used.
     rate_hz : float
         Sample rate, Hz.
+    steady : bool
+        Whether nothing was asked of the car in them, so that whatever moves is noise.
 
     Returns
     -------
@@ -155,7 +158,7 @@ def mean_uncertainty(
     # the noise of most rows, those with the same good taps, is taken for that of all
     main = max(parts, key=lambda part: part.rows)
     readings, chosen = main.readings(suction.pa)
-    scatter = mean_scatter(readings, functional @ main.matrix.matrix, rate_hz, chosen)
+    scatter = mean_scatter(readings, functional @ main.matrix.matrix, rate_hz, chosen, steady)
     noise = scatter.standard * np.sqrt(main.rows / total)
     strongest = int(np.argmax(force))  # fans at rest tell nothing of how uneven suction is
     weights, beyond = tap_layout(car, parts[strongest].matrix.taps).alike(means_pa[strongest])

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from undertray.reduce.holding import SETTLED_S, Holding, Reached
 from undertray.report.display import SI, Display
+from undertray.report.leastmargin import least_u95_n
 
 if TYPE_CHECKING:
     from undertray.reduce.run import Reduction
@@ -131,7 +132,7 @@ def _answer(reduction: Reduction, found: Holding, units: Display) -> tuple[str, 
     if found.first_below is not None:
         word = SPENT[found.reached is Reached.STAY]
         return word, f"{_spent(found, units)} {_stayed(reduction, found, units, doubts)}"
-    least, u95_n = found.least, _u95_n(reduction, found.least.who)
+    least, u95_n = found.least, least_u95_n(reduction, found, found.least)
     if u95_n is None or least.margin_n < u95_n:
         doubts.append("the margin is not more than the measurement is uncertain")
     said = (
@@ -200,7 +201,7 @@ def _never_spare(found: Holding, units: Display) -> str:
 
 def _stayed(reduction: Reduction, found: Holding, units: Display, doubts: list[str]) -> str:
     least = found.least_stay
-    u95_n = _u95_n(reduction, least.who)
+    u95_n = least_u95_n(reduction, found, least)
     if u95_n is None or least.margin_n < u95_n:
         doubts.append("what was left is not more than the measurement is uncertain")
     kept = "It kept what it takes to stay on" + (f", but {', and '.join(doubts)}" if doubts else "")
@@ -212,24 +213,6 @@ def _stayed(reduction: Reduction, found: Holding, units: Display, doubts: list[s
 
 def _uncertain(u95_n: float | None, units: Display) -> str:
     return "of unknown uncertainty" if u95_n is None else f"uncertain by ±{units.n(u95_n)}"
-
-
-def _u95_n(reduction: Reduction, who: str) -> float | None:
-    """Uncertainty of the load that the margin is of.
-
-    The larger of that of the whole run, which knows of taps that failed, and that while the fans worked,
-    which knows of how much more there was to be uncertain of.
-    """
-    axles, steady = reduction.axles, reduction.steady
-    whole_n = {
-        "front axle": axles["front"].u95_n,
-        "rear axle": axles["rear"].u95_n,
-        "whole car": reduction.downforce_n.u95,
-    }[who]
-    if whole_n is None or steady is None:
-        return whole_n
-    working = {"front axle": steady.front_n, "rear axle": steady.rear_n, "whole car": steady.downforce_n}[who]
-    return whole_n if working.u95 is None else max(whole_n, working.u95)
 
 
 def _rests_on(found: Holding) -> tuple[str, ...]:
