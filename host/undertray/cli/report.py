@@ -43,6 +43,12 @@ def _report(
         typer.Option("--reference", help="What 'undertray reference' wrote, for the seal index."),
     ] = None,
     tare: Tare = "none",
+    pulls: Annotated[
+        Path | None, typer.Option("--pulls", help="Pulls of a balance in the run, as for force-check.")
+    ] = None,
+    hanging: Annotated[
+        bool, typer.Option("--hanging", help="With --pulls: it hung, and was pulled down.")
+    ] = False,
     title: Annotated[str | None, typer.Option("--title", help="Heading of the page.")] = None,
 ) -> None:
     """Write a page that says whether the car holds, and why.
@@ -53,9 +59,15 @@ def _report(
     """
     if units not in ("si", "us"):
         raise typer.BadParameter("si or us", param_hint="--units")
+    if pulls is not None and len(runs) != 1:
+        raise typer.BadParameter("goes with one run", param_hint="--pulls")
+    from dataclasses import replace
+
     from undertray import Calibration, read_run, reduce_run
     from undertray.reduce.fan import FanReference
+    from undertray.reduce.forcecheck import force_check, read_pulls
     from undertray.report.display import display
+    from undertray.report.forcepicture import force_picture
     from undertray.report.page import render_page, write_page
     from undertray.report.picture import write_pictures
     from undertray.report.sheet import make_sheet
@@ -70,7 +82,11 @@ def _report(
         chosen = choose(run)
         cars.append(chosen)
         reduction = chosen.told(reduce_run(run, chosen.car, certificate, tare, good))
-        sheets.append(make_sheet(reduction, chosen.car, run, certificate, display(units), good))
+        sheet = make_sheet(reduction, chosen.car, run, certificate, display(units), good)
+        if pulls is not None:
+            checked = force_check(reduction, chosen.car, read_pulls(pulls), hanging)
+            sheet = replace(sheet, steady=[*sheet.steady, force_picture(checked, display(units))])
+        sheets.append(sheet)
     write_page(render_page(sheets, title or cars[0].car.name), out)
     for notice in dict.fromkeys(notice for chosen in cars for notice in chosen.notices):
         print(note_lines(notice), file=sys.stderr)

@@ -1,0 +1,115 @@
+"""Pulled against computed force: a picture and words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from undertray.report.display import SI, Display
+from undertray.report.ink import GRID, LIMIT, MARKERS, SERIES, settings
+from undertray.report.picture import Picture
+from undertray.report.vector import svg_text
+
+if TYPE_CHECKING:
+    from undertray.reduce.forcecheck import ForceCheck
+
+__all__ = ["force_picture", "force_words"]
+
+
+def force_words(found: ForceCheck, units: Display = SI) -> Iterator[str]:
+    """Say how pulls and computed forces go together.
+
+    Parameters
+    ----------
+    found : ForceCheck
+        The check.
+    units : Display
+        Units of the numbers.
+
+    Yields
+    ------
+    str
+        A line a pull, and what comes of all.
+    """
+    way = "hanging, pulled down" if found.hanging else "standing, pulled up"
+    yield f"{way}; the weight of {units.n(found.weight_n)} is in both"
+    for pull in found.pulls:
+        at = f"{pull.at_s:.2f} s" if pull.at_s is not None else f"{pull.throttle_us:.0f} µs"
+        u95 = "" if pull.u95_n is None else f" ±{units.n(pull.u95_n)}"
+        word = {True: "within", False: "NOT within", None: "without a calibration nobody knows if within"}
+        yield (
+            f"at {at}: pulled {units.n(pull.pulled_n)} ±{units.n(pull.pulled_half_n)}, computed"
+            f" {units.n(pull.computed_n)}{u95}: {word[pull.within]} what both are uncertain by"
+        )
+    span = "" if found.ratio_half is None else f" ±{found.ratio_half:.3f}"
+    count = f"{len(found.pulls)} pulls" if len(found.pulls) > 1 else "one pull"
+    yield f"pulled over computed suction force: {found.ratio:.3f}{span} ({count})"
+    largest = units.n(found.largest_n, signed=True)
+    if found.agree:
+        yield f"balance and taps agree within {largest}. Nothing is corrected"
+    elif found.agree is None:
+        yield f"balance and taps differ by {largest} at most. Nothing is corrected"
+    else:
+        yield (
+            f"balance and taps do NOT agree: {largest} at most. Nothing is corrected: look at the"
+            " floor's outline, taps near leaks and fans, the mass, and where and how the balance pulled"
+        )
+
+
+def force_picture(found: ForceCheck, units: Display = SI) -> Picture:
+    """Draw pulls against computed forces.
+
+    Parameters
+    ----------
+    found : ForceCheck
+        The check.
+    units : Display
+        Units of the axes.
+
+    Returns
+    -------
+    Picture
+    """
+    from matplotlib.figure import Figure
+
+    computed = [p.computed_n / units.force_n for p in found.pulls]
+    pulled = [p.pulled_n / units.force_n for p in found.pulls]
+    across = [0.0 if p.u95_n is None else p.u95_n / units.force_n for p in found.pulls]
+    up = [p.pulled_half_n / units.force_n for p in found.pulls]
+    top = 1.1 * max(*computed, *pulled)
+    with settings():
+        figure = Figure(figsize=(3.7, 3.3))
+        panel = figure.add_axes((0.18, 0.16, 0.78, 0.8))
+        panel.plot([0, top], [0, top], color=LIMIT, linewidth=1.0, linestyle=(0, (5, 2)))
+        panel.errorbar(
+            computed,
+            pulled,
+            yerr=up,
+            xerr=across,
+            fmt=MARKERS[0],
+            color=SERIES[0],
+            markersize=5,
+            linewidth=1.2,
+        )
+        panel.set_xlim(0, top)
+        panel.set_ylim(0, top)
+        panel.set_xlabel(f"computed from the taps / {units.force}")
+        panel.set_ylabel(f"pulled off / {units.force}")
+        panel.grid(visible=True, color=GRID, linewidth=0.6)
+        panel.set_axisbelow(True)
+    return Picture(
+        key="force-check",
+        title="Balance against taps",
+        caption="Force at which the car came off, read from a balance. On the dashed line both are alike;"
+        " bars are what each is uncertain by.",
+        words=" ".join(f"{line}." for line in list(force_words(found, units))[-2:]),
+        svg=svg_text(figure),
+        table={
+            "computed": computed,
+            "u95": across,
+            "pulled": pulled,
+            "half_width": up,
+            "unit": [units.force] * len(computed),
+        },
+        size="middle",
+    )
