@@ -104,3 +104,36 @@ def test_one_driven_axle_and_speeds_asked_for():
     assert found.to_speed[0].ground_s == pytest.approx(10 * (25 / G) / (0.9 * 32.456), rel=2e-5)
     assert found.ground_lateral_g == pytest.approx(2.501, abs=5e-4)
     assert grip(dataclasses.replace(car, tyre_mu=None), D, front, rear) is None
+
+
+def test_height_on_a_wall_moves_load_between_the_axles():
+    # derived: moments about the lower axle's contact line: W h / L more on it, as much less on the other, and
+    # either may be the lower one; 25 N at 40 mm on 280 mm
+    flat, tall = worked_car(surface_angle_deg=90.0), worked_car(surface_angle_deg=90.0, cg_height_mm=40.0)
+    for side in ("front_n", "rear_n"):
+        assert getattr(hold_need(tall), side) - getattr(hold_need(flat), side) == pytest.approx(25 * 40 / 280)
+    assert hold_need(tall).whole_n == hold_need(flat).whole_n
+    # upside down the weight pulls square to the surface: nothing moves
+    assert hold_need(worked_car(cg_height_mm=40.0)) == hold_need(worked_car())
+
+
+@pytest.mark.parametrize("angle_deg", [0.0, 90.0, 180.0])
+def test_uncertainty_of_grip_and_times_by_drawing(angle_deg):
+    """GUM Supplement 1: mu and force drawn, grip worked out by hand for each."""
+    car = worked_car(surface_angle_deg=angle_deg, tyre_mu_within=0.05)
+    found = grip(car, D, D / 2, D / 2, u95_n=(2.0, 1.0, 1.0))
+    rng = np.random.default_rng(1)
+    mu, force = 0.9 + rng.uniform(-0.05, 0.05, 200_000), D + rng.normal(0, 2.0 / 1.959964, 200_000)
+    angle = np.radians(angle_deg)
+    left = np.sqrt((mu * (force + 25 * np.cos(angle))) ** 2 - (25 * np.sin(angle)) ** 2)
+    # the draws know a standard deviation to 0.2 %; differences in place of draws cost the rest
+    assert found.surface_lateral_u95_g == pytest.approx(1.959964 * np.std(left) / 25, rel=0.02)
+    time_s = found.to_speed[0].speed_m_s * (25 / G) / left
+    assert found.to_speed[0].surface_u95_s == pytest.approx(1.959964 * np.std(time_s), rel=0.05)
+
+
+def test_no_number_stands_for_a_grip_of_unknown_force_or_one_that_may_not_be():
+    assert grip(worked_car(), D, D / 2, D / 2).ground_lateral_u95_g is None
+    # derived: with mu 0.9 a wall takes 27.8 N; 28 +- 3 N may not hold at all, and then the time is endless
+    wall = worked_car(surface_angle_deg=90.0)
+    assert grip(wall, 28.0, 14.0, 14.0, u95_n=(3.0, 1.5, 1.5)).to_speed[0].surface_u95_s is None

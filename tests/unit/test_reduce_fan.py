@@ -9,15 +9,17 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+from fakes.cars import bare_car
 from fakes.reductions import invented_car
 from fakes.runs import run_of
 from undertray.acquire.runlog import Note
 from undertray.cli import app
 from undertray.errors import ReductionError
-from undertray.reduce.dwells import Dwell, fan_lag, steady_dwells
+from undertray.reduce.dwells import Dwell, FanLag, fan_lag, steady_dwells
 from undertray.reduce.fan import FanReference, fit_reference
-from undertray.reduce.fanstate import seal_index
+from undertray.reduce.fanstate import FanState, SealIndexSpread, seal_index, with_doubt
 from undertray.reduce.run import reduce_run
+from undertray.reduce.steady import Blocks
 from undertray.reduce.sweep import take_reference
 
 RATE = 200.0
@@ -215,3 +217,28 @@ def test_the_command_and_its_use(tmp_path, monkeypatch):
     assert wrong.exit_code == 2
     wrong = CliRunner().invoke(app, ["reduce", "leaky.csv", "--car", car, "--tare", "some"])
     assert wrong.exit_code == 2
+
+
+def test_index_and_leak_have_the_uncertainty_of_what_they_are_made_of() -> None:
+    n, yes = 20, np.ones(20, bool)
+    level = {"suction_pa": np.full(n, 900.0), "front_n": np.full(n, 25.0), "rear_n": np.full(n, 25.0)}
+    times = {"first_row": np.arange(n), "rows": n, "t_s": np.arange(n) / 10}
+    blocks = Blocks(
+        **times, throttle_us=np.full(n, 1700.0), pack_mv=np.full(n, np.nan), **level, steady=yes, still=yes
+    )
+    # the curve is one straight line, flow 0.02 (1 - p/2200) m3/s at full speed
+    car = bare_car(
+        [(0, 0), (100, 0), (100, 100), (0, 100)], [(50, 50)], fan_curve=((0.0, 0.02), (2200.0, 0.0))
+    )
+    reference = FanReference("x", ("a",), 1000.0, 1700.0, 900.0, 2.0, None, 3, 30.0, 0.01)
+    bare = FanState(FanLag(None, None, 0), SealIndexSpread(0.9, 0.8, 0.9), 100.0, ())
+    found = with_doubt(bare, blocks, car, reference, 900.0, 18.0)
+    # derived: 2 % of this suction, 2 % of the reference's, 1.96 % of its misfit
+    assert found.seal_index.u95 == pytest.approx(0.9 * np.sqrt(2 * 0.02**2 + 0.0196**2), rel=1e-3)
+    # derived: at speed r = 0.7 the flow goes with 1 - z, z = p / (2200 r^2), so 1 % of p is
+    # z/(1 - z) + 1/2 % of the area
+    z = 900 / (2200 * 0.49)
+    steep = z / (1 - z) + 0.5
+    others = 1.959964 / np.sqrt(3) * np.hypot(0.1, 0.01 / 0.61)
+    assert found.leak_u95_mm2 == pytest.approx(100 * np.hypot(0.02 * steep, others), rel=0.01)
+    assert with_doubt(bare, blocks, car, reference, 900.0, None) == bare

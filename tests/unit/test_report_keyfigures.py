@@ -31,6 +31,9 @@ GRIP = Grip(
     downforce_n=49.3,
     ground_lateral_g=2.46,
     surface_lateral_g=0.66,
+    mu_within=0.09,
+    ground_lateral_u95_g=None,
+    surface_lateral_u95_g=0.31,
     driven="all",
     to_speed=(SpeedTime(26.8224, 1.11, None), SpeedTime(12.0, 0.5, 1.0)),
 )
@@ -84,7 +87,7 @@ def test_grip_is_told_for_the_ground_and_the_surface(angle: float, columns: int)
         ("0 to 12.0 m/s, all wheels", "0.50 s"),
     ]
     if columns == 3:
-        assert [row[2] for row in rows] == ["0.66 g", "never", "1.00 s"]
+        assert [row[2] for row in rows] == ["0.66 ±0.31 g", "never", "1.00 s"]
     assert grip_rows(None, angle) == ((), [])
 
 

@@ -31,7 +31,18 @@ _TUBE_KEYS = ("tube_length", "tube_bore", "sensor_volume")
 _CAR_KEYS = frozenset(
     (
         *("format", "name", "mass", "wheelbase", "front_weight", "floor", "tyre_mu", "allowance"),
-        *("surface_angle", "skirt_travel", "tap", "load", "driven", "target_speed", "fan", *_TUBE_KEYS),
+        *(
+            "surface_angle",
+            "skirt_travel",
+            "cg_height",
+            "tyre_mu_within",
+            "tap",
+            "load",
+            "driven",
+            "target_speed",
+            "fan",
+            *_TUBE_KEYS,
+        ),
     )
 )
 _TAP_KEYS = frozenset(("name", "column", "x", "y", "area", *_TUBE_KEYS))
@@ -102,6 +113,10 @@ class Car:
         Pulse widths at which the fans begin to turn and at which the curve holds, µs.
     skirt_travel_mm : float or None
         How far the car can drop while its skirt still reaches the surface, where given.
+    cg_height_mm : float or None
+        Height of the centre of gravity above the surface, where given.
+    tyre_mu_within : float or None
+        Half of the width that ``tyre_mu`` is known within, where given.
     """
 
     name: str
@@ -122,6 +137,8 @@ class Car:
     fan_idle_us: float = 1000.0
     fan_full_us: float = 2000.0
     skirt_travel_mm: float | None = None
+    cg_height_mm: float | None = None
+    tyre_mu_within: float | None = None
 
     @property
     def weight_n(self) -> float:
@@ -205,6 +222,8 @@ class Car:
             allowance=read.number("allowance", "1", low=0.0, high=_MOST_ALLOWANCE, ends=True, default=0.0),
             surface_angle_deg=read.number("surface_angle", "deg", 0.0, 180.0, ends=True, default=180.0),
             skirt_travel_mm=read.optional("skirt_travel", "mm", 0.0, _MOST_TRAVEL_MM),
+            cg_height_mm=read.optional("cg_height", "mm", 0.0, _MOST_TRAVEL_MM),
+            tyre_mu_within=read.optional("tyre_mu_within", "1", 0.0, 10.0),
             load=load,
             driven=read.choice("driven", _DRIVEN),
             target_speed_m_s=read.number("target_speed", "m/s", low=0.0, high=1000.0, default=26.8224),

@@ -49,9 +49,10 @@ def hold_need(car: Car) -> HoldNeed:
     the surface with W sin A. An axle with the share f of the weight keeps the spare force a f W on
     the surface when its suction load is at least f W (a - cos A), which is f W (1 + a) upside down; a is
     the allowance. The whole car does not slide, and keeps that spare, when mu (D + W cos A - a W) >=
-    W sin A, so D >= W (a - cos A + sin A / mu). The shares are those of the car standing level: the
-    height of its centre of gravity is not taken into account, and moves load between the axles on a
-    wall.
+    W sin A, so D >= W (a - cos A + sin A / mu). The shares are those of the car standing level. On a wall
+    the weight also pulls at the height h of the centre of gravity and moves W sin A h / L from one axle to
+    the other; which one depends on the way the car points, so either has to bear it. Without h that is
+    left out.
 
     References
     ----------
@@ -61,6 +62,7 @@ def hold_need(car: Car) -> HoldNeed:
     cosine, sine = math.cos(angle), math.sin(angle)
     press = car.weight_n * (car.allowance - cosine)
     slide = 0.0 if sine < 1e-9 or car.tyre_mu is None else car.weight_n * sine / car.tyre_mu
-    front = max(0.0, car.front_weight * press)
-    rear = max(0.0, (1 - car.front_weight) * press)
+    moved = 0.0 if sine < 1e-9 else car.weight_n * sine * (car.cg_height_mm or 0.0) / car.wheelbase_mm
+    front = max(0.0, car.front_weight * press + moved)
+    rear = max(0.0, (1 - car.front_weight) * press + moved)
     return HoldNeed(max(0.0, press + slide), front, rear, slide > 0 and press + slide > 0)

@@ -164,6 +164,11 @@ def _of_the_car(car: Car) -> list[str]:
         said.append("no allowance: held means the bare weight, with nothing in hand for bumps and steering")
     if car.surface_angle_deg % 180 != 0 and car.tyre_mu is None:
         said.append("no tyre_mu given: whether the car slides off the surface is not judged")
+    if car.surface_angle_deg % 180 != 0 and car.cg_height_mm is None:
+        said.append(
+            "no cg_height given: what each axle needs on a wall leaves out the load that the height of the"
+            " centre of gravity moves from one axle to the other"
+        )
     ends_mm = [x for x, _ in car.floor_mm]
     long_mm = max(ends_mm) - min(ends_mm)
     if not long_mm / _LENGTHS < car.wheelbase_mm < long_mm * _LENGTHS:

@@ -18,7 +18,7 @@ from undertray.reduce.caveats import run_caveats
 from undertray.reduce.dips import board_alarms, find_dips
 from undertray.reduce.estimates import Cover, Doubt, Rest, Side, steady_estimates
 from undertray.reduce.fan import FanReference
-from undertray.reduce.fanstate import fan_state
+from undertray.reduce.fanstate import fan_state, with_doubt
 from undertray.reduce.floor import load_matrix
 from undertray.reduce.grip import Grip, grip
 from undertray.reduce.hold import HoldNeed, hold_need
@@ -34,7 +34,7 @@ from undertray.reduce.series import Series, row_times
 from undertray.reduce.steady import run_blocks, steady_levels
 from undertray.reduce.summary import FORMAT, Axle, Centre, Hold, Margin, Reduction, Spread, TapSummary
 from undertray.reduce.tube import tap_tubes
-from undertray.reduce.uncertainty import Means, mean_uncertainty
+from undertray.reduce.uncertainty import MeanUncertainty, mean_uncertainty
 from undertray.reduce.warning import with_hold
 from undertray.reduce.zero import take_zero
 
@@ -145,6 +145,8 @@ def reduce_run(
         if calm.any()
         else None
     )
+    if still is not None:
+        fan = with_doubt(fan, blocks, car, reference, still.means.suction_pa, still.u95["suction_pa"])
     axles = {
         "front": _axle(front, there, need.front_n, stay.front_n, row_s, whole.u95["front_n"]),
         "rear": _axle(rear, there, need.rear_n, stay.rear_n, row_s, whole.u95["rear_n"]),
@@ -194,7 +196,7 @@ def reduce_run(
         steady=None
         if still is None
         else steady_estimates(still, need, float(row_s[calm].sum()), blocks, levels),
-        grip=None if still is None else _grip(car, still.means, speeds_m_s),
+        grip=None if still is None else _grip(car, still, speeds_m_s),
         fan=fan,
         cover=Cover(car.load, load_matrix(car).extrapolated),
         rest=Rest(zero.how, zero.zero_pa, zero.drift_pa),
@@ -234,8 +236,10 @@ def _events(time: BoardTime, suction: TapSuction, throttle_us: Array, car: Car) 
     return tuple(found)
 
 
-def _grip(car: Car, means: Means, speeds_m_s: Sequence[float]) -> Grip | None:
-    return grip(car, means.downforce_n, means.front_n, means.rear_n, speeds_m_s)
+def _grip(car: Car, still: MeanUncertainty, speeds_m_s: Sequence[float]) -> Grip | None:
+    means, u95 = still.means, still.u95
+    forces = u95["downforce_n"], u95["front_n"], u95["rear_n"]
+    return grip(car, means.downforce_n, means.front_n, means.rear_n, speeds_m_s, forces)
 
 
 def _unmeasured(row_s: Array) -> tuple[str, ...]:

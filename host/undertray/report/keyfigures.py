@@ -114,13 +114,25 @@ def grip_rows(found: Grip | None, angle_deg: float) -> tuple[Row, list[Row]]:
         return (), []
     wheels = "all wheels" if found.driven == "all" else f"{found.driven} wheels"
     rows: list[Row] = [
-        ("Lateral", f"{found.ground_lateral_g:.2f} g", f"{found.surface_lateral_g:.2f} g"),
+        (
+            "Lateral",
+            f"{found.ground_lateral_g:.2f}{_to(found.ground_lateral_u95_g)} g",
+            f"{found.surface_lateral_g:.2f}{_to(found.surface_lateral_u95_g)} g",
+        ),
         *(
-            (f"0 to {speed_name(one.speed_m_s)}, {wheels}", _seconds(one.ground_s), _seconds(one.surface_s))
+            (
+                f"0 to {speed_name(one.speed_m_s)}, {wheels}",
+                _seconds(one.ground_s, one.ground_u95_s),
+                _seconds(one.surface_s, one.surface_u95_s),
+            )
             for one in found.to_speed
         ),
     ]
-    heads: Row = (f"At tyre mu {found.tyre_mu:g}", "On the ground", f"At {angle_deg:g}°")
+    heads: Row = (
+        f"At tyre mu {found.tyre_mu:g} ±{found.mu_within:.2g}",
+        "On the ground",
+        f"At {angle_deg:g}°",
+    )
     level = 2 if angle_deg == 0 else 3
     return heads[:level], [row[:level] for row in rows]
 
@@ -212,14 +224,14 @@ def _losses(reduction: Reduction) -> list[Figure]:
 def _grip(found: Grip | None, angle_deg: float) -> list[Figure]:
     if found is None:
         return []
-    ground = f"{found.ground_lateral_g:.2f} g"
-    said = f"at tyre mu {found.tyre_mu:g}"
+    ground = f"{found.ground_lateral_g:.2f}{_to(found.ground_lateral_u95_g)} g"
+    said = f"at tyre mu {found.tyre_mu:g} ±{found.mu_within:.2g}"
     if angle_deg == 0:
         return [("Lateral grip", ground, said)]
     return [
         (
             "Lateral grip",
-            f"{found.surface_lateral_g:.2f} g",
+            f"{found.surface_lateral_g:.2f}{_to(found.surface_lateral_u95_g)} g",
             f"at {angle_deg:g}°, {ground} on the ground; {said}",
         )
     ]
@@ -246,8 +258,12 @@ def _within(u95: float | None, shown: Any) -> str:
     return "uncertainty unknown" if u95 is None else f"±{shown(u95)}"
 
 
-def _seconds(value: float | None) -> str:
-    return "never" if value is None else f"{value:.2f} s"
+def _seconds(value: float | None, u95: float | None) -> str:
+    return "never" if value is None else f"{value:.2f}{_to(u95)} s"
+
+
+def _to(u95: float | None) -> str:
+    return "" if u95 is None else f" ±{u95:.2f}"
 
 
 def _median(values: Any, rows: Any) -> float | None:

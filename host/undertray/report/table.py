@@ -88,13 +88,15 @@ def _steady(result: Reduction) -> list[str]:
 
 def _grip(found: Grip, angle_deg: float) -> list[str]:
     level = angle_deg == 0
-    place = "" if level else f", {found.surface_lateral_g:.2f} g at {angle_deg:g} degrees"
-    lines = [
-        f"grip at tyre mu {found.tyre_mu:g}: {found.ground_lateral_g:.2f} g lateral on the ground{place}"
-    ]
+    there = f"{found.surface_lateral_g:.2f}{_to(found.surface_lateral_u95_g)} g at {angle_deg:g} degrees"
+    place = "" if level else f", {there}"
+    ground = f"{found.ground_lateral_g:.2f}{_to(found.ground_lateral_u95_g)} g lateral on the ground"
+    lines = [f"grip at tyre mu {found.tyre_mu:g} ±{found.mu_within:.2g}: {ground}{place}"]
     for one in found.to_speed:
-        there = "" if level else f", {_seconds(one.surface_s)} at {angle_deg:g} degrees"
-        lines.append(f"  to {speed_name(one.speed_m_s)} {_seconds(one.ground_s)} on the ground{there}")
+        own = _seconds(one.surface_s, one.surface_u95_s)
+        there = "" if level else f", {own} at {angle_deg:g} degrees"
+        ground = _seconds(one.ground_s, one.ground_u95_s)
+        lines.append(f"  to {speed_name(one.speed_m_s)} {ground} on the ground{there}")
     lines[-1] += f" ({'all wheels' if found.driven == 'all' else found.driven + ' wheels'}, traction alone)"
     return lines
 
@@ -104,11 +106,12 @@ def _fans(result: Reduction) -> list[str]:
     if fan.seal_index is not None:
         index = fan.seal_index
         lines.append(
-            f"seal index {index.median:.2f} (median), {index.least:.2f} at least, {index.last:.2f} at last;"
-            " 1 is the reference"
+            f"seal index {index.median:.2f}{_to(index.u95)} (median), {index.least:.2f} at least,"
+            f" {index.last:.2f} at last; 1 is the reference"
         )
     if fan.leak_mm2 is not None:
-        lines.append(f"the seal leaks as a sharp-edged hole of {fan.leak_mm2:.3g} mm2")
+        off = "" if fan.leak_u95_mm2 is None else f" ±{fan.leak_u95_mm2:.2g}"
+        lines.append(f"the seal leaks as a sharp-edged hole of {fan.leak_mm2:.3g}{off} mm2")
     lags = [
         f"{s:.2f} s {way}" for s, way in ((fan.lag.up_s, "up"), (fan.lag.down_s, "down")) if s is not None
     ]
@@ -221,8 +224,12 @@ def _within(u95: float | None, digits: int = 0) -> str:
     return "" if u95 is None else f" ±{u95:.{digits}f}"
 
 
-def _seconds(value: float | None) -> str:
-    return "never" if value is None else f"{value:.2f} s"
+def _seconds(value: float | None, u95: float | None = None) -> str:
+    return "never" if value is None else f"{value:.2f}{_to(u95)} s"
+
+
+def _to(u95: float | None) -> str:
+    return "" if u95 is None else f" ±{u95:.2f}"
 
 
 def _safe(text: str) -> str:
