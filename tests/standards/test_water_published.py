@@ -161,3 +161,17 @@ def test_an_angle_error_of_a_tenth_of_a_degree(angle, cost):
 @pytest.mark.parametrize(("tilt", "percent"), [(1, 0.015), (2, 0.061)])
 def test_tilt_of_an_upright_tube(tilt, percent):
     assert 100 * Tube().tilt_error(tilt) == pytest.approx(percent, abs=5e-4)  # derived: 1 - cos
+
+
+def test_one_limb_that_leans_or_both():
+    # derived: 60 mm read along two limbs at 30 degrees stand 30 mm high; with one of them upright each
+    # meniscus has moved by 30 mm, one of them 15 mm in height: 45 mm
+    assert 60 * Tube(incline_deg=30.0).gain == pytest.approx(30.0)
+    assert 60 * Tube(incline_deg=30.0, leaning="both").gain == pytest.approx(30.0)
+    assert 60 * Tube(incline_deg=30.0, leaning="one").gain == pytest.approx(45.0)
+    # derived: one of two equal limbs read, 30 mm along it: 15 mm up, and the other falls 30 mm upright or 15
+    assert 30 * Tube(limbs=1, incline_deg=30.0).gain == pytest.approx(45.0)
+    assert 30 * Tube(limbs=1, incline_deg=30.0, leaning="both").gain == pytest.approx(30.0)
+    # derived: only the leaning half tilts, so one limb that leans costs a third of what both do
+    both, one = (Tube(incline_deg=30.0, leaning=how) for how in ("both", "one"))
+    assert one.tilt_error(0.1) == pytest.approx(both.tilt_error(0.1) / 3, rel=1e-9)

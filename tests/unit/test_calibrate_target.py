@@ -7,6 +7,7 @@ import dataclasses
 import pytest
 from typer.testing import CliRunner
 
+from fakes.program import undertray
 from undertray.cli import app
 from undertray.errors import CarError, ReductionError, UndertrayError
 from undertray.reduce.car import Car, Tap
@@ -148,3 +149,16 @@ def test_target(tmp_path):
     assert run("target", "--car", path, "--surface-angle", 200).exit_code == 2
     assert "0.00 N" in run("target", "--car", path, "--surface-angle", 0).output
     assert isinstance(run("target", "--car", tmp_path / "none.toml").exception, CarError)
+
+
+def test_which_limbs_lean_is_said_or_given() -> None:
+    assumed = undertray("column", "60 mm", "--incline", 30, "--water-c", 21, "--latitude", 47)
+    assert "both limbs lean, at 30 degrees, as nothing else is said (--leaning one)" in assumed.stdout
+    given = undertray(
+        "column", "60 mm", "--incline", 30, "--leaning", "one", "--water-c", 21, "--latitude", 47
+    )
+    assert "45.000 mm of water upright" in given.stdout
+    assert "as nothing else is said" not in given.stdout
+    wrong = undertray("column", "60 mm", "--incline", 30, "--leaning", "some")
+    assert wrong.returncode == 1
+    assert "expected both or one" in wrong.stderr

@@ -90,24 +90,30 @@ class Tube:
         Bore of the tube that is read, mm; only with ``limbs`` 1.
     well_mm : float or None
         Inner diameter of the well, or of the limb that is not read, mm.
+    leaning : str
+        What ``incline_deg`` is of: ``both`` limbs, or ``one``, the other standing upright. Empty takes
+        both where both are read, and the one that is read otherwise.
 
     Notes
     -----
-    The vertical height of a reading R is ``h = R gain`` with ``gain = sin(incline)`` when both
-    limbs are read, and ``gain = sin(incline) + (bore / well)^2`` when one is read: what rises
-    in the tube has left the well. Without bores a tube read on one limb is taken as two equal
-    limbs, (bore / well) = 1. A scale that has the well's fall built in is read as
-    ``limbs`` 2.
+    The vertical height of a reading R is ``h = R gain``. Both limbs read: ``gain = sin(incline)`` where both
+    lean, ``(1 + sin(incline))/2`` where one does, each meniscus having moved by half the reading. One read:
+    ``sin(incline) + (bore / well)^2``, as what rises in the tube has left the well, or ``sin(incline) (1 +
+    (bore / well)^2)`` where the other leans as well. Without bores a tube read on one limb is taken as two
+    equal limbs, (bore / well) = 1. A scale that has the well's fall built in is read as ``limbs`` 2.
     """
 
     limbs: int = 2
     incline_deg: float = 90.0
     bore_mm: float | None = None
     well_mm: float | None = None
+    leaning: str = ""
 
     def __post_init__(self) -> None:
         if self.limbs not in (1, 2):
             raise CalibrationError("number of limbs read", seen=self.limbs, expected="1 or 2")
+        if self.leaning not in ("", "both", "one"):
+            raise CalibrationError("limbs that lean", seen=self.leaning, expected="both or one")
         if not 5 <= self.incline_deg <= 90:
             raise CalibrationError(
                 "incline of the tube out of range",
@@ -140,9 +146,19 @@ class Tube:
         return (self.bore_mm / self.well_mm) ** 2
 
     @property
+    def both_lean(self) -> bool:
+        """Whether ``incline_deg`` is of both limbs."""
+        return self.leaning == "both" or (not self.leaning and self.limbs == 2)
+
+    @property
     def gain(self) -> float:
         """Vertical height per reading along the tube, mm/mm."""
-        return math.sin(math.radians(self.incline_deg)) + self.area_ratio
+        return self._gain(self.incline_deg)
+
+    def _gain(self, incline_deg: float) -> float:
+        rise = math.sin(math.radians(incline_deg))
+        fall = rise if self.both_lean else 1.0
+        return (rise + fall) / 2 if self.limbs == 2 else rise + self.area_ratio * fall
 
     def tilt_error(self, tilt_deg: float) -> float:
         """Largest relative error of the height when the tube stands wrong by up to an angle.
@@ -159,9 +175,6 @@ class Tube:
             is ``1 - cos(tilt)``.
         """
         return (
-            max(
-                abs(math.sin(math.radians(self.incline_deg + side * tilt_deg)) + self.area_ratio - self.gain)
-                for side in (-1, 1)
-            )
+            max(abs(self._gain(self.incline_deg + side * tilt_deg) - self.gain) for side in (-1, 1))
             / self.gain
         )

@@ -23,6 +23,7 @@ __all__ = [
     "HeightM",
     "Incline",
     "Latitude",
+    "Leaning",
     "Limbs",
     "ReadingMm",
     "RulerPercent",
@@ -49,6 +50,9 @@ DensityPercent = Annotated[
 Expansion = Annotated[float, typer.Option(help="Loss of that liquid's density per K, relative.")]
 Limbs = Annotated[int, typer.Option(help="2: both menisci read. 1: only one, from its zero mark.")]
 Incline = Annotated[float, typer.Option(help="Angle of the tube to the horizontal, degrees.")]
+Leaning = Annotated[
+    str, typer.Option(help="With --incline: 'both' limbs lean, or 'one' and the other is upright.")
+]
 BoreMm = Annotated[float | None, typer.Option(help="Bore of the tube that is read, mm (one limb).")]
 WellMm = Annotated[float | None, typer.Option(help="Inner diameter of its well, mm (one limb).")]
 ReadingMm = Annotated[float, typer.Option(help="Half width of one reading of a meniscus, mm.")]
@@ -76,6 +80,8 @@ class Bench:
         As given, or the option's default.
     limbs : int
         1 or 2.
+    leaning : str
+        ``both``, ``one``, or empty where it was left out.
     """
 
     water_c: float | None = None
@@ -92,6 +98,7 @@ class Bench:
     reading_mm: float = 0.5
     zero_mm: float = 0.5
     ruler_percent: float = 0.05
+    leaning: str = ""
 
     @property
     def conditions(self) -> Conditions:
@@ -121,7 +128,7 @@ class Bench:
         """How the column is built and read."""
         from undertray.calibrate.column import Tube
 
-        return Tube(self.limbs, self.incline, self.bore_mm, self.well_mm)
+        return Tube(self.limbs, self.incline, self.bore_mm, self.well_mm, self.leaning)
 
     def budget(self, sensor_pa: float = 0.5) -> Budget:
         """What can be wrong with it.
@@ -159,6 +166,9 @@ class Bench:
             lines.append(
                 "latitude not given: gravity of 45 degrees, within what it varies over the Earth (--latitude)"
             )
+        if self.incline != 90 and not self.leaning:
+            taken, other = ("both limbs lean", "one") if self.tube.both_lean else ("one limb leans", "both")
+            lines.append(f"{taken}, at {self.incline:g} degrees, as nothing else is said (--leaning {other})")
         return lines
 
     @property
