@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import warnings
 from typing import Any
 
 import numpy as np
@@ -542,3 +543,17 @@ def test_a_value_has_no_more_decimals_than_its_uncertainty() -> None:
     ]
     assert shown == ["9.25 ±0.99 N", "942 ±33 N", "0.9170 ±0.0058 N"]
     assert _estimate(Estimate(9.2474, None, None), 1.0, "N") == "9.247 N"
+
+
+def test_runs_that_were_never_steady_have_no_pack_to_correct() -> None:
+    rng = np.random.default_rng(33)
+    nothing = {name: np.empty(0) for name in ("suction_pa", "front_n", "rear_n")}
+    runs = [
+        dataclasses.replace(one, throttle_us=np.empty(0), quantities=nothing, pack_mv=np.empty(0))
+        for one in _groups(rng, 1.0, 2)
+    ]
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        found = compare(runs, "skirt")
+    assert _claims(found, "suction_pa") == []
+    assert not any("pack" in n for n in found.notices)

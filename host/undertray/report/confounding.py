@@ -47,8 +47,9 @@ def common_factors(digests: Sequence[Digest], law: float) -> list[Array | float]
     Fan laws: ``dp ~ rho N^2``, N taken as proportional to the voltage at the same throttle.
     """
     factors: list[Array | float] = [1.0] * len(digests)
-    if digests and not _lack(digests, pack=True):
-        middle = float(np.mean([d.pack_mv.mean() for d in digests if len(d.pack_mv)]))
+    means = [float(d.pack_mv.mean()) for d in digests if len(d.pack_mv)]
+    if means and not _lack(digests, pack=True):
+        middle = float(np.mean(means))
         factors = [(middle / d.pack_mv) ** law for d in digests]
     air = [d.air_kg_m3 for d in digests if d.air_kg_m3 is not None]
     if air and len(air) == len(digests):
@@ -124,9 +125,9 @@ def confounding_notices(members: Mapping[str, Sequence[Digest]], by: str) -> lis
             f"pack voltage was not logged in {few_names(silent)}: an emptier pack looks like a worse {by}"
         )
     else:
-        means = {v: float(np.mean(np.concatenate([d.pack_mv for d in runs]))) for v, runs in members.items()}
-        low, high = min(means.values()), max(means.values())
-        if np.isfinite(low) and high / low - 1 > _SAME_PACK:
+        packs = {value: np.concatenate([d.pack_mv for d in runs]) for value, runs in members.items()}
+        means = {value: float(mv.mean()) for value, mv in packs.items() if len(mv)}
+        if means and max(means.values()) / min(means.values()) - 1 > _SAME_PACK:
             told = ", ".join(f"{value} {mv / 1000:.2f} V" for value, mv in means.items())
             notices.append(f"brought to one pack voltage by the fan laws, as far as they hold: {told}")
     airless = _lack(everyone, pack=False)
