@@ -246,6 +246,19 @@ def points_csv(seed: int) -> bytes:
     return _BOM + data if s.chance(0.05) else data
 
 
+def pulls_csv(seed: int) -> bytes:
+    """A file of pulls for the force check."""
+    s = Stranger(seed)
+    head = [s.pick("at_s", "throttle_us"), s.pick("pull_n", "pull_n", "pull_kgf", "pull_lbf")]
+    places = (2.0, 3.5, 5.0, 8.0) if head[0] == "at_s" else (1700.0, 1600.0, 1500.0, 1300.0)
+    rows = s.rng.randint(1, 4)
+    table: list[list[str]] = [head, *([f"{at:g}", f"{s.rng.uniform(1, 90):.2f}"] for at in places[:rows])]
+    for _ in range(s.pick(0, 0, 1, 1, 3)):
+        _spoil_table(s, table, 1)
+    data = "\n".join([*(",".join(_field(s, v) for v in row) for row in table), ""]).encode("utf-8", "replace")
+    return _BOM + data if s.chance(0.05) else data
+
+
 def _spoil_table(s: Stranger, table: list[list[str]], columns: int) -> None:
     if not table:
         return

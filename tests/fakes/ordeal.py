@@ -18,6 +18,7 @@ from typing import Any
 
 from fakes import hostile_files, hostile_logs
 from fakes.link import Clock, ScriptedLink, vanished
+from fakes.reductions import invented_car, invented_reduction
 from fakes.stranger import Stranger, note_line
 from undertray import cli
 from undertray.acquire.fetch import Fetcher
@@ -38,6 +39,7 @@ from undertray.live.monitor import Monitor
 from undertray.live.terminal import PlainView, screen
 from undertray.reduce.car import Car
 from undertray.reduce.fan import FanReference
+from undertray.reduce.forcecheck import force_check, read_pulls
 from undertray.reduce.run import reduce_run
 from undertray.reduce.runcar import run_car
 from undertray.reduce.summary import plain
@@ -49,6 +51,7 @@ from undertray.report.comparepicture import comparison_picture
 from undertray.report.comparewords import comparison_words
 from undertray.report.digest import Digest, digest
 from undertray.report.display import display
+from undertray.report.forcepicture import force_picture, force_words
 from undertray.report.page import render_page
 from undertray.report.picture import write_pictures
 from undertray.report.sheet import make_sheet
@@ -513,12 +516,27 @@ def fetch(seed: int, folder: Path) -> None:
             fetcher.erase(done)
 
 
+def pulls(seed: int, folder: Path) -> None:
+    """Pulls of a balance: read, put beside a run, told, drawn."""
+    path = folder / "pulls.csv"
+    path.write_bytes(hostile_files.pulls_csv(seed))
+    readings = read_pulls(path)
+    the_car = invented_car()
+    found = force_check(invented_reduction(), the_car, readings, bool(seed % 2))
+    _json(plain(found))
+    for line in force_words(found):
+        _numbers(line)
+    if seed % 20 == 1:
+        write_pictures([force_picture(found)], folder / "pictures")
+
+
 KINDS: dict[str, Callable[[int, Path], None]] = {
     "log": run_log,
     "car": car,
     "calibration": calibration,
     "board": board,
     "points": points,
+    "pulls": pulls,
     "live": live,
     "fetch": fetch,
     "journal": journal,
