@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from typing import Protocol, TypeVar
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from undertray.errors import ReductionError
 from undertray.reduce.detect.detector import Detector
@@ -14,6 +15,8 @@ from undertray.reduce.middle import middle
 from undertray.reduce.products import Table, pieces
 
 __all__ = ["KINDS", "Loss", "LossParameters", "find_losses"]
+
+Told_co = TypeVar("Told_co", covariant=True)
 
 _MAX_TAPS = 64
 _FED = 1 << 17  # rows handed to the detector at once
@@ -83,6 +86,37 @@ def find_losses(
     A bump (suction back within ``bump_s``) is no event. Nor is it one where all of several taps are missing
     at once: a sensor fault is one tap's, while others are well.
     """
+    return told_by(
+        lambda period_s, taps: Detector(period_s, taps, parameters, tap_names=tap_names, weights=weights),
+        t_s,
+        suction_pa,
+        throttle_us,
+        out_of_range,
+        period_s,
+    )
+
+
+class _Feeds(Protocol[Told_co]):
+    def feed(
+        self,
+        t_s: NDArray[np.float64],
+        suction_pa: NDArray[np.float64],
+        throttle_us: NDArray[np.float64] | None = None,
+        out_of_range: NDArray[np.bool_] | None = None,
+    ) -> object: ...
+
+    def finish(self) -> tuple[Told_co, ...]: ...
+
+
+def told_by(
+    make: Callable[[float, int], _Feeds[Told_co]],
+    t_s: ArrayLike,
+    suction_pa: ArrayLike | Table,
+    throttle_us: ArrayLike | None,
+    out_of_range: ArrayLike | Table | None,
+    period_s: float | None,
+) -> tuple[Told_co, ...]:
+    """What a detector tells of a whole run; ``make`` gives one for a period and a number of taps."""
     t = np.asarray(t_s, float)
     suction = suction_pa if isinstance(suction_pa, Table) else np.asarray(suction_pa, float)
     suction = suction[:, None] if suction.ndim == 1 else suction
@@ -112,7 +146,7 @@ def find_losses(
         period_s = middle(positive)
     if not 0 < period_s < np.inf:
         raise ReductionError("no sample period", where="find_losses", seen=period_s, expected="s above 0")
-    detector = Detector(period_s, suction.shape[1], parameters, tap_names=tap_names, weights=weights)
+    detector = make(period_s, suction.shape[1])
     for a, b in pieces(0, len(t), _FED):
         detector.feed(
             t[a:b],

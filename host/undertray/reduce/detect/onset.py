@@ -35,6 +35,8 @@ class Fall:
         Mean suction before and after.
     order : tuple of int
         Taps that fell, first to last.
+    leads_s : tuple of float
+        When each of them fell, s after the first.
     """
 
     onset_s: float
@@ -43,6 +45,7 @@ class Fall:
     from_pa: float
     to_pa: float
     order: tuple[int, ...]
+    leads_s: tuple[float, ...] = ()
 
     @property
     def drop(self) -> float:
@@ -192,7 +195,9 @@ def measure_fall(t_s: Array, taps_pa: Array, weights: Array, begun_s: float, per
     )
     bottom = min(max(t10 + (t10 - t90) / 8, earliest), float(t_s[-1]))
     fall_s = max(t10 - t90, period_s)
-    return Fall(earliest, bottom, fall_s, float(level), low, tuple(i - 1 for i in order))
+    begun = min(at[i] for i in order)
+    leads = tuple(at[i] - begun if at[i] < np.inf else fall_s for i in order)
+    return Fall(earliest, bottom, fall_s, float(level), low, tuple(i - 1 for i in order), leads)
 
 
 def _onsets(

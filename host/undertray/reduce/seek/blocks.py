@@ -1,0 +1,243 @@
+"""Rows to short blocks on an even grid of time, and what is known of each block."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["FRAME", "Blocks", "Gap"]
+
+Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+FRAME = 128
+"""Blocks that are looked at together."""
+_JITTER_US = 3.0  # a pulse that changes by less has not moved
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Time without rows: that of the last row before it and of the first after it, s."""
+
+    begin_s: float
+    end_s: float
+
+
+class Blocks:
+    """The blocks of a run, numbered from the first.
+
+    Parameters
+    ----------
+    taps : int
+        Number of taps.
+    period_s, block_s : float
+        Sample period and length of a block, s.
+    gap_s, outage_s : float
+        Time between two rows from which on it is a gap, and a gap that is not bridged, s.
+    keep_s : float
+        How long raw rows are kept, s.
+
+    Attributes
+    ----------
+    size : int
+        How many blocks are closed.
+    t_s, throttle_us, mean_pa, expected : ndarray, shape (room,)
+        Begin of each block; its pulse, held where it only jitters or is not known; mean suction over the good
+        taps; log of the suction by the fan's law. The last two, and ``calm``, are for the detector to set.
+    pa : ndarray, shape (room, taps)
+        Suction of each tap; NaN where it was read in less than half of the rows.
+    rows, first_row, stretch : ndarray of int, shape (room,)
+        Rows in each block, number of the first, number of the stretch between outages.
+    known, calm : ndarray of bool, shape (room,)
+        Whether the pulse was read, and whether the fan had come to where it takes it.
+    frozen, beyond, bad : ndarray of bool, shape (room, taps)
+        Every reading repeats the one before; is at its limit; cannot be trusted.
+    gaps : list of Gap
+        In order of time.
+
+    Notes
+    -----
+    A stretch after an outage begins on a whole frame, so that no frame holds two stretches. The blocks do not
+    depend on how rows come in pieces.
+    """
+
+    def __init__(
+        self, taps: int, period_s: float, block_s: float, gap_s: float, outage_s: float, keep_s: float
+    ) -> None:
+        self.taps, self.period_s, self.block_s = taps, period_s, block_s
+        self._gap_s, self._outage_s, self._keep_s = gap_s, outage_s, keep_s
+        self.size = 0
+        self.gaps: list[Gap] = []
+        room = 4096
+        self.t_s, self.throttle_us, self.mean_pa, self.expected = (np.full(room, np.nan) for _ in range(4))
+        self.pa = np.full((room, taps), np.nan)
+        self.rows, self.first_row, self.stretch = (np.zeros(room, np.int64) for _ in range(3))
+        self.known, self.calm = np.zeros(room, bool), np.zeros(room, bool)
+        self.frozen, self.beyond, self.bad = (np.zeros((room, taps), bool) for _ in range(3))
+        self._raw: list[tuple[int, Array, Array, Array]] = []
+        self._waiting: tuple[Array, Array, Array, Bools] | None = None
+        self._origin_s, self._origin_block, self._number = 0.0, 0, -1
+        self._row, self._last_s = 0, None if taps else 0.0
+        self._last: Array | None = None
+        self._held_us = np.nan
+
+    def feed(self, t_s: Array, suction_pa: Array, throttle_us: Array, beyond: Bools) -> None:
+        """Take in rows.
+
+        Parameters
+        ----------
+        t_s, throttle_us : ndarray, shape (k,)
+            Time, s, and pulse, µs.
+        suction_pa : ndarray, shape (k, taps)
+            Suction, Pa.
+        beyond : ndarray of bool, shape (k, taps)
+            Readings at a limit.
+        """
+        if not len(t_s):
+            return
+        row = self._row + (len(self._waiting[0]) if self._waiting else 0)
+        self._raw.append((row, t_s, suction_pa, throttle_us))
+        while len(self._raw) > 1 and self._raw[1][1][0] < t_s[-1] - self._keep_s:
+            del self._raw[0]
+        before = float(t_s[0]) if self._last_s is None else self._last_s
+        (cuts,) = (np.diff(t_s, prepend=before) > self._gap_s).nonzero()
+        start = 0
+        for cut in [*cuts.tolist(), len(t_s)]:
+            if cut > start:
+                part = slice(start, cut)
+                self._take(t_s[part], suction_pa[part], throttle_us[part], beyond[part])
+            if cut < len(t_s):
+                last, now = float(t_s[cut - 1]) if cut else before, float(t_s[cut])
+                self.gaps.append(Gap(last, now))
+                if now - last > self._outage_s:
+                    self._break_off()
+            start = cut
+        self._last_s = float(t_s[-1])
+
+    def flush(self) -> None:
+        """Close the block that is open."""
+        if self._waiting is not None:
+            self._close(*self._waiting, self.size + 1)
+            self._waiting = None
+
+    def between(self, k0: int, k1: int) -> tuple[Array, Array, Array]:
+        """Raw rows of some blocks.
+
+        Parameters
+        ----------
+        k0, k1 : int
+            First block, and the block after the last.
+
+        Returns
+        -------
+        t_s, suction_pa, throttle_us : ndarray
+            Empty where they are no longer kept.
+        """
+        k0, k1 = max(k0, 0), min(k1, self.size)
+        if k1 <= k0:
+            return np.zeros(0), np.zeros((0, self.taps)), np.zeros(0)
+        a, b = int(self.first_row[k0]), int(self.first_row[k1 - 1] + self.rows[k1 - 1])
+        parts = []
+        for first, *columns in self._raw:
+            lo, hi = max(a - first, 0), min(b - first, len(columns[0]))
+            if lo < hi:
+                parts.append([column[lo:hi] for column in columns])
+        if not parts:
+            return np.zeros(0), np.zeros((0, self.taps)), np.zeros(0)
+        t_s, suction_pa, throttle_us = (np.concatenate(column) for column in zip(*parts, strict=True))
+        return t_s, suction_pa, throttle_us
+
+    def _break_off(self) -> None:
+        """End a stretch: the frame is filled up with blocks in which nothing was seen."""
+        self.flush()
+        end = -(-self.size // FRAME) * FRAME
+        self._room(end)
+        if end > self.size:
+            pad = slice(self.size, end)
+            self.t_s[pad] = self.t_s[self.size - 1] + self.block_s * np.arange(1, end - self.size + 1)
+            self.stretch[pad], self.first_row[pad], self.rows[pad] = self._number, self._row, 0
+            self.throttle_us[pad] = self._held_us
+        self.size, self._last, self._held_us = end, None, np.nan
+
+    def _take(self, t: Array, y: Array, u: Array, o: Bools) -> None:
+        if self._waiting is not None:
+            old = self._waiting
+            t, y = np.concatenate([old[0], t]), np.concatenate([old[1], y])
+            u, o = np.concatenate([old[2], u]), np.concatenate([old[3], o])
+        elif self._last is None:
+            # half a period ahead: with one row a block, jitter must not empty it
+            self._origin_s, self._origin_block = float(t[0]) - self.period_s / 2, self.size
+            self._number += 1
+        end = int((float(t[-1]) - self._origin_s) / self.block_s) + self._origin_block
+        cut = int(np.searchsorted(t, self._origin_s + (end - self._origin_block) * self.block_s))
+        if end > self.size:
+            self._close(t[:cut], y[:cut], u[:cut], o[:cut], end)
+            t, y, u, o = t[cut:], y[cut:], u[cut:], o[cut:]
+        self._waiting = (t.copy(), y.copy(), u.copy(), o.copy())
+
+    def _close(self, t: Array, y: Array, u: Array, o: Bools, end: int) -> None:
+        """Blocks up to an end, from the rows that belong to them."""
+        begin = self.size
+        self._room(end)
+        here = slice(begin, end)
+        edges_s = self._origin_s + (np.arange(begin, end + 1) - self._origin_block) * self.block_s
+        edges = np.searchsorted(t, edges_s)
+        edges[0], edges[-1] = 0, len(t)
+        count = np.diff(edges)
+        self.t_s[here], self.stretch[here], self.rows[here] = edges_s[:-1], self._number, count
+        self.first_row[here] = self._row + edges[:-1]
+        pulse = np.full(end - begin, np.nan)
+        if len(t):
+            (full,) = (count > 0).nonzero()
+            at, at_block = edges[:-1][full], begin + full
+            there = np.isfinite(y)
+            if there.all():
+                self.pa[at_block] = np.add.reduceat(y, at, axis=0) / count[full][:, None]
+            else:
+                sums = np.add.reduceat(np.where(there, y, 0.0), at, axis=0)
+                number = np.add.reduceat(there.astype(float), at, axis=0)
+                enough = number >= 0.5 * count[full][:, None]
+                self.pa[at_block] = np.where(enough, sums / np.maximum(number, 1.0), np.nan)
+            read = np.isfinite(u)
+            number = np.add.reduceat(read.astype(float), at)
+            sums = np.add.reduceat(np.where(read, u, 0.0), at)
+            pulse[full] = np.where(number > 0, sums / np.maximum(number, 1.0), np.nan)
+            same = np.zeros(y.shape, bool)
+            np.equal(y[1:], y[:-1], out=same[1:])
+            if self._last is not None:
+                same[0] = y[0] == self._last
+            if same.any():
+                self.frozen[at_block] = np.logical_and.reduceat(same, at, axis=0)
+            if o.any():
+                self.beyond[at_block] = np.logical_and.reduceat(o, at, axis=0)
+            self._last = y[-1].copy()
+        self._hold(pulse, here)
+        self._row += len(t)
+        self.size = end
+
+    def _hold(self, pulse: Array, here: slice) -> None:
+        read = np.isfinite(pulse)
+        self.known[here] = read
+        if read.all() and np.abs(pulse - self._held_us).max() <= _JITTER_US:
+            self.throttle_us[here] = self._held_us
+            return
+        out, held = [], self._held_us
+        for value in pulse.tolist():
+            if not np.isnan(value) and not abs(value - held) <= _JITTER_US:
+                held = value
+            out.append(held)
+        self.throttle_us[here], self._held_us = out, held
+
+    def _room(self, least: int) -> None:
+        while least > len(self.t_s):
+            for name, column in list(vars(self).items()):
+                if isinstance(column, np.ndarray) and len(column) == len(self.t_s) and name != "t_s":
+                    setattr(self, name, _doubled(column))
+            self.t_s = _doubled(self.t_s)
+
+
+def _doubled(column: NDArray[np.generic]) -> NDArray[np.generic]:
+    empty = np.full(column.shape, np.nan) if column.dtype == float else np.zeros(column.shape, column.dtype)
+    return np.concatenate([column, empty])

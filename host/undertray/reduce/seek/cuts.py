@@ -1,0 +1,86 @@
+"""Falls that the throttle explains: the driver closed it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from undertray.reduce.middle import middle
+from undertray.reduce.seek.blocks import Blocks
+from undertray.reduce.seek.fan import Fan
+from undertray.reduce.seek.parameters import Finding, SeekParameters
+
+__all__ = ["find_cuts"]
+
+_CLOSING_S = 0.5  # within which most of it has to happen: what is closed gently is no event
+_MOST_OF_IT = 0.6
+_LEAST_US = 60.0
+_WAIT_S = 5.0  # for the suction to fall while the throttle stays down
+_AGAIN = 0.4  # of the way up: it is open again
+_LEAST_BLOCKS = 8
+
+
+def find_cuts(
+    blocks: Blocks, k0: int, k1: int, fan: Fan, least_pa: float, p: SeekParameters
+) -> list[Finding]:
+    """Find the cuts that begin in a frame.
+
+    Parameters
+    ----------
+    blocks : Blocks
+        The run.
+    k0, k1 : int
+        First block of the frame, and the block after its last.
+    fan : Fan
+        The fan.
+    least_pa : float
+        Suction below which there is nothing to cut, Pa.
+    p : SeekParameters
+        What to go by.
+
+    Returns
+    -------
+    list of Finding
+        Dated by the first row with a clearly shorter pulse.
+    """
+    pulse, mean = blocks.throttle_us[: blocks.size], blocks.mean_pa[: blocks.size]
+    (down,) = (np.diff(pulse[k0 : k1 + 1]) < 0).nonzero()
+    closing, found, done = max(1, round(_CLOSING_S / blocks.block_s)), [], -1
+    for k in (down + k0).tolist():
+        if k < done or not np.isfinite(mean[max(k - 3, 0) : k + 1]).any():
+            continue
+        soon = pulse[k : k + closing + 1]
+        end = k + 1
+        while end + 1 < min(blocks.size, k + 6 * closing) and pulse[end + 1] <= pulse[end]:
+            end += 1
+        high, low = float(pulse[k]), float(np.nanmin(soon))
+        fall, law = high - low, fan.settled(np.array([high, low]))
+        ago = float(np.nanmax(pulse[max(k - closing, 0) : k + 1]))
+        gentle = fall < _MOST_OF_IT * (ago - float(np.nanmin(pulse[k : end + 1])))
+        if gentle or fall < _LEAST_US or law[1] - law[0] > np.log(1 - p.cut_drop):
+            continue
+        stop = k + 1
+        limit = min(blocks.size, k + round(_WAIT_S / blocks.block_s))
+        while stop < limit and (pulse[stop] < low + _AGAIN * fall or stop < k + _LEAST_BLOCKS):
+            stop += 1
+        done = max(k + 1, min(stop, k + closing))
+        before, after = mean[max(k - 3, 0) : k + 1], mean[k:stop]
+        before = before[np.isfinite(before)]
+        level = middle(before)
+        if level < least_pa or not np.nanmin(after) < (1 - p.cut_drop) * level:
+            continue
+        t, _, rows = blocks.between(max(k - 1, 0), min(k + 5, blocks.size))
+        (short,) = (rows < high - max(6.0, 0.05 * fall)).nonzero()
+        onset = float(t[short[0]]) if short.size else float(blocks.t_s[min(k + 1, blocks.size - 1)])
+        bottom, to_pa = k + int(np.nanargmin(after)), max(float(np.nanmin(after)), 0.0)
+        found.append(
+            Finding(
+                "throttle-cut",
+                onset_s=onset,
+                bottom_s=max(float(blocks.t_s[bottom]), onset),
+                from_pa=level,
+                to_pa=to_pa,
+                drop=min(1 - to_pa / level, 1.0),
+                throttle_us=high,
+            )
+        )
+    return found

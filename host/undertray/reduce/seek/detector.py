@@ -1,0 +1,510 @@
+"""The detector: rows in, alarms and events out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from undertray.reduce.middle import middle
+from undertray.reduce.seek.blocks import FRAME, Blocks
+from undertray.reduce.seek.cuts import find_cuts
+from undertray.reduce.seek.explain import AFTER, BEFORE, SIZE, Explanation, Window, explain
+from undertray.reduce.seek.fan import RUN_IN, Fan, Lesson
+from undertray.reduce.seek.leak import Leak, Sections
+from undertray.reduce.seek.parameters import LOSS_KINDS, Finding, SeekParameters
+from undertray.reduce.seek.taps import AHEAD, Fault, Taps
+from undertray.reduce.seek.told import LEAD, Entry, Told, as_loss, came_back, measure
+
+__all__ = ["Detector"]
+
+Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+_LAG = 4  # frames between a frame and its judgement: 10 s
+_KEEP = 12  # frames whose rows are kept
+_WORK_US = 25.0  # range of the pulse in a frame that teaches
+_LEVEL = 12  # blocks before a fall that its level is read from
+_LATELY = 100  # blocks within which the throttle asked for the most
+_FORGET = 0.995  # of the highest suction, a frame
+_SAME_S = 0.12  # two falls that begin closer are one
+_REF = (13, 3)  # blocks before now between which the alarm reads "before"
+_LOUD = 0.88  # ... and what of it may be left
+_BEGUN = 0.97  # left of it in the block before those it stands for
+_AGAIN_S = 1.0  # after an alarm
+_LEAKS_S = 5.0  # two leaks that begin closer are one
+_SHORT_LEAK_S = 3.0  # beside a sudden loss a shorter one is its rest
+
+
+class Detector:
+    """Finds events in rows as they come.
+
+    Parameters
+    ----------
+    period_s : float
+        Sample period, s.
+    taps : int
+        Number of taps.
+    parameters : SeekParameters or None
+        What to go by.
+    tap_names : sequence of str or None
+        Names for the events; p1, p2, ... if left out.
+    weights : array, shape (taps,), or None
+        Weight of each tap in the mean; equal if left out.
+    alarms : bool
+        Whether :meth:`feed` looks for alarms; the events are the same either way.
+
+    Notes
+    -----
+    One test, live and afterwards. Rows go into blocks, blocks into frames of 128. A frame is prepared as soon
+    as 48 more blocks are there: taps are judged by one another, the fan learns from throttle work, and what
+    the fan does not explain is marked. It is judged four frames later (at the end of the run at once), when
+    it is known what came after: a window round it is explained by competing pieces (:mod:`explain`). So an
+    event stands some 13 s after its onset at the latest; alarms come within 0.1 s, and are no events yet.
+    Everything is counted from the first row: the size of the pieces does not matter. What is told goes into a
+    list that only grows, where an end that is seen later is a revision.
+    """
+
+    def __init__(
+        self,
+        period_s: float,
+        taps: int,
+        parameters: SeekParameters | None = None,
+        *,
+        tap_names: Sequence[str] | None = None,
+        weights: ArrayLike | None = None,
+        alarms: bool = True,
+    ) -> None:
+        p = self._p = parameters or SeekParameters()
+        # times are told in whole microseconds, and so is the period that was read off them
+        gap_s = p.gap_periods * (period_s + 5e-7) + 1e-6
+        self._blind = period_s > p.longest_period_s
+        block_s = max(p.block_s, period_s)
+        outage_s = max(p.outage_s, 2 * gap_s)
+        self._blocks = Blocks(taps, period_s, block_s, gap_s, outage_s, _KEEP * FRAME * block_s)
+        self._names = list(tap_names or [f"p{i + 1}" for i in range(taps)])
+        share = np.ones(taps) if weights is None else np.asarray(weights, float)
+        self._weights: Array = share / share.sum() if share.sum() > 0 else np.full(taps, 1 / taps)
+        self._fan = Fan(block_s)
+        self._taps = Taps(self._blocks, self._weights, p)
+        self._sections = Sections(self._blocks)
+        self._told = Told()
+        self._prepared = self._judged = 0
+        self._top_pa = 0.0
+        self._marked: set[int] = set()
+        self._faults: dict[int, int] = {}
+        self._gaps = 0
+        self._refs: dict[int, float] = {}
+        self._watched, self._quiet_until, self._alarms_on = 0, 0, alarms
+
+    @property
+    def events(self) -> tuple[Finding, ...]:
+        """Events so far, in order of onset; an end still looked for is None."""
+        return self._told.events
+
+    @property
+    def entries(self) -> tuple[Entry, ...]:
+        """The list of what was told, revised and withdrawn, in the order that happened."""
+        return self._told.entries
+
+    def feed(
+        self,
+        t_s: ArrayLike,
+        suction_pa: ArrayLike,
+        throttle_us: ArrayLike | None = None,
+        out_of_range: ArrayLike | None = None,
+    ) -> tuple[Finding, ...]:
+        """Take in the next rows.
+
+        Parameters
+        ----------
+        t_s : array, shape (k,)
+            Time, s, not before the rows fed earlier.
+        suction_pa : array, shape (k, taps)
+            Suction, Pa; NaN where missing.
+        throttle_us : array, shape (k,), or None
+            Throttle pulse, µs; NaN where unknown.
+        out_of_range : array of bool, shape (k, taps), or None
+            Readings beyond the sensor's range.
+
+        Returns
+        -------
+        tuple of Finding
+            Alarms raised by these rows: falls under way that no throttle explains. An alarm that
+            turns out to be a bump is not among the events in the end.
+        """
+        t, suction = np.array(t_s, float), np.array(suction_pa, float)
+        throttle = np.full(len(t), np.nan) if throttle_us is None else np.array(throttle_us, float)
+        beyond = np.zeros(suction.shape, bool) if out_of_range is None else np.asarray(out_of_range, bool)
+        self._blocks.feed(t, suction, throttle, beyond)
+        return self._advance(last=False)
+
+    def finish(self) -> tuple[Finding, ...]:
+        """Say that no more rows will come.
+
+        Returns
+        -------
+        tuple of Finding
+            All events, in order of onset.
+        """
+        self._blocks.flush()
+        self._advance(last=True)
+        return self.events
+
+    # -- frame by frame
+
+    def _advance(self, last: bool) -> tuple[Finding, ...]:
+        for gap in self._blocks.gaps[self._gaps :]:
+            self._told.add(Finding("data-gap", gap.begin_s, gap.begin_s, gap.end_s))
+        self._gaps = len(self._blocks.gaps)
+        if self._blind:
+            return ()
+        raised: list[Finding] = []
+        while (self._prepared + 1) * FRAME + AHEAD <= self._blocks.size or (
+            last and self._prepared * FRAME < self._blocks.size
+        ):
+            self._watch((self._prepared + 1) * FRAME + AHEAD, raised)
+            self._prepare(self._prepared)
+            self._prepared += 1
+            if self._judged + _LAG < self._prepared:
+                self._judge(self._judged, False)
+                self._judged += 1
+        self._watch(self._blocks.size, raised)
+        while last and self._judged < self._prepared:
+            self._judge(self._judged, self._judged + 1 == self._prepared)
+            self._judged += 1
+        return tuple(raised)
+
+    def _floor_pa(self) -> float:
+        return max(self._p.min_level_pa, self._p.level_share * self._top_pa)
+
+    def _pulses(self, k0: int, k1: int, k: int) -> Array | None:
+        """Pulses of some blocks, held at the ends of the stretch of one; None where none was known."""
+        blocks = self._blocks
+        at = np.clip(np.arange(k0, k1), 0, blocks.size - 1)
+        pulse = blocks.throttle_us[at]
+        (known,) = (np.isfinite(pulse) & (blocks.stretch[at] == blocks.stretch[k])).nonzero()
+        if not known.size:
+            return None
+        pulse[: known[0]], pulse[known[-1] :] = pulse[known[0]], pulse[known[-1]]
+        return pulse
+
+    def _begun(self, k: int) -> float:
+        """Speed of the fan in a block by what it gave, where that shows that it was still coasting."""
+        blocks, gain = self._blocks, self._fan.gain
+        if gain is None or k < 0 or not blocks.mean_pa[k] > self._p.min_level_pa:
+            return 0.0
+        speed = float(np.exp((np.log(blocks.mean_pa[k]) - gain) / 2))
+        settled = (
+            self._fan.settled(blocks.throttle_us[k : k + 1])[0] if np.isfinite(blocks.throttle_us[k]) else 0.0
+        )
+        # by a third: a pack that is full is no fan that coasts
+        return speed if 2 * np.log(max(speed, 1e-3)) > settled + self._p.screen * 3 else 0.0
+
+    def _law(self, k0: int, k1: int) -> Array:
+        pulse = self._pulses(k0 - RUN_IN, k1, max(k1 - 1, 0))
+        return np.zeros(k1 - k0) if pulse is None else self._fan.expected(pulse, self._begun(k0 - RUN_IN))
+
+    def _first(self, k: int) -> int:
+        """First block of the stretch of a block."""
+        return int(np.searchsorted(self._blocks.stretch[: self._blocks.size], self._blocks.stretch[k]))
+
+    def _prepare(self, f: int) -> None:
+        blocks, p = self._blocks, self._p
+        k0, k1 = f * FRAME, min((f + 1) * FRAME, blocks.size)
+        first = self._first(k0)
+        changed = self._taps.examine(k0, k1, first, self._floor_pa(), self._law)
+        changed = max(changed, first, self._judged * FRAME)
+        blocks.mean_pa[changed:k1] = self._taps.level(changed, k1)
+        self._marked.update(range(changed // FRAME, f))
+        mean = blocks.mean_pa[k0:k1]
+        seen = np.isfinite(mean)
+        if seen.any():
+            self._top_pa = max(_FORGET * self._top_pa, float(np.percentile(mean[seen], 95)))
+        pulse = self._pulses(k0 - RUN_IN, k0 + FRAME, k0)
+        begun = self._begun(k0 - RUN_IN)
+        if pulse is not None and np.ptp(pulse) > _WORK_US and blocks.known[k0:k1].any() and seen.any():
+            level = np.full(FRAME, np.nan)
+            level[: k1 - k0] = np.where(blocks.known[k0:k1], mean, np.nan)
+            good = np.isfinite(level)
+            level = np.maximum(np.where(good, level, p.zero_pa), p.zero_pa)
+            weight = np.where(good, 1.0 / (1.0 + (p.zero_pa / level / p.noise) ** 2), 0.0)
+            self._fan.take(Lesson(f, pulse, np.log(level), weight, begun))
+        law = np.zeros(k1 - k0) if pulse is None else self._fan.expected(pulse, begun)[: k1 - k0]
+        blocks.expected[k0:k1] = law
+        blocks.calm[k0:k1] = np.abs(law - self._fan.settled(blocks.throttle_us[k0:k1])) < p.screen
+        gap = any(blocks.t_s[k0] - 1 < g.end_s < blocks.t_s[k1 - 1] + 1 for g in blocks.gaps[-8:])
+        if gap or self._departs(max(k0 - 30, first), k1):
+            self._marked.add(f)
+
+    def _departs(self, k0: int, k1: int) -> bool:
+        """Does the log residual range over more than is worth a look?"""
+        mean = self._blocks.mean_pa[k0:k1]
+        seen = np.isfinite(mean)
+        if np.count_nonzero(seen) < 4 or mean[seen].max() <= self._floor_pa():
+            return False
+        zero, gain, law = self._p.zero_pa, self._fan.gain, self._blocks.expected[k0:k1][seen]
+        if gain is None:
+            gain = float(np.log(max(mean[seen].max(), zero)) - law.max())
+        # what a zero that is off hides is no departure
+        left = np.log(np.maximum(mean[seen], 0.0) + zero) - np.log(np.exp(law + gain) + zero)
+        smooth = left[2:] + left[1:-1] + left[:-2]
+        return bool(np.ptp(smooth) > 3 * self._p.screen)
+
+    # -- a frame is judged
+
+    def _judge(self, f: int, final: bool) -> None:
+        blocks, p = self._blocks, self._p
+        k0, k1 = f * FRAME, min((f + 1) * FRAME, blocks.size)
+        for cut in find_cuts(
+            blocks, k0, k1, self._fan, max(p.min_level_pa, p.level_share * self._top_pa / 2), p
+        ):
+            self._told.add(cut)
+        if f in self._marked:
+            self._marked.discard(f)
+            self._explain(f)
+        self._tell_faults(k1, final)
+        self._follow(k0, k1)
+        self._sections.extend(k1, self._fan, self._floor_pa())
+        leak = self._sections.seek(self._fan, [e for _, e in self._told.of_kind("seal-loss")][-8:], p)
+        if leak is not None and (leak.ended or final):
+            self._tell_leak(leak)
+
+    def _explain(self, f: int) -> None:
+        blocks = self._blocks
+        a, b = f * FRAME - BEFORE, (f + 1) * FRAME + AFTER
+        at = np.arange(a, b)
+        inside = (at >= 0) & (at < min(blocks.size, self._prepared * FRAME))
+        at = np.clip(at, 0, blocks.size - 1)
+        inside &= blocks.stretch[at] == blocks.stretch[f * FRAME]
+        pa = np.where(inside, blocks.mean_pa[at], np.nan)
+        seen = np.isfinite(pa)
+        if np.count_nonzero(seen) < _LEVEL:
+            return
+        unknown = ~blocks.known[at] | ~inside
+        pulse = self._pulses(a - RUN_IN, b, f * FRAME)
+        if not blocks.known[at][inside].any():
+            pulse, unknown = None, np.ones(SIZE, bool)
+        begin_s = float(blocks.t_s[at[0]])
+        opened = any(
+            e.onset_s < begin_s and (e.end_s is None or e.end_s > begin_s)
+            for _, e in self._told.of_kind(*LOSS_KINDS)
+        )
+        window = Window(pulse, unknown, np.nan_to_num(pa), seen, self._begun(a - RUN_IN), opened)
+        found = explain(window, self._fan, (f - 1, f, f + 1), self._p)
+        for piece in found.pieces:
+            if (
+                piece.kind != "fan"
+                and piece.depth >= self._p.min_drop
+                and BEFORE - 6 <= piece.at < BEFORE + FRAME
+            ):
+                self._weigh(a, piece.at, piece.length if piece.kind == "step" else 4.0, found)
+
+    def _weigh(self, a: int, at: int, length: float, found: Explanation) -> None:
+        """Tell a fall that stands up to a closer look."""
+        blocks, p, k = self._blocks, self._p, a + at
+        before = blocks.mean_pa[max(k - _LEVEL, 0) : max(k - 1, 1)]
+        before = before[np.isfinite(before)]
+        log = found.fan_log_pa
+        if not before.size or middle(before) < self._floor_pa():
+            return
+        # nothing is lost at idle: neither where the fan has come down, nor where it was told to
+        if (
+            middle(before) * float(np.exp((log[at : at + 10] - log[max(at - 2, 0)]).min()))
+            < self._floor_pa() / 2
+        ):
+            return
+        lead = np.concatenate([np.full(max(LEAD - at, 0), log[0]), log[max(at - LEAD, 0) :]])
+        measured = measure(blocks, k, length, lead, self._weights, p)
+        if measured is None:
+            return
+        fall = measured.fall
+        begun = int(np.searchsorted(blocks.t_s[: blocks.size], fall.onset_s)) - 1
+        if blocks.known[max(k - 5, 0) : begun + 4].all():
+            lately = float(np.nanmax(blocks.throttle_us[max(k - _LATELY, 0) : k + 1]))
+            asked = self._fan.settled(np.array([lately, blocks.throttle_us[min(begun + 3, blocks.size - 1)]]))
+            if asked[1] - asked[0] < np.log(p.level_share):
+                return
+        for _, e in self._told.of_kind("seal-loss"):
+            inside = e.onset_s < fall.onset_s < e.bottom_s + _SAME_S
+            if abs(e.onset_s - fall.onset_s) < _SAME_S or inside or fall.onset_s < e.onset_s < fall.bottom_s:
+                return
+        rest = [np.log(v) for v in [middle(before)]]
+        law = blocks.expected[max(k - _LEVEL, 0) : max(k - 1, 1)]
+        pulse = float(blocks.throttle_us[k]) if blocks.known[k] else np.nan
+        sure = 1 - float(np.exp(-fall.drop / p.noise / 4))
+        sure *= (1.0 if np.isfinite(pulse) else 0.7) * (1.0 if blocks.taps > 1 else 0.8)
+        loss = as_loss(measured, self._names, blocks.period_s, pulse, sure)
+        loss = replace(loss, brief=measured.lasts_s <= p.brief_s)
+        number = self._told.add(loss)
+        self._refs[number] = (
+            rest[0] - float(np.median(law[np.isfinite(law)])) if np.isfinite(law).any() else rest[0]
+        )
+
+    def _follow(self, k0: int, k1: int) -> None:
+        """Look for the ends of losses that are open."""
+        blocks = self._blocks
+        for number, event in self._told.of_kind(*LOSS_KINDS):
+            if event.end_s is not None or number not in self._refs or event.drop is None:
+                continue
+            after = event.bottom_s + (0.0 if event.kind == "seal-loss" else blocks.block_s)
+            first = max(k0, int(np.searchsorted(blocks.t_s[:k1], after)))
+            end = came_back(blocks, first, k1, self._refs[number], event.drop, self._floor_pa())
+            if end is not None:
+                self._told.revise(number, replace(event, end_s=end))
+
+    def _tell_leak(self, leak: Leak) -> None:
+        for _, e in self._told.of_kind("slow-leak"):
+            if abs(e.onset_s - leak.onset_s) < _LEAKS_S or (
+                e.onset_s < leak.bottom_s and leak.onset_s < e.bottom_s + 3
+            ):
+                return
+        if leak.bottom_s - leak.onset_s < _SHORT_LEAK_S and any(
+            leak.onset_s - 1 < e.onset_s < leak.bottom_s + 1 for _, e in self._told.of_kind("seal-loss")
+        ):
+            return
+        blocks = self._blocks
+        t = blocks.t_s[: blocks.size]
+        a, b = (int(np.searchsorted(t, s)) for s in (leak.onset_s, leak.bottom_s))
+        before = slice(max(a - 25, 0), max(a, 1))
+        mean, law = blocks.mean_pa[before], blocks.expected[before]
+        seen = np.isfinite(mean) & np.isfinite(law)
+        if not seen.any():
+            return
+        level = middle(mean[seen])
+        taps = np.nanmean(blocks.pa[before], axis=0), np.nanmean(blocks.pa[b : b + 25], axis=0)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            lost = np.where(blocks.bad[a] | ~(taps[0] > 0), -np.inf, 1 - taps[1] / taps[0])
+        order = tuple(self._names[i] for i in np.argsort(-lost, kind="stable") if np.isfinite(lost[i]))
+        pulse = float(blocks.throttle_us[min(a, blocks.size - 1)])
+        number = self._told.add(
+            Finding(
+                "slow-leak",
+                onset_s=leak.onset_s,
+                bottom_s=leak.bottom_s,
+                order=order,
+                from_pa=level,
+                to_pa=level * (1 - leak.drop),
+                drop=leak.drop,
+                fall_s=0.8 * (leak.bottom_s - leak.onset_s),
+                throttle_us=pulse if np.isfinite(pulse) else None,
+                confidence=0.8,
+            )
+        )
+        self._refs[number] = float(np.log(level)) - float(np.median(law[seen]))
+        self._follow(b, self._judged * FRAME + FRAME)
+
+    # -- taps
+
+    def _tell_faults(self, k1: int, final: bool) -> None:
+        blocks = self._blocks
+        for i, fault in enumerate(self._taps.faults):
+            if fault.begin >= k1 and not final:
+                continue
+            end = float(blocks.t_s[fault.last]) if fault.over and fault.last < blocks.size else None
+            if i in self._faults:
+                number = self._faults[i]
+                event = dict(self._told.of_kind("sensor-fault")).get(number)
+                if event is not None and event.end_s != end:
+                    self._told.revise(number, replace(event, end_s=end))
+                continue
+            name, onset = self._names[fault.tap], self._fault_began(fault)
+            same = [
+                (n, e)
+                for n, e in self._told.of_kind("sensor-fault")
+                if fault.why == "missing" and e.onset_s == onset and name not in e.order
+            ]
+            if same:
+                number, event = same[0]
+                self._told.revise(number, replace(event, order=(*event.order, name)))
+            else:
+                pulse = float(blocks.throttle_us[fault.begin])
+                number = self._told.add(
+                    Finding(
+                        "sensor-fault",
+                        onset_s=onset,
+                        bottom_s=onset,
+                        end_s=end,
+                        first_tap=name,
+                        order=(name,),
+                        from_pa=fault.from_pa,
+                        to_pa=fault.to_pa,
+                        throttle_us=pulse if np.isfinite(pulse) else None,
+                        confidence=0.9,
+                    )
+                )
+            self._faults[i] = number
+
+    def _fault_began(self, fault: Fault) -> float:
+        """When a tap went wrong, to the sample where its rows show it."""
+        blocks, k = self._blocks, fault.begin
+        t, suction, _ = blocks.between(max(k - 2, 0), min(k + 3, blocks.size))
+        if not len(t):
+            return float(blocks.t_s[k])
+        y = suction[:, fault.tap]
+        if fault.why == "missing":
+            well = np.isfinite(y)
+        elif fault.why == "stuck":
+            well = np.append(y[:-1] != y[1:], False)
+        elif fault.why == "off" and fault.from_pa is not None:
+            well = np.append((y >= 0.7 * fault.from_pa)[1:], False)
+        else:
+            return float(blocks.t_s[k])
+        (at,) = well.nonzero()
+        return float(t[min(at[-1] + 1, len(t) - 1)]) if at.size else float(t[0])
+
+    # -- live
+
+    def _watch(self, end: int, raised: list[Finding]) -> None:
+        """Look for falls under way in blocks not yet looked at."""
+        blocks, end = self._blocks, min(end, self._blocks.size)
+        first, self._watched = self._watched, max(end, self._watched)
+        if not self._alarms_on or end <= first:
+            return
+        lo = max(first - _REF[0] - 1, 0)
+        good = np.isfinite(blocks.pa[lo:end])
+        if self._prepared:
+            good &= ~blocks.bad[self._prepared * FRAME - 1]
+        weight = good * self._weights
+        total = np.maximum(weight.sum(axis=1), 1e-12)
+        mean = np.where(good, blocks.pa[lo:end] * self._weights, 0.0).sum(axis=1) / total
+        mean[~good.any(axis=1)] = np.nan
+        stands = max(2, round(self._p.alarm_s / blocks.block_s) - 1)
+        for k in range(max(first, _REF[0] + stands), end):
+            i = k - lo
+            if i < _REF[0] or not mean[i] < _LOUD * mean[i - stands - 2] or k < self._quiet_until:
+                continue
+            if self._falls(k, stands, good[i]):
+                self._quiet_until = k + round(_AGAIN_S / blocks.block_s)
+                onset = float(blocks.t_s[k - stands])
+                before = middle(mean[i - _REF[0] : i - _REF[1]])
+                raised.append(
+                    Finding("seal-loss", onset, float(blocks.t_s[k]), from_pa=before, to_pa=float(mean[i]),
+                         drop=min(1 - float(mean[i]) / before, 1.0), confidence=0.5)
+                )  # fmt: skip
+
+    def _falls(self, k: int, stands: int, good: Bools) -> bool:
+        """Does a fall stand at a block that the throttle does not explain, at more than one tap?"""
+        blocks, p = self._blocks, self._p
+        taps = np.flatnonzero(good)
+        pa = blocks.pa[k - _REF[0] : k + 1][:, taps]
+        if not taps.size or blocks.stretch[k - _REF[0]] != blocks.stretch[k] or not np.isfinite(pa).all():
+            return False
+        before = np.median(pa[: _REF[0] - stands - 1], axis=0)
+        level = float(before.mean())
+        if level < self._floor_pa():
+            return False
+        law = self._law(k - _REF[0], k + 1)
+        explained = np.minimum(np.exp(law - np.median(law[: _REF[0] - stands])), 1.0)
+        left = pa / np.maximum(explained, _LOUD / 4)[:, None]
+        now = left[-stands:].mean(axis=1) / level
+        begun = left[-1 - stands].mean() / level
+        if explained[-1] < 0.5 or now[-1] > 1 - p.min_drop or now.max() > _LOUD or begun > _BEGUN:
+            return False
+        if len(taps) > 1:
+            shares = left[-1] / np.maximum(before, 1.0)
+            rest = np.delete(shares, int(shares.argmin()))
+            return bool(1 - rest.mean() > p.alone_share)
+        return True

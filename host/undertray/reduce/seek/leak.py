@@ -1,0 +1,197 @@
+"""Slow leaks: ramps of the suction over what the pulse gives, over seconds."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.reduce.seek.blocks import Blocks
+from undertray.reduce.seek.fan import Fan
+from undertray.reduce.seek.parameters import Finding, SeekParameters
+
+__all__ = ["Leak", "Sections"]
+
+Array = NDArray[np.float64]
+
+_SECTION = 16  # blocks
+_MOST = 125  # sections looked at together: 40 s
+_LEAST = 14
+_RAMPS = (5, 7, 9, 13, 18, 25, 34, 46)  # sections that a leak takes to open
+_ASKED = 1.25  # logs below the most asked for: an idling fan holds nothing
+_ALIKE = 2.0  # sections that say the same
+_DRIFT = 0.02  # log in 10 s, of a pack
+_EXPONENT = 0.15  # by which the exponent may be off
+_STEP = (
+    60.0  # twice the log likelihood that a step must add: a seal that came back, or a fall too small to tell
+)
+_STEPPED = 1e-3
+_AROUND_S = (0.2, 0.4)  # before and after a seal loss
+_LATE_S = 1.0  # after its end before a leak is told
+
+
+@dataclass(frozen=True, slots=True)
+class Leak:
+    """A ramp: onset and end, s, share that went, and whether its end was seen."""
+
+    onset_s: float
+    bottom_s: float
+    drop: float
+    ended: bool
+
+
+class Sections:
+    """The run in sections of 16 blocks in which the fan had settled.
+
+    Parameters
+    ----------
+    blocks : Blocks
+        The run.
+    """
+
+    def __init__(self, blocks: Blocks) -> None:
+        self._blocks = blocks
+        self._rows: list[tuple[float, float, float, int]] = []
+        self._done = 0
+
+    def extend(self, end: int, fan: Fan, floor_pa: float) -> None:
+        """Take in the blocks up to an end.
+
+        Parameters
+        ----------
+        end : int
+            Block after the last.
+        fan : Fan
+            The fan.
+        floor_pa : float
+            Suction below which nothing is judged, Pa.
+        """
+        blocks = self._blocks
+        a, count = self._done, (end - self._done) // _SECTION
+        if count <= 0:
+            return
+        part = slice(a, a + count * _SECTION)
+        pulse = blocks.throttle_us[part]
+        mean, settled = blocks.mean_pa[part], fan.settled(pulse)
+        with np.errstate(invalid="ignore"):
+            good = np.isfinite(mean) & blocks.known[part] & blocks.calm[part]
+            good &= (settled > fan.settled(np.array([2000.0]))[0] - 2 * _ASKED) & (mean > floor_pa)
+        log_pa = np.where(good, np.log(np.maximum(mean, 1.0)), np.nan).reshape(count, _SECTION)
+        pulse = np.where(good, pulse, np.nan).reshape(count, _SECTION)
+        enough = good.reshape(count, _SECTION).sum(axis=1) >= _SECTION / 2
+        values, pulses = np.full(count, np.nan), np.full(count, np.nan)
+        if enough.any():
+            values[enough], pulses[enough] = _medians(log_pa[enough]), _medians(pulse[enough])
+        times = blocks.t_s[part][::_SECTION] + _SECTION / 2 * blocks.block_s
+        stretch = blocks.stretch[part][::_SECTION]
+        self._rows += list(
+            zip(times.tolist(), values.tolist(), pulses.tolist(), stretch.tolist(), strict=True)
+        )
+        self._rows, self._done = self._rows[-_MOST:], part.stop
+
+    def seek(self, fan: Fan, losses: Sequence[Finding], p: SeekParameters) -> Leak | None:
+        """Look for a leak in the last 40 s.
+
+        Parameters
+        ----------
+        fan : Fan
+            The fan.
+        losses : sequence of Finding
+            Seal losses told: a step of the level each, and one where each healed.
+        p : SeekParameters
+            What to go by.
+
+        Returns
+        -------
+        Leak or None
+            The ramp that raises the likelihood most, where that pays.
+
+        Notes
+        -----
+        Beside the ramp stand a level, a drift of the pack, an exponent of the law that is not exact, and
+        steps.
+        """
+        if not self._rows:
+            return None
+        t, log_pa, pulse, stretch = (np.array(column) for column in zip(*self._rows, strict=True))
+        ok = np.isfinite(log_pa) & (stretch == stretch[-1])
+        for loss in losses:
+            ok &= (t < loss.onset_s - _AROUND_S[0]) | (t > loss.bottom_s + _AROUND_S[1])
+        if np.count_nonzero(ok) < _LEAST:
+            return None
+        drive = np.where(ok, fan.settled(np.where(ok, pulse, 2000.0)), 0.0)
+        target = np.where(ok, log_pa - drive, 0.0)
+        if np.ptp(target[ok]) < -np.log(1 - p.leak_drop) - 2 * p.noise:
+            return None  # nothing fell so far, whatever the reason
+        level = np.where(ok, drive - drive[ok].mean(), 0.0) / 2 / fan.law[1]
+        columns, prior = [np.ones(len(t)), _DRIFT / 10 * (t - t.mean()), _EXPONENT * level], [1e-6, 1.0, 1.0]
+        for when in [loss.onset_s for loss in losses] + [
+            loss.end_s for loss in losses if loss.end_s is not None
+        ]:
+            if t[0] < when < t[-1]:
+                columns.append((t >= when).astype(float))
+                prior.append(_STEPPED)
+        return _ramp(t, ok, target, np.stack(columns), np.array(prior), p)
+
+
+def _ramp(
+    t: Array, ok: NDArray[np.bool_], target: Array, base: Array, prior: Array, p: SeekParameters
+) -> Leak | None:
+    weight, n, k = ok / (_ALIKE * p.noise**2), len(t), np.arange(len(t))
+    starts = np.arange(2, n - 3)
+    ramps = np.concatenate([np.clip((k - starts[:, None] + 0.5) / length, 0, 1) for length in _RAMPS])
+    steps = (k >= np.arange(3, n - 2)[:, None]).astype(float)
+    stepped: list[int] = []
+    for _ in range(6):
+        weighted = base * weight
+        inverse = np.asarray(np.linalg.inv(weighted @ base.T + np.diag(prior)), np.float64)
+        left = target - (inverse @ (weighted @ target)) @ base
+        gains, changes = _gains(ramps, base, inverse, weight, left)
+        ups, _ = _gains(steps, base, inverse, weight, left)
+        fall, step = int(np.where(changes < 0, gains, 0.0).argmax()), int(ups.argmax())
+        if ups[step] < _STEP or gains[fall] >= ups[step]:
+            break
+        base, prior = np.vstack([base, steps[step]]), np.append(prior, _STEPPED)
+        stepped.append(step + 3)
+    # of the sections themselves, by the differences of neighbours
+    scatter = max(1.0, float(np.median(np.abs(np.diff(left[ok])))) / 0.6745 / 2**0.5 / p.noise)
+    drop = 1 - float(np.exp(min(changes[fall], 0.0)))
+    if gains[fall] < 2 * p.leak_evidence * scatter**2 or drop < p.leak_drop:
+        return None
+    length, start = _RAMPS[fall // len(starts)], int(starts[fall % len(starts)])
+    step_s = float(np.median(np.diff(t)))
+    z = inverse @ (weighted @ target)
+    onset, bottom = float(t[start]) - step_s / 2, float(t[start]) + (length - 0.5) * step_s
+    # what was not seen is not told: the throttle moved, or it closed, while it still opened
+    seen_s = float(t[ok & (t < bottom)][-1]) + step_s / 2
+    if seen_s < bottom:
+        drop = 1 - (1 - drop) ** ((seen_s - onset) / (bottom - onset))
+        bottom = seen_s
+    shut = [float(t[i]) for i, rise in zip(stepped, z[len(z) - len(stepped) :], strict=True) if rise > 0]
+    shut = [at for at in shut if onset < at < bottom]
+    if shut:
+        drop = 1 - (1 - drop) ** ((min(shut) - onset) / (bottom - onset))
+        bottom = min(shut)
+        if drop < p.leak_drop:
+            return None
+    return Leak(onset, min(bottom, float(t[-1])), drop, bottom < t[-1] - _LATE_S)
+
+
+def _gains(shapes: Array, base: Array, inverse: Array, weight: Array, left: Array) -> tuple[Array, Array]:
+    """Twice what each shape adds to the log likelihood, and its amplitude."""
+    # by einsum: for products of this size the threads of a BLAS cost ten times what they save
+    weighted = shapes * weight
+    cross, square = np.einsum("ij,kj->ik", weighted, base), np.einsum("ij,ij->i", weighted, shapes)
+    power = square - np.einsum("ij,ij->i", np.einsum("ij,jk->ik", cross, inverse), cross)
+    score, power = np.einsum("ij,j->i", weighted, left), np.where(power > 0.02 * square, power, np.inf)
+    power = np.maximum(power, 1e-9)
+    return score * score / power, score / power
+
+
+def _medians(rows: Array) -> Array:
+    """Median of what is there of each row."""
+    ordered, count = np.sort(rows, axis=1), np.isfinite(rows).sum(axis=1)
+    each = np.arange(len(rows))
+    return np.asarray((ordered[each, (count - 1) // 2] + ordered[each, count // 2]) / 2)

@@ -1,0 +1,319 @@
+"""Taps judged by one another: missing, at a limit, stuck, off the hose, late."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.reduce.seek.blocks import Blocks
+from undertray.reduce.seek.parameters import SeekParameters
+
+__all__ = ["AHEAD", "Fault", "Taps"]
+
+Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+AHEAD = 48
+"""Blocks after a frame that are looked at with it."""
+_BACK, _NEAR = 256, 40
+_LAGS_S = (0.1, 0.2, 0.4, 0.8, 1.6, 3.2, 8.0, 1e4)  # of a hose that clogs, or is pinched
+_LATE = 15  # wrong blocks of a frame that make it worth fitting a lag
+_BETTER, _GOOD, _BAD = (
+    0.35,
+    0.06,
+    0.03,
+)  # share of the squares left by a lag; rms of a fit, a misfit, of the mean
+_MOVED = 0.2  # of the mean: the others have to move before a tap can be seen to follow
+_QUIET = 15  # blocks after which a fault is over
+_LEARN = 0.3
+
+
+@dataclass(slots=True)
+class Fault:
+    """A tap that cannot be trusted.
+
+    Attributes
+    ----------
+    tap : int
+        Which.
+    why : str
+        ``missing``, ``limit``, ``stuck``, ``off`` or ``late``.
+    begin, last : int
+        First block, and the block after the last so far.
+    over : bool
+        Whether it is over.
+    from_pa, to_pa : float or None
+        What it should have read, and what it did, Pa.
+    """
+
+    tap: int
+    why: str
+    begin: int
+    last: int
+    over: bool = False
+    from_pa: float | None = None
+    to_pa: float | None = None
+
+
+class Taps:
+    """Health of the taps of a run, each by a regression on the others.
+
+    Parameters
+    ----------
+    blocks : Blocks
+        The run; ``bad`` is set in it.
+    weights : ndarray, shape (taps,)
+        Weight of each tap in the mean, their sum 1.
+    p : SeekParameters
+        What to go by.
+
+    Attributes
+    ----------
+    faults : list of Fault
+        In the order they were found.
+
+    Notes
+    -----
+    A tap usually reads a share of the mean; the mean of others, times its share, is what it should read. A
+    tap is *off* that falls to next to nothing while the others fall by less than ``alone_share`` beyond what
+    the fan explains. It is *late* where a first-order lag of what it should read (without end: pinched)
+    fits far better than a share of it that may change slowly, while the others move. A tap that is off or
+    late stays so until it is seen to follow again.
+    """
+
+    def __init__(self, blocks: Blocks, weights: Array, p: SeekParameters) -> None:
+        self._blocks, self._weights, self._p = blocks, weights, p
+        self._share = np.ones(blocks.taps)
+        self._taught = False
+        self._open: dict[int, Fault] = {}
+        self.faults: list[Fault] = []
+
+    def level(self, k0: int, k1: int, without: int | None = None) -> Array:
+        """Mean suction as all taps would read it.
+
+        Parameters
+        ----------
+        k0, k1 : int
+            First block, and the block after the last.
+        without : int or None
+            A tap that does not count.
+
+        Returns
+        -------
+        ndarray, shape (k1 - k0,)
+            Pa; NaN where no tap is good.
+        """
+        pa = self._blocks.pa[k0:k1]
+        good = np.isfinite(pa) & ~self._blocks.bad[k0:k1]
+        if without is not None:
+            good[:, without] = False
+        norm = (good * (self._weights * self._share)).sum(axis=1)
+        total = np.where(good, pa * self._weights, 0.0).sum(axis=1)
+        return np.asarray(np.divide(total, norm, out=np.full(len(pa), np.nan), where=norm > 0))
+
+    def examine(self, k0: int, k1: int, first: int, floor_pa: float, fan: Callable[[int, int], Array]) -> int:
+        """Look at a frame with some blocks beyond it.
+
+        Parameters
+        ----------
+        k0, k1 : int
+            Its first block, and the block after its last.
+        first : int
+            First block that may be looked at.
+        floor_pa : float
+            Suction below which nothing is judged, Pa.
+        fan : callable
+            Takes a first and an end block; gives the log of the suction by the fan's law.
+
+        Returns
+        -------
+        int
+            First block whose mean changed by what was found; ``k0`` at most.
+        """
+        blocks = self._blocks
+        w0, w1 = max(first, k0 - _NEAR), min(k1 + AHEAD, blocks.size)
+        for tap, fault in self._open.items():
+            if fault.why in ("off", "late"):
+                blocks.bad[fault.last : w1, tap] = True
+        changed = self._flagged(k0, k1, w0, w1)
+        if blocks.taps > 1 and self._taught:
+            for tap in range(blocks.taps):
+                changed = min(changed, self._off(tap, k0, k1, w0, w1, floor_pa, fan))
+            changed = min(changed, self._late(k0, k1, w1, max(first, k0 - _BACK), floor_pa, fan))
+        for tap, fault in list(self._open.items()):
+            if fault.last + (3 if fault.why == "missing" else 1) * _QUIET < k1:
+                fault.over = True
+                del self._open[tap]
+        self._learn(k0, k1, floor_pa)
+        return changed
+
+    def _flagged(self, k0: int, k1: int, w0: int, w1: int) -> int:
+        """What a tap shows by itself, while not all of them do."""
+        blocks, p = self._blocks, self._p
+        there = (blocks.rows[w0:w1] > 0)[:, None]
+        least = max(2, int(np.ceil(p.gap_periods * blocks.period_s / blocks.block_s - 1e-9)))
+        stuck = max(round(p.stuck_s / blocks.block_s), round(p.gap_periods))
+        changed = k0
+        for why, flags, length in (
+            ("missing", ~np.isfinite(blocks.pa[w0:w1]) & there, least),
+            ("limit", blocks.beyond[w0:w1], least),
+            ("stuck", blocks.frozen[w0:w1], stuck),
+        ):
+            if not flags.any() or (blocks.taps == 1 and why == "stuck"):
+                continue
+            lone: Bools = flags
+            if why == "stuck":  # some other has to move
+                alive = ~flags & np.isfinite(blocks.pa[w0:w1])
+                lone = flags & np.logical_or.reduce(alive, axis=1)[:, None]
+            elif blocks.taps > 1:
+                lone = flags & ~np.logical_and.reduce(flags, axis=1)[:, None]
+            for tap in range(blocks.taps):
+                for a, b in _runs(lone[:, tap]):
+                    if b - a >= length and w0 + a < k1 and w0 + b > k0:
+                        changed = min(changed, self._note(tap, why, w0 + a, w0 + b))
+        return changed
+
+    def _note(self, tap: int, why: str, begin: int, end: int) -> int:
+        fault = self._open.get(tap)
+        if fault is None:
+            fault = self._open[tap] = Fault(tap, why, begin, end)
+            self.faults.append(fault)
+        fault.last = max(fault.last, end)
+        self._blocks.bad[begin:end, tap] = True
+        return begin
+
+    def _hold(self, fault: Fault, until: int, end: int) -> None:
+        """A fault that is looked at again lasts until a block at least."""
+        fault.last = max(fault.last, until)
+        self._blocks.bad[fault.last : end, fault.tap] = False
+        self._blocks.bad[fault.begin : fault.last, fault.tap] = True
+
+    def _off(
+        self, tap: int, k0: int, k1: int, w0: int, w1: int, floor_pa: float, fan: Callable[[int, int], Array]
+    ) -> int:
+        """A tap that falls to nothing while the others do not fall."""
+        p, changed = self._p, k0
+        rest, y = self.level(w0, w1, tap), self._blocks.pa[w0:w1, tap]
+        should = self._share[tap] * rest
+        with np.errstate(invalid="ignore"):
+            judged = (rest > floor_pa) & (should > floor_pa)
+            gone = judged & (y < p.off_share * should)
+            there = judged & (y > 0.5 * should)
+        fault = self._open.get(tap)
+        if fault is not None:
+            if fault.why == "off":
+                there[:-3] &= there[1:-2] & there[2:-1] & there[3:]
+                there[: max(fault.begin - w0 + 4, 0)] = False
+                again = int(there.argmax()) if there.any() else len(y)
+                self._hold(fault, w0 + (len(y) if gone[again:].any() else again), w1)
+            return changed
+        for a, b in _runs(gone):
+            before, after = slice(max(a - 7, 0), max(a - 1, 1)), slice(a + 1, a + 6)
+            if b - a < 4 or not k0 - _NEAR / 2 <= w0 + a < k1 or there[before].mean() <= 0.5:
+                continue
+            law = fan(w0, w1)
+            free = np.log(np.maximum(rest, 1.0)) - law
+            if not (np.isfinite(free[before]).any() and np.isfinite(free[after]).any()):
+                continue
+            explained = abs(float(np.median(law[after]) - np.median(law[before])))
+            fell = float(np.nanmedian(free[before]) - np.nanmedian(free[after]))
+            # of a change by the throttle no law is surer than to a few parts of ten
+            if fell > p.alone_share + 0.4 * explained:
+                continue
+            begin = a
+            while begin > 0 and b - begin < 8 and y[begin - 1] < 0.85 * should[begin - 1]:
+                begin -= 1
+            changed = min(changed, self._note(tap, "off", w0 + begin, w0 + b))
+            fault = self._open[tap]
+            fault.from_pa, fault.to_pa = float(should[min(a + 1, b - 1)]), float(np.nanmedian(y[a:b]))
+            break
+        return changed
+
+    def _late(
+        self, k0: int, k1: int, w1: int, w0: int, floor_pa: float, fan: Callable[[int, int], Array]
+    ) -> int:
+        """The tap, if any, that follows the others with a lag, or not at all."""
+        p, best, least_pa = self._p, None, 2 * self._p.zero_pa
+        for tap in range(self._blocks.taps):
+            fault = self._open.get(tap)
+            if fault is not None and fault.why != "late":
+                continue
+            end = w1 if fault is not None else k1
+            rest, y = self.level(w0, end, tap), self._blocks.pa[w0:end, tap]
+            x = self._share[tap] * rest
+            ok = np.isfinite(x) & np.isfinite(y)
+            if not ok.any():
+                continue
+            with np.errstate(invalid="ignore"):
+                wrong = ok & (np.abs(y - x) > np.maximum(p.screen * rest, least_pa))
+            if fault is not None:
+                most = float(x[ok].max())
+                moved = most > floor_pa and np.ptp(x[ok]) > _MOVED * most
+                self._hold(fault, w1 if wrong.any() or not moved else 0, w1)
+                continue
+            wrong[:-1] &= wrong[1:]
+            if np.count_nonzero(wrong[k0 - w0 :]) < _LATE:
+                continue
+            a = int(wrong.argmax())
+            since = slice(max(0, a - 8), None)
+            # it has to be the fan that moves the others: a skirt that opens beside some taps does too
+            if np.ptp(fan(w0, k1)[since]) < _MOVED:
+                continue
+            how_much = self._lag(x[since][ok[since]], y[since][ok[since]])
+            if how_much > 0 and (best is None or how_much > best[0]):
+                best = how_much, tap, w0 + a, float(x[a]), float(y[a])
+        if best is None:
+            return k0
+        _, tap, begin, should, read = best
+        self._note(tap, "late", begin, w1)
+        self._open[tap].from_pa, self._open[tap].to_pa = should, read
+        return min(begin, k0)
+
+    def _lag(self, x: Array, y: Array) -> float:
+        """By how much a lag fits better than a share that changes slowly; 0 where it does not."""
+        if len(x) < 2 * _LATE:
+            return 0.0
+        level = float(x.mean())
+        design = np.stack([x, x * np.linspace(-1, 1, len(x))])
+        z = np.linalg.lstsq(design.T, y, rcond=None)[0]
+        alike = float(((y - z @ design) ** 2).mean())
+        if alike**0.5 < max(_BAD * level, self._p.zero_pa) or x.std() < 0.3 * _MOVED * level:
+            return 0.0
+        late = np.inf
+        for lag_s in _LAGS_S:
+            keep = float(np.exp(-self._blocks.block_s / lag_s))
+            now, out = float(y[0]), []
+            for value in x.tolist():
+                now = keep * now + (1 - keep) * value
+                out.append(now)
+            late = min(late, float(((y - np.array(out)) ** 2).mean()))
+        return alike / max(late, 1e-9) if late < _BETTER * alike and late**0.5 < _GOOD * level else 0.0
+
+    def _learn(self, k0: int, k1: int, floor_pa: float) -> None:
+        """Which share of the mean each tap reads."""
+        mean = self.level(k0, k1)
+        with np.errstate(invalid="ignore"):
+            loaded = mean > floor_pa
+        if np.count_nonzero(loaded) < _LATE:
+            return
+        pa = np.where(self._blocks.bad[k0:k1], np.nan, self._blocks.pa[k0:k1])[loaded] / mean[loaded][:, None]
+        read = np.isfinite(pa).sum(axis=0) >= _LATE
+        ratio = (
+            np.median(pa[:, read], axis=0)
+            if np.isfinite(pa[:, read]).all()
+            else np.nanmedian(pa[:, read], axis=0)
+        )
+        self._share[read] += (_LEARN if self._taught else 1.0) * (ratio - self._share[read])
+        self._share /= (self._weights * self._share).sum()
+        self._taught = True
+
+
+def _runs(on: Bools) -> list[tuple[int, int]]:
+    """Begin and end of each stretch that is true."""
+    if not on.any():
+        return []
+    edges = np.diff(np.concatenate([[False], on, [False]]).astype(np.int8)).nonzero()[0]
+    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]

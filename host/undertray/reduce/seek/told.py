@@ -1,0 +1,375 @@
+"""The events: measured on the raw rows, told in one list that only grows, and revised openly."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.reduce.detect.onset import Fall, measure_fall
+from undertray.reduce.middle import middle
+from undertray.reduce.seek.blocks import Blocks
+from undertray.reduce.seek.parameters import Finding, SeekParameters
+
+__all__ = ["LEAD", "Entry", "Measured", "Told", "as_loss", "came_back", "measure"]
+
+Array = NDArray[np.float64]
+
+LEAD = 50
+"""Blocks before a fall whose law is wanted."""
+_AHEAD, _BEHIND = 15, 20  # blocks round a fall that are measured
+_LONG_S, _ALREADY = (
+    0.4,
+    0.4,
+)  # a fall over longer is the rest of a leak where it went on at such a share before
+_LEAST_ROWS = 4
+_TREND = 7  # blocks before a fall that tell where the suction was going anyhow
+_HALF, _SHOWS = 0.5, 0.25
+_MOVED_US = 25.0
+_LEAST_SHARE = 0.05  # of what was before: where the fan may leave less, nothing is judged
+_BACK = 0.3  # of the fall left: the suction is back
+_STANDS = 3  # blocks that it has to be
+_LEAD = 2  # samples
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One line of the list.
+
+    Attributes
+    ----------
+    number : int
+        Of the event.
+    what : str
+        ``told``, ``revised`` or ``withdrawn``.
+    event : Finding
+        As it stands from then on, or stood.
+    """
+
+    number: int
+    what: str
+    event: Finding
+
+
+class Told:
+    """The list of what was told."""
+
+    def __init__(self) -> None:
+        self._entries: list[Entry] = []
+        self._standing: dict[int, Finding] = {}
+        self._next = 0
+
+    @property
+    def entries(self) -> tuple[Entry, ...]:
+        """All lines, in the order they were written."""
+        return tuple(self._entries)
+
+    @property
+    def events(self) -> tuple[Finding, ...]:
+        """Events as they stand, in order of onset."""
+        return tuple(sorted(self._standing.values(), key=lambda e: (e.onset_s, e.kind, e.order)))
+
+    def of_kind(self, *kinds: str) -> list[tuple[int, Finding]]:
+        """Standing events of some kinds.
+
+        Parameters
+        ----------
+        *kinds : str
+            Kinds.
+
+        Returns
+        -------
+        list of (int, Finding)
+            With their numbers.
+        """
+        return [(number, event) for number, event in self._standing.items() if event.kind in kinds]
+
+    def add(self, event: Finding) -> int:
+        """Tell an event.
+
+        Parameters
+        ----------
+        event : Finding
+            The event.
+
+        Returns
+        -------
+        int
+            Its number.
+        """
+        number, self._next = self._next, self._next + 1
+        self._write(number, "told", event)
+        return number
+
+    def revise(self, number: int, event: Finding) -> None:
+        """Tell an event anew.
+
+        Parameters
+        ----------
+        number : int
+            Which.
+        event : Finding
+            What it is now.
+        """
+        if self._standing.get(number) != event:
+            self._write(number, "revised", event)
+
+    def withdraw(self, number: int) -> None:
+        """Take an event back.
+
+        Parameters
+        ----------
+        number : int
+            Which.
+        """
+        self._entries.append(Entry(number, "withdrawn", self._standing.pop(number)))
+
+    def _write(self, number: int, what: str, event: Finding) -> None:
+        self._entries.append(Entry(number, what, event))
+        self._standing[number] = event
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Measured:
+    """A fall on its raw rows.
+
+    Attributes
+    ----------
+    fall : Fall
+        Its measures; taps by their numbers.
+    between_s : tuple of (float, float), or None
+        The gap in which it began, s.
+    lasts_s : float
+        How long less than half of the fall was back, s; infinite where that was not seen.
+    """
+
+    fall: Fall
+    between_s: tuple[float, float] | None
+    lasts_s: float
+
+
+def measure(
+    blocks: Blocks, k: int, length: float, fan_log: Array, weights: Array, p: SeekParameters
+) -> Measured | None:
+    """Measure a fall that an explanation holds.
+
+    Parameters
+    ----------
+    blocks : Blocks
+        The run.
+    k : int
+        Block in which the fall begins.
+    length : float
+        Blocks that it takes.
+    fan_log : ndarray, shape (k,)
+        Log of the suction of the fan alone, from 50 blocks before ``k`` on.
+    weights : ndarray, shape (taps,)
+        Weight of each tap in the mean.
+    p : SeekParameters
+        What to go by.
+
+    Returns
+    -------
+    Measured or None
+        None where it is too short to be one, or does not stand up: too small, too slow, the fan's doing, or
+        not to be seen in the suction itself.
+    """
+    first, last = max(k - _AHEAD, 0), min(k + int(length) + 3 * _BEHIND, blocks.size, k - LEAD + len(fan_log))
+    law = fan_log[first - k + LEAD : last - k + LEAD] - fan_log[LEAD - 1]
+    share = np.maximum(np.exp(law), _LEAST_SHARE)
+    level = blocks.mean_pa[first:last] / share
+    lasts, until = _lasting(level, k - first, int(length))
+    if lasts * blocks.block_s < p.dip_s:
+        return None
+    # what the throttle does later belongs to it
+    (shut,) = (share[k - first :] < _HALF).nonzero()
+    shut_at = k + max(int(shut[0]), _STANDS + 1) if shut.size else last
+    last = min(first + until, k + int(length) + _BEHIND, shut_at, last)
+    t, suction, _ = blocks.between(first, last)
+    good = ~blocks.bad[max(k - 2, 0) : last].any(axis=0)
+    taps = np.flatnonzero(good & (np.isfinite(suction).sum(axis=0) > 0.7 * len(t)))
+    there = np.isfinite(suction[:, taps]).all(axis=1)
+    t, suction = t[there], suction[there][:, taps]
+    if len(t) < _LEAST_ROWS or not weights[taps].sum() > 0:
+        return None
+    at = blocks.t_s[first : first + len(share)] + blocks.block_s / 2
+    suction = suction / np.interp(t, at, share)[:, None]
+    share_of = weights[taps] / weights[taps].sum()
+    fall = measure_fall(t, suction, share_of, float(blocks.t_s[k]), blocks.period_s)
+    mean = suction @ share_of
+    between = _between(t, mean, fall, blocks.period_s)
+    least = p.min_drop if lasts * blocks.block_s > p.brief_s else max(p.min_drop, p.brief_drop)
+    stands = fall.drop >= least and _seen(blocks, k, last, fall.drop)
+    stands = stands and not _excused(blocks, k, fall, between, p)
+    stands = stands and not (fall.fall_s > _LONG_S and _went_on(blocks, k, fall, fan_log))
+    if not stands or (between is not None and lasts * blocks.block_s < 1.0 and _moved(blocks, between)):
+        return None
+    fall = replace(fall, order=tuple(int(taps[i]) for i in fall.order))
+    if abs(fall.onset_s - blocks.t_s[k]) > 0.3 + length * blocks.block_s:
+        fall = replace(fall, onset_s=float(blocks.t_s[k]))
+    if between is not None:
+        middle_s = sum(between) / 2
+        fall = replace(fall, onset_s=middle_s, bottom_s=max(fall.bottom_s, middle_s))
+    return Measured(fall, between, lasts * blocks.block_s)
+
+
+def _excused(
+    blocks: Blocks, k: int, fall: Fall, between: tuple[float, float] | None, p: SeekParameters
+) -> bool:
+    """Is a fall one that a pack, or a throttle that is not known, makes as well?"""
+    near = slice(max(k - 25, 0), k + 5)
+    if not blocks.known[near].any() and fall.to_pa < _LEAST_SHARE * fall.from_pa:
+        return True  # fans that are shut off leave nothing
+    if between is not None:
+        return False
+    if fall.fall_s > p.sudden_s or (fall.drop < 3 * p.sag and fall.fall_s > p.sag_s):
+        return True
+    if blocks.known[near].all():
+        return False
+    # a pulse that was not read, and is another now: when it changed nobody knows
+    pulse = blocks.throttle_us[near][blocks.known[near]]
+    return fall.fall_s > p.coast_s or (len(pulse) > 1 and float(np.ptp(pulse)) > _MOVED_US)
+
+
+def _went_on(blocks: Blocks, k: int, fall: Fall, fan_log: Array) -> bool:
+    """Was it under way before, at a good part of its pace: the rest of a leak?"""
+    ago = max(k - LEAD, 0)
+    earlier = blocks.mean_pa[ago:k] * np.exp(fan_log[LEAD - 1] - fan_log[ago - k + LEAD : LEAD])
+    earlier = earlier[np.isfinite(earlier)]
+    if len(earlier) <= 2 * _TREND:
+        return False
+    lost = middle(earlier[:_TREND]) - middle(earlier[-_TREND:])
+    pace = lost / (len(earlier) - _TREND) / blocks.block_s
+    return pace > _ALREADY * 0.8 * (fall.from_pa - fall.to_pa) / fall.fall_s
+
+
+def _moved(blocks: Blocks, between: tuple[float, float]) -> bool:
+    """Is the pulse another after a gap?"""
+    a, b = (int(np.searchsorted(blocks.t_s[: blocks.size], s)) for s in between)
+    one, two = blocks.throttle_us[[max(a - 1, 0), min(b, blocks.size - 1)]]
+    return bool(abs(two - one) > _MOVED_US)
+
+
+def _lasting(level: Array, k: int, length: int) -> tuple[float, int]:
+    """Blocks for which more than half of a fall was gone, and the block from which on it was not."""
+    before = level[max(k - _TREND, 0) : max(k - 1, 1)]
+    bottom = level[k : k + length + _STANDS + 2]
+    if not (np.isfinite(before).any() and np.isfinite(bottom).any()):
+        return np.inf, len(level)
+    half = (float(np.nanmedian(before)) + float(np.nanmin(bottom))) / 2
+    seen = np.flatnonzero(np.isfinite(level[max(k - 2, 0) :])) + max(k - 2, 0)
+    under = level[seen] < half
+    if not under.any():
+        return 0.0, len(level)
+    a = int(under.argmax())
+    back = np.flatnonzero(~under[a:])
+    if not back.size:
+        return np.inf, len(level)
+    b = a + int(back[0])
+
+    def crossed(i: int) -> float:
+        if i == 0:
+            return float(seen[0])
+        one, two = level[seen[i - 1]], level[seen[i]]
+        return float(seen[i - 1] + (half - one) / (two - one) * (seen[i] - seen[i - 1]))
+
+    return crossed(b) - crossed(a), int(seen[b])
+
+
+def _seen(blocks: Blocks, k: int, last: int, drop: float) -> bool:
+    """Does a fall show in the suction itself, beyond where that was going anyhow?"""
+    log_pa = np.log(np.maximum(blocks.mean_pa[max(k - _TREND, 0) : last], 1.0))
+    before, after = log_pa[:_TREND], log_pa[_TREND:]
+    if not (np.isfinite(before).all() and np.isfinite(after).any()):
+        return True
+    trend = min(float(np.median(np.diff(before))), 0.0)
+    beyond = after - before[-1] - trend * np.arange(1, len(after) + 1)
+    return bool(np.nanmin(beyond) <= _SHOWS * np.log(1 - min(drop, 0.99)))
+
+
+def _between(t: Array, mean: Array, fall: Fall, period_s: float) -> tuple[float, float] | None:
+    """The gap, if any, in which a fall began: high before it, and half of it gone after it."""
+    steps = np.diff(t)
+    g = int(steps.argmax())
+    if steps[g] <= 2.5 * period_s:
+        return None
+    depth = fall.from_pa - fall.to_pa
+    high, low = mean[g] > fall.from_pa - 0.3 * depth, mean[g + 1] < fall.from_pa - 0.5 * depth
+    return (float(t[g]), float(t[g + 1])) if high and low else None
+
+
+def as_loss(
+    measured: Measured, names: Sequence[str], period_s: float, throttle_us: float, sure: float
+) -> Finding:
+    """Tell a measured fall as a seal loss.
+
+    Parameters
+    ----------
+    measured : Measured
+        The fall.
+    names : sequence of str
+        Names of the taps.
+    period_s : float
+        Sample period, s.
+    throttle_us : float
+        Pulse at the onset, µs; NaN where unknown.
+    sure : float
+        Confidence.
+
+    Returns
+    -------
+    Finding
+    """
+    fall = measured.fall
+    leads = sorted(fall.leads_s)
+    ahead = len(leads) == 1 or leads[1] - leads[0] > (_LEAD - 0.5) * period_s
+    return Finding(
+        "seal-loss",
+        onset_s=fall.onset_s,
+        bottom_s=max(fall.bottom_s, fall.onset_s),
+        first_tap=names[fall.order[0]] if ahead else None,
+        order=tuple(names[i] for i in fall.order),
+        order_ms=tuple(round(1e3 * lead, 3) for lead in fall.leads_s),
+        from_pa=fall.from_pa,
+        to_pa=max(fall.to_pa, 0.0),
+        drop=min(fall.drop, 1.0),
+        fall_s=fall.fall_s,
+        throttle_us=throttle_us if np.isfinite(throttle_us) else None,
+        confidence=sure,
+        onset_between_s=measured.between_s,
+    )
+
+
+def came_back(blocks: Blocks, k0: int, k1: int, ref_log: float, drop: float, floor_pa: float) -> float | None:
+    """When the suction was back at what the fan gives on a good seal.
+
+    Parameters
+    ----------
+    blocks : Blocks
+        The run.
+    k0, k1 : int
+        First block to look at, and the block after the last.
+    ref_log : float
+        Log of the mean suction over the fan's law before the fall.
+    drop : float
+        Share that fell.
+    floor_pa : float
+        Suction below which nothing is judged, Pa.
+
+    Returns
+    -------
+    float or None
+        Time of the first of three blocks that show it, s.
+    """
+    if k1 - k0 < _STANDS:
+        return None
+    with np.errstate(invalid="ignore"):
+        left = np.log(np.maximum(blocks.mean_pa[k0:k1], 1.0)) - blocks.expected[k0:k1] - ref_log
+        asked = blocks.expected[k0:k1] + ref_log > np.log(floor_pa)
+        back = (left > np.log(1 - _BACK * drop)) & asked & (blocks.mean_pa[k0:k1] > floor_pa)
+    stands = back[: 1 - _STANDS].copy()
+    for i in range(1, _STANDS):
+        stands &= back[i : len(back) - _STANDS + 1 + i]
+    return float(blocks.t_s[k0 + int(stands.argmax())]) if stands.any() else None

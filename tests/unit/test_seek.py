@@ -1,0 +1,89 @@
+"""The detector to come, beside today's, on worlds that neither was tuned on (seeds from 1000 up)."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from undertray.reduce.losses import find_losses
+from undertray.reduce.score import score
+from undertray.reduce.seek import SeekParameters, find
+from undertray.reduce.seek.detector import Detector
+
+PROGRAM = Path(__file__).resolve().parents[1] / "bench" / "score_detectors.py"
+# what it is made for, and what it must leave alone
+STRATA = [
+    "brief-loss-100-250ms",
+    "loss-in-a-gap",
+    "loss-in-a-blip",
+    "loss-beside-step-down",
+    "lap-work-braked-fan",
+    "throttle-lost-half-way",
+    "clogged-hose",
+    "hose-off-on-a-bump",
+    "slow-leak-in-lap-work",
+    "hard-clean-driving",
+]
+
+
+@pytest.fixture(scope="module")
+def program():
+    spec = importlib.util.spec_from_file_location("score_detectors", PROGRAM)
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["score_detectors"] = module  # dataclasses look their module up
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture(scope="module")
+def runs(program):
+    return list(program.of_worlds(STRATA, range(1000, 1002)))
+
+
+def test_it_finds_what_todays_does_not_and_tells_less_that_is_false(program, runs):
+    new, old = (
+        score([program.judged(run, detect(run)) for run in runs])
+        for detect in (program.of_product(find), program.of_product(find_losses))
+    )
+    # pinned: on these twenty runs every loss, and nothing else; of today's detector the half or so
+    assert (new.recall, new.precision) == (1.0, 1.0)
+    assert new.recall >= old.recall
+    assert new.kind_right >= old.kind_right
+    # a sample of 200 Hz at the median, as it is asked for
+    assert new.onset_median_s <= 0.005
+
+
+def test_pieces_of_any_size_give_the_events_of_the_whole(runs):
+    run = runs[0]
+    taps, period_s = run.suction_pa.shape[1], 1 / run.rate_hz
+    told = []
+    for rows in (len(run.t_s), 17, 1000):
+        detector = Detector(period_s, taps, SeekParameters(), tap_names=run.names)
+        for a in range(0, len(run.t_s), rows):
+            piece = slice(a, a + rows)
+            detector.feed(run.t_s[piece], run.suction_pa[piece], run.throttle_us[piece])
+        told.append(detector.finish())
+    assert told[0]
+    assert told[1] == told[0]
+    assert told[2] == told[0]
+
+
+def test_twice_the_same_is_the_same(program, runs):
+    detect = program.of_product(find)
+    assert detect(runs[3]) == detect(runs[3])
+
+
+def test_every_loss_says_what_only_this_detector_knows(program, runs):
+    detect = program.of_product(find)
+    brief = [e for run in runs if run.stratum == STRATA[0] for e in detect(run) if e.kind == "seal-loss"]
+    assert any(event.brief for event in brief)
+    gaps = [e for run in runs if run.stratum == STRATA[1] for e in detect(run) if e.onset_between_s]
+    assert gaps
+    assert all(a <= event.onset_s <= b for event in gaps for a, b in [event.onset_between_s])
+    for event in brief:
+        assert len(event.order_ms) == len(event.order)
+        assert np.all(np.diff(event.order_ms) >= 0)
