@@ -69,7 +69,7 @@ def test_over_a_uart_nothing_moves_erases_or_changes_unless_it_is_allowed(tmp_pa
         for command in said:
             emulated.uart(0, command + "\n")
             emulated.run(0.06)
-        emulated.run(0.1)
+        emulated.run(0.6)  # a rate takes 0.1 s of the loop, and what comes after it waits
         far, near = heard(emulated.uart_lines[0]), heard(emulated.lines)
     replies = [(note["to"], note["ok"]) for note in notes(far, "reply")]
     guarded = [(word, False) for word in ("erase", "store", "caution", "arm", "sweep", "beat")]
