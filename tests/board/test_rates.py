@@ -108,8 +108,9 @@ def test_board_check_knows_the_largest_rate(tmp_path: Path, name: str) -> None:
     assert skips[1.15] > 0
 
 
-# A car that is switched on at the start line; source files take seconds, which the program says.
-@pytest.mark.parametrize(("source", "least_s", "most_s"), [(False, 0.0, 1.0), (True, 2.0, 4.0)])
+# A car that is switched on at the start line; source files take some four seconds, which the program says
+# (pinned: 4.03 s, nearly all of it compiling).
+@pytest.mark.parametrize(("source", "least_s", "most_s"), [(False, 0.0, 1.0), (True, 3.0, 4.5)])
 def test_from_power_to_the_first_row(tmp_path: Path, source: bool, least_s: float, most_s: float) -> None:
     with EmulatedBoard(tmp_path, board(), source=source) as emulated:
         emulated.run(5, heard="#device")

@@ -98,6 +98,6 @@ def _install(
     if done.source_why is None:
         print("compiled for the board's version and processor: it starts within a second")
     else:
-        print(f"source files, which the board compiles at every start (3 s or more): {done.source_why}")
+        print(f"source files, which the board compiles at every start (4 s or more): {done.source_why}")
     kept = "; the board's own board.json was kept" if done.kept_board else ""
     print(f"{len(done.written)} files written, {done.unchanged} unchanged{kept}")
