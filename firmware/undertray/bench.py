@@ -43,6 +43,7 @@ class Bench:
     def __init__(self, section, console, seed):
         self.width_us = 0
         self.watchdog = None
+        self.awake = False  # somebody asked to drive the fans: from then on ``tick`` has to come
         self._section = section
         self._console = console
         self._seed = seed & 0xFFFF
@@ -96,6 +97,7 @@ class Bench:
         # Multiplier and step of a generator that goes through all 65,536 numbers: none comes again soon.
         self._seed = (self._seed * 75 + 74) % 65537
         self._number = self._seed + 1
+        self.awake = True
         return self._number
 
     def _take(self, words):
@@ -151,7 +153,7 @@ class Bench:
             Pin(self._section["pin"], Pin.OUT, value=0)
 
     def tick(self, now):
-        """Feed the watchdog, go on in the plan, stop where something is missing; every loop."""
+        """Feed the watchdog, go on in the plan, stop where something is missing; every loop once awake."""
         if self.watchdog is not None:
             self.watchdog.feed()
         if self._state == _OFF:

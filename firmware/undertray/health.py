@@ -7,7 +7,6 @@ its time-outs nor its exceptions cost the others their slots.
 import time
 from array import array
 
-import micropython
 from micropython import const
 
 from undertray.sensors import NACK, SATURATED, WAIT
@@ -59,7 +58,7 @@ class Health:
         self._found = bytearray(n)  # code of a fault that waits to be told
         self._detail = bytearray(n)
         self._found_us = array("i", [0] * n)
-        self._waiting = False
+        self.waiting = False  # a fault is to be told
 
     def bus_error(self, i, errno, now):
         """A transaction failed; a hung bus is clocked free at once. Gives the code of the reading."""
@@ -150,17 +149,12 @@ class Health:
             self._detail[i] = detail
             self._found_us[i] = now
             self._found[i] = code
-            self._waiting = True
+            self.waiting = True
             self._quiet[i] = 2  # counted down once a second: never two notes within one
 
-    @micropython.native
     def tell(self):
         """Send the fault notes that wait."""
-        if self._waiting:
-            self._waiting = False
-            self._send()
-
-    def _send(self):
+        self.waiting = False
         i = 0
         while i < len(self._found):
             code = self._found[i]

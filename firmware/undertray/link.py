@@ -41,9 +41,13 @@ class Port:
         self._out = sys.stdout.buffer
         self._byte = bytearray(1)
         self._poller = select.poll()
-        self._poller.register(sys.stdin, select.POLLIN)
-        self._poller.register(sys.stdout, select.POLLOUT)
         self._chip = on_chip()
+        if self._chip:
+            # One object says both there (shared/runtime/sys_stdio_mphal.c of MicroPython); two cost twice.
+            self._poller.register(sys.stdin, select.POLLIN | select.POLLOUT)
+        else:
+            self._poller.register(sys.stdin, select.POLLIN)
+            self._poller.register(sys.stdout, select.POLLOUT)
         self._frame = -1
         self._frame_us = time.ticks_us()
         self.ready()  # the first ipoll makes the tuple that later ones use again

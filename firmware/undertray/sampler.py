@@ -129,7 +129,6 @@ class Sampler:
         self.rig = rig
         self.rings = rings
         self.ring = ring = rings[0]
-        self._others = rings[1:]
         self.alarm = alarm
         self.store = store
         self.notes = Notes(rig, rings)
@@ -145,7 +144,6 @@ class Sampler:
         self.burst = Burst(rig)
         self.work = self.burst.work
         throttle = rig.throttle
-        self._pulse = None if throttle.direct else throttle.read
         self.work[_DIRECT] = throttle.direct
         self.work[_SHORTEST], self.work[_LONGEST] = throttle.limits_us
         self._sensors = [column.sensor for column in rig.columns]
@@ -163,6 +161,7 @@ class Sampler:
         pin = rig.board["heartbeat_pin"]
         self._heart = None if pin is None else Pin(pin, Pin.OUT, value=0)
         self._beating = False
+        self.timed = False  # slots come in a timer interrupt
         self._timer = None
         self._handler = self._tick  # bound once: binding in the interrupt would allocate
         steps, alarm_work, age = (
@@ -170,17 +169,24 @@ class Sampler:
         )
         # All that a slot touches, in one place: looking up a name costs as much as writing a number.
         self._parts = (
-            self.work,
-            self.burst.plan,
-            self.health.state,
-            self.counts,
-            self.status,
-            self.head,
-            ring.marks,
-            ring.buf,
+            (
+                self.work,
+                self.burst.plan,
+                self.health.state,
+                self.counts,
+                self.status,
+                self.head,
+                ring.marks,
+                ring.buf,
+            ),
             steps,
             alarm_work,
             age,
+            None if throttle.direct else throttle.read,
+            self._plain,
+            rings[1:],
+            self.health,
+            store,
         )
 
     @property
@@ -201,10 +207,7 @@ class Sampler:
             return
         micropython.alloc_emergency_exception_buf(256)
         self.work[_EARLY] = _EARLY_US
-
-    @property
-    def timed(self):
-        return self._timer is not None
+        self.timed = True
 
     def set_rate(self, rate_hz):
         """Take a rate, in whole microseconds a slot; the first one is now."""
@@ -295,16 +298,19 @@ class Sampler:
     @micropython.native
     def slot(self, now):
         """Take one sample when it is due at tick ``now``; gives whether it was."""
-        work, plan, rests, counts, status, head, marks, buf, steps, alarm_work, age = self._parts
+        burst, steps, alarm_work, age, pulse, plain, others, health, store = self._parts
+        work, plan, rests, counts, status, head, marks, buf = burst
         alarm_on = self._alarm_on
-        if self._pulse is not None:
-            work[23] = self._pulse(now)
+        if pulse is not None:
+            work[23] = pulse(now)
         due = begin(work, head, now)
         if not due:
             if work[28] > work[29] and self._timer is not None:
                 machine.reset()  # the program hangs, and nothing leaves the board any more
             return False
-        work[14] = self._whole and self.streaming
+        streaming = self.streaming
+        whole = self._whole
+        work[14] = whole and streaming
         if due & 2:
             self._second_us = now
             self._second = True
@@ -316,7 +322,7 @@ class Sampler:
             head[3] = flags | ALARM
         told = head[3]
         flags |= read(work, plan, rests, counts, status, head, marks, buf)
-        if flags & _LOOK or self.health.failing or self._plain:
+        if flags & _LOOK or health.failing or plain:
             flags = self._mend(flags, now)
         if steps:
             found = watch(counts, status, steps, alarm_work, age, head[2], now)
@@ -325,23 +331,24 @@ class Sampler:
             if found & 2:
                 self._alarm_on = found & 1
                 self.alarm.show(found & 1)
-        if self.store is not None and self.store.state and self.store.watch(head[2], now):
+        if store is not None and store.state and store.watch(head[2], now):
             work[19] = (head[0] + 1) & 0xFFFF
             head[3] = flags & ~_LOOK
-            self.store.add(head, counts, status)
+            store.add(head, counts, status)
             work[20] = 0
-        if self.streaming:
+        if streaming:
             work[19] = (head[0] + 1) & 0xFFFF
-            if flags == told and self._whole:
+            if flags == told and whole:
                 at = marks[0]
                 sent = commit(work, marks)
-                for ring in self._others:
-                    sent |= ring.relay(buf, at, work[12])
+                if others:
+                    for ring in others:
+                        sent |= ring.relay(buf, at, work[12])
             else:
                 head[3] = flags & ~_LOOK
                 n = row(self._row, head, counts, status)
                 sent = self.ring.put_row(self._row, n)
-                for ring in self._others:
+                for ring in others:
                     sent |= ring.put_row(self._row, n)
             if sent:
                 work[20] = 0
@@ -411,7 +418,8 @@ class Sampler:
     @micropython.native
     def tell(self):
         """Send what is due besides the rows: faults, and once a second how the board is."""
-        self.health.tell()
+        if self.health.waiting:
+            self.health.tell()
         if self._second:
             self._second = False
             self._once_a_second(self._second_us)
