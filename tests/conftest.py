@@ -13,6 +13,6 @@ settings.load_profile("seeded")
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
-    """One worker more than processors, for tests of real links wait; times are measured alone."""
+    """A worker a processor: tests of real links keep real time. What is timed runs alone."""
     timed = "bench" in str(config.option.markexpr).replace("not bench", "")
-    return 0 if timed else (os.cpu_count() or 1) + 1
+    return 0 if timed else os.cpu_count() or 1

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -51,6 +52,19 @@ def _undertray(*arguments: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run([*UNDERTRAY, *arguments], capture_output=True, text=True, timeout=60, check=False)
 
 
+TRIES = 3  # on a machine too busy to run the board in real time: only where the board itself says so
+BUSY_SLOTS = 10  # a twentieth of a second: the story's fold takes 0.03 s
+
+
+def _kept_time(log: Path) -> bool:
+    """Whether the board kept its deadlines, by its own flags; a log of one that did not is put away."""
+    run = read_run(log)
+    lost = int((np.diff(run.seq) % 65536 - 1)[run.flags[1:] & 1 == 1].sum())
+    if lost > BUSY_SLOTS:
+        log.unlink()
+    return lost <= BUSY_SLOTS
+
+
 def _check(log: Path) -> None:
     reduced = _undertray("reduce", str(log), "--car", str(LOGS / "car.toml"), "--json")
     assert reduced.returncode == 0, reduced.stderr
@@ -71,18 +85,24 @@ def _check(log: Path) -> None:
 @pytest.mark.parametrize("engine", ENGINES)
 def test_over_tcp(engine: str, tmp_path: Path) -> None:
     log = tmp_path / "run.csv"
-    with _virtual("--listen", "127.0.0.1:0", "--story", "short-fold", "--engine", engine) as address:
-        recorded = _undertray("record", "--port", address, "--out", str(log), "--seconds", "7")
-    assert recorded.returncode == 0, recorded.stderr
+    for _ in range(TRIES):
+        with _virtual("--listen", "127.0.0.1:0", "--story", "short-fold", "--engine", engine) as address:
+            recorded = _undertray("record", "--port", address, "--out", str(log), "--seconds", "7")
+        assert recorded.returncode == 0, recorded.stderr
+        if _kept_time(log):
+            break
     _check(log)
 
 
 @pytest.mark.skipif(not hasattr(os, "openpty"), reason="this system has no pseudo-terminals")
 def test_over_a_pseudo_terminal(tmp_path: Path) -> None:
     log = tmp_path / "run.csv"
-    with _virtual("--pty", "--story", "short-fold") as address:
-        recorded = _undertray("record", "--port", address, "--out", str(log), "--seconds", "7")
-    assert recorded.returncode == 0, recorded.stderr
+    for _ in range(TRIES):
+        with _virtual("--pty", "--story", "short-fold") as address:
+            recorded = _undertray("record", "--port", address, "--out", str(log), "--seconds", "7")
+        assert recorded.returncode == 0, recorded.stderr
+        if _kept_time(log):
+            break
     _check(log)
 
 
@@ -109,9 +129,18 @@ def test_the_demo_says_it_all_and_writes_the_pictures(tmp_path: Path) -> None:
 
 
 def test_the_live_demo_records_over_a_real_link(tmp_path: Path) -> None:
-    done = subprocess.run(
-        [*UNDERTRAY, "demo", "--live"], cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False
-    )
-    assert done.returncode == 0, done.stderr
-    assert " 0 bad: " in done.stdout
+    for _ in range(TRIES):
+        done = subprocess.run(
+            [*UNDERTRAY, "demo", "--live"],
+            cwd=tmp_path,
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+        assert done.returncode == 0, done.stderr
+        lost = re.search(r"rows, (\d+) lost, 0 bad: ", done.stdout)
+        assert lost is not None, done.stdout
+        if int(lost[1]) <= BUSY_SLOTS:
+            break
     assert "seal-loss, front-left first" in done.stdout
