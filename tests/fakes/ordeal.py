@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import hashlib
-import io
 import json
 import re
 import resource
@@ -18,9 +17,9 @@ from typing import Any
 
 from fakes import hostile_files, hostile_logs
 from fakes.link import Clock, ScriptedLink, vanished
+from fakes.program import undertray
 from fakes.reductions import invented_car, invented_reduction
 from fakes.stranger import Stranger, note_line
-from undertray import cli
 from undertray.acquire.fetch import Fetcher
 from undertray.acquire.inspection import inspect_run
 from undertray.acquire.link import LinkEnded
@@ -123,30 +122,13 @@ def own_error_only(kind: str, seed: int, folder: Path) -> bool:
         _time(0, 0)
 
 
-class _Kept(io.BytesIO):
-    """Bytes that stay when the stream round them is closed."""
-
-    def close(self) -> None:
-        pass
-
-
 def command(*words: object) -> tuple[int, str, str]:
     """Run the command in this process: its status, its output and its talk.
 
     Raises :class:`Unseemly` where an error is not one line, or the output has what it may not have.
     """
-    out, err = (io.TextIOWrapper(_Kept(), encoding="utf-8", write_through=True) for _ in range(2))
-    status: Any = None
-    argv, sys.argv = sys.argv, ["undertray", *map(str, words)]
-    try:
-        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-            try:
-                cli.main()
-            except SystemExit as end:
-                status = end.code
-    finally:
-        sys.argv = argv
-    printed, said = (stream.buffer.getvalue().decode("utf-8") for stream in (out, err))  # type: ignore[attr-defined]
+    done = undertray(*words)
+    status, printed, said = done.returncode, done.stdout, done.stderr
     told = f"{words[0]}: status {status}: {said[-400:]!r}"
     if status not in (0, 1, 2):
         raise Unseemly(told)

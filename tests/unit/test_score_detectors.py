@@ -2,29 +2,20 @@
 
 from __future__ import annotations
 
-import importlib.util
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 
+from fakes.scoring import scoring_program
 from fakes.signals import ramp, steady, times
 from undertray.reduce.loss import Loss
 from undertray.reduce.score import score
 
-PROGRAM = Path(__file__).resolve().parents[1] / "bench" / "score_detectors.py"
-
 
 @pytest.fixture(scope="module")
 def program():
-    spec = importlib.util.spec_from_file_location("score_detectors", PROGRAM)
-    module = importlib.util.module_from_spec(spec)
-    import sys
-
-    sys.modules["score_detectors"] = module  # dataclasses look their module up
-    spec.loader.exec_module(module)
-    return module
+    return scoring_program()
 
 
 @pytest.fixture

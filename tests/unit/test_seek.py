@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 
+from fakes.scoring import scoring_program
 from undertray.reduce.losses import find_losses
 from undertray.reduce.score import score
 from undertray.reduce.seek import SeekParameters, find
 from undertray.reduce.seek.detector import Detector
 
-PROGRAM = Path(__file__).resolve().parents[1] / "bench" / "score_detectors.py"
 # what it is made for, and what it must leave alone
 STRATA = [
     "brief-loss-100-250ms",
@@ -32,11 +28,7 @@ STRATA = [
 
 @pytest.fixture(scope="module")
 def program():
-    spec = importlib.util.spec_from_file_location("score_detectors", PROGRAM)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["score_detectors"] = module  # dataclasses look their module up
-    spec.loader.exec_module(module)
-    return module
+    return scoring_program()
 
 
 @pytest.fixture(scope="module")

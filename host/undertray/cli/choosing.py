@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from undertray.acquire.runlog import Run
     from undertray.reduce.runcar import RunCar
 
-__all__ = ["CarFile", "CarFrom", "car_chooser"]
+__all__ = ["CarFile", "CarFrom", "car_chooser", "same_run"]
 
 _SOURCES = ("log", "file")
 
@@ -67,3 +67,21 @@ def car_chooser(path: Path | None, source: str) -> Callable[[Run], RunCar]:
     given = None if path is None else Car.from_toml(path)
     where = "" if path is None else escaped(path.name)
     return lambda run: run_car(run, given, where, source == "file")
+
+
+def same_run(copy: Path, one: Path) -> str:
+    """Say that a log holds the same run as another.
+
+    Parameters
+    ----------
+    copy, one : Path
+        The log, and the other.
+
+    Returns
+    -------
+    str
+        Without an end, for what follows from it.
+    """
+    from undertray.errors import quoted
+
+    return f"{quoted(str(copy), 200)} holds the same run as {quoted(str(one), 200)}"

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from undertray.cli.choosing import CarFile, CarFrom, car_chooser
+from undertray.cli.choosing import CarFile, CarFrom, car_chooser, same_run
 from undertray.cli.taring import Tare
 
 if TYPE_CHECKING:
@@ -168,7 +168,7 @@ def _same_run(copy: _Taken, one: _Taken, by: str) -> str:
 
     if copy.path == one.path:
         return f"{quoted(str(one.path), 200)} was given more than once: it counts once"
-    said = f"{quoted(str(copy.path), 200)} holds the same run as {quoted(str(one.path), 200)}"
+    said = same_run(copy.path, one.path)
     if copy.digest.value != one.digest.value:
         said += f" and says {by} {quoted(copy.digest.value)} instead of {quoted(one.digest.value)}"
     return f"{said}: it counts once, as the latter"

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from undertray.cli.choosing import CarFile, CarFrom, car_chooser
+from undertray.cli.choosing import CarFile, CarFrom, car_chooser, same_run
 from undertray.cli.taring import Tare
 
 if TYPE_CHECKING:
@@ -80,13 +80,10 @@ def _reference(
 def _once_each(paths: list[Path], logs: list[Run]) -> tuple[list[Run], list[str]]:
     """The runs that count, and what is said of those that were given before."""
     from undertray.acquire.runfolder import counted_once, drive_of
-    from undertray.errors import quoted
 
     stands = counted_once([drive_of(log) for log in logs])
     notices = [
-        f"{quoted(str(paths[i]), 200)} holds the same run as {quoted(str(paths[one]), 200)}: it counts once"
-        for i, one in enumerate(stands)
-        if one != i
+        f"{same_run(paths[i], paths[one])}: it counts once" for i, one in enumerate(stands) if one != i
     ]
     return [log for i, log in enumerate(logs) if stands[i] == i], notices
 
