@@ -97,14 +97,32 @@ def test_a_loss_while_the_throttle_moves():
     assert losses[0].end_s == pytest.approx(42.57, abs=0.08)
 
 
-@pytest.mark.parametrize("width_s", [0.02, 0.06, 0.12])
-@pytest.mark.parametrize("depth", [0.2, 0.5, 0.8])
-def test_bumps_are_no_event(width_s, depth):
+_BUMPS_S = np.arange(5.0, 58.0, 1.7)
+
+
+def bumps(width_s, depth):
+    """A minute with falls to a peak and back, as long at half their depth as either flank takes."""
     t = times(60)
-    centres = np.arange(5.0, 58.0, 1.7)
-    dip = sum(np.clip(1 - np.abs(t - c) / width_s, 0, 1) for c in centres)
-    suction = steady(t, shape=lambda t: 1 - depth * dip)
-    assert find_losses(t, suction, throttle(t)) == ()
+    dip = sum(np.clip(1 - np.abs(t - c) / width_s, 0, 1) for c in _BUMPS_S)
+    return find_losses(t, steady(t, shape=lambda t: 1 - depth * dip), throttle(t))
+
+
+@pytest.mark.parametrize(
+    ("width_s", "depth"), [(w, d) for w in (0.02, 0.06) for d in (0.2, 0.5, 0.8)] + [(0.12, 0.2)]
+)
+def test_bumps_are_no_event(width_s, depth):
+    assert bumps(width_s, depth) == ()
+
+
+@pytest.mark.parametrize("depth", [0.5, 0.8])
+def test_what_heals_after_an_eighth_of_a_second_is_a_brief_loss(depth):
+    """Upside down it is a fall: free for 0.1 s the car has dropped by 5 cm (g t^2 / 2)."""
+    found = bumps(0.12, depth)
+    assert [(e.kind, e.brief) for e in found] == [("seal-loss", True)] * len(_BUMPS_S)
+    # two samples or 10 ms, as any loss is dated
+    assert [e.onset_s for e in found] == pytest.approx(_BUMPS_S - 0.12, abs=0.010)
+    # seven tenths of the fall are back 36 ms before the end, in blocks of 20 ms
+    assert [e.end_s for e in found] == pytest.approx(_BUMPS_S + 0.084, abs=0.06)
 
 
 @pytest.mark.parametrize("hertz", [7.0, 23.0, 67.0, 99.0])

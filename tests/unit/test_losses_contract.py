@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 
 from fakes.signals import steady, times
-from undertray.reduce.detect.onset import measure_fall
-from undertray.reduce.detect.rows import Rows
 from undertray.reduce.losses import find_losses
+from undertray.reduce.seek.onset import measure_fall
 
 
 def throttle(t):
@@ -61,27 +60,6 @@ def test_a_fault_is_dated_to_the_sample(what, begin_s):
     (event,) = find_losses(t, suction, throttle(t))
     assert (event.kind, event.first_tap) == ("sensor-fault", "p2")
     assert event.onset_s == pytest.approx(begin_s, abs=1e-9)
-
-
-@pytest.mark.parametrize("sizes", [[1000], [10] * 100, [640, 30, 330], [5, 995]])
-def test_the_last_rows_are_held_however_they_came(sizes):
-    rows, at = Rows(2, 300), 0
-    column = np.arange(1000.0)
-    for size in sizes:
-        part = slice(at, at + size)
-        t, suction, pulse = column[part].copy(), np.outer(column[part], [1.0, -1.0]), 10 * column[part]
-        rows.lend(t, suction, pulse)
-        at += size
-        since = max(0, at - 300)
-        assert rows.first <= since
-        assert rows.between(since, at)[0].tolist() == column[since:at].tolist()
-        rows.take_back()
-        t[:], suction[:], pulse[:] = -1.0, -1.0, -1.0  # the owner may use them again
-        seen, taps = rows.between(since, at)
-        assert seen.tolist() == column[since:at].tolist()
-        assert taps[:, 1].tolist() == (-column[since:at]).tolist()
-        assert rows.throttle(since, at)[1].tolist() == (10 * column[since:at]).tolist()
-    assert rows.end == 1000
 
 
 def test_any_window_can_be_measured():

@@ -40,12 +40,17 @@ def test_a_loss_shows_before_the_cut_that_follows_it(later_s, to_us):
     assert loss.drop == pytest.approx(0.8, abs=0.05)
 
 
-@pytest.mark.parametrize("back_s", [0.1, 0.2])
-def test_a_bump_before_a_cut_is_none(back_s):
+@pytest.mark.parametrize(
+    ("back_s", "told"),
+    [(0.06, ["throttle-cut"]), (0.1, ["seal-loss", "throttle-cut"]), (0.2, ["seal-loss", "throttle-cut"])],
+)
+def test_before_a_cut_a_bump_is_none_and_a_brief_loss_is_one(back_s, told):
     t = times(24)
     throttle = started(t, (14.0 + back_s + 0.05, 1000.0))
     left = 1 - 0.6 * ((t >= 14.0) & (t < 14.0 + back_s))
-    assert [kind for kind, _ in kinds(t, run(t, throttle, left), throttle)] == ["throttle-cut"]
+    found = find_losses(t, run(t, throttle, left), throttle)
+    assert [e.kind for e in found] == told
+    assert [e.brief for e in found if e.kind == "seal-loss"] == [True] * (len(told) - 1)
 
 
 @pytest.mark.parametrize("open_s", [1.8, 3.0])

@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from fakes.signals import fan, ramp, times
-from undertray.reduce.detect.leak import find_creep
-from undertray.reduce.losses import LossParameters, find_losses
+from undertray.reduce.losses import find_losses
 
 
 def run(t, throttle_us, left, power=1.0, seed=1):
@@ -54,14 +53,6 @@ def test_the_first_throttle_step_is_none(power, at_s, step_us):
     assert not leaks(t, run(t, throttle, np.ones(len(t)), power), throttle)
 
 
-def test_a_leak_that_closes_again_begins_before_it_ends():
-    index = np.repeat(np.array([1.0] * 20 + [0.7, 0.4, 0.4, 0.4, 0.4, 0.4, 0.95]), 16)
-    creep = find_creep(100, 800 * index, np.ones(len(index)), 0.01, LossParameters())
-    assert creep is not None
-    # the fall is between values 19 and 21 of 16 blocks each
-    assert 100 + 19 * 16 <= creep.begun < creep.bottom <= 100 + 22 * 16
-
-
 @pytest.mark.parametrize("power", [0.75, 1.0])
 @pytest.mark.parametrize("lag_s", [0.1, 0.28])
 @pytest.mark.parametrize("at_s", [7.44, 9.61, 10.28, 14.88])
@@ -90,17 +81,6 @@ def test_a_leak_that_never_comes_to_rest_is_told_as_far_as_it_was_seen(open_s, t
     assert 0.5 * (1 - 2.6 / open_s) - 0.05 <= leak.drop <= 0.55
     if to_us == 1700.0:
         assert leak.end_s == pytest.approx(shut_s, abs=0.3)
-
-
-def test_a_leak_after_a_throttle_step_is_not_dated_back_to_the_step():
-    """The fan law, of another exponent than the true one, leaves a step in the index."""
-    index = np.repeat(np.array([1.0] * 12 + [0.9] * 14 + [0.85, 0.75, 0.65, 0.55] + [0.5] * 6), 16)
-    creep = find_creep(0, 800 * index, np.ones(len(index)), 0.05, LossParameters())
-    assert creep is not None
-    # derived: a straight fall from the end of the 26th value on, read to the value before and half of it;
-    # and 0.5 of 0.9 is left
-    assert creep.begun / 16 == pytest.approx(26, abs=1.5)
-    assert creep.drop == pytest.approx(1 - 0.5 / 0.9, abs=0.01)
 
 
 @pytest.mark.parametrize("open_s", [10.0, 16.0])
@@ -140,12 +120,16 @@ def test_throttle_work_alone_is_no_leak(seed):
     assert not leaks(t, run(t, throttle, sag, (0.8, 1.0, 1.2)[seed % 3], seed), throttle)
 
 
-@pytest.mark.parametrize("first", [0.2, 0.3])
+@pytest.mark.parametrize(("first", "told"), [(0.2, set()), (0.3, {"seal-loss"})])
 @pytest.mark.parametrize("later_s", [1.0, 2.0])
-def test_without_a_throttle_nothing_is_called_a_leak(first, later_s):
-    """A sudden fall, and more a little later: with the throttle known it is a leak that goes on."""
+def test_without_a_throttle_nothing_is_called_a_leak(first, told, later_s):
+    """A sudden fall, and more a little later: with the throttle known it is a leak that goes on.
+
+    A fifth within 80 ms is what a pack's sag makes of a small fan, and 0.24 s is how long a fan takes that is
+    shut off: of these nothing is told.
+    """
     t = times(30)
     left = 1 - first * ramp(t, 12.0, 0.1) - (0.8 - first) * ramp(t, 12.1 + later_s, 0.3)
     noise = np.random.default_rng(1).normal(0, 5, (len(t), 4))
     found = find_losses(t, 900 * left[:, None] * np.linspace(1.1, 0.9, 4) + noise)
-    assert {e.kind for e in found} == {"seal-loss"}
+    assert {e.kind for e in found} == told

@@ -1,4 +1,4 @@
-"""The second look: the rotor's law, steps beside throttle work, and what is taken back."""
+"""Losses beside throttle work, and work that is none."""
 
 from __future__ import annotations
 
@@ -6,60 +6,8 @@ import numpy as np
 import pytest
 
 from fakes.signals import fan, ramp, times
-from undertray.reduce.detect.detector import Detector
-from undertray.reduce.detect.rotor import fit_rotor, rotor_speed
 from undertray.reduce.losses import find_losses
-
-BLOCK_S = 0.02
-
-
-def throttle_work(n, seed=3):
-    """A new setting every 1.2 s."""
-    rng = np.random.default_rng(seed)
-    return np.repeat(rng.uniform(1450, 1950, n // 60 + 1), 60)[:n]
-
-
-def restart(n):
-    out = np.zeros(n, bool)
-    out[0] = True
-    return out
-
-
-@pytest.mark.parametrize(("up", "down", "b"), [(5.0, 2.0, 4.0), (20.0, 20.0, 0.1), (0.1, 0.1, 6.0)])
-def test_rotor_speed_solves_its_equation(up, down, b):
-    """Against the equation stepped through at a hundredth of a block."""
-    throttle = throttle_work(300)
-    parameters = np.array([[1060.0, 1.1, *np.log([up, down, b])]])
-    got = rotor_speed(parameters, throttle, BLOCK_S, restart(300))[:, 0]
-    asked = ((throttle - 1060.0) / 900.0) ** 1.1
-    n, h, ends = asked[0], BLOCK_S / 100, [asked[0]]
-    for a in asked:
-        for _ in range(100):
-            n += h * ((up if a > n else down) * (a - n) + b * (a * a - n * n))
-        ends.append(n)
-    # Euler is off by h/2 times the second derivative, 0.2 ms of a fan of 25 ms: a hundredth at most
-    assert got[1:] == pytest.approx((np.array(ends[1:-1]) + np.array(ends[2:])) / 2, abs=0.01)
-
-
-def test_speed_after_a_gap_starts_settled():
-    throttle = np.repeat([1500.0, 1900.0], 50)
-    again = restart(100)
-    again[50] = True
-    speed = rotor_speed(np.array([[1000.0, 1.0, 1.0, 1.0, 1.0]]), throttle, BLOCK_S, again)[:, 0]
-    assert speed[:50] == pytest.approx(500 / 900)
-    assert speed[51:] == pytest.approx(1.0)
-
-
-def test_fit_finds_the_law_through_an_open_seal():
-    """A fifth of the stretch at half the suction does not bend the fit."""
-    throttle = throttle_work(2000)
-    true = np.array([[1080.0, 0.9, *np.log([8.0, 3.0, 2.0])]])
-    sealed = 1200 * rotor_speed(true, throttle, BLOCK_S, restart(2000))[:, 0] ** 2
-    mean = sealed + np.random.default_rng(1).normal(0, 5, 2000)
-    mean[900:1300] *= 0.5
-    law = fit_rotor(mean, throttle, np.ones(2000, bool), restart(2000), BLOCK_S)
-    assert law.expected_pa == pytest.approx(sealed, rel=0.03)
-    assert law.scatter < 0.03
+from undertray.reduce.seek.detector import Detector
 
 
 def hard_drive(loss_at, drop=0.4, lag_s=0.15, seed=5):

@@ -7,43 +7,50 @@ from collections import deque
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.detect.expectation import FanBank
+from undertray.reduce.seek.fan import RUN_IN, Fan, log_suction
 from undertray.reduce.steady import SETTLE_S, STILL_US
 
 __all__ = ["SealIndex"]
 
-_BLOCK_S = 0.02
-_FRAME = 50
+Array = NDArray[np.float64]
+
+_FRAME = 50  # blocks: a second
 _FRAMES = 600  # ten minutes
 _ENOUGH = 5  # frames with running fans before anything is said
+_RUNNING = 0.1  # of the highest drive: what the fans give at least where they run
 _BEST = 95.0  # percentile: one lucky frame is no reference
 
 
 class SealIndex:
-    """Follows the throttle through the fan laws and compares.
+    """Follows the throttle through the law of the fan and compares.
+
+    Parameters
+    ----------
+    fan : Fan
+        The fan as the detector learns it from the same rows.
 
     Notes
     -----
-    By the fan laws suction / N**2 is constant on a fixed leak; :class:`FanBank` finds the
-    exponent, dead band and lags that fit the run. Each second in which the throttle was still,
-    as the report has it, gives one ratio of suction to drive; the reference is the 95th
-    percentile of them, so the index is about 1 on the seal at its best, and falls as a leak opens
-    while the throttle alone does not move it. While a fan spins up or down the ratio says more
-    of its lag than of the seal: then there is no index, and nothing is taken into the reference.
+    Each second in which the throttle was still, as the report has it, gives one ratio of suction to what the
+    fan gives on a fixed leak; the reference is the 95th percentile of them, so the index is about 1 on the
+    seal at its best, and falls as a leak opens while the throttle alone does not move it. While a fan spins
+    up or down the ratio says more of its lag than of the seal: then there is no index, and nothing is taken
+    into the reference. A law learned since then is taken for the seconds before as well.
     """
 
-    def __init__(self) -> None:
-        self._bank = FanBank(_BLOCK_S)
+    def __init__(self, fan: Fan) -> None:
+        self._fan, self._law = fan, fan.law
         self._next_s: float | None = None
         self._block: list[tuple[float, float]] = []
-        self._pulses: deque[float] = deque(maxlen=round(SETTLE_S / _BLOCK_S) + 1)
-        self._frame: list[tuple[float, NDArray[np.float64], bool]] = []
-        self._frames: list[tuple[float, NDArray[np.float64]]] = []
-        self._now: tuple[float, NDArray[np.float64]] | None = None
+        self._pulses: deque[float] = deque(maxlen=RUN_IN + _FRAME)
+        self._settle = round(SETTLE_S / fan.block_s) + 1
+        self._begun = 0  # blocks since the throttle was last unknown
+        self._frame: list[tuple[float, bool]] = []
+        self._frames: deque[tuple[float, Array, Array]] = deque(maxlen=_FRAMES)
+        self._drives: deque[float] = deque(maxlen=_FRAMES)
+        self._now: float | None = None
 
-    def feed(
-        self, t_s: NDArray[np.float64], suction_pa: NDArray[np.float64], throttle_us: NDArray[np.float64]
-    ) -> None:
+    def feed(self, t_s: Array, suction_pa: Array, throttle_us: Array) -> None:
         """Take in the next rows.
 
         Parameters
@@ -55,50 +62,61 @@ class SealIndex:
         throttle_us : ndarray, shape (k,)
             Pulse, µs; NaN where unknown.
         """
+        block_s = self._fan.block_s
         for t, pa, us in zip(t_s.tolist(), suction_pa.tolist(), throttle_us.tolist(), strict=True):
             if self._next_s is None or t < self._next_s - 1:
-                self._next_s = t + _BLOCK_S
+                self._next_s = t + block_s
             if t >= self._next_s:
                 self._close_block()
-                self._next_s += _BLOCK_S * (1 + (t - self._next_s) // _BLOCK_S)
+                self._next_s += block_s * (1 + (t - self._next_s) // block_s)
             if np.isfinite(pa) and np.isfinite(us):
                 self._block.append((pa, us))
 
     def _close_block(self) -> None:
         if not self._block:
-            self._now = None
-            self._pulses.clear()
+            self._now, self._begun = None, 0
             return
-        pa, us = np.mean(self._block, axis=0)
+        pa, us = np.mean(self._block, axis=0).tolist()
         self._block.clear()
+        self._begun += 1
         self._pulses.append(us)
-        speed = self._bank.follow(np.array([us]))[0]
-        still = len(self._pulses) == self._pulses.maxlen and max(self._pulses) - min(self._pulses) <= STILL_US
-        self._now = (float(pa), speed) if still else None
-        self._frame.append((float(pa), speed, still))
+        lately = [self._pulses[-i] for i in range(1, min(self._settle, self._begun) + 1)]
+        still = len(lately) == self._settle and max(lately) - min(lately) <= STILL_US
+        self._now = pa if still else None
+        self._frame.append((pa, still))
         if len(self._frame) == _FRAME:
             self._close_frame()
 
     def _close_frame(self) -> None:
-        suction = np.array([block[0] for block in self._frame])
-        speeds = np.stack([block[1] for block in self._frame])
-        still = np.array([block[2] for block in self._frame])
+        suction, still = (np.array(column) for column in zip(*self._frame, strict=True))
         self._frame.clear()
-        self._bank.learn(suction, speeds)
         if still.sum() >= _FRAME // 2:
-            self._frames.append((float(suction[still].mean()), speeds[still].mean(axis=0)))
-            del self._frames[:-_FRAMES]
+            self._frames.append((float(suction[still].mean()), self._held(_FRAME), still))
+            self._drives.extend(self._drive(self._held(_FRAME)[None], still[None]))
+
+    def _held(self, size: int) -> Array:
+        """Pulses of the last blocks, with those of the run-in before them; the first is held."""
+        pulses = np.array(self._pulses)[-(RUN_IN + size) :]
+        return np.concatenate([np.full(RUN_IN + size - len(pulses), pulses[0]), pulses])
+
+    def _drive(self, pulses: Array, still: NDArray[np.bool_]) -> list[float]:
+        """What the fan gives over the blocks that were still, as a share of what it gives at full speed."""
+        drives = np.exp(log_suction(self._fan.law[None], pulses, self._fan.block_s)[0, :, RUN_IN:])
+        return [float(one) for one in (drives * still).sum(axis=1) / still.sum(axis=1)]
 
     @property
     def value(self) -> float | None:
         """The index now; None before it is known, without throttle, while it moves, or at rest."""
         if self._now is None or len(self._frames) < _ENOUGH:
             return None
-        drive = self._bank.drive(np.stack([speed for _, speed in self._frames]))
-        suction = np.array([pa for pa, _ in self._frames])
-        running = drive > 0.1 * drive.max()
-        here = float(self._bank.drive(self._now[1]))
-        if running.sum() < _ENOUGH or here <= 0.1 * float(drive.max()):
+        if self._law is not self._fan.law:
+            self._law = self._fan.law
+            pulses, still = (np.stack([frame[i] for frame in self._frames]) for i in (1, 2))
+            self._drives = deque(self._drive(pulses, still), _FRAMES)
+        drive, suction = np.array(self._drives), np.array([frame[0] for frame in self._frames])
+        running = drive > _RUNNING * drive.max()
+        (here,) = self._drive(self._held(1)[None], np.ones((1, 1), bool))
+        if running.sum() < _ENOUGH or here <= _RUNNING * float(drive.max()):
             return None
         best = float(np.percentile(suction[running] / drive[running], _BEST))
-        return self._now[0] / here / best if best > 0 else None
+        return self._now / here / best if best > 0 else None

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import Protocol, TypeVar
+from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from undertray.errors import ReductionError
-from undertray.reduce.detect.detector import Detector
 from undertray.reduce.loss import KINDS, Loss, LossParameters
 from undertray.reduce.middle import middle
 from undertray.reduce.products import Table, pieces
+from undertray.reduce.seek.detector import Detector
 
 __all__ = ["KINDS", "Loss", "LossParameters", "find_losses"]
-
-Told_co = TypeVar("Told_co", covariant=True)
 
 _MAX_TAPS = 64
 _FED = 1 << 17  # rows handed to the detector at once
@@ -44,7 +41,7 @@ def find_losses(
     throttle_us : array, shape (n,), or None
         Throttle pulse width, µs; NaN where unknown.
     parameters : LossParameters or None
-        Thresholds; the defaults are scaled by the noise of the run itself.
+        What the detector goes by; its defaults if left out.
     tap_names : sequence of str or None
         Names for the events; p1, p2, ... if left out.
     weights : array, shape (taps,), or None
@@ -66,57 +63,19 @@ def find_losses(
 
     Notes
     -----
-    Suction can fall only towards what the throttle asks for now: a fan runs after its command
-    and never below it. So the lowest suction that the throttle explains is the lower of the
-    suction before and of what the present throttle gives by the fan law, and a fall below that is
-    a leak that opened, however slow the fan is. The fan law (exponent, dead band, lag) is learned
-    from the run itself as it goes.
+    What the fan does not explain is explained anew: a window round it is taken as the fan, whose law may
+    depart from what the rest of the run taught at a price, plus as few pieces as pay for themselves: a sudden
+    or slow fall, a dip that heals, a fan that did otherwise. A fall counts as a loss if it stands, or heals
+    after more than ``dip_s`` (then it is ``brief`` up to ``brief_s``); what heals sooner is a bump of the
+    road, and no event. Nothing is told at idle, where there is nothing to lose.
 
-    Without a throttle nothing can tell a cut from a leak by cause, so only speed is left: a fan
-    coasts down over several tenths of a second, a seal lets go in tens of milliseconds. A fall
-    shorter than ``coast_s`` is then called a seal loss, with less confidence; a slower one is not
-    reported at all, since both kinds it could be need the throttle; nor is a fall to nothing (less
-    than a twentieth left), which fans that were shut off make as well.
+    A tap is judged by the others first: missing, stuck, at its limit, off its hose, or late (clogged,
+    pinched). It is no fault where all of several taps are missing at once.
 
-    Every fall is looked at twice: at once, by laws that promise little while little is known, and
-    12 to 22 s later (at the end of the run at the latest) by one law of the rotor that is fitted to what
-    came before and after. The second look finds losses beside throttle work, and takes back what
-    does not show by it.
-
-    A bump (suction back within ``bump_s``) is no event. Nor is it one where all of several taps are missing
-    at once: a sensor fault is one tap's, while others are well.
+    Gaps up to ``outage_s`` are bridged: a loss that began in one has ``onset_between_s``. Without a throttle
+    a fall within ``coast_s`` is a loss, with less confidence; a slower one is not told, nor a fall to
+    nothing.
     """
-    return told_by(
-        lambda period_s, taps: Detector(period_s, taps, parameters, tap_names=tap_names, weights=weights),
-        t_s,
-        suction_pa,
-        throttle_us,
-        out_of_range,
-        period_s,
-    )
-
-
-class _Feeds(Protocol[Told_co]):
-    def feed(
-        self,
-        t_s: NDArray[np.float64],
-        suction_pa: NDArray[np.float64],
-        throttle_us: NDArray[np.float64] | None = None,
-        out_of_range: NDArray[np.bool_] | None = None,
-    ) -> object: ...
-
-    def finish(self) -> tuple[Told_co, ...]: ...
-
-
-def told_by(
-    make: Callable[[float, int], _Feeds[Told_co]],
-    t_s: ArrayLike,
-    suction_pa: ArrayLike | Table,
-    throttle_us: ArrayLike | None,
-    out_of_range: ArrayLike | Table | None,
-    period_s: float | None,
-) -> tuple[Told_co, ...]:
-    """What a detector tells of a whole run; ``make`` gives one for a period and a number of taps."""
     t = np.asarray(t_s, float)
     suction = suction_pa if isinstance(suction_pa, Table) else np.asarray(suction_pa, float)
     suction = suction[:, None] if suction.ndim == 1 else suction
@@ -146,7 +105,9 @@ def told_by(
         period_s = middle(positive)
     if not 0 < period_s < np.inf:
         raise ReductionError("no sample period", where="find_losses", seen=period_s, expected="s above 0")
-    detector = make(period_s, suction.shape[1])
+    detector = Detector(
+        period_s, suction.shape[1], parameters, tap_names=tap_names, weights=weights, alarms=False
+    )
     for a, b in pieces(0, len(t), _FED):
         detector.feed(
             t[a:b],

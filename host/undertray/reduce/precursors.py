@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.detect.fanspeed import RESTING_US
 from undertray.reduce.middle import middle
 
 __all__ = ["DECLINE", "Sign", "first_sign"]
@@ -16,6 +15,7 @@ Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 _WINDOW_S = 0.1
+_RESTING_US = 15.0  # range of the throttle within which it rests
 _BACK_S, _BASE_S = 6.0, 2.5  # how far back is looked, and how much of that serves for comparison
 _LEAST_WINDOWS = 3
 _STANDS = 0.7  # share of the windows from the sign to the onset that show it too
@@ -91,7 +91,7 @@ def first_sign(t_s: Array, taps_pa: Array, throttle_us: Array, onset_s: float) -
     if mean.min() <= 0:
         return None
     throttle = throttle_us[keep]
-    resting = bool(np.isfinite(throttle).all()) and np.ptp(throttle) <= RESTING_US
+    resting = bool(np.isfinite(throttle).all()) and np.ptp(throttle) <= _RESTING_US
     calm = _calmed(taps_pa[keep], max(1, round(_FAST_S / period)))
     fast = _windows(np.diff(calm, axis=0), count, size).std(axis=1)
     signs = {"flutter": _louder(fast, mean, base)}

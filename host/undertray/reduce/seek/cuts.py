@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from undertray.reduce.loss import Loss, LossParameters
 from undertray.reduce.middle import middle
 from undertray.reduce.seek.blocks import Blocks
 from undertray.reduce.seek.fan import Fan
-from undertray.reduce.seek.parameters import Finding, SeekParameters
 
 __all__ = ["find_cuts"]
 
@@ -19,9 +19,7 @@ _AGAIN = 0.4  # of the way up: it is open again
 _LEAST_BLOCKS = 8
 
 
-def find_cuts(
-    blocks: Blocks, k0: int, k1: int, fan: Fan, least_pa: float, p: SeekParameters
-) -> list[Finding]:
+def find_cuts(blocks: Blocks, k0: int, k1: int, fan: Fan, least_pa: float, p: LossParameters) -> list[Loss]:
     """Find the cuts that begin in a frame.
 
     Parameters
@@ -34,12 +32,12 @@ def find_cuts(
         The fan.
     least_pa : float
         Suction below which there is nothing to cut, Pa.
-    p : SeekParameters
+    p : LossParameters
         What to go by.
 
     Returns
     -------
-    list of Finding
+    list of Loss
         Dated by the first row with a clearly shorter pulse.
     """
     pulse, mean = blocks.throttle_us[: blocks.size], blocks.mean_pa[: blocks.size]
@@ -73,7 +71,7 @@ def find_cuts(
         onset = float(t[short[0]]) if short.size else float(blocks.t_s[min(k + 1, blocks.size - 1)])
         bottom, to_pa = k + int(np.nanargmin(after)), max(float(np.nanmin(after)), 0.0)
         found.append(
-            Finding(
+            Loss(
                 "throttle-cut",
                 onset_s=onset,
                 bottom_s=max(float(blocks.t_s[bottom]), onset),

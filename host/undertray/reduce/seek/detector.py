@@ -8,13 +8,13 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from undertray.reduce.loss import LOSS_KINDS, Loss, LossParameters
 from undertray.reduce.middle import middle
 from undertray.reduce.seek.blocks import FRAME, Blocks
 from undertray.reduce.seek.cuts import find_cuts
 from undertray.reduce.seek.explain import AFTER, BEFORE, SIZE, Explanation, Window, explain
 from undertray.reduce.seek.fan import RUN_IN, Fan, Lesson
 from undertray.reduce.seek.leak import Leak, Sections
-from undertray.reduce.seek.parameters import LOSS_KINDS, Finding, SeekParameters
 from undertray.reduce.seek.taps import AHEAD, Fault, Taps
 from undertray.reduce.seek.told import LEAD, Entry, Told, as_loss, came_back, measure
 
@@ -47,7 +47,7 @@ class Detector:
         Sample period, s.
     taps : int
         Number of taps.
-    parameters : SeekParameters or None
+    parameters : LossParameters or None
         What to go by.
     tap_names : sequence of str or None
         Names for the events; p1, p2, ... if left out.
@@ -71,13 +71,13 @@ class Detector:
         self,
         period_s: float,
         taps: int,
-        parameters: SeekParameters | None = None,
+        parameters: LossParameters | None = None,
         *,
         tap_names: Sequence[str] | None = None,
         weights: ArrayLike | None = None,
         alarms: bool = True,
     ) -> None:
-        p = self._p = parameters or SeekParameters()
+        p = self._p = parameters or LossParameters()
         # times are told in whole microseconds, and so is the period that was read off them
         gap_s = p.gap_periods * (period_s + 5e-7) + 1e-6
         self._blind = period_s > p.longest_period_s
@@ -100,7 +100,12 @@ class Detector:
         self._watched, self._quiet_until, self._alarms_on = 0, 0, alarms
 
     @property
-    def events(self) -> tuple[Finding, ...]:
+    def fan(self) -> Fan:
+        """The fan as it is learned from the run."""
+        return self._fan
+
+    @property
+    def events(self) -> tuple[Loss, ...]:
         """Events so far, in order of onset; an end still looked for is None."""
         return self._told.events
 
@@ -115,7 +120,7 @@ class Detector:
         suction_pa: ArrayLike,
         throttle_us: ArrayLike | None = None,
         out_of_range: ArrayLike | None = None,
-    ) -> tuple[Finding, ...]:
+    ) -> tuple[Loss, ...]:
         """Take in the next rows.
 
         Parameters
@@ -131,7 +136,7 @@ class Detector:
 
         Returns
         -------
-        tuple of Finding
+        tuple of Loss
             Alarms raised by these rows: falls under way that no throttle explains. An alarm that
             turns out to be a bump is not among the events in the end.
         """
@@ -141,12 +146,12 @@ class Detector:
         self._blocks.feed(t, suction, throttle, beyond)
         return self._advance(last=False)
 
-    def finish(self) -> tuple[Finding, ...]:
+    def finish(self) -> tuple[Loss, ...]:
         """Say that no more rows will come.
 
         Returns
         -------
-        tuple of Finding
+        tuple of Loss
             All events, in order of onset.
         """
         self._blocks.flush()
@@ -155,13 +160,13 @@ class Detector:
 
     # -- frame by frame
 
-    def _advance(self, last: bool) -> tuple[Finding, ...]:
+    def _advance(self, last: bool) -> tuple[Loss, ...]:
         for gap in self._blocks.gaps[self._gaps :]:
-            self._told.add(Finding("data-gap", gap.begin_s, gap.begin_s, gap.end_s))
+            self._told.add(Loss("data-gap", gap.begin_s, gap.begin_s, gap.end_s))
         self._gaps = len(self._blocks.gaps)
         if self._blind:
             return ()
-        raised: list[Finding] = []
+        raised: list[Loss] = []
         while (self._prepared + 1) * FRAME + AHEAD <= self._blocks.size or (
             last and self._prepared * FRAME < self._blocks.size
         ):
@@ -380,7 +385,7 @@ class Detector:
         order = tuple(self._names[i] for i in np.argsort(-lost, kind="stable") if np.isfinite(lost[i]))
         pulse = float(blocks.throttle_us[min(a, blocks.size - 1)])
         number = self._told.add(
-            Finding(
+            Loss(
                 "slow-leak",
                 onset_s=leak.onset_s,
                 bottom_s=leak.bottom_s,
@@ -422,7 +427,7 @@ class Detector:
             else:
                 pulse = float(blocks.throttle_us[fault.begin])
                 number = self._told.add(
-                    Finding(
+                    Loss(
                         "sensor-fault",
                         onset_s=onset,
                         bottom_s=onset,
@@ -457,7 +462,7 @@ class Detector:
 
     # -- live
 
-    def _watch(self, end: int, raised: list[Finding]) -> None:
+    def _watch(self, end: int, raised: list[Loss]) -> None:
         """Look for falls under way in blocks not yet looked at."""
         blocks, end = self._blocks, min(end, self._blocks.size)
         first, self._watched = self._watched, max(end, self._watched)
@@ -481,7 +486,7 @@ class Detector:
                 onset = float(blocks.t_s[k - stands])
                 before = middle(mean[i - _REF[0] : i - _REF[1]])
                 raised.append(
-                    Finding("seal-loss", onset, float(blocks.t_s[k]), from_pa=before, to_pa=float(mean[i]),
+                    Loss("seal-loss", onset, float(blocks.t_s[k]), from_pa=before, to_pa=float(mean[i]),
                          drop=min(1 - float(mean[i]) / before, 1.0), confidence=0.5)
                 )  # fmt: skip
 

@@ -8,9 +8,9 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.loss import LossParameters
 from undertray.reduce.seek.blocks import FRAME
 from undertray.reduce.seek.fan import Fan
-from undertray.reduce.seek.parameters import SeekParameters
 
 __all__ = ["AFTER", "BEFORE", "SIZE", "Explanation", "Piece", "Window", "explain"]
 
@@ -114,7 +114,7 @@ class Explanation:
     gain: float
 
 
-def explain(window: Window, fan: Fan, leave_out: tuple[int, ...], p: SeekParameters) -> Explanation:
+def explain(window: Window, fan: Fan, leave_out: tuple[int, ...], p: LossParameters) -> Explanation:
     """Explain a window by as few pieces as pay for themselves.
 
     Parameters
@@ -125,7 +125,7 @@ def explain(window: Window, fan: Fan, leave_out: tuple[int, ...], p: SeekParamet
         The fan.
     leave_out : tuple of int
         Frames that the window shows: what they taught does not count.
-    p : SeekParameters
+    p : LossParameters
         What to go by.
 
     Returns
@@ -169,7 +169,7 @@ class _Terms:
     gain: float | None = None
 
 
-def _track(window: Window, fan: Fan, begin: Array, law: Array, root: Array, p: SeekParameters) -> Explanation:
+def _track(window: Window, fan: Fan, begin: Array, law: Array, root: Array, p: LossParameters) -> Explanation:
     """Explain from one law on: linear about it, then again about where that leads."""
     assert window.throttle_us is not None
     best, now, gain = None, begin, None
@@ -195,18 +195,18 @@ def _track(window: Window, fan: Fan, begin: Array, law: Array, root: Array, p: S
     return best
 
 
-def _gain(window: Window, logs: Array, p: SeekParameters) -> float:
+def _gain(window: Window, logs: Array, p: LossParameters) -> float:
     log_pa = np.log(np.maximum(window.pa, 0.0) + p.zero_pa)
     loaded = window.seen & (logs > logs[window.seen].max() - _LOADED)
     return float(np.median((log_pa - logs)[loaded]))
 
 
-def _weight(window: Window, p: SeekParameters) -> Array:
+def _weight(window: Window, p: LossParameters) -> Array:
     level = np.maximum(window.pa, 0.0) + p.zero_pa
     return np.where(window.seen, 1.0 / (p.noise**2 + (p.zero_pa / 3 / level) ** 2), 0.0)
 
 
-def _without_pieces(window: Window, fan: Fan, law: Array, root: Array, p: SeekParameters) -> Array:
+def _without_pieces(window: Window, fan: Fan, law: Array, root: Array, p: LossParameters) -> Array:
     """The law that explains most of the window by itself, from several starts."""
     assert window.throttle_us is not None
     log_pa, weight = np.log(np.maximum(window.pa, 0.0) + p.zero_pa), _weight(window, p)
@@ -235,7 +235,7 @@ def _without_pieces(window: Window, fan: Fan, law: Array, root: Array, p: SeekPa
     return np.asarray(kept[int(costs.argmin())])
 
 
-def _solved(window: Window, terms: _Terms, gain: float, p: SeekParameters) -> Explanation:
+def _solved(window: Window, terms: _Terms, gain: float, p: LossParameters) -> Explanation:
     """The best pieces beside a law that is linear about a point."""
     log_pa = np.log(np.maximum(window.pa, 0.0) + p.zero_pa)
     pa = np.exp(np.clip(terms.logs + gain, -20, 20))

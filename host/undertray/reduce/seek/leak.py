@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.loss import Loss, LossParameters
 from undertray.reduce.seek.blocks import Blocks
 from undertray.reduce.seek.fan import Fan
-from undertray.reduce.seek.parameters import Finding, SeekParameters
 
 __all__ = ["Leak", "Sections"]
 
@@ -91,16 +91,16 @@ class Sections:
         )
         self._rows, self._done = self._rows[-_MOST:], part.stop
 
-    def seek(self, fan: Fan, losses: Sequence[Finding], p: SeekParameters) -> Leak | None:
+    def seek(self, fan: Fan, losses: Sequence[Loss], p: LossParameters) -> Leak | None:
         """Look for a leak in the last 40 s.
 
         Parameters
         ----------
         fan : Fan
             The fan.
-        losses : sequence of Finding
+        losses : sequence of Loss
             Seal losses told: a step of the level each, and one where each healed.
-        p : SeekParameters
+        p : LossParameters
             What to go by.
 
         Returns
@@ -137,7 +137,7 @@ class Sections:
 
 
 def _ramp(
-    t: Array, ok: NDArray[np.bool_], target: Array, base: Array, prior: Array, p: SeekParameters
+    t: Array, ok: NDArray[np.bool_], target: Array, base: Array, prior: Array, p: LossParameters
 ) -> Leak | None:
     weight, n, k = ok / (_ALIKE * p.noise**2), len(t), np.arange(len(t))
     starts = np.arange(2, n - 3)

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.loss import LossParameters
 from undertray.reduce.seek.blocks import Blocks
-from undertray.reduce.seek.parameters import SeekParameters
 
 __all__ = ["AHEAD", "Fault", "Taps"]
 
@@ -67,7 +67,7 @@ class Taps:
         The run; ``bad`` is set in it.
     weights : ndarray, shape (taps,)
         Weight of each tap in the mean, their sum 1.
-    p : SeekParameters
+    p : LossParameters
         What to go by.
 
     Attributes
@@ -84,7 +84,7 @@ class Taps:
     late stays so until it is seen to follow again.
     """
 
-    def __init__(self, blocks: Blocks, weights: Array, p: SeekParameters) -> None:
+    def __init__(self, blocks: Blocks, weights: Array, p: LossParameters) -> None:
         self._blocks, self._weights, self._p = blocks, weights, p
         self._share = np.ones(blocks.taps)
         self._taught = False

@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.detect.onset import Fall, measure_fall
+from undertray.reduce.loss import Loss, LossParameters
 from undertray.reduce.middle import middle
 from undertray.reduce.seek.blocks import Blocks
-from undertray.reduce.seek.parameters import Finding, SeekParameters
+from undertray.reduce.seek.onset import Fall, measure_fall
 
 __all__ = ["LEAD", "Entry", "Measured", "Told", "as_loss", "came_back", "measure"]
 
@@ -44,13 +44,13 @@ class Entry:
         Of the event.
     what : str
         ``told``, ``revised`` or ``withdrawn``.
-    event : Finding
+    event : Loss
         As it stands from then on, or stood.
     """
 
     number: int
     what: str
-    event: Finding
+    event: Loss
 
 
 class Told:
@@ -58,7 +58,7 @@ class Told:
 
     def __init__(self) -> None:
         self._entries: list[Entry] = []
-        self._standing: dict[int, Finding] = {}
+        self._standing: dict[int, Loss] = {}
         self._next = 0
 
     @property
@@ -67,11 +67,11 @@ class Told:
         return tuple(self._entries)
 
     @property
-    def events(self) -> tuple[Finding, ...]:
+    def events(self) -> tuple[Loss, ...]:
         """Events as they stand, in order of onset."""
         return tuple(sorted(self._standing.values(), key=lambda e: (e.onset_s, e.kind, e.order)))
 
-    def of_kind(self, *kinds: str) -> list[tuple[int, Finding]]:
+    def of_kind(self, *kinds: str) -> list[tuple[int, Loss]]:
         """Standing events of some kinds.
 
         Parameters
@@ -81,17 +81,17 @@ class Told:
 
         Returns
         -------
-        list of (int, Finding)
+        list of (int, Loss)
             With their numbers.
         """
         return [(number, event) for number, event in self._standing.items() if event.kind in kinds]
 
-    def add(self, event: Finding) -> int:
+    def add(self, event: Loss) -> int:
         """Tell an event.
 
         Parameters
         ----------
-        event : Finding
+        event : Loss
             The event.
 
         Returns
@@ -103,14 +103,14 @@ class Told:
         self._write(number, "told", event)
         return number
 
-    def revise(self, number: int, event: Finding) -> None:
+    def revise(self, number: int, event: Loss) -> None:
         """Tell an event anew.
 
         Parameters
         ----------
         number : int
             Which.
-        event : Finding
+        event : Loss
             What it is now.
         """
         if self._standing.get(number) != event:
@@ -126,7 +126,7 @@ class Told:
         """
         self._entries.append(Entry(number, "withdrawn", self._standing.pop(number)))
 
-    def _write(self, number: int, what: str, event: Finding) -> None:
+    def _write(self, number: int, what: str, event: Loss) -> None:
         self._entries.append(Entry(number, what, event))
         self._standing[number] = event
 
@@ -151,7 +151,7 @@ class Measured:
 
 
 def measure(
-    blocks: Blocks, k: int, length: float, fan_log: Array, weights: Array, p: SeekParameters
+    blocks: Blocks, k: int, length: float, fan_log: Array, weights: Array, p: LossParameters
 ) -> Measured | None:
     """Measure a fall that an explanation holds.
 
@@ -167,7 +167,7 @@ def measure(
         Log of the suction of the fan alone, from 50 blocks before ``k`` on.
     weights : ndarray, shape (taps,)
         Weight of each tap in the mean.
-    p : SeekParameters
+    p : LossParameters
         What to go by.
 
     Returns
@@ -216,7 +216,7 @@ def measure(
 
 
 def _excused(
-    blocks: Blocks, k: int, fall: Fall, between: tuple[float, float] | None, p: SeekParameters
+    blocks: Blocks, k: int, fall: Fall, between: tuple[float, float] | None, p: LossParameters
 ) -> bool:
     """Is a fall one that a pack, or a throttle that is not known, makes as well?"""
     near = slice(max(k - 25, 0), k + 5)
@@ -302,7 +302,7 @@ def _between(t: Array, mean: Array, fall: Fall, period_s: float) -> tuple[float,
 
 def as_loss(
     measured: Measured, names: Sequence[str], period_s: float, throttle_us: float, sure: float
-) -> Finding:
+) -> Loss:
     """Tell a measured fall as a seal loss.
 
     Parameters
@@ -320,12 +320,12 @@ def as_loss(
 
     Returns
     -------
-    Finding
+    Loss
     """
     fall = measured.fall
     leads = sorted(fall.leads_s)
     ahead = len(leads) == 1 or leads[1] - leads[0] > (_LEAD - 0.5) * period_s
-    return Finding(
+    return Loss(
         "seal-loss",
         onset_s=fall.onset_s,
         bottom_s=max(fall.bottom_s, fall.onset_s),
