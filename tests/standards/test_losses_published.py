@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
+from undertray.reduce.detect.onset import broken_stick, level_split, measure_fall
 from undertray.reduce.losses import find_losses
-from undertray.reduce.seek.onset import broken_stick, level_split, measure_fall
 
 
 def test_the_nile(data_csv):

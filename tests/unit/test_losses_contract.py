@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from fakes.signals import steady, times
+from undertray.reduce.detect.onset import measure_fall
 from undertray.reduce.losses import find_losses
-from undertray.reduce.seek.onset import measure_fall
 
 
 def throttle(t):

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fakes.signals import ramp, steady, times
-from undertray.reduce.seek.detector import Detector
+from undertray.reduce.detect.detector import Detector
 from undertray.virtual.scenarios import make_recording
 
 

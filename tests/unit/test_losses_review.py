@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from fakes.signals import fan, ramp, times
+from undertray.reduce.detect.detector import Detector
 from undertray.reduce.losses import find_losses
-from undertray.reduce.seek.detector import Detector
 
 
 def hard_drive(loss_at, drop=0.4, lag_s=0.15, seed=5):

@@ -17,7 +17,7 @@ from undertray.live.monitor import Monitor
 from undertray.live.seal import SealIndex
 from undertray.live.snapshot import Snapshot
 from undertray.reduce.car import Car
-from undertray.reduce.seek.detector import Detector
+from undertray.reduce.detect.detector import Detector
 
 CAR = """format = 1
 name = "made up"

@@ -19,10 +19,10 @@ from undertray.live.alarm import Alarm
 from undertray.live.seal import SealIndex
 from undertray.live.snapshot import AxleNow, TapNow
 from undertray.reduce.car import Car
+from undertray.reduce.detect.detector import Detector
 from undertray.reduce.floor import LoadMatrix, load_matrix
 from undertray.reduce.hold import hold_need
 from undertray.reduce.notices import LEAST_PA, WRONG_WAY
-from undertray.reduce.seek.detector import Detector
 from undertray.reduce.steady import REST_US
 
 __all__ = ["Judge", "Rows"]

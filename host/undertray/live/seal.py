@@ -7,7 +7,7 @@ from collections import deque
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.seek.fan import RUN_IN, Fan, log_suction
+from undertray.reduce.detect.fan import RUN_IN, Fan, log_suction
 from undertray.reduce.steady import SETTLE_S, STILL_US
 
 __all__ = ["SealIndex"]

@@ -8,15 +8,15 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from undertray.reduce.detect.blocks import FRAME, Blocks
+from undertray.reduce.detect.cuts import find_cuts
+from undertray.reduce.detect.explain import AFTER, BEFORE, SIZE, Explanation, Window, explain
+from undertray.reduce.detect.fan import RUN_IN, Fan, Lesson
+from undertray.reduce.detect.leak import Leak, Sections
+from undertray.reduce.detect.taps import AHEAD, Fault, Taps
+from undertray.reduce.detect.told import LEAD, Entry, Told, as_loss, came_back, measure
 from undertray.reduce.loss import LOSS_KINDS, Loss, LossParameters
 from undertray.reduce.middle import middle
-from undertray.reduce.seek.blocks import FRAME, Blocks
-from undertray.reduce.seek.cuts import find_cuts
-from undertray.reduce.seek.explain import AFTER, BEFORE, SIZE, Explanation, Window, explain
-from undertray.reduce.seek.fan import RUN_IN, Fan, Lesson
-from undertray.reduce.seek.leak import Leak, Sections
-from undertray.reduce.seek.taps import AHEAD, Fault, Taps
-from undertray.reduce.seek.told import LEAD, Entry, Told, as_loss, came_back, measure
 
 __all__ = ["Detector"]
 

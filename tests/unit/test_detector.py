@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from fakes.scoring import scoring_program
+from undertray.reduce.detect.detector import Detector
 from undertray.reduce.losses import find_losses
 from undertray.reduce.score import score
-from undertray.reduce.seek.detector import Detector
 
 # what it is made for, and what it must leave alone
 STRATA = [

@@ -8,9 +8,9 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.detect.blocks import FRAME
+from undertray.reduce.detect.fan import Fan
 from undertray.reduce.loss import LossParameters
-from undertray.reduce.seek.blocks import FRAME
-from undertray.reduce.seek.fan import Fan
 
 __all__ = ["AFTER", "BEFORE", "SIZE", "Explanation", "Piece", "Window", "explain"]
 

@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.detect.blocks import Blocks
+from undertray.reduce.detect.onset import Fall, measure_fall
 from undertray.reduce.loss import Loss, LossParameters
 from undertray.reduce.middle import middle
-from undertray.reduce.seek.blocks import Blocks
-from undertray.reduce.seek.onset import Fall, measure_fall
 
 __all__ = ["LEAD", "Entry", "Measured", "Told", "as_loss", "came_back", "measure"]
 

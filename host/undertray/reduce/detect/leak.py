@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.detect.blocks import Blocks
+from undertray.reduce.detect.fan import Fan
 from undertray.reduce.loss import Loss, LossParameters
-from undertray.reduce.seek.blocks import Blocks
-from undertray.reduce.seek.fan import Fan
 
 __all__ = ["Leak", "Sections"]
 

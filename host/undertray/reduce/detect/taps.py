@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.detect.blocks import Blocks
 from undertray.reduce.loss import LossParameters
-from undertray.reduce.seek.blocks import Blocks
 
 __all__ = ["AHEAD", "Fault", "Taps"]
 

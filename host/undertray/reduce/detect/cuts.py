@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from undertray.reduce.detect.blocks import Blocks
+from undertray.reduce.detect.fan import Fan
 from undertray.reduce.loss import Loss, LossParameters
 from undertray.reduce.middle import middle
-from undertray.reduce.seek.blocks import Blocks
-from undertray.reduce.seek.fan import Fan
 
 __all__ = ["find_cuts"]
 
