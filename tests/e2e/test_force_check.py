@@ -123,7 +123,9 @@ def test_words_picture_and_page(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("at_s,pull\n1,2\n", "unknown header"),
+        ("at_s,force\n1,2\n", "unknown header"),
+        ("at_s,pull\n1,2\n", "expected a pull and its unit"),
+        ("at_s,kind,pull_n\n5.9,moving,2\n", "no pull-off among the pulls"),
         ("at_s,pull_n\n1,-2\n", "no pull"),
         ("at_s,pull_n\n1,nan\n", "no pull"),
         ("at_s,pull_n\n1,2,3\n", "no pull"),

@@ -38,7 +38,8 @@ from undertray.live.monitor import Monitor
 from undertray.live.terminal import PlainView, screen
 from undertray.reduce.car import Car
 from undertray.reduce.fan import FanReference
-from undertray.reduce.forcecheck import force_check, read_pulls
+from undertray.reduce.forcecheck import force_check
+from undertray.reduce.pulls import read_pulls
 from undertray.reduce.run import reduce_run
 from undertray.reduce.runcar import run_car
 from undertray.reduce.summary import plain

@@ -61,7 +61,8 @@ def _check(
     if not 0 <= balance_percent <= 50:
         raise typer.BadParameter("0 to 50", param_hint="--balance-percent")
     from undertray import Calibration, read_run, reduce_run
-    from undertray.reduce.forcecheck import force_check, read_pulls
+    from undertray.reduce.forcecheck import force_check
+    from undertray.reduce.pulls import read_pulls
     from undertray.reduce.summary import plain
     from undertray.report.display import display
     from undertray.report.forcepicture import force_picture, force_words

@@ -65,7 +65,8 @@ def _report(
 
     from undertray import Calibration, read_run, reduce_run
     from undertray.reduce.fan import FanReference
-    from undertray.reduce.forcecheck import force_check, read_pulls
+    from undertray.reduce.forcecheck import force_check
+    from undertray.reduce.pulls import read_pulls
     from undertray.report.display import display
     from undertray.report.forcepicture import force_picture
     from undertray.report.page import render_page, write_page

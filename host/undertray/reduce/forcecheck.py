@@ -2,39 +2,20 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from undertray.calibrate.distributions import student_quantile
-from undertray.errors import ReductionError, quoted
-from undertray.units import FACTORS
+from undertray.errors import ReductionError
+from undertray.reduce.pulls import Pull, suction_of
 
 if TYPE_CHECKING:
     from undertray.reduce.car import Car
     from undertray.reduce.run import Reduction
 
-__all__ = ["ForceCheck", "Pull", "Pulled", "force_check", "read_pulls"]
-
-_MOST_BYTES, _MOST_ROWS = 100_000, 200
-_BEFORE_S = (1.0, 0.1)  # of the moment it came off: still on its seal, and near enough
-_NEAR_US = 20.0
-_LEAST_BLOCKS = 5
-_UNITS = {f"pull_{unit.lower()}": factor for unit, factor in FACTORS["force"].items()}
-
-
-@dataclass(frozen=True, slots=True)
-class Pull:
-    """One reading of the balance as the car came off: when (s) or at which throttle (µs), and N."""
-
-    at_s: float | None
-    throttle_us: float | None
-    pull_n: float
+__all__ = ["ForceCheck", "Pulled", "force_check"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,66 +75,6 @@ class ForceCheck:
     agree: bool | None
 
 
-def read_pulls(path: str | Path) -> tuple[Pull, ...]:
-    """Read a file of pulls.
-
-    Parameters
-    ----------
-    path : str or Path
-        CSV with the header ``at_s,pull_n`` or ``throttle_us,pull_n``; also ``pull_lbf``, ``pull_kgf``,
-        ``pull_gf``, ``pull_ozf``. Lines that start with ``#`` are remarks.
-
-    Returns
-    -------
-    tuple of Pull
-
-    Raises
-    ------
-    ReductionError
-        When it cannot be read, is too large, or a line is not of this form; the line is named.
-    """
-    where = Path(path).name
-    try:
-        with Path(path).open("rb") as file:
-            raw = file.read(_MOST_BYTES + 1)
-        text = raw.decode("utf-8-sig")
-    except OSError as error:
-        raise ReductionError(f"the pulls cannot be read: {error.strerror}", where=str(path)) from None
-    except UnicodeDecodeError:
-        raise ReductionError("the pulls are no text", where=where, expected="a CSV file in UTF-8") from None
-    lines = [
-        (i, one) for i, one in enumerate(text.splitlines(), 1) if one.strip() and not one.startswith("#")
-    ]
-    if len(raw) > _MOST_BYTES or not 2 <= len(lines) <= _MOST_ROWS + 1:
-        raise ReductionError(
-            "no file of pulls",
-            where=where,
-            seen=f"{len(lines)} lines",
-            expected=f"a header and 1 to {_MOST_ROWS}",
-        )
-    head = [field.strip().lower() for field in lines[0][1].split(",")]
-    if len(head) != 2 or head[0] not in ("at_s", "throttle_us") or head[1] not in _UNITS:
-        raise ReductionError(
-            "unknown header", where=f"{where}, line {lines[0][0]}", seen=lines[0][1], expected="at_s,pull_n"
-        )
-    return tuple(_pull(line, head, f"{where}, line {number}") for number, line in lines[1:])
-
-
-def _pull(line: str, head: Sequence[str], where: str) -> Pull:
-    fields = next(csv.reader([line]))
-    try:
-        place, pull = (float(field) for field in fields)
-    except ValueError:
-        place = pull = math.nan
-    pull_n = pull * _UNITS[head[1]]
-    if not (len(fields) == 2 and 0 <= place <= 1e6 and 0 < pull_n <= 1e5):
-        raise ReductionError(
-            "no pull", where=where, seen=quoted(line), expected=f"{head[0]} and a force above 0"
-        )
-    at_s = head[0] == "at_s"
-    return Pull(place if at_s else None, None if at_s else place, pull_n)
-
-
 def force_check(
     reduction: Reduction, car: Car, pulls: Sequence[Pull], hanging: bool = False, balance_percent: float = 2.0
 ) -> ForceCheck:
@@ -166,7 +87,7 @@ def force_check(
     car : Car
         The car, for its weight.
     pulls : sequence of Pull
-        Readings of the balance, one at least.
+        Readings of the balance; those of kind ``off`` count, one at least.
     hanging : bool
         Whether the car hung and was pulled down; else it stood and was pulled up.
     balance_percent : float
@@ -179,16 +100,24 @@ def force_check(
     Raises
     ------
     ReductionError
-        When the run has no suction at a moment or throttle that was noted.
+        When there is no pull-off, or the run has no suction at a moment or throttle that was noted.
 
     Notes
     -----
     A car that stands comes off at ``D + W``, one that hangs at ``D - W``, if it is pulled square to the
-    surface and over the middle of both. D is the mean of the second before the moment noted, without its last
-    tenth, or of the steady stretches within 20 µs of the throttle noted. Its uncertainty is the share that
-    the run states for its steady downforce, and ``sqrt(u95^2 + (half width 2/sqrt 3)^2)`` is what the two may
-    differ by. Nothing is corrected by the result.
+    surface and over the middle of both. D is that of :func:`undertray.reduce.pulls.suction_of`. Its
+    uncertainty is the share that the run states for its steady downforce, and
+    ``sqrt(u95^2 + (half width 2/sqrt 3)^2)`` is what the two may differ by. Nothing is corrected by
+    the result.
     """
+    pulls = [pull for pull in pulls if pull.kind == "off"]
+    if not pulls:
+        raise ReductionError(
+            "no pull-off among the pulls",
+            where=reduction.run,
+            expected="a line of kind 'off'",
+            do="'undertray pull-test' reads pulls along the surface",
+        )
     weight_n = car.weight_n if not hanging else -car.weight_n
     stated = reduction.steady.downforce_n if reduction.steady is not None else None
     if stated is not None:
@@ -225,25 +154,13 @@ def force_check(
 
 def _force_n(reduction: Reduction, pull: Pull) -> float:
     """Computed suction force of the moment or the throttle that was noted."""
-    if pull.at_s is not None:
-        series = reduction.series
-        a, b = np.searchsorted(series.t_s, [pull.at_s - _BEFORE_S[0], pull.at_s - _BEFORE_S[1]]).tolist()
-        rows = series.downforce_n[a:b]
-        where = f"{pull.at_s:g} s"
-    else:
-        blocks = reduction.blocks
-        with np.errstate(invalid="ignore"):
-            near = blocks.steady & (np.abs(blocks.throttle_us - (pull.throttle_us or 0.0)) <= _NEAR_US)
-        rows = (blocks.front_n + blocks.rear_n)[near]
-        rows = rows if len(rows) >= _LEAST_BLOCKS else rows[:0]
-        where = f"{pull.throttle_us:g} µs"
-    rows = rows[np.isfinite(rows)]
-    force_n = float(rows.mean()) if len(rows) else 0.0
+    force_n = suction_of(reduction, pull).mean_n
     if force_n <= 0:
+        at = f"{pull.at_s:g} s" if pull.at_s is not None else f"{pull.throttle_us:g} µs"
         raise ReductionError(
             "no suction in the run where a pull was noted",
             where=reduction.run,
-            seen=where,
+            seen=at,
             expected="a moment with the fans up, or a throttle at which it was steady for half a second",
             do="note the time of the log at which it came off",
         )

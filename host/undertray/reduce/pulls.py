@@ -1,0 +1,257 @@
+"""Pulls of a balance on the car, read from a file, and the suction force of the moment of each."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.errors import ReductionError, UndertrayError, quoted
+from undertray.reduce.steady import REST_US
+from undertray.units import FACTORS, G_N_M_S2, quantity
+
+if TYPE_CHECKING:
+    from undertray.reduce.run import Reduction
+
+__all__ = ["KINDS", "MOST_PULLS", "WHEELS", "Pull", "Suction", "read_pulls", "suction_of"]
+
+KINDS = ("off", "breakaway", "moving")
+"""Off its surface; along it, just moved; along it, kept moving."""
+WHEELS = ("free", "locked", "none")
+"""Free to roll; locked; none: the skirt alone, with a known load on it."""
+MOST_PULLS = 200
+_MOST_BYTES = 100_000
+_BEFORE_S = (1.0, 0.1)  # of the moment noted: still on its seal, and near enough
+_PIECES = 9  # of that time, each longer than the noise of a tap remembers
+_NEAR_US = 20.0
+_LEAST_BLOCKS = 5
+_MOST_N = 1e5
+# a luggage scale shows the mass that hangs on it: the weight of that is the pull
+_FORCES = {
+    unit.lower(): factor
+    for unit, factor in (
+        FACTORS["force"] | {name: kg * G_N_M_S2 for name, kg in FACTORS["mass"].items()}
+    ).items()
+}
+_PLACES = ("at_s", "throttle_us")
+_PULLS = ("pull", *(f"pull_{unit}" for unit in _FORCES))
+_LOADS = ("load", *(f"load_{unit}" for unit in _FORCES))
+
+
+@dataclass(frozen=True, slots=True)
+class Pull:
+    """One reading of a balance.
+
+    Attributes
+    ----------
+    at_s, throttle_us : float or None
+        When by the log, s, or at which throttle, µs; both None for the skirt alone.
+    pull_n : float
+        Reading, N.
+    kind : str
+        One of :data:`KINDS`.
+    wheels : str
+        One of :data:`WHEELS`.
+    load_n : float or None
+        What presses the skirt alone on the surface, its own weight in, N; None with wheels.
+    """
+
+    at_s: float | None
+    throttle_us: float | None
+    pull_n: float
+    kind: str = "off"
+    wheels: str = "free"
+    load_n: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Suction:
+    """Suction force while a pull was made, N, and the standard uncertainty of its mean by its scatter."""
+
+    mean_n: float
+    u_n: float
+
+
+def read_pulls(path: str | Path) -> tuple[Pull, ...]:
+    """Read a file of pulls.
+
+    Parameters
+    ----------
+    path : str or Path
+        CSV whose header names its columns, in any order: ``at_s`` or ``throttle_us`` or both, of which a line
+        fills one; ``pull_n``, or in another unit of force or of the mass that a scale shows (``pull_lbf``,
+        ``pull_kgf``, ``pull_kg``, ``pull_lb``, ...), or ``pull`` where every reading has its unit written
+        (``12.5 lbf``). Where not every line is a pull-off also ``kind`` (``off``, ``breakaway``, ``moving``),
+        ``wheels`` (``free``, ``locked``, ``none``) and, for the skirt alone, ``load_n`` (or its like), what
+        pressed it on the surface; such a line has neither time nor throttle. Lines that start with ``#`` are
+        remarks.
+
+    Returns
+    -------
+    tuple of Pull
+
+    Raises
+    ------
+    ReductionError
+        When it cannot be read, is too large, or a line is not of this form; the line is named.
+    """
+    where = Path(path).name
+    try:
+        with Path(path).open("rb") as file:
+            raw = file.read(_MOST_BYTES + 1)
+        text = raw.decode("utf-8-sig")
+    except OSError as error:
+        raise ReductionError(f"the pulls cannot be read: {error.strerror}", where=str(path)) from None
+    except UnicodeDecodeError:
+        raise ReductionError("the pulls are no text", where=where, expected="a CSV file in UTF-8") from None
+    lines = [
+        (i, one) for i, one in enumerate(text.splitlines(), 1) if one.strip() and not one.startswith("#")
+    ]
+    if len(raw) > _MOST_BYTES or not 2 <= len(lines) <= MOST_PULLS + 1:
+        raise ReductionError(
+            "no file of pulls",
+            where=where,
+            seen=f"{len(lines)} lines",
+            expected=f"a header and 1 to {MOST_PULLS}",
+        )
+    head = _header(lines[0][1], f"{where}, line {lines[0][0]}")
+    return tuple(_pull(line, head, f"{where}, line {number}") for number, line in lines[1:])
+
+
+def _fields(line: str, where: str) -> list[str]:
+    try:
+        return [field.strip() for field in next(csv.reader([line]))]
+    except csv.Error:
+        raise ReductionError("no line of a CSV file", where=where, seen=quoted(line)) from None
+
+
+def _header(line: str, where: str) -> list[str]:
+    head = [field.lower() for field in _fields(line, where)]
+    known = (*_PLACES, *_PULLS, *_LOADS, "kind", "wheels")
+    once = all(head.count(name) == 1 and name in known for name in head)
+    one_each = sum(name in _PULLS for name in head) == 1 and sum(name in _LOADS for name in head) <= 1
+    if not (once and one_each and any(name in _PLACES for name in head)):
+        raise ReductionError(
+            "unknown header",
+            where=where,
+            seen=line,
+            expected="at_s,pull_n or throttle_us,kind,wheels,pull_n or such",
+        )
+    return head
+
+
+def _pull(line: str, head: Sequence[str], where: str) -> Pull:
+    fields = _fields(line, where)
+    if len(fields) != len(head):
+        raise _no_pull(line, where, f"{len(head)} fields: {','.join(head)}")
+    row = dict(zip(head, fields, strict=True))
+    kind, wheels = row.get("kind") or "off", row.get("wheels") or "free"
+    if kind not in KINDS or wheels not in WHEELS:
+        raise _no_pull(line, where, f"a kind of {', '.join(KINDS)} and wheels of {', '.join(WHEELS)}")
+    if kind == "off" and wheels == "none":
+        raise _no_pull(line, where, "breakaway or moving, for the skirt alone")
+    pull_n = _force_n(row, _PULLS, line, where)
+    places = {name: row[name] for name in _PLACES if row.get(name)}
+    if wheels == "none":
+        load_n = _force_n(row, _LOADS, line, where)
+        if places:
+            raise _no_pull(line, where, "no time and no throttle: the skirt alone has no fan")
+        return Pull(None, None, pull_n, kind, wheels, load_n)
+    if len(places) != 1 or any(row.get(name) for name in _LOADS):
+        raise _no_pull(line, where, f"one of {' and '.join(_PLACES)}, and a load for the skirt alone only")
+    [(name, said)] = places.items()
+    try:
+        place = float(said)
+    except ValueError:
+        place = math.nan
+    if not 0 <= place <= 1e6:
+        raise _no_pull(line, where, f"{name} and a force above 0")
+    at_s = name == "at_s"
+    return Pull(place if at_s else None, None if at_s else place, pull_n, kind, wheels)
+
+
+def _force_n(row: Mapping[str, str], names: Sequence[str], line: str, where: str) -> float:
+    what = names[0]
+    name = next((name for name in names if name in row), "")
+    said = row.get(name, "")
+    try:
+        if name == what:
+            force_n = quantity(said, "kg", f"{where}, {what}", bare=False) * G_N_M_S2
+        else:
+            force_n = float(said) * _FORCES[name.removeprefix(f"{what}_")] if said else math.nan
+    except UndertrayError:
+        raise _no_pull(line, where, f"a {what} and its unit, such as '12.5 N' or '3 lbf'") from None
+    except ValueError:
+        force_n = math.nan
+    if not 0 < force_n <= _MOST_N:
+        raise _no_pull(line, where, f"a {'force' if what == 'pull' else what} above 0")
+    return force_n
+
+
+def _no_pull(line: str, where: str, expected: str) -> ReductionError:
+    return ReductionError("no pull", where=where, seen=quoted(line), expected=expected)
+
+
+def suction_of(reduction: Reduction, pull: Pull) -> Suction:
+    """Suction force while a pull was made.
+
+    Parameters
+    ----------
+    reduction : Reduction
+        The run in which it was made.
+    pull : Pull
+        With a time or a throttle.
+
+    Returns
+    -------
+    Suction
+
+    Raises
+    ------
+    ReductionError
+        When the run has no suction measured at that moment, or was not steady at that throttle.
+
+    Notes
+    -----
+    The mean of the second before the moment noted, without its last tenth, or of the steady stretches within
+    20 µs of the throttle noted. At 1100 µs and below fans stand: a pull noted at such a throttle was made
+    without suction. The standard uncertainty is that of the mean of ninths of that time, or of its blocks.
+    """
+    if pull.at_s is not None:
+        series = reduction.series
+        a, b = np.searchsorted(series.t_s, [pull.at_s - _BEFORE_S[0], pull.at_s - _BEFORE_S[1]]).tolist()
+        rows = np.asarray(series.downforce_n[a:b])
+        rows = rows[np.isfinite(rows)]
+        values = np.array(
+            [part.mean() for part in np.array_split(rows, min(_PIECES, len(rows)) or 1) if len(part)]
+        )
+        where = f"{pull.at_s:g} s"
+    elif (pull.throttle_us or 0.0) <= REST_US:
+        return Suction(0.0, 0.0)
+    else:
+        blocks = reduction.blocks
+        with np.errstate(invalid="ignore"):
+            near = blocks.steady & (np.abs(blocks.throttle_us - (pull.throttle_us or 0.0)) <= _NEAR_US)
+        values = (blocks.front_n + blocks.rear_n)[near]
+        values = values[np.isfinite(values)]
+        values = values if len(values) >= _LEAST_BLOCKS else values[:0]
+        where = f"{pull.throttle_us:g} µs"
+    if not len(values):
+        raise ReductionError(
+            "no suction in the run where a pull was noted",
+            where=reduction.run,
+            seen=where,
+            expected="a moment of the run, or a throttle at which it was steady for half a second",
+            do="note the time of the log at which it came off or moved",
+        )
+    return Suction(float(values.mean()), _u_mean(values))
+
+
+def _u_mean(values: NDArray[np.float64]) -> float:
+    return float(values.std(ddof=1)) / math.sqrt(len(values)) if len(values) > 1 else 0.0
