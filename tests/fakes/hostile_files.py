@@ -171,6 +171,29 @@ def reference_json(seed: int) -> bytes:
     return text.encode("utf-8", "replace")
 
 
+def drag_json(seed: int) -> bytes:
+    """What pulls along the surface told."""
+    s = Stranger(seed)
+    names = ["moving.free.level_n", "moving.free.per_n", "moving.locked.level_n", "moving.locked.per_n"]
+    values = [0.65, 0.104, 15.7, 0.777, 0.5]
+    own = [[(0.03 * v) ** 2 if i == j else 0.0 for j in range(5)] for i, v in enumerate(values)]
+    drag = {"format": 1, "kind": "undertray drag", "car": "Heron (invented)", "run": "x", "weight_n": 19.6}
+    drag |= {
+        "calibrated": True,
+        "notices": [],
+        "numbers": dict(zip([*names, "rolling_share"], values, strict=True)),
+    }
+    drag["pulls"] = [
+        {"kind": "moving", "wheels": wheels, "pulls": 8, "low_n": 0.0, "high_n": 69.0}
+        for wheels in ("free", "locked")
+    ]
+    drag["scatter"] = [{"covariance": own, "dof": s.pick(4.0, 12.0, None)}]
+    drag["shared"] = {"balance": [0.01 * v for v in values], "rolling": [0.0, 0.0, 0.0, 0.0, 0.29]}
+    text = to_json(s.spoil(drag, s.pick(0, 0, 1, 1, 2)), s.chance(0.5))
+    text = s.pick(text + text, "[" * 5000, "null", text[:-1]) if s.chance(0.05) else text
+    return text.encode("utf-8", "replace")
+
+
 def journal(seed: int) -> bytes:
     """The journal of a guided calibration, as it stands after some points."""
     s = Stranger(seed)
@@ -253,6 +276,15 @@ def pulls_csv(seed: int) -> bytes:
     places = (2.0, 3.5, 5.0, 8.0) if head[0] == "at_s" else (1700.0, 1600.0, 1500.0, 1300.0)
     rows = s.rng.randint(1, 4)
     table: list[list[str]] = [head, *([f"{at:g}", f"{s.rng.uniform(1, 90):.2f}"] for at in places[:rows])]
+    if s.chance(0.6):  # along the surface
+        head += ["kind", "wheels", "load_n"]
+        table = [head]
+        for at in places * s.pick(1, 3, 3, 6):
+            kind = s.pick("off", "moving", "moving", "breakaway")
+            wheels = s.pick("free", "free", "locked", "locked", "none" if kind != "off" else "free")
+            alone = wheels == "none"
+            row = ["" if alone else f"{at:g}", f"{s.rng.uniform(1, 90):.2f}", kind, wheels]
+            table.append([*row, f"{s.rng.uniform(1, 90):.2f}" if alone else ""])
     for _ in range(s.pick(0, 0, 1, 1, 3)):
         _spoil_table(s, table, 1)
     data = "\n".join([*(",".join(_field(s, v) for v in row) for row in table), ""]).encode("utf-8", "replace")

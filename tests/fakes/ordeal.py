@@ -36,7 +36,11 @@ from undertray.calibrate.session import Session
 from undertray.errors import UndertrayError
 from undertray.live.monitor import Monitor
 from undertray.live.terminal import PlainView, screen
+from undertray.predict.drag import Drag, pulled_drag
+from undertray.predict.dragfile import read_drag, write_drag
+from undertray.predict.traction import pulled_grip
 from undertray.reduce.car import Car
+from undertray.reduce.estimates import Estimate, Steady
 from undertray.reduce.fan import FanReference
 from undertray.reduce.forcecheck import force_check
 from undertray.reduce.pulls import read_pulls
@@ -51,6 +55,7 @@ from undertray.report.comparepicture import comparison_picture
 from undertray.report.comparewords import comparison_words
 from undertray.report.digest import Digest, digest
 from undertray.report.display import display
+from undertray.report.dragpicture import drag_picture, drag_words
 from undertray.report.forcepicture import force_picture, force_words
 from undertray.report.page import render_page
 from undertray.report.picture import write_pictures
@@ -500,17 +505,40 @@ def fetch(seed: int, folder: Path) -> None:
 
 
 def pulls(seed: int, folder: Path) -> None:
-    """Pulls of a balance: read, put beside a run, told, drawn."""
+    """Pulls of a balance, off the surface and along it: read, put beside a run, told, drawn."""
     path = folder / "pulls.csv"
     path.write_bytes(hostile_files.pulls_csv(seed))
     readings = read_pulls(path)
-    the_car = invented_car()
-    found = force_check(invented_reduction(), the_car, readings, bool(seed % 2))
+    the_car, reduction = invented_car(), invented_reduction()
+    if any(pull.kind == "off" for pull in readings):
+        found = force_check(reduction, the_car, readings, bool(seed % 2))
+        _json(plain(found))
+        for line in force_words(found):
+            _numbers(line)
+        if seed % 20 == 1:
+            write_pictures([force_picture(found)], folder / "pictures")
+    if any(pull.kind != "off" for pull in readings):
+        _tell_drag(pulled_drag(reduction, the_car, readings), seed, folder)
+
+
+def drag(seed: int, folder: Path) -> None:
+    """What pulls told, from a file: read, written again, put into a run."""
+    path = folder / "drag.json"
+    path.write_bytes(hostile_files.drag_json(seed))
+    _tell_drag(read_drag(path), seed, folder)
+
+
+def _tell_drag(found: Drag, seed: int, folder: Path) -> None:
+    write_drag(found, folder / "again.json")
+    read_drag(folder / "again.json")
     _json(plain(found))
-    for line in force_words(found):
+    for line in drag_words(found):
         _numbers(line)
+    forces = [Estimate(n, 0.05 * n) for n in (40.0, 21.0, 19.0)]
+    steady = Steady(1700.0, 5.0, Estimate(800.0, 20.0), *forces, *forces)
+    _json(plain(pulled_grip(steady, invented_car(), found)))
     if seed % 20 == 1:
-        write_pictures([force_picture(found)], folder / "pictures")
+        write_pictures([drag_picture(found)], folder / "pictures")
 
 
 KINDS: dict[str, Callable[[int, Path], None]] = {
@@ -520,6 +548,7 @@ KINDS: dict[str, Callable[[int, Path], None]] = {
     "board": board,
     "points": points,
     "pulls": pulls,
+    "drag": drag,
     "live": live,
     "fetch": fetch,
     "journal": journal,

@@ -38,6 +38,12 @@ def _reduce(
         Path | None,
         typer.Option("--reference", metavar="FILE", help="What 'undertray reference' wrote: seal index."),
     ] = None,
+    drag: Annotated[
+        Path | None,
+        typer.Option(
+            "--drag", metavar="FILE", help="What 'undertray pull-test' wrote: grip by the tyres' load."
+        ),
+    ] = None,
     to_speed: Annotated[
         list[str] | None,
         typer.Option(
@@ -57,6 +63,8 @@ def _reduce(
     """
     from undertray.acquire.runlog import read_run
     from undertray.calibrate.certificate import Calibration
+    from undertray.predict.dragfile import read_drag
+    from undertray.predict.traction import with_drag
     from undertray.reduce.fan import FanReference
     from undertray.reduce.run import reduce_run
     from undertray.reduce.summary import plain
@@ -67,12 +75,15 @@ def _reduce(
     choose = car_chooser(car, car_from)
     certificate = Calibration.from_json(calibration) if calibration else None
     good = FanReference.from_json(reference) if reference else None
+    pulled = read_drag(drag) if drag else None
     speeds = [_speed_m_s(text) for text in to_speed or ()]
     log = read_run(run)
     chosen = choose(log)
     handed = [log]
     del log  # the reduction gives raw arrays back as soon as it can
     result = chosen.told(reduce_run(handed.pop(), chosen.car, certificate, tare, good, speeds))
+    if pulled is not None:
+        result = with_drag(result, chosen.car, pulled, speeds)
     if as_json:
         print(json.dumps({**result.as_dict(), "verdict": plain(judge(result))}, allow_nan=False))
     else:

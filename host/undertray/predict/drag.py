@@ -14,14 +14,14 @@ from undertray.errors import ReductionError
 from undertray.predict.measured import Measured
 from undertray.predict.pullfit import ALONG, Balance, Span, fit_pulls
 from undertray.reduce.estimates import Estimate
-from undertray.reduce.pulls import Pull, suction_of
+from undertray.reduce.pulls import Pull, Suction, suction_of
 from undertray.reduce.sensitivity import NORMAL
 
 if TYPE_CHECKING:
     from undertray.reduce.car import Car
     from undertray.reduce.run import Reduction
 
-__all__ = ["Drag", "Friction", "Line", "conclude", "pulled_drag", "share_of"]
+__all__ = ["Drag", "Friction", "Line", "conclude", "pulled_drag", "pulled_suctions", "share_of"]
 
 Numbers = Mapping[str, float]
 Of = Callable[[Numbers], float]
@@ -220,9 +220,29 @@ def pulled_drag(
         )
     stated = reduction.steady.downforce_n if reduction.steady is not None else reduction.downforce_n
     share = None if stated.u95 is None or stated.mean <= 0 else stated.u95 / stated.mean / NORMAL
-    with_suction = [(p, None if p.wheels == "none" else suction_of(reduction, p)) for p in along]
+    with_suction = [
+        *pulled_suctions(reduction, along),
+        *((pull, None) for pull in along if pull.wheels == "none"),
+    ]
     measured, spans, notices = fit_pulls(with_suction, car.weight_n, balance or Balance(), share)
     return conclude(car.name, reduction.run, car.weight_n, share is not None, measured, spans, notices)
+
+
+def pulled_suctions(reduction: Reduction, pulls: Sequence[Pull]) -> list[tuple[Pull, Suction]]:
+    """Pulls of a car along the surface, each with the suction of its moment.
+
+    Parameters
+    ----------
+    reduction : Reduction
+        The run in which they were made.
+    pulls : sequence of Pull
+        Readings of the balance; pull-offs and those of the skirt alone are left out.
+
+    Returns
+    -------
+    list of (Pull, Suction)
+    """
+    return [(p, suction_of(reduction, p)) for p in pulls if p.kind in ALONG and p.wheels != "none"]
 
 
 def conclude(
@@ -233,6 +253,8 @@ def conclude(
     measured: Measured,
     spans: Sequence[Span],
     notices: Sequence[str] = (),
+    *,
+    judged: bool = False,
 ) -> Drag:
     """Say what follows from the lines of pulls, and what does not.
 
@@ -250,6 +272,8 @@ def conclude(
         What was pulled.
     notices : sequence of str
         What has to be said already.
+    judged : bool
+        Whether what is to be said of their agreement is in ``notices`` already.
 
     Returns
     -------
@@ -299,7 +323,7 @@ def conclude(
         share=share,
         share_at_least=None if share is not None else _at_least(measured, weight_n),
         missing=_missing(measured, share is not None),
-        notices=(*notices, *said),
+        notices=tuple(notices) if judged else (*notices, *said),
     )
     return replace(draft, frictions=tuple(_frictions(draft)))
 

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from undertray.reduce.car import Car
+from undertray.reduce.estimates import Estimate
 from undertray.units import FACTORS, G_N_M_S2
 
 __all__ = ["SPEEDS_M_S", "Grip", "SpeedTime", "grip"]
@@ -15,7 +16,7 @@ SPEEDS_M_S = (60 * FACTORS["speed"]["mph"], 100 * FACTORS["speed"]["km/h"])
 """The speeds whose times are stated where none is asked for: 60 mph and 100 km/h."""
 _USUAL_WITHIN = 0.1  # of mu (common practice, no source)
 _RECTANGLE_95 = 1.959964 / 3**0.5  # half width of a rectangle to that of a 95 % interval (GUM 4.3.7)
-_Sum = Callable[[float, float], "float | None"]
+_Of = Callable[[float, float, float, float], "float | None"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +59,10 @@ class Grip:
         Driven wheels.
     to_speed : tuple of SpeedTime
         Times to each speed asked for.
+    skirt_share : float or None
+        Share of the suction force that the skirt carries and the tyres do not get; None where not measured.
+    drag_n : float or None
+        What brakes the car at this suction, N, taken off what drives it; None where not measured.
     """
 
     tyre_mu: float
@@ -69,6 +74,8 @@ class Grip:
     surface_lateral_u95_g: float | None
     driven: str
     to_speed: tuple[SpeedTime, ...]
+    skirt_share: float | None = None
+    drag_n: float | None = None
 
 
 def grip(
@@ -78,6 +85,8 @@ def grip(
     rear_n: float,
     speeds_m_s: Sequence[float] = (),
     u95_n: tuple[float | None, float | None, float | None] = (None, None, None),
+    skirt_share: Estimate | None = None,
+    drag_n: Estimate | None = None,
 ) -> Grip | None:
     """Work out the grip that a suction force buys.
 
@@ -92,6 +101,10 @@ def grip(
         ``target_speed`` in place of the first where that is given.
     u95_n : tuple of float or None
         Half widths of the 95 % intervals of the three forces, N.
+    skirt_share : Estimate or None
+        Share of the suction force that the skirt carries; none of it where not measured.
+    drag_n : Estimate or None
+        What brakes the car at this suction, N; nothing where not measured.
 
     Returns
     -------
@@ -101,13 +114,14 @@ def grip(
     Notes
     -----
     Coulomb friction with one number for the tyres, the suction taken as constant. With the normal force
-    ``N = D + W cos A`` and the pull of the weight along the surface ``P = W sin A``, what is left to
-    accelerate along the level direction is ``sqrt((mu N)^2 - P^2)``, so the lateral limit is that over
-    ``m``, and ``t = v m / sqrt(...)``. With one driven axle, N and P are that axle's share.
-    The uncertainty is that of the force and of mu (``tyre_mu_within`` as half the width of a rectangle, a
-    tenth of mu where it is not given), carried through by differences; what is left out is not in it.
-    Power, drag, the height of the centre of gravity and the shift of load that comes with it, and the
-    fall of mu with load are left out: the times are what the tyres would allow, and no more.
+    ``N = (1 - s) D + W cos A``, s the share that the skirt carries, and the pull of the weight along the
+    surface ``P = W sin A``, what is left to accelerate along the level direction is ``sqrt((mu N)^2 - P^2)``,
+    so the lateral limit is that over ``m``, and ``t = v m / (sqrt(...) - F)``, F the drag. With one driven
+    axle, N and P are that axle's share. The uncertainty is that of force, share, drag and mu
+    (``tyre_mu_within`` as half the width of a rectangle, a tenth of mu where it is not given), carried
+    through by differences; what is left out is not in it. Power, the skirt's own friction sideways, the
+    height of the centre of gravity and the shift of load that comes with it, and the fall of mu with load
+    are left out: the times are what the tyres would allow, and no more.
 
     References
     ----------
@@ -123,46 +137,56 @@ def grip(
     share, load_n, load_u95_n = wheels[car.driven]
     level, own = 0.0, car.surface_angle_deg
     within = _USUAL_WITHIN * car.tyre_mu if car.tyre_mu_within is None else car.tyre_mu_within
+    mu = Estimate(car.tyre_mu, within * _RECTANGLE_95)
+    skirt, drag = (Estimate(0.0, 0.0) if one is None else one for one in (skirt_share, drag_n))
+    # what each number rests on: mu, suction force, share of the skirt, drag
+    whole = (mu, Estimate(downforce_n, u95_n[0]), skirt, Estimate(0.0, 0.0))
+    driven = (mu, Estimate(load_n, load_u95_n), skirt, drag)
 
-    def lateral_g(angle: float) -> _Sum:
-        return lambda mu, n: _force_n(car, mu, 1.0, n, angle) / car.weight_n
+    def lateral_g(angle: float) -> _Of:
+        return lambda m, n, s, _: _force_n(car, m, 1.0, (1 - s) * n, angle) / car.weight_n
 
-    def time_s(speed: float, angle: float) -> _Sum:
-        return lambda mu, n: _time_s(car, speed, _force_n(car, mu, share, n, angle))
-
-    def doubt(of: _Sum, n: float, u95: float | None) -> float | None:
-        return _u95(of, (car.tyre_mu or 0.0, within), (n, u95))
+    def time_s(speed: float, angle: float) -> _Of:
+        return lambda m, n, s, f: _time_s(car, speed, _force_n(car, m, share, (1 - s) * n, angle) - f)
 
     speeds = tuple(speeds_m_s) or (car.target_speed_m_s, *SPEEDS_M_S[1:])
-    mu = car.tyre_mu
     return Grip(
-        tyre_mu=mu,
+        tyre_mu=car.tyre_mu,
         downforce_n=downforce_n,
-        ground_lateral_g=_force_n(car, mu, 1.0, downforce_n, level) / car.weight_n,
-        surface_lateral_g=_force_n(car, mu, 1.0, downforce_n, own) / car.weight_n,
+        ground_lateral_g=_mean(lateral_g(level), whole) or 0.0,
+        surface_lateral_g=_mean(lateral_g(own), whole) or 0.0,
         mu_within=within,
-        ground_lateral_u95_g=doubt(lateral_g(level), downforce_n, u95_n[0]),
-        surface_lateral_u95_g=doubt(lateral_g(own), downforce_n, u95_n[0]),
+        ground_lateral_u95_g=_u95(lateral_g(level), whole),
+        surface_lateral_u95_g=_u95(lateral_g(own), whole),
         driven=car.driven,
         to_speed=tuple(
             SpeedTime(
                 v,
-                *(time_s(v, angle)(mu, load_n) for angle in (level, own)),
-                *(doubt(time_s(v, angle), load_n, load_u95_n) for angle in (level, own)),
+                *(_mean(time_s(v, angle), driven) for angle in (level, own)),
+                *(_u95(time_s(v, angle), driven) for angle in (level, own)),
             )
             for v in speeds
         ),
+        skirt_share=None if skirt_share is None else skirt_share.mean,
+        drag_n=None if drag_n is None else drag_n.mean,
     )
 
 
-def _u95(of: _Sum, mu: tuple[float, float], load: tuple[float, float | None]) -> float | None:
-    """Half width of the 95 % interval of a number of mu and load, by differences to both sides."""
-    if load[1] is None:
-        return None
-    steps = ((mu[1] * _RECTANGLE_95, 0.0), (0.0, load[1]))
+def _mean(of: _Of, rests_on: Sequence[Estimate]) -> float | None:
+    return of(*(one.mean for one in rests_on))
+
+
+def _u95(of: _Of, rests_on: Sequence[Estimate]) -> float | None:
+    """Half width of the 95 % interval of a number, by differences to both sides of what it rests on."""
     total = 0.0
-    for d_mu, d_n in steps:
-        ends = [of(mu[0] + sign * d_mu, load[0] + sign * d_n) for sign in (1, -1)]
+    for place, one in enumerate(rests_on):
+        if one.u95 is None:
+            return None
+        ends = []
+        for sign in (1, -1):
+            values = [other.mean for other in rests_on]
+            values[place] += sign * one.u95
+            ends.append(of(*values))
         known = [end for end in ends if end is not None]
         if len(known) < 2:
             return None  # at one end it does not hold at all: no number stands for how long it takes

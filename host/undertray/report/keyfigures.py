@@ -108,7 +108,8 @@ def grip_rows(found: Grip | None, angle_deg: float) -> tuple[Row, list[Row]]:
     heads : tuple of str
         Names of the columns: on level ground, and on the car's own surface where that is another.
     rows : list of tuple of str
-        Lateral acceleration, then the time to each speed; empty where nothing is known.
+        Lateral acceleration, the time to each speed, and what pulls put into them; empty where nothing is
+        known.
     """
     if found is None:
         return (), []
@@ -128,8 +129,12 @@ def grip_rows(found: Grip | None, angle_deg: float) -> tuple[Row, list[Row]]:
             for one in found.to_speed
         ),
     ]
+    if found.skirt_share is not None:
+        rows.append(("Suction that the skirt carries", *(f"{100 * found.skirt_share:.0f} %",) * 2))
+    if found.drag_n is not None:
+        rows.append(("Drag, taken off what drives", *(f"{found.drag_n:.1f} N",) * 2))
     heads: Row = (
-        f"At tyre mu {found.tyre_mu:g} ±{found.mu_within:.2g}",
+        f"At tyre mu {found.tyre_mu:.3g} ±{found.mu_within:.2g}",
         "On the ground",
         f"At {angle_deg:g}°",
     )

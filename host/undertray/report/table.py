@@ -91,14 +91,24 @@ def _grip(found: Grip, angle_deg: float) -> list[str]:
     there = f"{found.surface_lateral_g:.2f}{_to(found.surface_lateral_u95_g)} g at {angle_deg:g} degrees"
     place = "" if level else f", {there}"
     ground = f"{found.ground_lateral_g:.2f}{_to(found.ground_lateral_u95_g)} g lateral on the ground"
-    lines = [f"grip at tyre mu {found.tyre_mu:g} ±{found.mu_within:.2g}: {ground}{place}"]
+    lines = [f"grip at tyre mu {found.tyre_mu:.3g} ±{found.mu_within:.2g}: {ground}{place}"]
     for one in found.to_speed:
         own = _seconds(one.surface_s, one.surface_u95_s)
         there = "" if level else f", {own} at {angle_deg:g} degrees"
         ground = _seconds(one.ground_s, one.ground_u95_s)
         lines.append(f"  to {speed_name(one.speed_m_s)} {ground} on the ground{there}")
     lines[-1] += f" ({'all wheels' if found.driven == 'all' else found.driven + ' wheels'}, traction alone)"
-    return lines
+    return [*lines, *_pulled(found)]
+
+
+def _pulled(found: Grip) -> list[str]:
+    """What pulls of a balance put into the grip."""
+    said = []
+    if found.skirt_share is not None:
+        said.append(f"the skirt carries {100 * found.skirt_share:.0f} % of the suction force")
+    if found.drag_n is not None:
+        said.append(f"{found.drag_n:.1f} N of drag are taken off what drives it")
+    return [f"  by the pulls: {', '.join(said)}"] if said else []
 
 
 def _fans(result: Reduction) -> list[str]:

@@ -1,0 +1,176 @@
+"""An invented car that is pulled along the ground: springs, contacts and a balance, marched until it slips.
+
+It knows nothing of undertray, and none of the lines that undertray fits: the car sinks on the springs of its
+tyres and of its skirt until they carry weight and suction, each contact holds up to its own friction, and the
+balance's pull is raised by its step until they let go together. The suction under the floor is a solved
+field (``fakes.floor_field``), which the taps read where they lie. Numbers are invented.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+
+from fakes.floor_field import drawn, solve
+from fakes.handlog import hand_car, hand_log
+
+G = 9.80665
+FLOOR_MM = ((0.0, -100.0), (300.0, -100.0), (300.0, 100.0), (0.0, 100.0))
+TAPS_M = np.array([(0.06, -0.06), (0.06, 0.06), (0.24, -0.06), (0.24, 0.06)])
+RATE_HZ = 20.0
+LEVELS = ((1400.0, 400.0), (1550.0, 750.0), (1700.0, 1150.0))  # µs, Pa at the taps
+_RISE_S, _HOLD_S, _REST_S = 0.1, 3.0, 1.5
+
+
+@dataclass(frozen=True)
+class Puller:
+    """A car, what it stands on, and a balance.
+
+    ``tyre_n_mm`` and ``skirt_n_mm`` are spring rates of all wheels and of the whole skirt, which just touches
+    with the fans off. ``static`` is how many times more a contact takes to let go than to slide.
+    """
+
+    mass_kg: float = 2.0
+    tyre_mu: float = 0.85
+    skirt_mu: float = 0.35
+    rolling: float = 0.02
+    bearings_n: float = 0.25
+    tyre_n_mm: float = 60.0
+    skirt_n_mm: float = 20.0
+    static: float = 1.12
+    gain: float = 1.0
+    repeat: float = 0.04
+    step_n: float = 0.05
+
+    @property
+    def share(self) -> float:
+        """Of the suction force that goes into the skirt: two springs side by side (textbook)."""
+        return self.skirt_n_mm / (self.skirt_n_mm + self.tyre_n_mm)
+
+    def contacts_n(self, suction_n: float) -> tuple[float, float]:
+        """What presses tyres and skirt on the ground, found by letting the car sink."""
+        tyres_n, skirt_n, sunk_mm = self.mass_kg * G, 0.0, 0.0
+        for _ in range(200):
+            left_n = self.mass_kg * G + suction_n - tyres_n - skirt_n
+            sunk_mm += 0.5 * left_n / (self.tyre_n_mm + self.skirt_n_mm)
+            tyres_n, skirt_n = self.mass_kg * G + self.tyre_n_mm * sunk_mm, self.skirt_n_mm * sunk_mm
+        return tyres_n, skirt_n
+
+    def holds_n(self, suction_n: float, kind: str, wheels: str) -> float:
+        """Pull at which it lets go, or that it takes to slide."""
+        more = self.static if kind == "breakaway" else 1.0
+        tyres_n, skirt_n = self.contacts_n(suction_n)
+        four = [tyres_n / 4] * 4
+        if wheels == "locked":
+            each = [self.tyre_mu * n for n in four]
+        else:
+            each = [self.rolling * n + self.bearings_n / 4 for n in four]
+        return more * (sum(each) + self.skirt_mu * skirt_n)
+
+    def read_n(self, rng: np.random.Generator, holds_n: float) -> float:
+        """What the balance shows: raised by its step until it moves, never the same twice."""
+        real_n = holds_n * (1 + self.repeat * rng.standard_normal())
+        return float(np.ceil(self.gain * real_n / self.step_n - 0.5) * self.step_n)
+
+
+@cache
+def uneven(seed: int) -> tuple[tuple[float, ...], float]:
+    """What taps read, and the force of the floor, N, for a mean reading of 1 Pa."""
+    field = solve(drawn(seed, FLOOR_MM, cell_m=0.014))
+    taps = field.at(*TAPS_M.T)
+    return tuple((taps / taps.mean()).tolist()), field.downforce_n / float(taps.mean())
+
+
+@dataclass(frozen=True)
+class Session:
+    """Files of one evening of pulls, and what was true."""
+
+    log: Path
+    car: Path
+    pulls: Path
+    calibration: Path
+    truth: dict[str, float]
+
+
+def session(
+    folder: Path,
+    puller: Puller,
+    seed: int = 0,
+    *,
+    floor: int | None = None,
+    plan: tuple[tuple[str, str], ...] = (
+        ("breakaway", "free"),
+        ("moving", "free"),
+        ("breakaway", "locked"),
+        ("moving", "locked"),
+    ),
+    times: int = 2,
+    alone: int = 0,
+    extra: str = "",
+    gain_sd: float = 0.01,
+    noise_pa: float = 2.0,
+    levels: tuple[tuple[float, float], ...] = LEVELS,
+) -> Session:
+    """Record a run with a dwell at each throttle, and pull the car in each, ``times`` times a way."""
+    folder.mkdir(parents=True, exist_ok=True)
+    rng = np.random.default_rng([seed, 99])
+    shape, per_pa = ((1.0,) * 4, 0.3 * 0.2) if floor is None else uneven(floor)
+    period = _RISE_S * 10 + _HOLD_S + _REST_S
+    t = np.arange(round((1 + period * len(levels)) * RATE_HZ)) / RATE_HZ
+    level, throttle = np.zeros(len(t)), np.full(len(t), 1000.0)
+    for place, (us, pa) in enumerate(levels):
+        start = 1 + period * place
+        here = (t >= start) & (t < start + period - _REST_S)
+        throttle[here] = us
+        level[here] = pa * -np.expm1(-(t[here] - start) / _RISE_S)
+    gains = 1 + gain_sd * rng.standard_normal(4)
+    read = level[:, None] * np.array(shape) * gains + rng.normal(0, noise_pa, (len(t), 4))
+    rows = ["# invented", "throttle_us,kind,wheels,pull_n,load_n"]
+    for kind, wheels in plan:
+        for us, pa in ((1000.0, 0.0), *levels):
+            for _ in range(times):
+                reading = puller.read_n(rng, puller.holds_n(pa * per_pa, kind, wheels))
+                rows.append(f"{us:g},{kind},{wheels},{max(reading, puller.step_n):.2f},")
+    for place in range(alone):
+        load_n = 2.0 + 2.0 * place
+        reading = puller.read_n(rng, puller.skirt_mu * load_n)
+        rows.append(f",moving,none,{max(reading, puller.step_n):.2f},{load_n:g}")
+    pulls = folder / "pulls.csv"
+    pulls.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    slip = puller.mass_kg * G
+    truth = {
+        "share": puller.share,
+        "tyre_mu": puller.tyre_mu,
+        "skirt_mu": puller.skirt_mu,
+        "rolling": puller.rolling + puller.bearings_n / slip,
+    }
+    for kind in ("breakaway", "moving"):
+        for wheels in ("free", "locked"):
+            low, high = (puller.holds_n(n, kind, wheels) for n in (0.0, 50.0))
+            truth |= {f"{kind}.{wheels}.level_n": low, f"{kind}.{wheels}.per_n": (high - low) / 50.0}
+    return Session(
+        hand_log(folder / "run.csv", read, throttle, RATE_HZ),
+        hand_car(folder / "car.toml", extra, puller.mass_kg),
+        pulls,
+        _certificate(folder / "calibration.json", gain_sd),
+        truth,
+    )
+
+
+def _certificate(path: Path, gain_sd: float) -> Path:
+    """A calibration that leaves the parts as they are, and knows what their gains were drawn with."""
+    column = {"part": "HSC", "coefficients": [0.0, 1.0], "covariance": [[0.01, 0.0], [0.0, gain_sd**2]]}
+    column |= {"range_pa": [-10.0, 4000.0], "residual_sd_pa": 0.2, "points": []}
+    data = {
+        "format": 1,
+        "made_utc": "2026-05-01T00:00:00Z",
+        "fluid": {},
+        "gravity_m_s2": G,
+        "uid": "0badcafe",
+    }
+    path.write_text(json.dumps(data | {"columns": {f"p{i}": column for i in range(1, 5)}}), encoding="utf-8")
+    return path
