@@ -62,6 +62,9 @@ def invented_event(**changes: Any) -> SimpleNamespace:
         "throttle_us": 1700.0,
         "below_hold_s": 3.0,
         "confidence": 0.9,
+        "brief": False,
+        "onset_between_s": None,
+        "order_ms": (0.0, 12.0, 25.0, 31.0),
     }
     return SimpleNamespace(**(event | changes))
 

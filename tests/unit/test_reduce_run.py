@@ -276,7 +276,7 @@ KEYS = [
 SPREAD = {"mean", "p05", "median", "p95", "max", "u95"}
 EVENT = {
     *("kind", "onset_s", "bottom_s", "end_s", "first_tap", "order", "from_pa", "to_pa", "drop", "fall_s"),
-    *("warning_s", "throttle_us", "below_hold_s", "confidence"),
+    *("warning_s", "throttle_us", "below_hold_s", "confidence", "brief", "onset_between_s"),
 }
 
 
@@ -297,6 +297,8 @@ def test_the_json_has_the_keys_of_the_format(tmp_path):
     assert set(data["hold"]) >= {"surface_angle", "required_n", "margin_n", "below_s", "limiting_axle"}
     assert all(set(e) >= EVENT for e in data["events"])
     assert data["events"]
+    for event in data["events"]:
+        assert all(isinstance(tap, str) and (ms is None or ms >= 0) for tap, ms in event["order"])
     assert "Caution" in done.stderr
 
 

@@ -43,7 +43,7 @@ class Score:
     within : float or None
         Share of those within two samples or 10 ms, whichever is more.
     first_tap_right : float or None
-        Share of seal losses with a known first tap where that was told.
+        Share of seal losses with a known first tap where that was told; it is not where taps fell together.
     confusion : mapping of (str, str or None) to int
         How often a true kind was found as which; None for not at all.
     unmatched : mapping of str to int
@@ -116,7 +116,7 @@ def score(runs: Iterable[tuple[Sequence[Truth], Sequence[Loss], float]]) -> Scor
             if found is not None and event.kind == found.kind == "seal-loss":
                 errors.append(abs(found.onset_s - event.onset_s))
                 inside.append(errors[-1] <= max(2 * period_s, 0.010))
-                if event.first_tap is not None:
+                if event.first_tap is not None and found.first_tap is not None:
                     firsts.append(found.first_tap == event.first_tap)
     hit = confusion["seal-loss", "seal-loss"]
     true = sum(n for (kind, _), n in confusion.items() if kind == "seal-loss")

@@ -269,10 +269,20 @@ class Reduction:
         Returns
         -------
         dict
-            Numbers, texts, lists and None only; never NaN. Numbers have 12 significant digits.
+            Numbers, texts, lists and None only; never NaN. Numbers have 12 significant digits. Of an event
+            ``order`` is a list of (tap, ms after the first or None).
         """
         fields = (f.name for f in dataclasses.fields(self) if f.name not in _OVER_TIME)
-        return {name: plain(getattr(self, name)) for name in fields}
+        told = {name: plain(getattr(self, name)) for name in fields}
+        return told | {"events": [_event(event) for event in self.events]}
+
+
+def _event(event: Loss) -> dict[str, Any]:
+    """An event in the terms of JSON, with each tap's time beside its name."""
+    told: dict[str, Any] = plain(event)
+    same = 0.0 if event.kind == "sensor-fault" else None  # taps told in one fault went wrong at once
+    apart_ms = told.pop("order_ms") or [same] * len(event.order)
+    return told | {"order": [list(pair) for pair in zip(event.order, apart_ms, strict=True)]}
 
 
 def plain(value: Any) -> Any:

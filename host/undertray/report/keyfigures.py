@@ -10,6 +10,7 @@ from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.steady import work_rows
 from undertray.reduce.warning import UNTOLD, warning_words
 from undertray.report.display import Display, speed_name
+from undertray.report.fallwords import first_words
 from undertray.report.verdict import Verdict
 
 if TYPE_CHECKING:
@@ -217,11 +218,12 @@ def _losses(reduction: Reduction) -> list[Figure]:
         return [("Losses of the seal", "0", "seal losses and slow leaks")]
     first = losses[0]
     told = warning_words(reduction, first)
+    kind = f"{'brief ' if first.brief else ''}{first.kind}"
     which = "before the first loss" if len(losses) > 1 else "before it"
     value, note = ("undefined", UNTOLD[told]) if told in UNTOLD else (told, which)
-    tap = f"{first.first_tap} first" if first.first_tap else "no single tap first"
+    tap = f"{first.first_tap} first" if first.first_tap else first_words(first) or "no single tap first"
     return [
-        ("Losses of the seal", str(len(losses)), f"{first.kind} at {first.onset_s:.2f} s, {tap}"),
+        ("Losses of the seal", str(len(losses)), f"{kind} at {first.onset_s:.2f} s, {tap}"),
         ("Warning", value, note),
     ]
 

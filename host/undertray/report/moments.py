@@ -11,6 +11,7 @@ from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.steady import BLOCK_S, steady_levels, work_rows
 from undertray.reduce.warning import UNTOLD, warning_words
 from undertray.report.display import Display
+from undertray.report.fallwords import length_words, onset_words, order_words
 from undertray.report.fanpicture import fan_picture, index_picture
 from undertray.report.floorplan import at_moment_pa, floor_picture, steady_pa
 from undertray.report.picture import Picture
@@ -63,16 +64,17 @@ def gravest(reduction: Reduction, car: Car, units: Display) -> tuple[list[CloseU
     close_ups = []
     for place in chosen:
         event = reduction.events[place]
+        ordered = event.first_tap is not None
+        circles = "; the numbers in circles are the order in which the taps fell" if ordered else ""
         bottom = floor_picture(
             car,
             at_moment_pa(reduction, event.bottom_s),
             tuple(reduction.taps),
             key=f"event-{place + 1}-floor",
             title=f"Floor at the bottom of event {place + 1}",
-            caption=f"Seen from above. Suction at {event.bottom_s:.3f} s; the numbers in circles are the "
-            "order in which the taps fell.",
+            caption=f"Seen from above. Suction at {event.bottom_s:.3f} s{circles}.",
             units=units,
-            order=event.order,
+            order=event.order if ordered else (),
             top_pa=top_pa,
         )
         close_ups.append(
@@ -91,7 +93,8 @@ def gravest(reduction: Reduction, car: Car, units: Display) -> tuple[list[CloseU
 
 
 def _event_words(reduction: Reduction, event: Any, units: Display) -> str:
-    order = f" Order: {', then '.join(event.order)}." if event.order else ""
+    told = order_words(event)
+    order = f" Order: {told}." if told else ""
     if event.kind == "sensor-fault":
         return f"The reading of {event.first_tap or 'one tap'} cannot be trusted here, while the others can."
     explained = {
@@ -99,6 +102,10 @@ def _event_words(reduction: Reduction, event: Any, units: Display) -> str:
         "slow-leak": "A fall over more than a second that the throttle does not explain.",
         "throttle-cut": "A fall that the throttle explains.",
     }.get(event.kind, "")
+    if event.brief:
+        explained += f" It was {length_words(event)}."
+    if event.onset_between_s is not None:
+        explained += f" It began {onset_words(event)}."
     change = f" Mean suction went from {units.pa(event.from_pa)} to {units.pa(event.to_pa)}."
     warned = ""
     if event.kind in LOSS_KINDS:

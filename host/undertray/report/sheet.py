@@ -10,6 +10,7 @@ from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.warning import UNTOLD, warning_words
 from undertray.report.dipledger import dip_rows, dip_words
 from undertray.report.display import SI, Display, number
+from undertray.report.fallwords import first_words, onset_words
 from undertray.report.keyfigures import grip_rows, key_figures, steady_rows
 from undertray.report.moments import MOST_ROWS, CloseUp, gravest, steady_pictures
 from undertray.report.picture import Picture
@@ -210,9 +211,9 @@ def _event_row(reduction: Reduction, place: int, units: Display) -> tuple[str, .
         change = f"{units.pa(event.from_pa)}, {units.pa(event.to_pa)}"
     return (
         str(place + 1),
-        event.kind,
-        f"{event.onset_s:.3f} s",
-        event.first_tap or "",
+        f"{event.kind}, brief" if event.brief else event.kind,
+        onset_words(event),
+        first_words(event),
         change,
         "" if event.drop is None else f"{event.drop:.0%}",
         "" if event.fall_s is None else f"{event.fall_s * 1000:.0f} ms",

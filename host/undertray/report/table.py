@@ -6,11 +6,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from undertray.errors import escaped
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.summary import Spread
 from undertray.reduce.warning import UNTOLD, warning_words
 from undertray.report.dipledger import dip_lines
 from undertray.report.display import speed_name
+from undertray.report.fallwords import first_words, length_words, onset_words, order_words
 from undertray.report.verdict import judge
 from undertray.report.words import (
     WITHOUT_THROTTLE,
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
 __all__ = ["reduction_table"]
 
 _MOST_EVENTS = 40
+_MOST_SAID = 600  # characters of what is said of one event beside its line
 
 
 def reduction_table(result: Reduction) -> str:
@@ -216,11 +219,16 @@ def _events(result: Reduction) -> list[str]:
         end = "-" if event.end_s is None else f"{event.end_s:.2f}"
         warning = warning_words(result, event).removesuffix(" s") if event.kind in LOSS_KINDS else "-"
         lines.append(
-            f"{event.kind:14}{event.onset_s:10.3f}  {_safe(event.first_tap or '-'):14}{drop:>6}{fall:>10}"
+            f"{event.kind:14}{event.onset_s:10.3f}  {_safe(first_words(event) or '-'):14}{drop:>6}{fall:>10}"
             f"{end:>10}{warning:>14}"
         )
     told = {warning_words(result, event) for event in shown if event.kind in LOSS_KINDS}
     lines += [f"{short}: {why}, no warning can be told" for short, why in UNTOLD.items() if short in told]
+    for event in sorted(shown, key=lambda e: e.onset_s):
+        apart = order_words(event) if event.first_tap is None and event.order_ms else ""
+        between = onset_words(event) if event.onset_between_s else ""
+        if said := "; ".join(text for text in (between, length_words(event), apart) if text):
+            lines.append(wrapped(f"at {event.onset_s:.3f} s: {escaped(said, _MOST_SAID)}", "  "))
     if len(events) > len(shown):
         lines.append(f"... and {len(events) - len(shown)} more (--json lists all)")
     return lines

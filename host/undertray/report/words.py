@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from undertray.errors import escaped
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.warning import UNTOLD, warning_words
+from undertray.report.fallwords import length_words, onset_words, order_words
 
 if TYPE_CHECKING:
     from undertray.reduce.estimates import Steady
@@ -158,11 +159,14 @@ def event_words(reduction: Reduction, event: Loss) -> str:
     Returns
     -------
     str
-        One line: onset, kind, first tap, drop, warning, end.
+        One line: onset, kind, order of the taps, drop, warning, end.
     """
-    parts = [f"at {event.onset_s:.3f} s: {event.kind}"]
-    if event.first_tap is not None:
-        parts.append(f"{event.first_tap} first" if len(event.order) > 1 else event.first_tap)
+    when = onset_words(event)
+    parts = [f"{when if event.onset_between_s else 'at ' + when}: {event.kind}"]
+    if event.kind == "sensor-fault":
+        parts.append(", ".join(event.order))
+    elif order := order_words(event):
+        parts.append(order)
     if event.drop is not None and event.from_pa is not None and event.to_pa is not None:
         parts.append(f"{event.from_pa:.0f} to {event.to_pa:.0f} Pa, {100 * event.drop:.0f} % down")
     if event.fall_s is not None:
@@ -175,7 +179,9 @@ def event_words(reduction: Reduction, event: Loss) -> str:
             parts.append("no warning" if told == "none" else f"warning {told} before")
         if event.below_hold_s:
             parts.append(f"below its need for {event.below_hold_s:.2f} s")
-    if event.end_s is not None:
+    if event.brief:
+        parts.append(length_words(event))
+    elif event.end_s is not None:
         parts.append(f"over at {event.end_s:.3f} s")
     elif event.kind != "throttle-cut":
         parts.append("never came back")

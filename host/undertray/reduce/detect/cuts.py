@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from undertray.reduce.detect.blocks import Blocks
 from undertray.reduce.detect.fan import Fan
@@ -10,6 +11,8 @@ from undertray.reduce.loss import Loss, LossParameters
 from undertray.reduce.middle import middle
 
 __all__ = ["find_cuts"]
+
+Array = NDArray[np.float64]
 
 _CLOSING_S = 0.5  # within which most of it has to happen: what is closed gently is no event
 _MOST_OF_IT = 0.6
@@ -69,16 +72,35 @@ def find_cuts(blocks: Blocks, k0: int, k1: int, fan: Fan, least_pa: float, p: Lo
         t, _, rows = blocks.between(max(k - 1, 0), min(k + 5, blocks.size))
         (short,) = (rows < high - max(6.0, 0.05 * fall)).nonzero()
         onset = float(t[short[0]]) if short.size else float(blocks.t_s[min(k + 1, blocks.size - 1)])
-        bottom, to_pa = k + int(np.nanargmin(after)), max(float(np.nanmin(after)), 0.0)
+        lowest = np.sort(after[np.isfinite(after)])
+        to_pa = max(middle(lowest[: max(1, len(lowest) // 3)]), 0.0)
+        t90, t10 = _transition(blocks.t_s[k:stop] + blocks.block_s / 2, after, level, to_pa)
         found.append(
             Loss(
                 "throttle-cut",
                 onset_s=onset,
-                bottom_s=max(float(blocks.t_s[bottom]), onset),
+                bottom_s=max(t10 + (t10 - t90) / 8, onset),
                 from_pa=level,
                 to_pa=to_pa,
                 drop=min(1 - to_pa / level, 1.0),
+                fall_s=max(t10 - t90, blocks.period_s),
                 throttle_us=high,
             )
         )
     return found
+
+
+def _transition(t_s: Array, mean: Array, high: float, low: float) -> tuple[float, float]:
+    """When 90 and 10 % of the way from a level down to another were left, s."""
+    there = np.isfinite(mean)
+    t_s, left = t_s[there], (mean[there] - low) / (high - low)
+    (t90, t10) = (_crossed(t_s, left, share) for share in (0.9, 0.1))
+    return t90, t10
+
+
+def _crossed(t_s: Array, left: Array, share: float) -> float:
+    two = int((left <= share).argmax())  # the lowest are among them
+    one = max(two - 1, 0)
+    step = float(left[one] - left[two])
+    back = (share - float(left[two])) / step if step > 0 else 0.0
+    return float(t_s[two] - back * (t_s[two] - t_s[one]))
