@@ -202,6 +202,7 @@ class Taps:
             judged = (rest > floor_pa) & (should > floor_pa)
             gone = judged & (y < p.off_share * should)
             there = judged & (y > 0.5 * should)
+        healed = round(p.brief_s / self._blocks.block_s)
         fault = self._open.get(tap)
         if fault is not None:
             if fault.why == "off":
@@ -213,6 +214,8 @@ class Taps:
         for a, b in _runs(gone):
             before, after = slice(max(a - 7, 0), max(a - 1, 1)), slice(a + 1, a + 6)
             if b - a < 4 or not k0 - _NEAR / 2 <= w0 + a < k1 or there[before].mean() <= 0.5:
+                continue
+            if there[a : a + healed].any():  # a hose does not find back by itself; a corner of the skirt does
                 continue
             law = fan(w0, w1)
             free = np.log(np.maximum(rest, 1.0)) - law
