@@ -33,6 +33,7 @@ _SAME_S = 0.12  # two falls that begin closer are one
 _REF = (13, 3)  # blocks before now between which the alarm reads "before"
 _LOUD = 0.88  # ... and what of it may be left
 _BEGUN = 0.97  # left of it in the block before those it stands for
+_SLOW, _STEEPER = 25, 1.3  # blocks by which a fan may be late, and by how much its law may be steeper
 _AGAIN_S = 1.0  # after an alarm
 _LEAKS_S = 5.0  # two leaks that begin closer are one
 _SHORT_LEAK_S = 3.0  # beside a sudden loss a shorter one is its rest
@@ -502,7 +503,11 @@ class Detector:
         if level < self._floor_pa():
             return False
         law = self._law(k - _REF[0], k + 1)
-        explained = np.minimum(np.exp(law - np.median(law[: _REF[0] - stands])), 1.0)
+        pulse = self._pulses(k - _REF[0] - _SLOW, k + 1, k)
+        lowest = law if pulse is None else np.fmin.accumulate(self._fan.settled(pulse))[_SLOW:]
+        # how soon a fan follows is not known for sure: it may be at what was asked for lately
+        lowest = np.minimum(law, lowest) - np.median(law[: _REF[0] - stands])
+        explained = np.exp(np.minimum(_STEEPER * lowest, 0.0))
         left = pa / np.maximum(explained, _LOUD / 4)[:, None]
         now = left[-stands:].mean(axis=1) / level
         begun = left[-1 - stands].mean() / level
