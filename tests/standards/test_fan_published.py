@@ -87,7 +87,7 @@ def test_the_lag_is_learned(lag_s):
     law = learned(throttle, first_order(throttle, lag_s))
     for start, end in ((1900.0, 1400.0), (1500.0, 1250.0), (1300.0, 1800.0)):
         pulse = np.concatenate([np.full(RUN_IN + 10, start), np.full(90, end)])
-        truth, got = first_order(pulse, lag_s)[RUN_IN:], np.exp(law.expected(pulse))
+        truth, got = first_order(pulse, lag_s)[RUN_IN:], np.exp(law.expected(pulse[None], np.zeros(1))[0])
         # derived: up from 300 to 800 µs the slowest gains 2 (500 / 300) / 0.4 s, 17 % a block; twice the lag
         # would be off by 47 %
         assert got / got[5] == pytest.approx(truth / truth[5], rel=0.12)

@@ -178,6 +178,7 @@ class Recorder:
         """When rows were read, and their slot numbers."""
         slot = np.arange(int(seconds * self.rate_hz) - 1)
         t = 0.02 + slot / self.rate_hz + np.abs(rng.normal(0, self.jitter_s, len(slot)))
+        t = np.maximum.accumulate(t)  # a late row makes the next one late
         keep = rng.random(len(slot)) >= self.skip_share
         for begin, length in self.gaps:
             keep &= ~((t >= begin) & (t < begin + length))

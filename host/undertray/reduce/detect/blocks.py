@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["FRAME", "Blocks", "Gap"]
+__all__ = ["FRAME", "Array", "Blocks", "Bools", "Gap"]
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Ints = NDArray[np.int64]
 
 FRAME = 128
 """Blocks that are looked at together."""
@@ -36,8 +38,6 @@ class Blocks:
         Sample period and length of a block, s.
     gap_s, outage_s : float
         Time between two rows from which on it is a gap, and a gap that is not bridged, s.
-    keep_s : float
-        How long raw rows are kept, s.
 
     Attributes
     ----------
@@ -63,11 +63,9 @@ class Blocks:
     depend on how rows come in pieces.
     """
 
-    def __init__(
-        self, taps: int, period_s: float, block_s: float, gap_s: float, outage_s: float, keep_s: float
-    ) -> None:
+    def __init__(self, taps: int, period_s: float, block_s: float, gap_s: float, outage_s: float) -> None:
         self.taps, self.period_s, self.block_s = taps, period_s, block_s
-        self._gap_s, self._outage_s, self._keep_s = gap_s, outage_s, keep_s
+        self._gap_s, self._outage_s = gap_s, outage_s
         self.size = 0
         self.gaps: list[Gap] = []
         room = 4096
@@ -79,35 +77,22 @@ class Blocks:
         self._raw: list[tuple[int, Array, Array, Array]] = []
         self._waiting: tuple[Array, Array, Array, Bools] | None = None
         self._origin_s, self._origin_block, self._number = 0.0, 0, -1
-        self._row, self._last_s = 0, None if taps else 0.0
+        self._row, self._last_s = 0, np.nan
         self._last: Array | None = None
         self._held_us = np.nan
 
     def feed(self, t_s: Array, suction_pa: Array, throttle_us: Array, beyond: Bools) -> None:
-        """Take in rows.
-
-        Parameters
-        ----------
-        t_s, throttle_us : ndarray, shape (k,)
-            Time, s, and pulse, µs.
-        suction_pa : ndarray, shape (k, taps)
-            Suction, Pa.
-        beyond : ndarray of bool, shape (k, taps)
-            Readings at a limit.
-        """
+        """Take in k rows: time, s; suction, Pa, and readings at a limit, (k, taps); pulse, µs."""
         if not len(t_s):
             return
         row = self._row + (len(self._waiting[0]) if self._waiting else 0)
         self._raw.append((row, t_s, suction_pa, throttle_us))
-        while len(self._raw) > 1 and self._raw[1][1][0] < t_s[-1] - self._keep_s:
-            del self._raw[0]
-        before = float(t_s[0]) if self._last_s is None else self._last_s
+        before = float(t_s[0]) if np.isnan(self._last_s) else self._last_s
         (cuts,) = (np.diff(t_s, prepend=before) > self._gap_s).nonzero()
         start = 0
         for cut in [*cuts.tolist(), len(t_s)]:
-            if cut > start:
-                part = slice(start, cut)
-                self._take(t_s[part], suction_pa[part], throttle_us[part], beyond[part])
+            part = slice(start, cut)
+            self._take(t_s[part], suction_pa[part], throttle_us[part], beyond[part])
             if cut < len(t_s):
                 last, now = float(t_s[cut - 1]) if cut else before, float(t_s[cut])
                 self.gaps.append(Gap(last, now))
@@ -122,30 +107,22 @@ class Blocks:
             self._close(*self._waiting, self.size + 1)
             self._waiting = None
 
+    def forget(self, k: int) -> None:
+        """Keep no raw rows that lie before a block by a whole piece."""
+        while len(self._raw) > 1 and k > 0 and self._raw[1][0] <= self.first_row[min(k, self.size - 1)]:
+            del self._raw[0]
+
     def between(self, k0: int, k1: int) -> tuple[Array, Array, Array]:
-        """Raw rows of some blocks.
-
-        Parameters
-        ----------
-        k0, k1 : int
-            First block, and the block after the last.
-
-        Returns
-        -------
-        t_s, suction_pa, throttle_us : ndarray
-            Empty where they are no longer kept.
-        """
+        """Time, suction and pulse of the raw rows of blocks k0 to k1; empty where they are no longer kept."""
         k0, k1 = max(k0, 0), min(k1, self.size)
-        if k1 <= k0:
-            return np.zeros(0), np.zeros((0, self.taps)), np.zeros(0)
-        a, b = int(self.first_row[k0]), int(self.first_row[k1 - 1] + self.rows[k1 - 1])
-        parts = []
+        a, b = (
+            (int(self.first_row[k0]), int(self.first_row[k1 - 1] + self.rows[k1 - 1])) if k0 < k1 else (0, 0)
+        )
+        parts = [[np.zeros(0), np.zeros((0, self.taps)), np.zeros(0)]]
         for first, *columns in self._raw:
             lo, hi = max(a - first, 0), min(b - first, len(columns[0]))
             if lo < hi:
                 parts.append([column[lo:hi] for column in columns])
-        if not parts:
-            return np.zeros(0), np.zeros((0, self.taps)), np.zeros(0)
         t_s, suction_pa, throttle_us = (np.concatenate(column) for column in zip(*parts, strict=True))
         return t_s, suction_pa, throttle_us
 
@@ -161,29 +138,40 @@ class Blocks:
             self.throttle_us[pad] = self._held_us
         self.size, self._last, self._held_us = end, None, np.nan
 
+    def _edge_s(self, k: int | Ints) -> Array:
+        """When a block begins."""
+        return np.asarray(self._origin_s + (k - self._origin_block) * self.block_s)
+
     def _take(self, t: Array, y: Array, u: Array, o: Bools) -> None:
+        """Rows without a gap: whole blocks are closed, the rest waits."""
+        if not len(t):
+            return
         if self._waiting is not None:
-            old = self._waiting
-            t, y = np.concatenate([old[0], t]), np.concatenate([old[1], y])
-            u, o = np.concatenate([old[2], u]), np.concatenate([old[3], o])
+            # those that still belong to the open block
+            more = int(t.searchsorted(self._edge_s(self.size + 1)))
+            old, new = self._waiting, (t[:more], y[:more], u[:more], o[:more])
+            self._waiting = tuple(np.concatenate(pair) for pair in zip(old, new, strict=True))  # type: ignore[assignment]
+            t, y, u, o = t[more:], y[more:], u[more:], o[more:]
+            if not len(t):
+                return
+            self.flush()
         elif self._last is None:
             # half a period ahead: with one row a block, jitter must not empty it
             self._origin_s, self._origin_block = float(t[0]) - self.period_s / 2, self.size
             self._number += 1
         end = int((float(t[-1]) - self._origin_s) / self.block_s) + self._origin_block
-        cut = int(np.searchsorted(t, self._origin_s + (end - self._origin_block) * self.block_s))
+        cut = int(t.searchsorted(self._edge_s(end)))
         if end > self.size:
             self._close(t[:cut], y[:cut], u[:cut], o[:cut], end)
-            t, y, u, o = t[cut:], y[cut:], u[cut:], o[cut:]
-        self._waiting = (t.copy(), y.copy(), u.copy(), o.copy())
+        self._waiting = t[cut:].copy(), y[cut:].copy(), u[cut:].copy(), o[cut:].copy()
 
     def _close(self, t: Array, y: Array, u: Array, o: Bools, end: int) -> None:
         """Blocks up to an end, from the rows that belong to them."""
         begin = self.size
         self._room(end)
         here = slice(begin, end)
-        edges_s = self._origin_s + (np.arange(begin, end + 1) - self._origin_block) * self.block_s
-        edges = np.searchsorted(t, edges_s)
+        edges_s = self._edge_s(np.arange(begin, end + 1))
+        edges = t.searchsorted(edges_s)
         edges[0], edges[-1] = 0, len(t)
         count = np.diff(edges)
         self.t_s[here], self.stretch[here], self.rows[here] = edges_s[:-1], self._number, count
@@ -191,53 +179,63 @@ class Blocks:
         pulse = np.full(end - begin, np.nan)
         if len(t):
             (full,) = (count > 0).nonzero()
-            at, at_block = edges[:-1][full], begin + full
+            at, count, at_block = edges[:-1][full], count[full], begin + full
             there = np.isfinite(y)
             if there.all():
-                self.pa[at_block] = np.add.reduceat(y, at, axis=0) / count[full][:, None]
+                self.pa[at_block] = _folded(np.add, y, at, count) / count[:, None]
             else:
-                sums = np.add.reduceat(np.where(there, y, 0.0), at, axis=0)
-                number = np.add.reduceat(there.astype(float), at, axis=0)
-                enough = number >= 0.5 * count[full][:, None]
+                sums = _folded(np.add, np.where(there, y, 0.0), at, count)
+                number = _folded(np.add, there.astype(float), at, count)
+                enough = number >= 0.5 * count[:, None]
                 self.pa[at_block] = np.where(enough, sums / np.maximum(number, 1.0), np.nan)
             read = np.isfinite(u)
-            number = np.add.reduceat(read.astype(float), at)
-            sums = np.add.reduceat(np.where(read, u, 0.0), at)
+            number = _folded(np.add, read.astype(float), at, count)
+            sums = _folded(np.add, np.where(read, u, 0.0), at, count)
             pulse[full] = np.where(number > 0, sums / np.maximum(number, 1.0), np.nan)
             same = np.zeros(y.shape, bool)
             np.equal(y[1:], y[:-1], out=same[1:])
             if self._last is not None:
                 same[0] = y[0] == self._last
-            if same.any():
-                self.frozen[at_block] = np.logical_and.reduceat(same, at, axis=0)
+            self.frozen[at_block] = _folded(np.logical_and, same, at, count)
             if o.any():
-                self.beyond[at_block] = np.logical_and.reduceat(o, at, axis=0)
+                self.beyond[at_block] = _folded(np.logical_and, o, at, count)
             self._last = y[-1].copy()
+        self.known[here] = np.isfinite(pulse)
         self._hold(pulse, here)
         self._row += len(t)
         self.size = end
 
     def _hold(self, pulse: Array, here: slice) -> None:
-        read = np.isfinite(pulse)
-        self.known[here] = read
-        if read.all() and np.abs(pulse - self._held_us).max() <= _JITTER_US:
-            self.throttle_us[here] = self._held_us
-            return
-        out, held = [], self._held_us
-        for value in pulse.tolist():
-            if not np.isnan(value) and not abs(value - held) <= _JITTER_US:
-                held = value
-            out.append(held)
-        self.throttle_us[here], self._held_us = out, held
+        """Pulses as they are held: a change that only jitters is none, nor is one that was not read."""
+        (changed,) = (np.diff(pulse, prepend=np.nan) != 0).nonzero()
+        begins, held = [0], [self._held_us]
+        for k, value in zip(changed.tolist(), pulse[changed].tolist(), strict=True):
+            if not np.isnan(value) and not abs(value - held[-1]) <= _JITTER_US:
+                begins.append(k)
+                held.append(value)
+        self._held_us = held[-1]
+        self.throttle_us[here] = np.repeat(held, np.diff([*begins, len(pulse)]))
 
     def _room(self, least: int) -> None:
+        """Room for blocks, twice as much at a time."""
         while least > len(self.t_s):
+            room = len(self.t_s)
             for name, column in list(vars(self).items()):
-                if isinstance(column, np.ndarray) and len(column) == len(self.t_s) and name != "t_s":
-                    setattr(self, name, _doubled(column))
-            self.t_s = _doubled(self.t_s)
+                if isinstance(column, np.ndarray) and len(column) == room:
+                    empty = np.full_like(column, np.nan if column.dtype == float else 0)
+                    setattr(self, name, np.concatenate([column, empty]))
 
 
-def _doubled(column: NDArray[np.generic]) -> NDArray[np.generic]:
-    empty = np.full(column.shape, np.nan) if column.dtype == float else np.zeros(column.shape, column.dtype)
-    return np.concatenate([column, empty])
+def _folded(op: np.ufunc, rows: NDArray[Any], at: Ints, count: Ints) -> NDArray[Any]:
+    """An operation over the rows of each block, one after the other: the same for any size of pieces."""
+    most = int(count.max())
+    if len(rows) == most * len(at):  # all alike
+        out = rows[::most].copy()
+        for i in range(1, most):
+            op(out, rows[i::most], out=out)
+        return out
+    out = rows[at]
+    for i in range(1, most):
+        more = count > i
+        out[more] = op(out[more], rows[at[more] + i])
+    return out

@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import ArrayLike, NDArray
 
-from undertray.reduce.detect.blocks import FRAME, Blocks
+from undertray.reduce.detect.blocks import FRAME, Array, Blocks, Bools
 from undertray.reduce.detect.cuts import find_cuts
 from undertray.reduce.detect.explain import AFTER, BEFORE, SIZE, Explanation, Window, explain
 from undertray.reduce.detect.fan import RUN_IN, Fan, Lesson
@@ -20,15 +21,15 @@ from undertray.reduce.middle import middle
 
 __all__ = ["Detector"]
 
-Array = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-
 _LAG = 4  # frames between a frame and its judgement: 10 s
-_KEEP = 12  # frames whose rows are kept
+_KEEP = 2  # frames that were judged whose rows are kept
 _WORK_US = 25.0  # range of the pulse in a frame that teaches
 _LEVEL = 12  # blocks before a fall that its level is read from
 _LATELY = 100  # blocks within which the throttle asked for the most
-_FORGET = 0.995  # of the highest suction, a frame
+_TOGETHER = 128  # frames that are prepared at once where they are there
+_BACK = 30  # blocks before a frame that are looked at with it
+_SPREAD = 3.0  # standard deviations by which a fan that moves may be off before it is worth a look
+_EACH = 4  # frames after which leaks are looked for
 _SAME_S = 0.12  # two falls that begin closer are one
 _REF = (13, 3)  # blocks before now between which the alarm reads "before"
 _LOUD = 0.88  # ... and what of it may be left
@@ -84,7 +85,7 @@ class Detector:
         self._blind = period_s > p.longest_period_s
         block_s = max(p.block_s, period_s)
         outage_s = max(p.outage_s, 2 * gap_s)
-        self._blocks = Blocks(taps, period_s, block_s, gap_s, outage_s, _KEEP * FRAME * block_s)
+        self._blocks = Blocks(taps, period_s, block_s, gap_s, outage_s)
         self._names = list(tap_names or [f"p{i + 1}" for i in range(taps)])
         share = np.ones(taps) if weights is None else np.asarray(weights, float)
         self._weights: Array = share / share.sum() if share.sum() > 0 else np.full(taps, 1 / taps)
@@ -93,10 +94,10 @@ class Detector:
         self._sections = Sections(self._blocks)
         self._told = Told()
         self._prepared = self._judged = 0
-        self._top_pa = 0.0
         self._marked: set[int] = set()
+        self._closing: set[int] = set()
         self._faults: dict[int, int] = {}
-        self._gaps = 0
+        self._gaps, self._loud_faults = 0, 0
         self._refs: dict[int, float] = {}
         self._watched, self._quiet_until, self._alarms_on = 0, 0, alarms
 
@@ -141,8 +142,8 @@ class Detector:
             Alarms raised by these rows: falls under way that no throttle explains. An alarm that
             turns out to be a bump is not among the events in the end.
         """
-        t, suction = np.array(t_s, float), np.array(suction_pa, float)
-        throttle = np.full(len(t), np.nan) if throttle_us is None else np.array(throttle_us, float)
+        t, suction = np.asarray(t_s, float), np.asarray(suction_pa, float)
+        throttle = np.full(len(t), np.nan) if throttle_us is None else np.asarray(throttle_us, float)
         beyond = np.zeros(suction.shape, bool) if out_of_range is None else np.asarray(out_of_range, bool)
         self._blocks.feed(t, suction, throttle, beyond)
         return self._advance(last=False)
@@ -162,29 +163,40 @@ class Detector:
     # -- frame by frame
 
     def _advance(self, last: bool) -> tuple[Loss, ...]:
-        for gap in self._blocks.gaps[self._gaps :]:
+        blocks = self._blocks
+        for gap in blocks.gaps[self._gaps :]:
             self._told.add(Loss("data-gap", gap.begin_s, gap.begin_s, gap.end_s))
-        self._gaps = len(self._blocks.gaps)
+        self._gaps = len(blocks.gaps)
         if self._blind:
+            blocks.forget(blocks.size)
             return ()
         raised: list[Loss] = []
-        while (self._prepared + 1) * FRAME + AHEAD <= self._blocks.size or (
-            last and self._prepared * FRAME < self._blocks.size
+        while self._prepared < (ready := (blocks.size - AHEAD) // FRAME) or (
+            last and self._prepared * FRAME < blocks.size
         ):
-            self._watch((self._prepared + 1) * FRAME + AHEAD, raised)
-            self._prepare(self._prepared)
-            self._prepared += 1
-            if self._judged + _LAG < self._prepared:
-                self._judge(self._judged, False)
-                self._judged += 1
-        self._watch(self._blocks.size, raised)
+            f = self._prepared
+            # an alarm goes by what was known when its frame came: then one after the other
+            most = 1 if self._alarms_on else min(max(ready - f, 1), _TOGETHER)
+            self._watch((f + 1) * FRAME + AHEAD, raised)
+            count, changed = self._taps.examine(f, f + most, self._first(f * FRAME), self._law)
+            self._marked.update(range(changed // FRAME, f))
+            while self._prepared < f + count:
+                self._prepared += self._prepare(self._prepared, f + count)
+                while self._judged + _LAG < self._prepared:
+                    self._judge(self._judged, False)
+                    self._judged += 1
+        self._watch(blocks.size, raised)
+        blocks.forget((self._judged - _KEEP) * FRAME)
         while last and self._judged < self._prepared:
             self._judge(self._judged, self._judged + 1 == self._prepared)
             self._judged += 1
         return tuple(raised)
 
-    def _floor_pa(self) -> float:
-        return max(self._p.min_level_pa, self._p.level_share * self._top_pa)
+    def _floor_pa(self, f: int | None = None) -> float:
+        """Suction below which there is nothing to lose, when a frame is judged."""
+        floors = self._taps.floors_pa
+        f = self._judged + _LAG if f is None else f
+        return floors[min(f, len(floors) - 1)] if floors else self._p.min_level_pa
 
     def _pulses(self, k0: int, k1: int, k: int) -> Array | None:
         """Pulses of some blocks, held at the ends of the stretch of one; None where none was known."""
@@ -197,92 +209,126 @@ class Detector:
         pulse[: known[0]], pulse[known[-1] :] = pulse[known[0]], pulse[known[-1]]
         return pulse
 
-    def _begun(self, k: int) -> float:
-        """Speed of the fan in a block by what it gave, where that shows that it was still coasting."""
-        blocks, gain = self._blocks, self._fan.gain
-        if gain is None or k < 0 or not blocks.mean_pa[k] > self._p.min_level_pa:
-            return 0.0
-        speed = float(np.exp((np.log(blocks.mean_pa[k]) - gain) / 2))
-        settled = (
-            self._fan.settled(blocks.throttle_us[k : k + 1])[0] if np.isfinite(blocks.throttle_us[k]) else 0.0
-        )
+    def _begun(self, at: Sequence[int] | NDArray[np.int64]) -> Array:
+        """Speed of the fan in some blocks by what it gave, where that shows that it was still coasting."""
+        blocks, gain, k = self._blocks, self._fan.gain, np.asarray(at)
+        if gain is None:
+            return np.zeros(len(k))
+        mean, pulse = blocks.mean_pa[np.maximum(k, 0)], blocks.throttle_us[np.maximum(k, 0)]
+        seen = (k >= 0) & (mean > self._p.min_level_pa)
+        speed = np.exp((np.log(np.where(seen, mean, 1.0)) - gain) / 2)
+        settled = np.where(np.isfinite(pulse), self._fan.settled(pulse), 0.0)
         # by a third: a pack that is full is no fan that coasts
-        return speed if 2 * np.log(max(speed, 1e-3)) > settled + self._p.screen * 3 else 0.0
+        coasts = seen & (2 * np.log(np.maximum(speed, 1e-3)) > settled + self._p.screen * 3)
+        return np.asarray(np.where(coasts, speed, 0.0), np.float64)
 
     def _law(self, k0: int, k1: int) -> Array:
+        """Log of the suction by the fan's law of some blocks."""
         pulse = self._pulses(k0 - RUN_IN, k1, max(k1 - 1, 0))
-        return np.zeros(k1 - k0) if pulse is None else self._fan.expected(pulse, self._begun(k0 - RUN_IN))
+        if pulse is None:
+            return np.zeros(k1 - k0)
+        return np.asarray(self._fan.expected(pulse[None], self._begun([k0 - RUN_IN]))[0], np.float64)
 
     def _first(self, k: int) -> int:
         """First block of the stretch of a block."""
-        return int(np.searchsorted(self._blocks.stretch[: self._blocks.size], self._blocks.stretch[k]))
+        return int(self._blocks.stretch[: self._blocks.size].searchsorted(self._blocks.stretch[k]))
 
-    def _prepare(self, f: int) -> None:
+    def _prepare(self, f0: int, f1: int) -> int:
+        """What the fan should give in some frames, as many as teach nothing, or one that does; those in which
+        something else was seen are marked. Returns how many."""
         blocks, p = self._blocks, self._p
-        k0, k1 = f * FRAME, min((f + 1) * FRAME, blocks.size)
-        first = self._first(k0)
-        changed = self._taps.examine(k0, k1, first, self._floor_pa(), self._law)
-        changed = max(changed, first, self._judged * FRAME)
-        blocks.mean_pa[changed:k1] = self._taps.level(changed, k1)
-        self._marked.update(range(changed // FRAME, f))
-        mean = blocks.mean_pa[k0:k1]
-        seen = np.isfinite(mean)
-        if seen.any():
-            self._top_pa = max(_FORGET * self._top_pa, float(np.percentile(mean[seen], 95)))
-        pulse = self._pulses(k0 - RUN_IN, k0 + FRAME, k0)
-        begun = self._begun(k0 - RUN_IN)
-        if pulse is not None and np.ptp(pulse) > _WORK_US and blocks.known[k0:k1].any() and seen.any():
-            level = np.full(FRAME, np.nan)
-            level[: k1 - k0] = np.where(blocks.known[k0:k1], mean, np.nan)
-            good = np.isfinite(level)
-            level = np.maximum(np.where(good, level, p.zero_pa), p.zero_pa)
-            weight = np.where(good, 1.0 / (1.0 + (p.zero_pa / level / p.noise) ** 2), 0.0)
-            self._fan.take(Lesson(f, pulse, np.log(level), weight, begun))
-        law = np.zeros(k1 - k0) if pulse is None else self._fan.expected(pulse, begun)[: k1 - k0]
-        blocks.expected[k0:k1] = law
-        blocks.calm[k0:k1] = np.abs(law - self._fan.settled(blocks.throttle_us[k0:k1])) < p.screen
-        gap = any(blocks.t_s[k0] - 1 < g.end_s < blocks.t_s[k1 - 1] + 1 for g in blocks.gaps[-8:])
-        if gap or self._departs(max(k0 - 30, first), k1):
-            self._marked.add(f)
+        if np.isnan(blocks.throttle_us[f0 * FRAME]):
+            f1 = f0 + 1
+        first = np.arange(f0, f1) * FRAME
+        begin, end = f0 * FRAME, min(f1 * FRAME, blocks.size)
+        pulse = self._pulses(begin - RUN_IN, f1 * FRAME, begin)
+        law = np.zeros((f1 - f0, FRAME))
+        if pulse is not None:
+            windows = np.ascontiguousarray(sliding_window_view(pulse, RUN_IN + FRAME)[::FRAME])
+            begun = self._begun(first - RUN_IN)
+            law = self._fan.expected(windows, begun)
+            level = np.full((f1 - f0) * FRAME, np.nan)
+            level[: end - begin] = np.where(blocks.known[begin:end], blocks.mean_pa[begin:end], np.nan)
+            good = np.isfinite(level).reshape(-1, FRAME)
+            level_pa = np.maximum(np.where(good, level.reshape(-1, FRAME), p.zero_pa), p.zero_pa)
+            weight = np.where(good, 1.0 / (1.0 + (p.zero_pa / level_pa / p.noise) ** 2), 0.0)
+            log_pa = np.log(level_pa)
+            total = np.maximum(weight.sum(axis=1), 1e-9)
+            off = log_pa - law
+            off -= ((weight * off).sum(axis=1) / total)[:, None]
+            misfit = np.sqrt((weight * off * off).sum(axis=1) / total)
+            moved = (np.ptp(windows, axis=1) > _WORK_US) & good.any(axis=1)
+            teaches = [i for i in moved.nonzero()[0].tolist() if not self._fan.knows(f0 + i, misfit[i])]
+            if teaches and teaches[0] == 0:
+                self._fan.take(Lesson(f0, windows[0], log_pa[0], weight[0], float(begun[0])))
+                law, f1, end = self._fan.expected(windows[:1], begun[:1]), f0 + 1, min(end, begin + FRAME)
+            elif teaches:
+                f1 = f0 + teaches[0]
+                end = f1 * FRAME
+        (down,) = (np.diff(blocks.throttle_us[begin : end + 1]) < 0).nonzero()
+        self._closing.update((f0 + down // FRAME).tolist())
+        here = slice(begin, end)
+        blocks.expected[here] = law.ravel()[: end - begin]
+        settled = self._fan.settled(blocks.throttle_us[here])
+        blocks.calm[here] = np.abs(blocks.expected[here] - settled) < p.screen
+        self._marked.update((f0 + self._departs(first[: f1 - f0], end).nonzero()[0]).tolist())
+        return f1 - f0
 
-    def _departs(self, k0: int, k1: int) -> bool:
-        """Does the log residual range over more than is worth a look?"""
-        mean = self._blocks.mean_pa[k0:k1]
-        seen = np.isfinite(mean)
-        if np.count_nonzero(seen) < 4 or mean[seen].max() <= self._floor_pa():
-            return False
-        zero, gain, law = self._p.zero_pa, self._fan.gain, self._blocks.expected[k0:k1][seen]
-        if gain is None:
-            gain = float(np.log(max(mean[seen].max(), zero)) - law.max())
+    def _departs(self, first: NDArray[np.int64], end: int) -> Bools:
+        """In which frames does the log residual range over more than is worth a look, or is there a gap?"""
+        blocks, zero, gain = self._blocks, self._p.zero_pa, self._fan.gain
+        at = first[:, None] + np.arange(-_BACK, FRAME)
+        there = (at >= 0) & (at < end)
+        at = np.clip(at, 0, end - 1)
+        there &= blocks.stretch[at] == blocks.stretch[first[0]]
+        mean, law = np.where(there, blocks.mean_pa[at], np.nan), blocks.expected[at]
+        top = np.fmax.reduce(mean, axis=1)
+        floors = np.array(self._taps.floors_pa[first[0] // FRAME : first[0] // FRAME + len(first)])
+        usual = np.log(np.fmax(top, zero)) - law.max(axis=1) if gain is None else np.full(len(first), gain)
         # what a zero that is off hides is no departure
-        left = np.log(np.maximum(mean[seen], 0.0) + zero) - np.log(np.exp(law + gain) + zero)
-        smooth = left[2:] + left[1:-1] + left[:-2]
-        return bool(np.ptp(smooth) > 3 * self._p.screen)
+        left = np.log(np.fmax(mean, 0.0) + zero) - np.log(np.exp(law + usual[:, None]) + zero)
+        left[np.isnan(mean)] = np.nan
+        smooth = left[:, 2:] + left[:, 1:-1] + left[:, :-2]
+        # a fan that moves is known less well, and at idle there is nothing to lose
+        calm, floor = blocks.calm[at[:, 1:-1]], floors[:, None]
+        unsure = np.where(calm, 0.0, 3 * _SPREAD * self._fan.scatter)
+        low = np.where(np.exp(law + usual[:, None])[:, 1:-1] > floor, smooth, np.nan) + unsure
+        high = np.where(calm & (mean[:, 1:-1] > floor), smooth, np.nan)
+        none = np.isnan(high).all(axis=1)  # it moves all the time
+        high[none] = np.fmin(smooth - unsure, 3 * self._p.screen)[none]
+        # only what falls: what comes back was told when it went
+        fall = np.fmax.reduce(np.fmax.accumulate(high, axis=1) - low, axis=1)
+        departs = (fall > 3 * self._p.screen) & (top > floors)
+        gaps = np.array([gap.end_s for gap in blocks.gaps])
+        begin_s, end_s = blocks.t_s[first] - 1, blocks.t_s[np.minimum(first + FRAME, end) - 1] + 1
+        gap = gaps.searchsorted(end_s) > gaps.searchsorted(begin_s, "right")
+        return np.asarray(gap | departs)
 
     # -- a frame is judged
 
     def _judge(self, f: int, final: bool) -> None:
         blocks, p = self._blocks, self._p
         k0, k1 = f * FRAME, min((f + 1) * FRAME, blocks.size)
-        for cut in find_cuts(
-            blocks, k0, k1, self._fan, max(p.min_level_pa, p.level_share * self._top_pa / 2), p
-        ):
-            self._told.add(cut)
+        if f in self._closing:
+            self._closing.discard(f)
+            for cut in find_cuts(blocks, k0, k1, self._fan, max(p.min_level_pa, self._floor_pa() / 2), p):
+                self._told.add(cut)
         if f in self._marked:
             self._marked.discard(f)
             self._explain(f)
         self._tell_faults(k1, final)
         self._follow(k0, k1)
-        self._sections.extend(k1, self._fan, self._floor_pa())
-        leak = self._sections.seek(self._fan, [e for _, e in self._told.of_kind("seal-loss")][-8:], p)
-        if leak is not None and (leak.ended or final):
-            self._tell_leak(leak)
+        if f % _EACH == _EACH - 1 or final:
+            self._sections.extend(k1, self._fan, self._floor_pa())
+            leak = self._sections.seek(self._fan, [e for _, e in self._told.of_kind("seal-loss")], p)
+            if leak is not None and (leak.ended or final):
+                self._tell_leak(leak)
 
     def _explain(self, f: int) -> None:
         blocks = self._blocks
         a, b = f * FRAME - BEFORE, (f + 1) * FRAME + AFTER
         at = np.arange(a, b)
-        inside = (at >= 0) & (at < min(blocks.size, self._prepared * FRAME))
+        inside = (at >= 0) & (at < blocks.size)
         at = np.clip(at, 0, blocks.size - 1)
         inside &= blocks.stretch[at] == blocks.stretch[f * FRAME]
         pa = np.where(inside, blocks.mean_pa[at], np.nan)
@@ -298,7 +344,7 @@ class Detector:
             e.onset_s < begin_s and (e.end_s is None or e.end_s > begin_s)
             for _, e in self._told.of_kind(*LOSS_KINDS)
         )
-        window = Window(pulse, unknown, np.nan_to_num(pa), seen, self._begun(a - RUN_IN), opened)
+        window = Window(pulse, unknown, np.nan_to_num(pa), seen, float(self._begun([a - RUN_IN])[0]), opened)
         found = explain(window, self._fan, (f - 1, f, f + 1), self._p)
         for piece in found.pieces:
             if (
@@ -412,9 +458,7 @@ class Detector:
             end = float(blocks.t_s[fault.last]) if fault.over and fault.last < blocks.size else None
             if i in self._faults:
                 number = self._faults[i]
-                event = dict(self._told.of_kind("sensor-fault")).get(number)
-                if event is not None and event.end_s != end:
-                    self._told.revise(number, replace(event, end_s=end))
+                self._told.revise(number, replace(self._told[number], end_s=end))
                 continue
             name, onset = self._names[fault.tap], self._fault_began(fault)
             same = [

@@ -22,10 +22,12 @@ BEFORE, AFTER = 64, 96
 """Blocks before and after a frame that are looked at with it."""
 SIZE = BEFORE + FRAME + AFTER
 # what there is to choose from: blocks that a ramp takes, that a dip lasts, e-folding blocks of a fan
-_RAMPS, _DIPS, _LAGS = (0, 2, 5, 10, 20, 40, 80, 160), (2, 3, 4, 5, 6, 8, 10, 12, 15, 18, 22), (5.0, 15.0)
-_COUNT = len(_RAMPS) + len(_DIPS) + len(_LAGS)
+# ... each with the blocks from one start to the next
+_RAMPS = ((0, 1), (2, 1), (5, 2), (10, 2), (20, 4), (40, 8), (80, 8), (160, 16))
+_DIPS = ((2, 1), (3, 1), (4, 1), (5, 1), (6, 1), (8, 2), (10, 2), (12, 2), (15, 2), (18, 2), (22, 2))
+_LAGS = ((5.0, 2), (15.0, 4))
 _FIRST, _LAST = 2, SIZE - 2
-_BEYOND = max(_RAMPS) + max(_DIPS) + 2
+_BEYOND = 200
 _MOST = 8  # pieces of a window
 _ALIKE = 4.0  # neighbouring residuals say the same over this many blocks: the road is not white
 _TURNS, _FAN_TURNS, _ARRIVED = 3, 7, 0.25  # of the iteration, and standard deviations below which it ends
@@ -147,8 +149,7 @@ def explain(window: Window, fan: Fan, leave_out: tuple[int, ...], p: LossParamet
     ):
         fixed = _Terms(np.zeros(SIZE), np.zeros((0, SIZE)), np.zeros(0))
         log_pa = np.log(np.maximum(window.pa, 0.0) + p.zero_pa)
-        first = _solved(window, fixed, float(np.median(log_pa[window.seen])), p)
-        return _solved(window, fixed, first.gain, p)
+        return _solved(window, fixed, float(np.median(log_pa[window.seen])), p)
     law, covariance = fan.belief(leave_out)
     root: Array = np.asarray(np.linalg.cholesky(covariance), np.float64)
     best = _track(window, fan, law, law, root, p)
@@ -354,10 +355,14 @@ class _Fit:
 @cache
 def _table() -> tuple[Ints, Ints, Array]:
     """Kind (0 step, 1 dip, 2 fan), first block and length of all pieces."""
-    starts = np.arange(_FIRST, _LAST)
-    kinds = np.repeat([0] * len(_RAMPS) + [1] * len(_DIPS) + [2] * len(_LAGS), len(starts))
-    lengths = np.repeat([*map(float, _RAMPS), *map(float, _DIPS), *_LAGS], len(starts))
-    return kinds, np.tile(starts, _COUNT), lengths
+    columns = [
+        (kind, start, length)
+        for kind, shapes in enumerate((_RAMPS, _DIPS, _LAGS))
+        for length, every in shapes
+        for start in range(_FIRST, _LAST, every)
+    ]
+    kinds, first, lengths = zip(*columns, strict=True)
+    return np.array(kinds), np.array(first), np.array(lengths, float)
 
 
 def _shape(kind: int, first: int, length: float) -> Array:
@@ -376,34 +381,39 @@ def _onwards(v: Array) -> Array:
     return sums
 
 
-def _fade(lag: float) -> tuple[Array, Array]:
+@cache
+def _fade(lag: float, every: int) -> tuple[Array, Array]:
     """What is left of a lag block by block, and its inverse at the starts."""
-    return np.exp(-np.arange(1, SIZE + 1) / lag), np.exp(np.arange(_FIRST, _LAST) / lag)
+    return np.exp(-np.arange(1, SIZE + 1) / lag), np.exp(np.arange(_FIRST, _LAST, every) / lag)
 
 
 def _products(v: Array) -> Array:
     """Products of each row of v with all shapes, shape (rows, pieces), by running sums."""
-    sums, here = _onwards(v), slice(_FIRST, _LAST)
+    sums = _onwards(v)
     runs = np.zeros((len(v), SIZE + _BEYOND + 1))
     np.cumsum(sums, axis=1, out=runs[:, 1:])
-    out = [(runs[:, _FIRST + d + 1 : _LAST + d + 1] - runs[:, here]) / (d + 1) for d in _RAMPS]
-    out += [sums[:, here] - sums[:, _FIRST + b : _LAST + b] for b in _DIPS]
-    for lag in _LAGS:
-        fade, back = _fade(lag)
-        out.append(sums[:, here] - _onwards(v * fade)[:, here] * back)
+    out = []
+    for d, every in _RAMPS:
+        rise = runs[:, _FIRST + d + 1 : _LAST + d + 1 : every] - runs[:, _FIRST:_LAST:every]
+        out.append(rise / (d + 1))
+    out += [sums[:, _FIRST:_LAST:every] - sums[:, _FIRST + b : _LAST + b : every] for b, every in _DIPS]
+    for lag, every in _LAGS:
+        fade, back = _fade(lag, every)
+        out.append(sums[:, _FIRST:_LAST:every] - _onwards(v * fade)[:, _FIRST:_LAST:every] * back)
     return np.concatenate(out, axis=1)
 
 
 def _squares(weight: Array) -> Array:
     """Square of each shape under the weights."""
-    padded, here = np.concatenate([weight, np.zeros(_BEYOND)]), slice(_FIRST, _LAST)
+    padded = np.concatenate([weight, np.zeros(_BEYOND)])
     sums, out = np.cumsum(padded[::-1])[::-1], []
-    for d in _RAMPS:
+    for d, every in _RAMPS:
         rise = (np.arange(1, d + 2) / (d + 1)) ** 2
-        out.append(sums[_FIRST + d + 1 : _LAST + d + 1] + np.correlate(padded[_FIRST : _LAST + d], rise))
-    out += [sums[here] - sums[_FIRST + b : _LAST + b] for b in _DIPS]
-    for lag in _LAGS:
-        fade, back = _fade(lag)
-        once, twice = _onwards(np.stack([weight * fade, weight * fade * fade]))[:, here]
-        out.append(sums[here] - 2 * once * back + twice * back * back)
+        square = sums[_FIRST + d + 1 : _LAST + d + 1] + np.correlate(padded[_FIRST : _LAST + d], rise)
+        out.append(square[::every])
+    out += [sums[_FIRST:_LAST:every] - sums[_FIRST + b : _LAST + b : every] for b, every in _DIPS]
+    for lag, every in _LAGS:
+        fade, back = _fade(lag, every)
+        once, twice = _onwards(np.stack([weight * fade, weight * fade * fade]))[:, _FIRST:_LAST:every]
+        out.append(sums[_FIRST:_LAST:every] - 2 * once * back + twice * back * back)
     return np.concatenate(out)

@@ -33,9 +33,10 @@ _BELIEF, _WIDTH, _LOW, _HIGH, _STEP, _MODEL = np.array(
 )
 _SIZE = len(_BELIEF)
 _OTHER_STARTS = ((2.3, 0.3, 0.0, 0.0), (2.3, 0.3, 1.0, 0.5))  # a fan that coasts, and one that is braked
-_WHEN = (2, 3, 5, 8, 11)  # lessons after which these are tried
+_WHEN = (2, 4, 8)  # lessons after which these are tried
 _ENOUGH, _KNOWN = 8, 0.03  # lessons, and misfit of a further one that teaches nothing any more
 _FITS = 0.012  # scatter below which they are not
+_LONG, _SHORT = 7, 4  # rounds from several starts, and from the last law
 _SHARP, _COARSE = 0.03, 0.3  # scale of the residuals that count in full, last and first
 _ALIKE = 8.0  # neighbouring residuals say the same over this many blocks
 
@@ -72,7 +73,7 @@ def log_suction(laws: Array, throttle_us: Array, block_s: float, begun: Array | 
     falls with its speed: from memory.
     """
     u0, q, g, b, brake, off, dead, up, down = laws.T[:, :, None]
-    g, b, up, down = np.exp(g), np.exp(b), np.exp(up) * block_s, np.exp(down) * block_s
+    g, b, up, down = (np.exp(rate) * block_s for rate in (g, b, up, down))
     asked = np.clip((throttle_us[None] - u0[..., None]) / _SPAN_US, 0.0, _MOST_SHARE)
     size, late = throttle_us.shape[1], dead / block_s
     whole = np.floor(late).astype(np.int64)
@@ -83,43 +84,44 @@ def log_suction(laws: Array, throttle_us: Array, block_s: float, begun: Array | 
     _slewed(share, down, up)
     a = share**q
     drive, slower = a + (b / g) * a * a, np.where(share > 0, brake * g, off * g)
-    out = np.empty((size + 1, *share.shape[1:]))
-    n = out[0]
-    n[:] = a[0] if begun is None else np.maximum(a[0], begun)
-    faster, twice = np.broadcast_to(g, n.shape), 2 * np.broadcast_to(b, n.shape)
-    pull, rate, air, half = np.empty_like(n), np.empty_like(n), np.empty_like(n), 0.5 * block_s
-    for k in range(size):
-        # half implicit: n' = n + dt f(n) / (1 + dt/2 (rate + 2 b n))
-        np.subtract(drive[k], n, out=pull)
-        np.copyto(rate, slower[k])
-        np.copyto(rate, faster, where=pull > 0)
-        np.multiply(twice, n, out=air)
-        np.multiply(rate, pull, out=pull)
-        rate += air
-        rate *= half
-        rate += 1.0
-        air *= n
-        air *= half
-        pull *= block_s
-        pull -= air
-        pull /= rate
-        n = np.add(n, pull, out=out[k + 1])
-    means = np.maximum(out[1:] + out[:-1], 2 * _LEAST) / 2
+    # half implicit: n' = n + f(n) / (1 + (rate + 2 b n) / 2), by whether the motor pulls or not: both are
+    # reckoned side by side, in memory that lies together
+    count = drive[0].size
+    rate = np.concatenate([slower.reshape(size, -1), np.broadcast_to(g, drive.shape).reshape(size, -1)], 1)
+    keep, more, least = 1 - rate / 2, rate * np.tile(drive.reshape(size, -1), 2), 1 + rate / 2
+    b = np.tile(np.broadcast_to(b, drive[0].shape).ravel(), 2)
+    out = np.empty((size + 1, 2 * count))
+    out[0] = np.tile((a[0] if begun is None else np.maximum(a[0], begun)).ravel(), 2)
+    air, pulls = np.empty(2 * count), np.zeros(count, bool)
+    steps = zip(out, out[1:], keep, more, least, drive.reshape(size, -1), strict=False)
+    for n, after, kept, added, low, towards in steps:
+        np.multiply(kept, n, out=after)
+        np.add(after, added, out=after)
+        np.multiply(b, n, out=air)
+        np.add(air, low, out=air)
+        np.divide(after, air, out=after)
+        now, faster = after[:count], after[count:]
+        np.greater(towards, n[:count], out=pulls)
+        np.copyto(now, faster, where=pulls)
+        faster[:] = now
+    means = (np.maximum(out[1:, :count] + out[:-1, :count], 2 * _LEAST) / 2).reshape(share.shape)
     return np.asarray(2 * np.log(means.transpose(1, 2, 0)))
 
 
 def _slewed(share: Array, down: Array, up: Array) -> None:
     """Follow the asked share no faster than the slew, in place."""
-    (moving,) = (share[1:] != share[:-1]).any(axis=(1, 2)).nonzero()
-    if not len(moving):
-        return
-    last = share[moving[0]]
-    low, high = np.empty_like(last), np.empty_like(last)
-    for k in range(int(moving[0]) + 1, len(share)):
-        np.subtract(last, down, out=low)
-        np.add(last, up, out=high)
-        np.maximum(share[k], low, out=low)
-        last = np.minimum(low, high, out=share[k])
+    moving = (share[1:] != share[:-1]).any(axis=(1, 2)).tolist()
+    reach = int(_MOST_SHARE / min(float(down.min()), float(up.min()))) + 2
+    down, up = (np.ascontiguousarray(np.broadcast_to(slew, share[0].shape)) for slew in (down, up))
+    low, high, left = np.empty_like(down), np.empty_like(down), 0
+    for k, moves in enumerate(moving):
+        left = reach if moves else left - 1
+        if left > 0:
+            last, now = share[k], share[k + 1]
+            np.subtract(last, down, out=low)
+            np.add(last, up, out=high)
+            np.maximum(now, low, out=low)
+            np.minimum(low, high, out=now)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -147,28 +149,19 @@ class Lesson:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Fit:
+    """A law that fits lessons: what it costs, its scatter, and what each lesson says about it."""
+
     law: Array
     cost: float
     scatter: float
-    normal: Array
+    normals: Array
+    pulls: Array
     gains: Array
 
 
 class Fan:
-    """The fan of one run.
-
-    Parameters
-    ----------
-    block_s : float
-        Length of a block, s.
-
-    Attributes
-    ----------
-    law : ndarray, shape (9,)
-        Parameters that fit the run so far best.
-    gain : float or None
-        Log of the suction at full speed; None before a lesson.
-    """
+    """The fan of one run, as far as it is learnt; ``law`` (9,), and ``gain``, the log of the suction at full
+    speed, None before a lesson."""
 
     bounds = (_LOW, _HIGH)
 
@@ -176,150 +169,122 @@ class Fan:
         self.block_s = block_s
         self.law: Array = _BELIEF.copy()
         self.gain: float | None = None
+        self.scatter = 0.0
         self._lessons: list[Lesson] = []
+        self._fitted: _Fit | None = None
+        self._taught = self._next = 0
+
+    def knows(self, frame: int, misfit: float) -> bool:
+        """Would a frame with this misfit to the law teach nothing any more? What did not teach a law of this
+        kind the first time will not the next: it is asked more and more seldom."""
+        if len(self._lessons) < _ENOUGH:
+            return bool(self._lessons) and misfit < _KNOWN / 4
+        return misfit < _KNOWN or frame < self._next
 
     def take(self, lesson: Lesson) -> None:
-        """Learn from a frame.
-
-        Parameters
-        ----------
-        lesson : Lesson
-            The frame.
-        """
-        if len(self._lessons) >= _ENOUGH and self._knows(lesson):
-            return
+        """Learn from a frame."""
         self._lessons = [*self._lessons[1 - _LESSONS :], lesson]
-        best = self._fit(self._lessons, self.law, 4 if len(self._lessons) <= _ENOUGH else 2)
-        if best.scatter > _FITS and len(self._lessons) in _WHEN:
-            for start in _OTHER_STARTS:
-                law = best.law.copy()
-                law[2:6] = start
-                best = min(best, self._fit(self._lessons, law, 7), key=lambda fit: fit.cost)
-        self.law = best.law
+        count, starts = len(self._lessons), [self.law]
+        self._taught += 1
+        self._next = lesson.frame + 2 ** max(self._taught - _ENOUGH, 0)
+        if count in _WHEN and (self._fitted is None or self._fitted.scatter > _FITS):
+            for other in _OTHER_STARTS:
+                starts.append(self.law.copy())
+                starts[-1][2:6] = other
+        rounds = _LONG if len(starts) > 1 else _SHORT
+        best = min(self._fit(np.stack(starts), rounds), key=lambda fit: fit.cost)
+        self._fitted, self.law, self.scatter = best, best.law, best.scatter
         loud = [lesson.weight.max() > 0.3 for lesson in self._lessons]
         if any(loud):
             self.gain = float(np.median(best.gains[loud]))
 
-    def _knows(self, lesson: Lesson) -> bool:
-        """Does the law expect what a lesson shows?"""
-        off = lesson.log_pa - self.expected(lesson.throttle_us, lesson.begun)
-        total = lesson.weight.sum()
-        if not total > 0:
-            return True
-        off = off - (lesson.weight * off).sum() / total
-        return bool((lesson.weight * off * off).sum() / total < _KNOWN**2)
-
     def belief(self, leave_out: tuple[int, ...]) -> tuple[Array, Array]:
-        """What other frames teach: nothing under review is its own judge.
-
-        Parameters
-        ----------
-        leave_out : tuple of int
-            Frames that do not count.
-
-        Returns
-        -------
-        law : ndarray, shape (9,)
-        covariance : ndarray, shape (9, 9)
-            With what no run teaches better.
-        """
-        used = [lesson for lesson in self._lessons if lesson.frame not in leave_out]
-        if not used:
+        """Law (9,) and its covariance (9, 9) by what other frames teach: nothing under review is its own
+        judge. What a lesson says is taken off again in the linear form it had when it was learnt last."""
+        used = np.array([lesson.frame not in leave_out for lesson in self._lessons], bool)
+        if self._fitted is None or not used.any():
             return _BELIEF.copy(), np.diag(_WIDTH**2)
-        fit = self._fit(used, self.law, 3)
-        return fit.law, np.asarray(np.linalg.inv(fit.normal) + np.diag(_MODEL**2), np.float64)
+        fit = self._fitted
+        normal = fit.normals[used].sum(axis=0) + np.diag(_WIDTH**-2.0)
+        law = fit.law
+        if not used.all():
+            law = _moved(law, normal, fit.pulls[used].sum(axis=0) - (law - _BELIEF) / _WIDTH**2)
+        return law, np.asarray(np.linalg.inv(normal) + np.diag(_MODEL**2), np.float64)
 
-    def expected(self, throttle_us: Array, begun: float = 0.0) -> Array:
-        """Log suction by the law, without its gain.
-
-        Parameters
-        ----------
-        throttle_us : ndarray, shape (RUN_IN + k,)
-            Pulses, µs.
-        begun : float
-            Speed at the begin where it was higher than the pulse asks for.
-
-        Returns
-        -------
-        ndarray, shape (k,)
-        """
-        if begun == 0 and (throttle_us == throttle_us[0]).all():
-            return self.settled(throttle_us[RUN_IN:])
-        logs = log_suction(self.law[None], throttle_us[None], self.block_s, np.array([begun]))
-        return np.asarray(logs[0, 0, RUN_IN:])
+    def expected(self, throttle_us: Array, begun: Array) -> Array:
+        """Log suction by the law, without its gain, of stretches with a run-in each; (e, RUN_IN + k) to
+        (e, k). ``begun`` (e,) are the speeds at the begin where the fan was still coasting, else 0."""
+        logs = self.settled(throttle_us[:, RUN_IN:])
+        (moved,) = ((begun > 0) | (throttle_us != throttle_us[:, :1]).any(axis=1)).nonzero()
+        if moved.size:
+            logs[moved] = log_suction(self.law[None], throttle_us[moved], self.block_s, begun[moved])[
+                0, :, RUN_IN:
+            ]
+        return logs
 
     def settled(self, throttle_us: Array) -> Array:
-        """Log suction of a fan that has come to rest at its pulse.
-
-        Parameters
-        ----------
-        throttle_us : ndarray, shape (k,)
-            Pulses, µs.
-
-        Returns
-        -------
-        ndarray, shape (k,)
-        """
+        """Log suction of a fan that has come to rest at its pulse."""
         share = np.clip((throttle_us - self.law[0]) / _SPAN_US, 0.0, _MOST_SHARE)
         return np.asarray(2 * np.log(np.maximum(share ** self.law[1], _LEAST)))
 
     def sensitive(self, laws: Array, throttle_us: Array, begun: Array) -> tuple[Array, Array]:
-        """Log suction and how it changes with each parameter.
-
-        Parameters
-        ----------
-        laws : ndarray, shape (p, 9)
-            Parameters of p laws.
-        throttle_us : ndarray, shape (e, RUN_IN + k)
-            Pulses, µs.
-        begun : ndarray, shape (e,)
-            Speeds at the begin.
-
-        Returns
-        -------
-        expected : ndarray, shape (p, e, k)
-        slopes : ndarray, shape (p, 9, e, k)
-        """
+        """Log suction (p, e, k) of p laws, and how it changes with each parameter (p, 9, e, k)."""
         step = np.where(laws + _STEP > _HIGH, -_STEP, _STEP)
         beside = laws[:, None, :] + np.eye(_SIZE) * step[:, :, None]
         all_laws = np.concatenate([laws[:, None], beside], axis=1).reshape(-1, _SIZE)
         logs = log_suction(all_laws, throttle_us, self.block_s, begun)[:, :, RUN_IN:]
         logs = logs.reshape(len(laws), 1 + _SIZE, *logs.shape[1:])
-        return np.asarray(logs[:, 0], np.float64), np.asarray(
-            (logs[:, 1:] - logs[:, :1]) / step[:, :, None, None], np.float64
-        )
+        slopes = (logs[:, 1:] - logs[:, :1]) / step[:, :, None, None]
+        return np.asarray(logs[:, 0], np.float64), np.asarray(slopes, np.float64)
 
-    def _fit(self, lessons: list[Lesson], law: Array, rounds: int) -> _Fit:
-        """Robust least squares with the belief, each lesson with a gain of its own: a pack sags."""
+    def _fit(self, laws: Array, rounds: int) -> list[_Fit]:
+        """Robust least squares with the belief from several starts, each lesson with a gain of its own: a
+        pack sags."""
         pulses, seen, weight = (
-            np.stack([getattr(lesson, name) for lesson in lessons])
+            np.stack([getattr(lesson, name) for lesson in self._lessons])
             for name in ("throttle_us", "log_pa", "weight")
         )
-        begun = np.array([lesson.begun for lesson in lessons])
-        total = np.maximum(weight.sum(axis=1, keepdims=True), 1e-9)
+        begun = np.array([lesson.begun for lesson in self._lessons])
         for turn in range(rounds):
-            logs, slope = self.sensitive(law[None], pulses, begun)
-            off, slope = seen - logs[0], slope[0]
-            scale = max(_SHARP, _COARSE * 0.5 ** (turn if rounds > 3 else turn + 2))
-            gain = (weight * off).sum(axis=1, keepdims=True) / total
-            for _ in range(3):
-                trust = weight / (1 + ((off - gain) / (2 * scale)) ** 2)
-                sums = np.maximum(trust.sum(axis=1, keepdims=True), 1e-9)
-                gain = (trust * off).sum(axis=1, keepdims=True) / sums
-            off = off - gain
-            trust = weight / (1 + (off / (2 * scale)) ** 2)
-            sums = np.maximum(trust.sum(axis=1, keepdims=True), 1e-9)
-            flat = (slope - (trust * slope).sum(axis=2, keepdims=True) / sums).reshape(_SIZE, -1)
-            scatter = max(float((trust * off * off).sum() / sums.sum()) ** 0.5, 0.01)
-            unit = _ALIKE * max(scatter, 0.02) ** 2
-            normal = (flat * trust.ravel()) @ flat.T / unit + np.diag(_WIDTH**-2.0)
-            away = (law - _BELIEF) / _WIDTH
-            sharp = (2 * _SHARP) ** 2
-            misfit = float((weight * np.log1p(off * off / sharp)).sum()) * sharp / (_ALIKE * 0.02**2)
-            fit = _Fit(law, misfit + float(away @ away), scatter, normal, gain[:, 0])
-            if turn == rounds - 1:
-                break
-            pull = flat @ (trust * off).ravel() / unit - away / _WIDTH
-            move = np.clip(np.linalg.solve(normal, pull), -1.5 * _WIDTH, 1.5 * _WIDTH)
-            law = np.minimum(np.maximum(law + move, _LOW), _HIGH)
-        return fit
+            logs, slopes = self.sensitive(laws, pulses, begun)
+            scale = max(_SHARP, _COARSE * 0.5 ** (turn if rounds > _SHORT else turn + 2))
+            fits = [
+                _weighed(law, seen - log, slope, weight, scale)
+                for law, log, slope in zip(laws, logs, slopes, strict=True)
+            ]
+            laws = np.stack(
+                [
+                    _moved(
+                        fit.law,
+                        fit.normals.sum(axis=0) + np.diag(_WIDTH**-2.0),
+                        fit.pulls.sum(axis=0) - (fit.law - _BELIEF) / _WIDTH**2,
+                    )
+                    for fit in fits
+                ]
+            )
+        return fits
+
+
+def _moved(law: Array, normal: Array, pull: Array) -> Array:
+    """One step of Newton's, within bounds."""
+    move = np.clip(np.linalg.solve(normal, pull), -1.5 * _WIDTH, 1.5 * _WIDTH)
+    return np.asarray(np.minimum(np.maximum(law + move, _LOW), _HIGH))
+
+
+def _weighed(law: Array, off: Array, slope: Array, weight: Array, scale: float) -> _Fit:
+    """What lessons say about a law, by what is off of each; ``scale`` is where a residual counts half."""
+    gain = (weight * off).sum(axis=1, keepdims=True) / np.maximum(weight.sum(axis=1, keepdims=True), 1e-9)
+    for _ in range(4):
+        trust = weight / (1 + ((off - gain) / (2 * scale)) ** 2)
+        sums = np.maximum(trust.sum(axis=1, keepdims=True), 1e-9)
+        gain = (trust * off).sum(axis=1, keepdims=True) / sums
+    off = off - gain
+    flat = slope - (trust * slope).sum(axis=2, keepdims=True) / sums
+    scatter = max(float((trust * off * off).sum() / sums.sum()) ** 0.5, 0.01)
+    unit = _ALIKE * max(scatter, 0.02) ** 2
+    trusted = flat * trust
+    normals = np.einsum("iek,jek->eij", trusted, flat) / unit
+    pulls = np.einsum("iek,ek->ei", trusted, off) / unit
+    away, sharp = (law - _BELIEF) / _WIDTH, (2 * _SHARP) ** 2
+    misfit = float((weight * np.log1p(off * off / sharp)).sum()) * sharp / (_ALIKE * 0.02**2)
+    return _Fit(law, misfit + float(away @ away), scatter, normals, pulls, gain[:, 0])

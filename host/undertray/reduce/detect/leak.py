@@ -19,6 +19,7 @@ Array = NDArray[np.float64]
 _SECTION = 16  # blocks
 _MOST = 125  # sections looked at together: 40 s
 _LEAST = 14
+_MOST_US = 2000.0
 _RAMPS = (5, 7, 9, 13, 18, 25, 34, 46)  # sections that a leak takes to open
 _ASKED = 1.25  # logs below the most asked for: an idling fan holds nothing
 _ALIKE = 2.0  # sections that say the same
@@ -53,83 +54,51 @@ class Sections:
 
     def __init__(self, blocks: Blocks) -> None:
         self._blocks = blocks
-        self._rows: list[tuple[float, float, float, int]] = []
+        # time, log of the suction, pulse, number of the stretch
+        self._rows: Array = np.zeros((4, 0))
         self._done = 0
 
     def extend(self, end: int, fan: Fan, floor_pa: float) -> None:
-        """Take in the blocks up to an end.
-
-        Parameters
-        ----------
-        end : int
-            Block after the last.
-        fan : Fan
-            The fan.
-        floor_pa : float
-            Suction below which nothing is judged, Pa.
-        """
-        blocks = self._blocks
-        a, count = self._done, (end - self._done) // _SECTION
-        if count <= 0:
-            return
-        part = slice(a, a + count * _SECTION)
-        pulse = blocks.throttle_us[part]
-        mean, settled = blocks.mean_pa[part], fan.settled(pulse)
-        with np.errstate(invalid="ignore"):
-            good = np.isfinite(mean) & blocks.known[part] & blocks.calm[part]
-            good &= (settled > fan.settled(np.array([2000.0]))[0] - 2 * _ASKED) & (mean > floor_pa)
-        log_pa = np.where(good, np.log(np.maximum(mean, 1.0)), np.nan).reshape(count, _SECTION)
-        pulse = np.where(good, pulse, np.nan).reshape(count, _SECTION)
-        enough = good.reshape(count, _SECTION).sum(axis=1) >= _SECTION / 2
-        values, pulses = np.full(count, np.nan), np.full(count, np.nan)
-        if enough.any():
-            values[enough], pulses[enough] = _medians(log_pa[enough]), _medians(pulse[enough])
+        """Take in the blocks up to an end; below a suction nothing is judged."""
+        blocks, count = self._blocks, (end - self._done) // _SECTION
+        part = slice(self._done, self._done + count * _SECTION)
+        pulse, mean = blocks.throttle_us[part], blocks.mean_pa[part]
+        most = fan.settled(np.array([_MOST_US]))[0]
+        good = np.isfinite(mean) & blocks.known[part] & blocks.calm[part] & (mean > floor_pa)
+        good &= fan.settled(pulse) > most - 2 * _ASKED
+        columns = np.stack([np.log(np.maximum(mean, 1.0)), pulse])
+        log_pa, pulse = _medians(np.where(good, columns, np.nan).reshape(2, count, _SECTION))
+        few = good.reshape(count, _SECTION).sum(axis=1) < _SECTION / 2
+        log_pa[few] = np.nan
         times = blocks.t_s[part][::_SECTION] + _SECTION / 2 * blocks.block_s
-        stretch = blocks.stretch[part][::_SECTION]
-        self._rows += list(
-            zip(times.tolist(), values.tolist(), pulses.tolist(), stretch.tolist(), strict=True)
-        )
-        self._rows, self._done = self._rows[-_MOST:], part.stop
+        rows = np.stack([times, log_pa, pulse, blocks.stretch[part][::_SECTION]])
+        self._rows, self._done = np.concatenate([self._rows, rows], axis=1)[:, -_MOST:], part.stop
 
     def seek(self, fan: Fan, losses: Sequence[Loss], p: LossParameters) -> Leak | None:
-        """Look for a leak in the last 40 s.
+        """The leak, if any, of the last 40 s: the ramp that raises the likelihood most, where that pays.
 
-        Parameters
-        ----------
-        fan : Fan
-            The fan.
-        losses : sequence of Loss
-            Seal losses told: a step of the level each, and one where each healed.
-        p : LossParameters
-            What to go by.
-
-        Returns
-        -------
-        Leak or None
-            The ramp that raises the likelihood most, where that pays.
-
-        Notes
-        -----
         Beside the ramp stand a level, a drift of the pack, an exponent of the law that is not exact, and
-        steps.
+        steps: one where a seal loss was told, and one where it healed.
         """
-        if not self._rows:
-            return None
-        t, log_pa, pulse, stretch = (np.array(column) for column in zip(*self._rows, strict=True))
-        ok = np.isfinite(log_pa) & (stretch == stretch[-1])
-        for loss in losses:
-            ok &= (t < loss.onset_s - _AROUND_S[0]) | (t > loss.bottom_s + _AROUND_S[1])
+        t, log_pa, pulse, stretch = self._rows
+        ok = np.isfinite(log_pa) & (stretch == stretch[-1:])
         if np.count_nonzero(ok) < _LEAST:
             return None
-        drive = np.where(ok, fan.settled(np.where(ok, pulse, 2000.0)), 0.0)
+        drive = fan.settled(np.where(ok, pulse, _MOST_US))
         target = np.where(ok, log_pa - drive, 0.0)
-        if np.ptp(target[ok]) < -np.log(1 - p.leak_drop) - 2 * p.noise:
+        least = -np.log(1 - p.leak_drop) - 2 * p.noise
+        if np.ptp(target[ok]) < least:
             return None  # nothing fell so far, whatever the reason
+        for loss in losses:
+            over_s = loss.bottom_s if loss.end_s is None else loss.end_s
+            ok &= (t < loss.onset_s - _AROUND_S[0]) | (t > over_s + _AROUND_S[1])
+        drive, target = np.where(ok, drive, 0.0), np.where(ok, target, 0.0)
+        if np.count_nonzero(ok) < _LEAST or np.ptp(target[ok]) < least:
+            return None
         level = np.where(ok, drive - drive[ok].mean(), 0.0) / 2 / fan.law[1]
         columns, prior = [np.ones(len(t)), _DRIFT / 10 * (t - t.mean()), _EXPONENT * level], [1e-6, 1.0, 1.0]
-        for when in [loss.onset_s for loss in losses] + [
-            loss.end_s for loss in losses if loss.end_s is not None
-        ]:
+        ends = [loss.end_s for loss in losses if loss.end_s is not None]
+        for when in [loss.onset_s for loss in losses] + ends:
             if t[0] < when < t[-1]:
                 columns.append((t >= when).astype(float))
                 prior.append(_STEPPED)
@@ -191,7 +160,7 @@ def _gains(shapes: Array, base: Array, inverse: Array, weight: Array, left: Arra
 
 
 def _medians(rows: Array) -> Array:
-    """Median of what is there of each row."""
-    ordered, count = np.sort(rows, axis=1), np.isfinite(rows).sum(axis=1)
-    each = np.arange(len(rows))
-    return np.asarray((ordered[each, (count - 1) // 2] + ordered[each, count // 2]) / 2)
+    """Median of what is there along the last axis; NaN where nothing is."""
+    ordered, count = np.sort(rows, axis=-1), np.isfinite(rows).sum(axis=-1)
+    middle = [np.take_along_axis(ordered, np.maximum(count - back, 0)[..., None] // 2, -1) for back in (0, 1)]
+    return np.asarray((middle[0] + middle[1])[..., 0] / 2)

@@ -6,15 +6,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from undertray.reduce.detect.blocks import Blocks
+from undertray.reduce.detect.blocks import FRAME, Array, Blocks, Bools
 from undertray.reduce.loss import LossParameters
 
 __all__ = ["AHEAD", "Fault", "Taps"]
-
-Array = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 AHEAD = 48
 """Blocks after a frame that are looked at with it."""
@@ -29,6 +25,8 @@ _BETTER, _GOOD, _BAD = (
 _MOVED = 0.2  # of the mean: the others have to move before a tap can be seen to follow
 _QUIET = 15  # blocks after which a fault is over
 _LEARN = 0.3
+_FORGET = 0.995  # of the highest suction, a frame
+_FEW = 4  # wrong blocks of a frame from which on it is looked at closely
 
 
 @dataclass(slots=True)
@@ -74,6 +72,8 @@ class Taps:
     ----------
     faults : list of Fault
         In the order they were found.
+    floors_pa : list of float
+        Suction below which there is nothing to lose, Pa, after each frame.
 
     Notes
     -----
@@ -87,25 +87,14 @@ class Taps:
     def __init__(self, blocks: Blocks, weights: Array, p: LossParameters) -> None:
         self._blocks, self._weights, self._p = blocks, weights, p
         self._share = np.ones(blocks.taps)
+        self._top_pa = 0.0
+        self.floors_pa: list[float] = []
         self._taught = False
         self._open: dict[int, Fault] = {}
         self.faults: list[Fault] = []
 
     def level(self, k0: int, k1: int, without: int | None = None) -> Array:
-        """Mean suction as all taps would read it.
-
-        Parameters
-        ----------
-        k0, k1 : int
-            First block, and the block after the last.
-        without : int or None
-            A tap that does not count.
-
-        Returns
-        -------
-        ndarray, shape (k1 - k0,)
-            Pa; NaN where no tap is good.
-        """
+        """Mean suction as all taps would read it, without one that does not count; NaN where none is good."""
         pa = self._blocks.pa[k0:k1]
         good = np.isfinite(pa) & ~self._blocks.bad[k0:k1]
         if without is not None:
@@ -114,26 +103,18 @@ class Taps:
         total = np.where(good, pa * self._weights, 0.0).sum(axis=1)
         return np.asarray(np.divide(total, norm, out=np.full(len(pa), np.nan), where=norm > 0))
 
-    def examine(self, k0: int, k1: int, first: int, floor_pa: float, fan: Callable[[int, int], Array]) -> int:
-        """Look at a frame with some blocks beyond it.
+    def examine(self, f0: int, f1: int, first: int, fan: Callable[[int, int], Array]) -> tuple[int, int]:
+        """Look at some of the frames f0 to f1, and set the mean suction of their blocks.
 
-        Parameters
-        ----------
-        k0, k1 : int
-            Its first block, and the block after its last.
-        first : int
-            First block that may be looked at.
-        floor_pa : float
-            Suction below which nothing is judged, Pa.
-        fan : callable
-            Takes a first and an end block; gives the log of the suction by the fan's law.
-
-        Returns
-        -------
-        int
-            First block whose mean changed by what was found; ``k0`` at most.
+        ``first`` is the first block that may be looked at; ``fan`` gives the log of the suction by the fan's
+        law from a first to an end block. Returns how many frames were looked at, and the first block whose
+        mean changed by what was found.
         """
-        blocks = self._blocks
+        done = self._plain(f0, f1)
+        if done:
+            return done, f0 * FRAME
+        blocks, k0, k1 = self._blocks, f0 * FRAME, min((f0 + 1) * FRAME, self._blocks.size)
+        floor_pa = self.floors_pa[-1] if self.floors_pa else self._p.min_level_pa
         w0, w1 = max(first, k0 - _NEAR), min(k1 + AHEAD, blocks.size)
         for tap, fault in self._open.items():
             if fault.why in ("off", "late"):
@@ -148,7 +129,65 @@ class Taps:
                 fault.over = True
                 del self._open[tap]
         self._learn(k0, k1, floor_pa)
-        return changed
+        changed = max(changed, first)
+        blocks.mean_pa[changed:k1] = self.level(changed, k1)
+        mean = blocks.mean_pa[k0:k1]
+        mean = np.sort(mean[np.isfinite(mean)])
+        self._top(float(mean[int(0.95 * len(mean))]) if len(mean) else 0.0)
+        return 1, changed
+
+    def _top(self, high_pa: float) -> None:
+        self._top_pa = max(_FORGET * self._top_pa, high_pa)
+        self.floors_pa.append(max(self._p.min_level_pa, self._p.level_share * self._top_pa))
+
+    def _plain(self, f0: int, f1: int) -> int:
+        """Frames at the begin of which every tap reads its share of the mean: there is nothing to find."""
+        blocks, p = self._blocks, self._p
+        f1 = min(f1, blocks.size // FRAME)
+        if self._open or not self._taught or f1 <= f0 or not self.floors_pa:
+            return 0
+        here = slice(f0 * FRAME, f1 * FRAME)
+        pa, frozen = blocks.pa[here], blocks.frozen[here]
+        mean = pa[:, 0] * self._weights[0]
+        for tap in range(1, blocks.taps):
+            mean += pa[:, tap] * self._weights[tap]
+        odd = ~np.isfinite(mean) | blocks.beyond[here].any(axis=1) | blocks.bad[here].any(axis=1)
+        odd |= blocks.stretch[here] != blocks.stretch[f0 * FRAME]
+        odd = odd.reshape(-1, FRAME).any(axis=1)
+        if blocks.taps > 1 and frozen.any():
+            lone = frozen & ~np.logical_and.reduce(frozen, axis=1)[:, None]
+            odd |= lone.reshape(-1, FRAME, blocks.taps).sum(axis=1).max(axis=1) * blocks.block_s >= p.stuck_s
+        count = int(odd.argmax()) if odd.any() else len(odd)
+        if not count:
+            return 0
+        level = mean[: count * FRAME].reshape(count, FRAME)
+        frames = pa[: count * FRAME].reshape(count, FRAME, blocks.taps)
+        high = np.sort(level, axis=1)[:, int(0.95 * FRAME)].tolist()
+        top, share = self._top_pa, self._share
+        shares, loaded = np.empty((count, blocks.taps)), np.empty((count, 1))
+        for f in range(count):
+            loaded[f] = max(p.min_level_pa, p.level_share * top)
+            top = max(_FORGET * top, high[f])
+        on = level > loaded
+        sums = np.maximum((level * on).sum(axis=1), 1e-9)
+        ratio = (frames * on[:, :, None]).sum(axis=1) / sums[:, None]
+        learns = (_LEARN * (on.sum(axis=1) >= _LATE)).tolist()
+        for f in range(count):
+            shares[f] = share
+            share = share + learns[f] * (ratio[f] - share)
+        if blocks.taps > 1:
+            rest = 1 / np.maximum(1 - self._weights * shares, 1e-3)
+            off = frames * rest[:, None]
+            off -= level[:, :, None] * (shares * rest)[:, None]
+            wrong = np.abs(off, out=off).max(axis=2) > np.maximum(p.screen * level, 2 * p.zero_pa)
+            odd = wrong.sum(axis=1) >= _FEW
+            count = int(odd.argmax()) if odd.any() else count
+        if count:
+            blocks.mean_pa[f0 * FRAME : (f0 + count) * FRAME] = level[:count].ravel()
+            self._share = shares[count] if count < len(shares) else share
+            for value in high[:count]:
+                self._top(value)
+        return count
 
     def _flagged(self, k0: int, k1: int, w0: int, w1: int) -> int:
         """What a tap shows by itself, while not all of them do."""

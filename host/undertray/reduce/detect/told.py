@@ -19,6 +19,7 @@ Array = NDArray[np.float64]
 
 LEAD = 50
 """Blocks before a fall whose law is wanted."""
+_LATELY = 16  # events of a kind that may still matter
 _AHEAD, _BEHIND = 15, 20  # blocks round a fall that are measured
 _LONG_S, _ALREADY = (
     0.4,
@@ -43,7 +44,7 @@ class Entry:
     number : int
         Of the event.
     what : str
-        ``told``, ``revised`` or ``withdrawn``.
+        ``told`` or ``revised``.
     event : Loss
         As it stands from then on, or stood.
     """
@@ -59,6 +60,7 @@ class Told:
     def __init__(self) -> None:
         self._entries: list[Entry] = []
         self._standing: dict[int, Loss] = {}
+        self._kinds: dict[str, list[int]] = {}
         self._next = 0
 
     @property
@@ -71,20 +73,13 @@ class Told:
         """Events as they stand, in order of onset."""
         return tuple(sorted(self._standing.values(), key=lambda e: (e.onset_s, e.kind, e.order)))
 
+    def __getitem__(self, number: int) -> Loss:
+        return self._standing[number]
+
     def of_kind(self, *kinds: str) -> list[tuple[int, Loss]]:
-        """Standing events of some kinds.
-
-        Parameters
-        ----------
-        *kinds : str
-            Kinds.
-
-        Returns
-        -------
-        list of (int, Loss)
-            With their numbers.
-        """
-        return [(number, event) for number, event in self._standing.items() if event.kind in kinds]
+        """The last events of some kinds, with their numbers."""
+        numbers = sorted(number for kind in kinds for number in self._kinds.get(kind, [])[-_LATELY:])
+        return [(number, self._standing[number]) for number in numbers]
 
     def add(self, event: Loss) -> int:
         """Tell an event.
@@ -100,6 +95,7 @@ class Told:
             Its number.
         """
         number, self._next = self._next, self._next + 1
+        self._kinds.setdefault(event.kind, []).append(number)
         self._write(number, "told", event)
         return number
 
@@ -115,16 +111,6 @@ class Told:
         """
         if self._standing.get(number) != event:
             self._write(number, "revised", event)
-
-    def withdraw(self, number: int) -> None:
-        """Take an event back.
-
-        Parameters
-        ----------
-        number : int
-            Which.
-        """
-        self._entries.append(Entry(number, "withdrawn", self._standing.pop(number)))
 
     def _write(self, number: int, what: str, event: Loss) -> None:
         self._entries.append(Entry(number, what, event))
