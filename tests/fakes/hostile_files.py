@@ -175,20 +175,20 @@ def drag_json(seed: int) -> bytes:
     """What pulls along the surface told."""
     s = Stranger(seed)
     names = ["moving.free.level_n", "moving.free.per_n", "moving.locked.level_n", "moving.locked.per_n"]
-    values = [0.65, 0.104, 15.7, 0.777, 0.5]
-    own = [[(0.03 * v) ** 2 if i == j else 0.0 for j in range(5)] for i, v in enumerate(values)]
+    values = [0.65, 0.104, 15.7, 0.777, 1.0, 0.5]
+    own = [[(0.03 * v) ** 2 if i == j else 0.0 for j in range(6)] for i, v in enumerate(values)]
     drag = {"format": 1, "kind": "undertray drag", "car": "Heron (invented)", "run": "x", "weight_n": 19.6}
     drag |= {
         "calibrated": True,
         "notices": [],
-        "numbers": dict(zip([*names, "rolling_share"], values, strict=True)),
+        "numbers": dict(zip([*names, "suction_scale", "rolling_share"], values, strict=True)),
     }
     drag["pulls"] = [
         {"kind": "moving", "wheels": wheels, "pulls": 8, "low_n": 0.0, "high_n": 69.0}
         for wheels in ("free", "locked")
     ]
     drag["scatter"] = [{"covariance": own, "dof": s.pick(4.0, 12.0, None)}]
-    drag["shared"] = {"balance": [0.01 * v for v in values], "rolling": [0.0, 0.0, 0.0, 0.0, 0.29]}
+    drag["shared"] = {"balance": [0.01 * v for v in values], "rolling": [0.0, 0.0, 0.0, 0.0, 0.0, 0.29]}
     text = to_json(s.spoil(drag, s.pick(0, 0, 1, 1, 2)), s.chance(0.5))
     text = s.pick(text + text, "[" * 5000, "null", text[:-1]) if s.chance(0.05) else text
     return text.encode("utf-8", "replace")

@@ -12,6 +12,7 @@ import signal
 import sys
 import warnings
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -39,6 +40,8 @@ from undertray.live.terminal import PlainView, screen
 from undertray.predict.drag import Drag, pulled_drag
 from undertray.predict.dragfile import read_drag, write_drag
 from undertray.predict.traction import pulled_grip
+from undertray.predict.whereabouts import whereabouts
+from undertray.predict.windows import Windows
 from undertray.reduce.car import Car
 from undertray.reduce.estimates import Estimate, Steady
 from undertray.reduce.fan import FanReference
@@ -62,6 +65,7 @@ from undertray.report.picture import write_pictures
 from undertray.report.sheet import make_sheet
 from undertray.report.table import reduction_table
 from undertray.report.verdict import judge
+from undertray.report.windowpicture import place_words, window_picture, window_words
 from undertray.report.wiring import write_drawings
 
 __all__ = ["KINDS", "Hang", "Unseemly", "bounded", "command", "own_error_only"]
@@ -537,8 +541,17 @@ def _tell_drag(found: Drag, seed: int, folder: Path) -> None:
     forces = [Estimate(n, 0.05 * n) for n in (40.0, 21.0, 19.0)]
     steady = Steady(1700.0, 5.0, Estimate(800.0, 20.0), *forces, *forces)
     _json(plain(pulled_grip(steady, invented_car(), found)))
+    windows = Windows.of(replace(invented_car(), driven=("all", "front", "rear")[seed % 3]), found)
+    for angle in (0.0, 90.0, 150.0, 180.0):
+        window = windows.at(angle)
+        _json(plain(window))
+        for line in window_words(window):
+            _numbers(line)
+    where = whereabouts(invented_reduction(), windows.at(180.0))
+    _json(plain(where))
+    _numbers(place_words(where))
     if seed % 20 == 1:
-        write_pictures([drag_picture(found)], folder / "pictures")
+        write_pictures([drag_picture(found), window_picture(windows.all_angles())], folder / "pictures")
 
 
 KINDS: dict[str, Callable[[int, Path], None]] = {

@@ -45,20 +45,41 @@ class Puller:
     gain: float = 1.0
     repeat: float = 0.04
     step_n: float = 0.05
+    blown: bool = False  # the skirt is pressed on by suction alone, not by a spring
 
     @property
     def share(self) -> float:
         """Of the suction force that goes into the skirt: two springs side by side (textbook)."""
         return self.skirt_n_mm / (self.skirt_n_mm + self.tyre_n_mm)
 
-    def contacts_n(self, suction_n: float) -> tuple[float, float]:
-        """What presses tyres and skirt on the ground, found by letting the car sink."""
-        tyres_n, skirt_n, sunk_mm = self.mass_kg * G, 0.0, 0.0
-        for _ in range(200):
-            left_n = self.mass_kg * G + suction_n - tyres_n - skirt_n
-            sunk_mm += 0.5 * left_n / (self.tyre_n_mm + self.skirt_n_mm)
-            tyres_n, skirt_n = self.mass_kg * G + self.tyre_n_mm * sunk_mm, self.skirt_n_mm * sunk_mm
+    def contacts_n(self, suction_n: float, angle_deg: float = 0.0) -> tuple[float, float]:
+        """What presses tyres and skirt on a surface, found by letting the car settle; neither can pull."""
+        weight_n = self.mass_kg * G
+        press_n = weight_n * np.cos(np.radians(angle_deg)) + suction_n
+        if self.blown:
+            return max(0.0, press_n - self.share * suction_n), self.share * suction_n
+        touches_mm = weight_n / self.tyre_n_mm  # where the skirt is, standing on the ground with the fans off
+        low_mm, high_mm = 0.0, (press_n + weight_n) / self.tyre_n_mm
+        for _ in range(60):
+            sunk_mm = (low_mm + high_mm) / 2
+            tyres_n = self.tyre_n_mm * sunk_mm
+            skirt_n = self.skirt_n_mm * max(0.0, sunk_mm - touches_mm)
+            low_mm, high_mm = (sunk_mm, high_mm) if tyres_n + skirt_n < press_n else (low_mm, sunk_mm)
         return tyres_n, skirt_n
+
+    def drives(self, suction_n: float, angle_deg: float = 0.0, driven: float = 1.0) -> bool:
+        """Whether wheels that carry a share of everything push it along level, from a stand."""
+        tyres_n, skirt_n = self.contacts_n(suction_n, angle_deg)
+        brakes_n = self.static * (self.rolling * tyres_n + self.bearings_n + self.skirt_mu * skirt_n)
+        aside_n = driven * self.mass_kg * G * np.sin(np.radians(angle_deg))
+        return bool(self.static * self.tyre_mu * driven * tyres_n >= np.hypot(brakes_n, aside_n))
+
+    def stuck_pa(self, per_pa: float, most_pa: float, angle_deg: float = 0.0, driven: float = 1.0) -> float:
+        """Suction above which it does not drive any more, raised by one Pa a step; infinite for none."""
+        goes = [pa for pa in range(round(most_pa)) if self.drives(pa * per_pa, angle_deg, driven)]
+        if not goes:
+            return 0.0
+        return float("inf") if goes[-1] >= round(most_pa) - 1 else float(goes[-1])
 
     def holds_n(self, suction_n: float, kind: str, wheels: str) -> float:
         """Pull at which it lets go, or that it takes to slide."""
@@ -78,11 +99,13 @@ class Puller:
 
 
 @cache
-def uneven(seed: int) -> tuple[tuple[float, ...], float]:
-    """What taps read, and the force of the floor, N, for a mean reading of 1 Pa."""
+def uneven(seed: int) -> tuple[tuple[float, ...], float, float, float]:
+    """What taps read, the force of the floor and the loads of the axles, N, for a mean reading of 1 Pa."""
     field = solve(drawn(seed, FLOOR_MM, cell_m=0.014))
     taps = field.at(*TAPS_M.T)
-    return tuple((taps / taps.mean()).tolist()), field.downforce_n / float(taps.mean())
+    loads_n = (field.downforce_n, *field.axles_n(0.3))
+    whole_n, front_n, rear_n = (n / float(taps.mean()) for n in loads_n)
+    return tuple((taps / taps.mean()).tolist()), whole_n, front_n, rear_n
 
 
 @dataclass(frozen=True)
@@ -118,7 +141,8 @@ def session(
     """Record a run with a dwell at each throttle, and pull the car in each, ``times`` times a way."""
     folder.mkdir(parents=True, exist_ok=True)
     rng = np.random.default_rng([seed, 99])
-    shape, per_pa = ((1.0,) * 4, 0.3 * 0.2) if floor is None else uneven(floor)
+    even = ((1.0,) * 4, 0.06, 0.03, 0.03)
+    shape, per_pa, front_n, rear_n = even if floor is None else uneven(floor)
     period = _RISE_S * 10 + _HOLD_S + _REST_S
     t = np.arange(round((1 + period * len(levels)) * RATE_HZ)) / RATE_HZ
     level, throttle = np.zeros(len(t)), np.full(len(t), 1000.0)
@@ -147,6 +171,11 @@ def session(
         "tyre_mu": puller.tyre_mu,
         "skirt_mu": puller.skirt_mu,
         "rolling": puller.rolling + puller.bearings_n / slip,
+        # what the taps read for 1 Pa that they would, and what that does
+        "read": float(np.mean(np.array(shape) * gains)),
+        "whole_n": per_pa,
+        "front_n": front_n,
+        "rear_n": rear_n,
     }
     for kind in ("breakaway", "moving"):
         for wheels in ("free", "locked"):

@@ -66,6 +66,7 @@ def _register() -> None:
         sweep,
         tare,
         virtual,
+        window,
     )
 
     for group in (
@@ -83,6 +84,7 @@ def _register() -> None:
         reference,
         forcecheck,
         pulltest,
+        window,
         report,
         compare,
         score,

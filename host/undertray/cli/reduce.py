@@ -65,9 +65,11 @@ def _reduce(
     from undertray.calibrate.certificate import Calibration
     from undertray.predict.dragfile import read_drag
     from undertray.predict.traction import with_drag
+    from undertray.predict.windows import Windows
     from undertray.reduce.fan import FanReference
     from undertray.reduce.run import reduce_run
     from undertray.reduce.summary import plain
+    from undertray.report.locked import with_window
     from undertray.report.table import reduction_table
     from undertray.report.verdict import judge
     from undertray.report.words import caution_line, note_lines
@@ -82,12 +84,14 @@ def _reduce(
     handed = [log]
     del log  # the reduction gives raw arrays back as soon as it can
     result = chosen.told(reduce_run(handed.pop(), chosen.car, certificate, tare, good, speeds))
+    verdict = judge(result)
     if pulled is not None:
         result = with_drag(result, chosen.car, pulled, speeds)
+        verdict = with_window(verdict, result, Windows.of(chosen.car, pulled, result, good))
     if as_json:
-        print(json.dumps({**result.as_dict(), "verdict": plain(judge(result))}, allow_nan=False))
+        print(json.dumps({**result.as_dict(), "verdict": plain(verdict)}, allow_nan=False))
     else:
-        print(reduction_table(result))
+        print(reduction_table(result, verdict))
     for notice in result.notices:
         print(note_lines(notice), file=sys.stderr)
     print(caution_line(), file=sys.stderr)

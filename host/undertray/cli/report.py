@@ -50,7 +50,7 @@ def _report(
         bool, typer.Option("--hanging", help="With --pulls: it hung, and was pulled down.")
     ] = False,
     drag: Annotated[
-        Path | None, typer.Option("--drag", help="What 'undertray pull-test' wrote: grip by the tyres' load.")
+        Path | None, typer.Option("--drag", help="What 'undertray pull-test' wrote: grip, window.")
     ] = None,
     title: Annotated[str | None, typer.Option("--title", help="Heading of the page.")] = None,
 ) -> None:
@@ -69,11 +69,11 @@ def _report(
     from undertray import Calibration, read_run, reduce_run
     from undertray.predict.dragfile import read_drag
     from undertray.predict.traction import with_drag
+    from undertray.predict.windows import Windows
     from undertray.reduce.fan import FanReference
     from undertray.reduce.forcecheck import force_check
     from undertray.reduce.pulls import read_pulls
     from undertray.report.display import display
-    from undertray.report.dragpicture import drag_picture
     from undertray.report.forcepicture import force_picture
     from undertray.report.page import render_page, write_page
     from undertray.report.picture import write_pictures
@@ -92,12 +92,11 @@ def _report(
         reduction = chosen.told(reduce_run(run, chosen.car, certificate, tare, good))
         if pulled is not None:
             reduction = with_drag(reduction, chosen.car, pulled)
-        sheet = make_sheet(reduction, chosen.car, run, certificate, display(units), good)
+        windows = Windows.of(chosen.car, pulled, reduction, good) if pulled is not None else None
+        sheet = make_sheet(reduction, chosen.car, run, certificate, display(units), good, windows)
         if pulls is not None:
             checked = force_check(reduction, chosen.car, read_pulls(pulls), hanging)
             sheet = replace(sheet, steady=[*sheet.steady, force_picture(checked, display(units))])
-        if pulled is not None:
-            sheet = replace(sheet, steady=[*sheet.steady, drag_picture(pulled, (), display(units))])
         sheets.append(sheet)
     write_page(render_page(sheets, title or cars[0].car.name), out)
     for notice in dict.fromkeys(notice for chosen in cars for notice in chosen.notices):

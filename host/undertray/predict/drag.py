@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from undertray.calibrate.distributions import chi_squared_tail
 from undertray.errors import ReductionError
+from undertray.predict.contacts import Contacts, Of, is_clear, share_of
 from undertray.predict.measured import Measured
 from undertray.predict.pullfit import ALONG, Balance, Span, fit_pulls
 from undertray.reduce.estimates import Estimate
@@ -21,11 +19,7 @@ if TYPE_CHECKING:
     from undertray.reduce.car import Car
     from undertray.reduce.run import Reduction
 
-__all__ = ["Drag", "Friction", "Line", "conclude", "pulled_drag", "pulled_suctions", "share_of"]
-
-Numbers = Mapping[str, float]
-Of = Callable[[Numbers], float]
-_DISAGREE = 0.01
+__all__ = ["Drag", "Friction", "Line", "conclude", "pulled_drag", "pulled_suctions"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -345,136 +339,11 @@ def _bare(line: Line) -> Line:
     return replace(line, per_n=line.per_n and replace(line.per_n, u95=None))
 
 
-@dataclass(frozen=True, slots=True)
-class _Named:
-    """Numbers of one kind of pull, by the names of :func:`conclude`."""
-
-    kind: str
-    weight_n: float
-
-    def tyres(self, m: Numbers) -> float:
-        return m[f"{self.kind}.locked.level_n"] / self.weight_n
-
-    def level(self, m: Numbers) -> float:
-        return m[f"{self.kind}.free.level_n"] / self.weight_n
-
-    def rolling(self, m: Numbers) -> float:
-        return m["rolling_share"] * self.level(m)
-
-    def free(self, m: Numbers) -> float:
-        return m[f"{self.kind}.free.per_n"]
-
-    def locked(self, m: Numbers) -> float:
-        return m[f"{self.kind}.locked.per_n"]
-
-    def skirt(self, m: Numbers) -> float:
-        return m[f"{self.kind}.none.mu"]
-
-    def tyres_over_rolling(self, m: Numbers) -> float:
-        return self.tyres(m) - self.rolling(m)
-
-    def tyres_over_skirt(self, m: Numbers) -> float:
-        return self.tyres(m) - self.skirt(m)
-
-    def skirt_over_rolling(self, m: Numbers) -> float:
-        return self.skirt(m) - self.rolling(m)
-
-    def share(self, m: Numbers) -> float:
-        return 1 - _ratio(self.locked(m) - self.free(m), self.tyres_over_rolling(m))
-
-    def share_by_free(self, m: Numbers) -> float:
-        return _ratio(self.free(m) - self.rolling(m), self.skirt_over_rolling(m))
-
-    def share_by_locked(self, m: Numbers) -> float:
-        return _ratio(self.tyres(m) - self.locked(m), self.tyres_over_skirt(m))
-
-    def skirt_at_work(self, m: Numbers) -> float:
-        share = self.share(m)
-        return _ratio(self.free(m) - self.rolling(m) * (1 - share), share)
-
-    def least_share(self, m: Numbers) -> float:
-        return 1 - _ratio(self.locked(m), self.tyres(m))
-
-
-def _ratio(above: float, below: float) -> float:
-    return above / below if below else math.nan
-
-
-def _clear(measured: Measured, of: Of) -> bool:
-    """Whether a number is not 0 for sure, so that another can be divided by it."""
-    found = measured.estimate(of)
-    return found.u95 is not None and abs(found.mean) > found.u95  # never, for what is no number
-
-
-def share_of(measured: Measured, weight_n: float) -> tuple[Estimate | None, tuple[str, ...]]:
-    """Share of the suction force that the skirt carries, by all the ways that pulls tell it.
-
-    Parameters
-    ----------
-    measured : Measured
-        The lines.
-    weight_n : float
-        Weight, N.
-
-    Returns
-    -------
-    share : Estimate or None
-        None where no pull tells it.
-    notices : tuple of str
-        Where the ways disagree.
-
-    Notes
-    -----
-    :func:`conclude` has the ways.
-    """
-    ways = list(_ways(measured, weight_n))
-    if not ways:
-        return None, ()
-    slopes = np.array([measured.gradient(way) for way in ways])
-    together = slopes @ measured.covariance() @ slopes.T
-    inverse = np.linalg.pinv(together, rcond=1e-9, hermitian=True)
-    weights = inverse.sum(axis=1)
-    weights = weights / weights.sum() if weights.sum() > 0 else np.full(len(ways), 1 / len(ways))
-    found = measured.estimate(
-        lambda m: sum(w * way(m) for w, way in zip(weights.tolist(), ways, strict=True))
-    )
-    numbers = dict(zip(measured.names, measured.values, strict=True))
-    off = np.array([way(numbers) for way in ways]) - found.mean
-    chi_squared = float(off @ inverse @ off)
-    said: tuple[str, ...] = ()
-    if len(ways) > 1 and chi_squared_tail(chi_squared, len(ways) - 1) < _DISAGREE:
-        told = ", ".join(f"{way(numbers):.2f}" for way in ways)
-        said = (
-            f"the ways to tell what the skirt carries do not agree ({told}): friction may change with load,"
-            " or the skirt carry weight with the fans off",
-        )
-    return found, said
-
-
-def _ways(measured: Measured, weight_n: float) -> list[Of]:
-    ways: list[Of] = []
-    for kind in ALONG:
-        named = _Named(kind, weight_n)
-        free, locked = f"{kind}.free.per_n" in measured, f"{kind}.locked.per_n" in measured
-        if f"{kind}.none.mu" in measured:
-            if free and _clear(measured, named.skirt_over_rolling):
-                ways.append(named.share_by_free)
-            if locked and _clear(measured, named.tyres_over_skirt):
-                ways.append(named.share_by_locked)
-        elif _both(measured, kind) and _clear(measured, named.tyres_over_rolling):
-            ways.append(named.share)
-    return ways
-
-
-def _both(measured: Measured, kind: str) -> bool:
-    return f"{kind}.free.per_n" in measured and f"{kind}.locked.per_n" in measured
-
-
 def _at_least(measured: Measured, weight_n: float) -> float | None:
     least = []
     for kind in ALONG:
         if f"{kind}.locked.per_n" in measured and measured[f"{kind}.locked.level_n"] > 0:
-            found = measured.estimate(_Named(kind, weight_n).least_share)
+            found = measured.estimate(Contacts(kind, weight_n).least_share)
             if found.u95 is not None and math.isfinite(found.mean):
                 least.append(max(0.0, found.mean - found.u95))
     return max(least, default=None)
@@ -483,13 +352,13 @@ def _at_least(measured: Measured, weight_n: float) -> float | None:
 def _frictions(drag: Drag) -> Iterator[Friction]:
     measured = drag.measured
     for kind in ALONG:
-        named = _Named(kind, drag.weight_n)
+        named = Contacts(kind, drag.weight_n)
         locked, free = f"{kind}.locked.level_n" in measured, f"{kind}.free.level_n" in measured
         skirt = None
         if f"{kind}.none.mu" in measured:
             skirt = measured.estimate(named.skirt)
-        elif _both(measured, kind) and all(
-            _clear(measured, number) for number in (named.tyres_over_rolling, named.share)
+        elif all(f"{kind}.{wheels}.per_n" in measured for wheels in ("free", "locked")) and all(
+            is_clear(measured, number) for number in (named.tyres_over_rolling, named.share)
         ):
             skirt = drag.estimate(named.skirt_at_work)
         if locked or free or skirt:

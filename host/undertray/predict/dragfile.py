@@ -28,6 +28,7 @@ _NAMES = {
     *(f"{kind}.{wheels}.{what}" for kind in ALONG for wheels in WHEELS[:2] for what in ("level_n", "per_n")),
     *(f"{kind}.none.mu" for kind in ALONG),
     "rolling_share",
+    "suction_scale",
 }
 
 
@@ -125,6 +126,11 @@ def _numbers(data: Mapping[str, Any], where: str) -> Mapping[str, Any]:
     numbers = data.get("numbers")
     if not isinstance(numbers, dict) or not set(numbers) <= _NAMES:
         raise _no_drag(where, "the numbers of lines of pulls")
+    needed = {"suction_scale"}
+    needed |= {name.replace(".per_n", ".level_n") for name in numbers}
+    needed |= {"rolling_share" for name in numbers if ".free." in name}
+    if needed - set(numbers):
+        raise _no_drag(where, f"also {sorted(needed - set(numbers))[0]}")
     return numbers
 
 

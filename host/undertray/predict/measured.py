@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from undertray.calibrate.distributions import student_quantile
 from undertray.reduce.estimates import Estimate
+from undertray.reduce.sensitivity import NORMAL
 
 __all__ = ["Measured", "Scatter"]
 
+_MANY = 200
 Array = NDArray[np.float64]
 Of = Callable[[Mapping[str, float]], float]
+Rows = tuple[tuple[float, ...], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +34,7 @@ class Scatter:
         Degrees of freedom that it was found with; infinite where it was stated.
     """
 
-    covariance: tuple[tuple[float, ...], ...]
+    covariance: Rows
     dof: float = math.inf
 
 
@@ -63,13 +67,8 @@ class Measured:
         """The value of a number."""
         return self.values[self.names.index(name)]
 
-    def covariance(self, without: Collection[str] = ()) -> Array:
+    def covariance(self) -> Array:
         """Covariance of the numbers.
-
-        Parameters
-        ----------
-        without : collection of str
-            Shared sources that are left out.
 
         Returns
         -------
@@ -78,9 +77,8 @@ class Measured:
         total = np.zeros((len(self.names), len(self.names)))
         for one in self.scatter:
             total += np.array(one.covariance)
-        for source, moved in self.shared.items():
-            if source not in without:
-                total += np.outer(moved, moved)
+        for moved in self.shared.values():
+            total += np.outer(moved, moved)
         return total
 
     def gradient(self, of: Of) -> Array:
@@ -110,15 +108,13 @@ class Measured:
                 found[i] = (next(ends) - next(ends)) / (2 * step)
         return found
 
-    def estimate(self, of: Of, without: Collection[str] = ()) -> Estimate:
+    def estimate(self, of: Of) -> Estimate:
         """A number that follows from these, and the half width of its 95 % interval.
 
         Parameters
         ----------
         of : callable
             As for :meth:`gradient`.
-        without : collection of str
-            Shared sources that do not count, as they act on the number in the same way where it is used.
 
         Returns
         -------
@@ -131,8 +127,81 @@ class Measured:
         """
         value, slope = of(dict(zip(self.names, self.values, strict=True))), self.gradient(of)
         own = [(float(slope @ np.array(one.covariance) @ slope), one.dof) for one in self.scatter]
-        variance = float(slope @ self.covariance(without) @ slope)
+        variance = float(slope @ self.covariance() @ slope)
         weak = math.fsum(part * part / dof for part, dof in own if dof < math.inf)
         dof = max(1.0, math.floor(variance * variance / weak)) if weak > 0 else math.inf
-        u95 = student_quantile(dof) * math.sqrt(max(0.0, variance))
+        u95 = _factor(dof) * math.sqrt(max(0.0, variance))
         return Estimate(value, u95 if math.isfinite(u95) else None)
+
+    def course(self, of: Callable[[Mapping[str, float]], Array]) -> tuple[Array, Array]:
+        """Many numbers that follow from these in one go, as over a range of suctions.
+
+        Parameters
+        ----------
+        of : callable
+            Takes the numbers by name, gives an array of shape (k,).
+
+        Returns
+        -------
+        mean, u95 : ndarray, shape (k,)
+            As :meth:`estimate` gives them for each; a half width that is no number is infinite.
+        """
+        mean = of(dict(zip(self.names, self.values, strict=True)))
+        slope = np.zeros((len(self.names), len(mean)))
+        for i, step in enumerate(np.sqrt(np.diag(self.covariance())).tolist()):
+            if step > 0:
+                up, down = list(self.values), list(self.values)
+                up[i] += step
+                down[i] -= step
+                ends = (of(dict(zip(self.names, side, strict=True))) for side in (up, down))
+                slope[i] = (next(ends) - next(ends)) / (2 * step)
+
+        def variance(covariance: Array) -> Array:
+            return np.asarray(np.einsum("ik,ij,jk->k", slope, covariance, slope))
+
+        total, weak = variance(self.covariance()), np.zeros(len(mean))
+        for one in self.scatter:
+            if one.dof < math.inf:
+                weak += np.square(variance(np.array(one.covariance))) / one.dof
+        with np.errstate(divide="ignore", invalid="ignore"):
+            dof = np.where(weak > 0, np.maximum(1.0, np.floor(total * total / weak)), np.inf)
+        factor = np.array([_factor(nu) for nu in dof.tolist()])
+        return mean, np.nan_to_num(factor * np.sqrt(np.maximum(total, 0.0)), nan=np.inf)
+
+    def joined(self, source: str, numbers: Mapping[str, Estimate]) -> Measured:
+        """These numbers and others that are independent of them and of one another.
+
+        Parameters
+        ----------
+        source : str
+            Before the names of their sources.
+        numbers : mapping of str to Estimate
+            By name; a half width of None counts as none.
+
+        Returns
+        -------
+        Measured
+        """
+        n, more = len(self.names), len(numbers)
+        shared = {name: (*moved, *[0.0] * more) for name, moved in self.shared.items()}
+        for place, (name, one) in enumerate(numbers.items()):
+            moved = [0.0] * (n + more)
+            moved[n + place] = (one.u95 or 0.0) / NORMAL
+            shared[f"{source} {name}"] = tuple(moved)
+        return Measured(
+            (*self.names, *numbers),
+            (*self.values, *(one.mean for one in numbers.values())),
+            tuple(Scatter(_widened(one.covariance, more), one.dof) for one in self.scatter),
+            shared,
+        )
+
+
+@cache
+def _factor(dof: float) -> float:
+    """Coverage factor for 95 %; beyond many degrees of freedom the first term of its expansion, to 2e-5."""
+    return student_quantile(dof) if dof <= _MANY else NORMAL + (NORMAL**3 + NORMAL) / (4 * dof)
+
+
+def _widened(rows: Rows, more: int) -> Rows:
+    whole = len(rows) + more
+    return (*((*row, *[0.0] * more) for row in rows), *[(0.0,) * whole] * more)

@@ -108,8 +108,9 @@ def fit_pulls(
     -------
     measured : Measured
         ``KIND.WHEELS.level_n``, the pull without suction, N, ``KIND.WHEELS.per_n``, what each N of suction
-        adds, and ``KIND.none.mu``, friction of the skirt alone, as far as the pulls tell them; also
-        ``rolling_share``, the part of the rolling pull that goes with the load, which they do not.
+        adds, and ``KIND.none.mu``, friction of the skirt alone, as far as the pulls tell them; also what
+        they do not: ``rolling_share``, the part of the rolling pull that goes with the load, and
+        ``suction_scale``, 1: suction force by the taps over the true one, by whose error the slopes are off.
     spans : tuple of Span
         What was pulled.
     notices : tuple of str
@@ -160,7 +161,7 @@ def fit_pulls(
                     f"{kind} pulls with wheels {wheels} at one suction alone ({at}) tell no line: add others"
                 )
         found.append((kind, parts))
-    return _together(found, notices), tuple(spans), tuple(notices)
+    return _together(found, notices, suction_share or 0.0), tuple(spans), tuple(notices)
 
 
 def _own(expected: Array, balance: Balance) -> Array:
@@ -213,10 +214,13 @@ def _mean(name: str, y: Array, per: Array, balance: Balance) -> _Part:
     )
 
 
-def _together(found: Sequence[tuple[str, Sequence[_Part]]], notices: list[str]) -> Measured:
+def _together(
+    found: Sequence[tuple[str, Sequence[_Part]]], notices: list[str], suction_share: float
+) -> Measured:
     names = [name for _, parts in found for part in parts for name in part.names]
     values = [value for _, parts in found for part in parts for value in part.values]
     n = len(names)
+    names, values = [*names, "suction_scale"], [*values, 1.0]
     if any(name.endswith(".free.level_n") for name in names):
         names, values = [*names, "rolling_share"], [*values, _ROLLING[0]]
     shared = {source: np.zeros(len(names)) for source in ("balance", "suction")}
@@ -236,8 +240,10 @@ def _together(found: Sequence[tuple[str, Sequence[_Part]]], notices: list[str]) 
         if parts:
             size = max(chi_squared, 1e-12 * dof) / dof if known else 1.0
             scatter.append(Scatter(_rows(size * covariance), float(dof) if known else math.inf))
-    if len(names) > n:
-        shared["rolling"] = np.eye(len(names))[n] * _ROLLING[1]
+    # as it stretches the suction, it makes the slopes less: what they give at a suction read stays
+    shared["suction"][n] = -suction_share
+    if len(names) > n + 1:
+        shared["rolling"] = np.eye(len(names))[n + 1] * _ROLLING[1]
     return Measured(
         tuple(names),
         tuple(values),

@@ -24,6 +24,7 @@ _MAX_CORNERS, MOST_TAPS, _MAX_CURVE, _MOST_ALLOWANCE = 400, 16, 100, 4.0  # allo
 _LOADS = ("cells", "linear", "areas")
 _TUBE_MM, _BORE_MM, _VOLUME_MM3 = (1.0, 10_000.0), (0.1, 20.0), (0.01, 1e6)
 _MOST_TRAVEL_MM = 200.0
+_MOST_FORCE_N = 1e5
 _DRIVEN = ("all", "front", "rear")
 
 # every key of the format, those that only some later stage reads among them
@@ -39,6 +40,7 @@ _CAR_KEYS = frozenset(
             "tap",
             "load",
             "driven",
+            "drive_force",
             "target_speed",
             "fan",
             *_TUBE_KEYS,
@@ -117,6 +119,8 @@ class Car:
         Height of the centre of gravity above the surface, where given.
     tyre_mu_within : float or None
         Half of the width that ``tyre_mu`` is known within, where given.
+    drive_force_n : float or None
+        What the drive motor can push with at the wheels at a stand, N, where given.
     """
 
     name: str
@@ -139,6 +143,7 @@ class Car:
     skirt_travel_mm: float | None = None
     cg_height_mm: float | None = None
     tyre_mu_within: float | None = None
+    drive_force_n: float | None = None
 
     @property
     def weight_n(self) -> float:
@@ -226,6 +231,7 @@ class Car:
             tyre_mu_within=read.optional("tyre_mu_within", "1", 0.0, 10.0),
             load=load,
             driven=read.choice("driven", _DRIVEN),
+            drive_force_n=read.optional("drive_force", "N", 0.0, _MOST_FORCE_N),
             target_speed_m_s=read.number("target_speed", "m/s", low=0.0, high=1000.0, default=26.8224),
             fan_curve=_curve(fan.get("curve", []), f"{name}, fan, curve"),
             fan_pack_mv=None if pack_v is None else pack_v * 1000,

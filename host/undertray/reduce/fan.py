@@ -96,6 +96,26 @@ class FanReference:
             pa = pa * np.nan_to_num(np.asarray(pack_mv, float) / self.pack_mv, nan=1.0) ** 2
         return np.asarray(np.where(np.isfinite(u), pa, np.nan))
 
+    def throttle_us(self, suction_pa: ArrayLike) -> Array:
+        """Throttle that gives a suction on the good seal, at the reference's own pack voltage.
+
+        Parameters
+        ----------
+        suction_pa : array, any shape
+            Suction, Pa; NaN stays NaN.
+
+        Returns
+        -------
+        ndarray
+            Pulse width, µs, ``idle_us`` for 0 and less; above ``top_us`` it is an extrapolation.
+
+        Notes
+        -----
+        :meth:`suction_pa` solved for the throttle.
+        """
+        share = np.maximum(np.asarray(suction_pa, float), 0.0) / self.top_pa
+        return np.asarray(self.idle_us + (self.top_us - self.idle_us) * share ** (1 / self.exponent))
+
     def to_json(self, path: str | Path) -> None:
         """Save it; the same reference gives the same bytes.
 

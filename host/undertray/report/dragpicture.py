@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from undertray.report.vector import svg_text
 
 if TYPE_CHECKING:
     from undertray.predict.drag import Drag, Line
+    from undertray.predict.pullfit import Span
     from undertray.reduce.estimates import Estimate
     from undertray.reduce.pulls import Pull, Suction
 
@@ -103,50 +104,25 @@ def drag_picture(drag: Drag, pulls: Sequence[tuple[Pull, Suction]] = (), units: 
     from matplotlib.figure import Figure
 
     table: dict[str, list[float | str]] = {"line": [], "suction": [], "pull": [], "u95": []}
-    per = units.force_n
+    lines = [line for line in drag.lines if line.per_n is not None]
+    states = [state for state in ("free", "locked") if any(line.span.wheels == state for line in lines)]
     with settings():
-        figure = Figure(figsize=(6.4, 3.3))
-        panel = figure.add_axes((0.1, 0.16, 0.55, 0.8))
-        lines = [line for line in drag.lines if line.per_n is not None]
-        for place, line in enumerate(lines):
-            span, colour = line.span, SERIES[place % len(SERIES)]
-            at_n = np.linspace(0.0, 1.1 * max(span.high_n, 0.0), _POINTS)
-            found = [drag.force_n(n, span.wheels, span.kind) for n in at_n.tolist()]
-            mean = np.array([one.mean for one in found if one is not None])
-            half = np.array([one.u95 or 0.0 for one in found if one is not None])
-            name = f"{_KIND[span.kind]}, {_WHEELS[span.wheels]}"
-            panel.plot(
-                at_n / per, mean / per, color=colour, linestyle=DASHES[place % len(DASHES)], label=name
-            )
-            panel.fill_between(
-                at_n / per, (mean - half) / per, (mean + half) / per, color=colour, alpha=0.15, linewidth=0
-            )
-            own = [
-                (s.mean_n / per, p.pull_n / per)
-                for p, s in pulls
-                if (p.kind, p.wheels) == (span.kind, span.wheels)
-            ]
-            if own:
-                panel.plot(
-                    *zip(*own, strict=True),
-                    MARKERS[place % len(MARKERS)],
-                    color=colour,
-                    markersize=4.5,
-                    linestyle="none",
-                )
-            for n, m, h in zip(at_n.tolist(), mean.tolist(), half.tolist(), strict=True):
-                table["line"].append(name)
-                table["suction"].append(n / per)
-                table["pull"].append(m / per)
-                table["u95"].append(h / per)
-        panel.set_xlim(left=0)
-        panel.set_ylim(bottom=0)
-        panel.set_xlabel(f"suction force / {units.force}")
-        panel.set_ylabel(f"pull along the surface / {units.force}")
-        panel.grid(visible=True, color=GRID, linewidth=0.6)
-        panel.set_axisbelow(True)
-        if lines:
-            figure.legend(loc="upper left", bbox_to_anchor=(0.67, 0.96), frameon=False, handlelength=3.2)
+        figure = Figure(figsize=(3.5 * max(1, len(states)), 3.0))
+        wide = 1.0 / max(1, len(states))
+        for place, state in enumerate(states):
+            # free wheels take a tenth of what locked ones do: each has its own scale
+            panel = figure.add_axes((wide * (place + 0.19), 0.17, wide * 0.77, 0.72))
+            panel.set_title(_WHEELS[state], fontsize=9.0, loc="left")
+            for line in lines:
+                if line.span.wheels == state:
+                    _draw(panel, drag, line.span, pulls, units, table)
+            panel.set_xlim(left=0)
+            panel.set_ylim(bottom=0)
+            panel.set_xlabel(f"suction force / {units.force}")
+            panel.set_ylabel(f"pull along the surface / {units.force}")
+            panel.grid(visible=True, color=GRID, linewidth=0.6)
+            panel.set_axisbelow(True)
+            panel.legend(loc="upper left", frameon=False, handlelength=3.2)
     return Picture(
         key="pull-test",
         title="Pull along the surface against suction",
@@ -156,3 +132,35 @@ def drag_picture(drag: Drag, pulls: Sequence[tuple[Pull, Suction]] = (), units: 
         svg=svg_text(figure),
         table=table,
     )
+
+
+def _draw(
+    panel: Any,
+    drag: Drag,
+    span: Span,
+    pulls: Sequence[tuple[Pull, Suction]],
+    units: Display,
+    table: dict[str, list[float | str]],
+) -> None:
+    """One line with what it is uncertain by, its pulls, and its numbers."""
+    place, per = list(_KIND).index(span.kind), units.force_n
+    colour, name = SERIES[place], _KIND[span.kind]
+    at_n = np.linspace(0.0, 1.1 * max(span.high_n, 0.0), _POINTS)
+    found = [drag.force_n(n, span.wheels, span.kind) for n in at_n.tolist()]
+    mean = np.array([one.mean for one in found if one is not None])
+    half = np.array([one.u95 or 0.0 for one in found if one is not None])
+    panel.plot(at_n / per, mean / per, color=colour, linestyle=DASHES[place], label=name)
+    panel.fill_between(
+        at_n / per, (mean - half) / per, (mean + half) / per, color=colour, alpha=0.15, linewidth=0
+    )
+    own = [
+        (s.mean_n / per, p.pull_n / per) for p, s in pulls if (p.kind, p.wheels) == (span.kind, span.wheels)
+    ]
+    if own:
+        x, y = zip(*own, strict=True)
+        panel.plot(x, y, MARKERS[place], color=colour, markersize=4.5, linestyle="none")
+    for n, m, h in zip(at_n.tolist(), mean.tolist(), half.tolist(), strict=True):
+        table["line"].append(f"{name}, {_WHEELS[span.wheels]}")
+        table["suction"].append(n / per)
+        table["pull"].append(m / per)
+        table["u95"].append(h / per)

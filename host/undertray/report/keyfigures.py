@@ -232,7 +232,7 @@ def _grip(found: Grip | None, angle_deg: float) -> list[Figure]:
     if found is None:
         return []
     ground = f"{found.ground_lateral_g:.2f}{_to(found.ground_lateral_u95_g)} g"
-    said = f"at tyre mu {found.tyre_mu:g} ±{found.mu_within:.2g}"
+    said = f"at tyre mu {found.tyre_mu:.3g} ±{found.mu_within:.2g}"
     if angle_deg == 0:
         return [("Lateral grip", ground, said)]
     return [

@@ -10,18 +10,22 @@ from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.warning import UNTOLD, warning_words
 from undertray.report.dipledger import dip_rows, dip_words
 from undertray.report.display import SI, Display, number
+from undertray.report.dragpicture import drag_picture
 from undertray.report.fallwords import first_words, onset_words
 from undertray.report.keyfigures import grip_rows, key_figures, steady_rows
+from undertray.report.locked import with_window
 from undertray.report.moments import MOST_ROWS, CloseUp, gravest, steady_pictures
 from undertray.report.picture import Picture
 from undertray.report.quality import quality_rows
 from undertray.report.timeline import timeline
 from undertray.report.verdict import Verdict, judge
+from undertray.report.windowpicture import window_picture
 from undertray.report.words import WITHOUT_THROTTLE
 
 if TYPE_CHECKING:
     from undertray.acquire.runlog import Run
     from undertray.calibrate.certificate import Calibration
+    from undertray.predict.windows import Windows
     from undertray.reduce.car import Car
     from undertray.reduce.fan import FanReference
     from undertray.reduce.run import Reduction
@@ -127,6 +131,7 @@ def make_sheet(
     calibration: Calibration | None = None,
     units: Display = SI,
     reference: FanReference | None = None,
+    windows: Windows | None = None,
 ) -> Sheet:
     """Prepare everything a page says of one run.
 
@@ -144,12 +149,16 @@ def make_sheet(
         Units of the numbers.
     reference : FanReference or None
         What the reference skirt gives at a throttle, where that is known.
+    windows : Windows or None
+        The drivable windows of the car, where it was pulled.
 
     Returns
     -------
     Sheet
     """
     verdict = judge(reduction, units)
+    if windows is not None:
+        verdict = with_window(verdict, reduction, windows, units)
     unsure = verdict.word in ("held, but not surely", "cannot be told")
     tone, sign = _SIGNS[None if unsure else verdict.good]
     close_ups, left = gravest(reduction, car, units)
@@ -183,7 +192,7 @@ def make_sheet(
         close_ups=close_ups,
         steady_part=Grid(_steady_heads(reduction), steady_rows(reduction, units)),
         grip=Grid(*grip_rows(reduction.grip, reduction.hold.surface_angle)),
-        steady=steady_pictures(reduction, car, units, reference),
+        steady=[*steady_pictures(reduction, car, units, reference), *_of_pulls(windows, units)],
         axles=_axles(reduction, units),
         taps=_taps(reduction, units),
         quality=Grid(
@@ -191,6 +200,12 @@ def make_sheet(
         ),
         facts=[("Car file", car.name), *(_facts(run.facts) if run is not None else [])],
     )
+
+
+def _of_pulls(windows: Windows | None, units: Display) -> Iterator[Picture]:
+    if windows is not None and windows.drag is not None:
+        yield drag_picture(windows.drag, (), units)
+        yield window_picture(windows.all_angles(), windows.places, units, windows.reference)
 
 
 def _steady_heads(reduction: Reduction) -> tuple[str, ...]:

@@ -13,7 +13,7 @@ from undertray.reduce.warning import UNTOLD, warning_words
 from undertray.report.dipledger import dip_lines
 from undertray.report.display import speed_name
 from undertray.report.fallwords import first_words, length_words, onset_words, order_words
-from undertray.report.verdict import judge
+from undertray.report.verdict import Verdict, judge
 from undertray.report.words import (
     WITHOUT_THROTTLE,
     other_levels,
@@ -31,13 +31,15 @@ _MOST_EVENTS = 40
 _MOST_SAID = 600  # characters of what is said of one event beside its line
 
 
-def reduction_table(result: Reduction) -> str:
+def reduction_table(result: Reduction, verdict: Verdict | None = None) -> str:
     """The reduction as a table for people.
 
     Parameters
     ----------
     result : Reduction
         A reduced run.
+    verdict : Verdict or None
+        What it says; judged here if left out.
 
     Returns
     -------
@@ -51,7 +53,7 @@ def reduction_table(result: Reduction) -> str:
         f"{state}; {result.hold.required_n:.1f} N needed at {result.hold.surface_angle:g} degrees"
     )
     lines = [
-        wrapped(judge(result).headline),
+        wrapped((verdict or judge(result)).headline),
         wrapped(head),
         "",
         *_steady(result),

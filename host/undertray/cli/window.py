@@ -1,0 +1,113 @@
+"""``undertray window``."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from undertray.cli.choosing import CarFile, CarFrom, car_chooser
+from undertray.cli.taring import Tare
+
+__all__ = ["register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Add this file's commands to the program.
+
+    Parameters
+    ----------
+    app : typer.Typer
+        The program.
+    """
+    app.command("window", short_help="Suctions and throttles between falling and being held fast.")(_window)
+
+
+def _window(
+    run: Annotated[
+        Path | None, typer.Argument(metavar="[RUN.csv]", help="A run: where was it?", show_default=False)
+    ] = None,
+    car: CarFile = None,
+    car_from: CarFrom = "log",
+    drag: Annotated[
+        Path | None,
+        typer.Option("--drag", metavar="FILE", help="What 'undertray pull-test' wrote: the upper end."),
+    ] = None,
+    reference: Annotated[
+        Path | None,
+        typer.Option("--reference", metavar="FILE", help="What 'undertray reference' wrote: the throttles."),
+    ] = None,
+    angle: Annotated[
+        list[float] | None, typer.Option("--angle", help="Angle of the surface, degrees; may repeat.")
+    ] = None,
+    calibration: Annotated[
+        Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
+    ] = None,
+    tare: Tare = "none",
+    units: Annotated[str, typer.Option("--units", help="si or us.")] = "si",
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")] = False,
+    pictures: Annotated[
+        Path | None,
+        typer.Option("--pictures", metavar="FOLDER", help="Draw it as SVG, with its numbers as CSV."),
+    ] = None,
+) -> None:
+    """Say between which suctions a car holds and drives: on the ground, a wall, upside down, at any angle.
+
+    Below the lower end it falls, by each axle; above the upper end its driven wheels, or its motor where
+    car.toml has drive_force, cannot overcome the drag of the skirt. The upper end needs --drag.
+
+    Example: undertray window run.csv --drag drag.json --calibration calibration.json
+    """
+    if units not in ("si", "us"):
+        raise typer.BadParameter("si or us", param_hint="--units")
+    if run is None and car is None:
+        raise typer.BadParameter("a run, or the car: --car CAR.toml", param_hint="RUN.csv")
+    if any(not 0 <= one <= 180 for one in angle or ()):
+        raise typer.BadParameter("0 to 180", param_hint="--angle")
+    from undertray import Calibration, read_run, reduce_run
+    from undertray.predict.dragfile import read_drag
+    from undertray.predict.whereabouts import whereabouts
+    from undertray.predict.windows import Windows
+    from undertray.reduce.car import Car
+    from undertray.reduce.fan import FanReference
+    from undertray.reduce.summary import plain
+    from undertray.report.display import display
+    from undertray.report.picture import write_pictures
+    from undertray.report.windowpicture import place_words, window_picture, window_words
+    from undertray.report.words import caution_line, note_lines, wrapped
+
+    certificate = Calibration.from_json(calibration) if calibration is not None else None
+    pulled = read_drag(drag) if drag is not None else None
+    fans = FanReference.from_json(reference) if reference is not None else None
+    reduction = None
+    if run is None:
+        assert car is not None
+        described = Car.from_toml(car)
+    else:
+        log = read_run(run)
+        chosen = car_chooser(car, car_from)(log)
+        described = chosen.car
+        reduction = chosen.told(reduce_run(log, described, certificate, tare))
+    found = Windows.of(described, pulled, reduction, fans)
+    wanted = sorted({0.0, 90.0, 180.0, described.surface_angle_deg, *(angle or ())})
+    windows = [found.at(one) for one in wanted]
+    place = None if reduction is None else whereabouts(reduction, found.at(described.surface_angle_deg))
+    shown = display(units)
+    if as_json:
+        print(json.dumps({"format": 1, "windows": plain(windows), "run": plain(place)}, allow_nan=False))
+    else:
+        for one in windows:
+            for line in window_words(one, shown, found.reference):
+                print(wrapped(line, "    "))
+        if place is not None:
+            print(wrapped(f"in this run, at {described.surface_angle_deg:g} degrees: {place_words(place)}"))
+    notices = (*(() if reduction is None else reduction.notices), *found.notices)
+    for notice in notices:
+        print(note_lines(notice), file=sys.stderr)
+    print(caution_line(), file=sys.stderr)
+    if pictures is not None:
+        write_pictures([window_picture(found.all_angles(), found.places, shown, found.reference)], pictures)
+        print(f"pictures: {pictures}", file=sys.stderr)

@@ -1,0 +1,54 @@
+"""Locked: the verdict of a run whose suction held it fast."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from undertray.predict.whereabouts import whereabouts
+from undertray.report.display import SI, Display
+from undertray.report.verdict import NOT_HELD, Verdict
+
+if TYPE_CHECKING:
+    from undertray.predict.windows import Windows
+    from undertray.reduce.run import Reduction
+
+__all__ = ["LOCKED", "with_window"]
+
+LOCKED = "locked"
+"""Word of a run that held, with a suction that its driven wheels could not have overcome."""
+
+
+def with_window(verdict: Verdict, reduction: Reduction, windows: Windows, units: Display = SI) -> Verdict:
+    """Say whether a run was locked, where it was not worse.
+
+    Parameters
+    ----------
+    verdict : Verdict
+        What it says about holding on.
+    reduction : Reduction
+        The reduced run.
+    windows : Windows
+        The windows of its car.
+    units : Display
+        Units of the sentences.
+
+    Returns
+    -------
+    Verdict
+        The same where it was not locked for sure; with the word ``locked`` where it held; with a reason more
+        where it let go or cannot be told. A log does not tell when the car was asked to drive, and the
+        sentence says so.
+    """
+    window = windows.at(windows.car.surface_angle_deg)
+    place = whereabouts(reduction, window)
+    locks = window.locks
+    if not place.locked or locks is None:
+        return verdict
+    said = (
+        f"For {place.above_s:.1f} s the suction was above {units.pa(locks.high_pa)}, where {locks.limited_by}"
+        " cannot overcome the drag of the skirt for sure: asked to drive then, it was locked."
+    )
+    if verdict.word in NOT_HELD or verdict.word == "cannot be told":
+        return replace(verdict, reasons=(*verdict.reasons, said))
+    return replace(verdict, word=LOCKED, good=False, headline=f"Locked. {said} {verdict.headline}")
