@@ -18,12 +18,12 @@ LONG = "n" * 300
 _CALIBRATE = ["calibrate", "--water-c", "20", "--zero-open", "--points"]
 
 FEW = {"log": 100, "live": 100, "car": 100, "calibration": 100, "board": 30, "points": 100}
-FEW |= {"pulls": 100, "drag": 50, "fetch": 50, "journal": 50, "reference": 50}
+FEW |= {"pulls": 100, "drag": 50, "gaps": 50, "fetch": 50, "journal": 50, "reference": 50}
 FULL = {"log": 20_000, "live": 5000, "car": 5000, "calibration": 5000, "board": 5000, "points": 5000}
-FULL |= {"pulls": 5000, "drag": 2000, "fetch": 2000, "journal": 2000, "reference": 2000}
+FULL |= {"pulls": 5000, "drag": 2000, "gaps": 2000, "fetch": 2000, "journal": 2000, "reference": 2000}
 # at least this share must be taken and not refused, or little is tried behind the readers
 TAKEN = {"log": 0.35, "live": 0.15, "car": 0.15, "calibration": 0.15, "board": 0.3, "points": 0.08}
-TAKEN |= {"pulls": 0.2, "drag": 0.3, "fetch": 0.1, "journal": 0.1, "reference": 0.2}
+TAKEN |= {"pulls": 0.2, "drag": 0.3, "gaps": 0.08, "fetch": 0.1, "journal": 0.1, "reference": 0.2}
 
 
 def _all(kind: str, seeds: range, folder: Path) -> None:

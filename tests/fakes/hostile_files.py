@@ -12,6 +12,7 @@ __all__ = [
     "calibration_json",
     "car_toml",
     "car_tree",
+    "gaps_csv",
     "journal",
     "points_csv",
     "reference_json",
@@ -26,6 +27,9 @@ _TUBES = """{"tube_length": 300, "tube_bore": 1.5, "sensor_volume": 200, "driven
  "target_speed": "100 km/h"}"""
 _FAN = """{"curve": [["0 Pa", "20 L/s"], ["500 Pa", "15 L/s"], ["1.5 kPa", "0.001 m3/s"]], "idle": "1000 us",
  "full": "2000 us", "pack": "8.2 V"}"""
+_RIDE = """{"front_rate": "6 N/mm", "rear_rate": "40 lbf/in", "rate_within": 0.1, "front_clearance": "3 mm",
+ "rear_clearance": "0.11 in", "clearance_within": "0.1 mm", "skirt_area": "9000 mm2", "skirt_preload": "2 N",
+ "skirt_rate": "0.4 N/mm", "skirt_lever": 0.5, "rate_of": "wheel"}"""
 _TOML_LINES = [
     *("[", "a.b.c = 1", "x = " + "[" * 200, "x = 07:32:00", "[a]\n[a]", "tap = 1", "[fan.fan]", 'x = """'),
     "x=" + "9" * 5000,
@@ -78,6 +82,8 @@ def car_tree(s: Stranger, spoiled: int, columns: int = 4) -> dict[str, Any]:
         tree |= json.loads(_TUBES)
     if s.chance(0.3):
         tree["fan"] = json.loads(_FAN)
+    if s.chance(0.3):
+        tree["ride"] = json.loads(_RIDE)
     if spoiled and s.chance(0.5):
         return dict(s.spoil(tree, spoiled))
     for _ in range(spoiled):  # the corners and places, where geometry is at stake
@@ -92,7 +98,7 @@ def car_toml(seed: int, spoiled: int | None = None, columns: int = 4) -> bytes:
     """A ``car.toml``."""
     s = Stranger(seed)
     tree = car_tree(s, s.pick(0, 1, 1, 1, 2, 4) if spoiled is None else spoiled, columns)
-    tables = {key: tree.pop(key) for key in ("fan", "tap") if _is_table(tree.get(key))}
+    tables = {key: tree.pop(key) for key in ("fan", "ride", "tap") if _is_table(tree.get(key))}
     lines = [f"{toml_key(k)} = {to_toml(v)}" for k, v in tree.items()]
     for key, value in tables.items():
         for one in [value] if isinstance(value, dict) else value:
@@ -285,6 +291,20 @@ def pulls_csv(seed: int) -> bytes:
             alone = wheels == "none"
             row = ["" if alone else f"{at:g}", f"{s.rng.uniform(1, 90):.2f}", kind, wheels]
             table.append([*row, f"{s.rng.uniform(1, 90):.2f}" if alone else ""])
+    for _ in range(s.pick(0, 0, 1, 1, 3)):
+        _spoil_table(s, table, 1)
+    data = "\n".join([*(",".join(_field(s, v) for v in row) for row in table), ""]).encode("utf-8", "replace")
+    return _BOM + data if s.chance(0.05) else data
+
+
+def gaps_csv(seed: int) -> bytes:
+    """A file of gaps read with feeler gauges."""
+    s = Stranger(seed)
+    head = [s.pick("throttle_us", "suction_pa", "suction_inh2o"), "axle", s.pick("gap_mm", "gap_in")]
+    place = {"throttle_us": 1700.0, "suction_pa": 900.0, "suction_inh2o": 3.6}[head[0]]
+    table: list[list[str]] = [head]
+    for _ in range(s.rng.randint(1, 4)):
+        table.append([f"{place:g}", s.pick("front", "rear"), f"{s.rng.uniform(0, 3):.2f}"])
     for _ in range(s.pick(0, 0, 1, 1, 3)):
         _spoil_table(s, table, 1)
     data = "\n".join([*(",".join(_field(s, v) for v in row) for row in table), ""]).encode("utf-8", "replace")

@@ -37,8 +37,11 @@ from undertray.calibrate.session import Session
 from undertray.errors import UndertrayError
 from undertray.live.monitor import Monitor
 from undertray.live.terminal import PlainView, screen
+from undertray.predict.axleloads import even_loads, measured_loads
 from undertray.predict.drag import Drag, pulled_drag
 from undertray.predict.dragfile import read_drag, write_drag
+from undertray.predict.feeler import read_feelers
+from undertray.predict.ride import ride
 from undertray.predict.traction import pulled_grip
 from undertray.predict.whereabouts import whereabouts
 from undertray.predict.windows import Windows
@@ -49,6 +52,7 @@ from undertray.reduce.forcecheck import force_check
 from undertray.reduce.pulls import read_pulls
 from undertray.reduce.run import reduce_run
 from undertray.reduce.runcar import run_car
+from undertray.reduce.springs import Springs
 from undertray.reduce.summary import plain
 from undertray.reduce.sweep import take_reference
 from undertray.reduce.target import target_suction
@@ -62,6 +66,7 @@ from undertray.report.dragpicture import drag_picture, drag_words
 from undertray.report.forcepicture import force_picture, force_words
 from undertray.report.page import render_page
 from undertray.report.picture import write_pictures
+from undertray.report.ridewords import ride_words
 from undertray.report.sheet import make_sheet
 from undertray.report.table import reduction_table
 from undertray.report.verdict import judge
@@ -554,6 +559,24 @@ def _tell_drag(found: Drag, seed: int, folder: Path) -> None:
         write_pictures([drag_picture(found), window_picture(windows.all_angles())], folder / "pictures")
 
 
+def gaps(seed: int, folder: Path) -> None:
+    """Springs of a car and gaps read under it: what they come to, told."""
+    path, toml = folder / "gaps.csv", folder / "car.toml"
+    path.write_bytes(hostile_files.gaps_csv(seed))
+    toml.write_bytes(hostile_files.car_toml(seed, int(seed % 4 == 3)))
+    the_car = Car.from_toml(toml)
+    if the_car.ride is None:
+        the_car = dataclasses.replace(the_car, ride=Springs(6.0, 8.0, 3.0, 2.8, 0.1, 0.1, 9000.0, 2.0))
+    readings = read_feelers(path)
+    by_throttle = any(one.throttle_us is not None for one in readings)
+    loads = measured_loads(invented_reduction()) if by_throttle else even_loads(the_car, [900.0])
+    found = ride(the_car, loads, 0.5, readings, correct=seed % 7 == 0)
+    _json(plain(found))
+    for units in ("si", "us"):
+        for line in ride_words(found, display(units)):
+            _numbers(line)
+
+
 KINDS: dict[str, Callable[[int, Path], None]] = {
     "log": run_log,
     "car": car,
@@ -562,6 +585,7 @@ KINDS: dict[str, Callable[[int, Path], None]] = {
     "points": points,
     "pulls": pulls,
     "drag": drag,
+    "gaps": gaps,
     "live": live,
     "fetch": fetch,
     "journal": journal,

@@ -61,11 +61,13 @@ def _register() -> None:
         reduce,
         reference,
         report,
+        ride,
         score,
         sessions,
         sweep,
         tare,
         virtual,
+        whatif,
         window,
     )
 
@@ -85,6 +87,8 @@ def _register() -> None:
         forcecheck,
         pulltest,
         window,
+        ride,
+        whatif,
         report,
         compare,
         score,

@@ -1,1 +1,1 @@
-"""From what runs and pulls measured to what a car will do: drag, drivable window."""
+"""From what runs and pulls measured to what a car will do: drag, window, springs, fan law, what if."""

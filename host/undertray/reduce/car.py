@@ -11,6 +11,7 @@ from typing import Any
 from undertray.errors import CarError
 from undertray.reduce.carfile import Table, load_toml, pair, refuse_unknown, table
 from undertray.reduce.polygon import first_crossing, holds_point, on_one_line, signed_area
+from undertray.reduce.springs import Springs, read_springs
 from undertray.units import G_N_M_S2
 
 __all__ = ["FORMAT", "MOST_TAPS", "Car", "Tap"]
@@ -43,6 +44,7 @@ _CAR_KEYS = frozenset(
             "drive_force",
             "target_speed",
             "fan",
+            "ride",
             *_TUBE_KEYS,
         ),
     )
@@ -121,6 +123,8 @@ class Car:
         Half of the width that ``tyre_mu`` is known within, where given.
     drive_force_n : float or None
         What the drive motor can push with at the wheels at a stand, N, where given.
+    ride : Springs or None
+        Its springs and static clearances, where given.
     """
 
     name: str
@@ -144,6 +148,7 @@ class Car:
     cg_height_mm: float | None = None
     tyre_mu_within: float | None = None
     drive_force_n: float | None = None
+    ride: Springs | None = None
 
     @property
     def weight_n(self) -> float:
@@ -180,8 +185,8 @@ class Car:
         ----------
         data : mapping
             Keys and values. A quantity is a bare number in the unit of its key or a text with its unit
-            (``"7 lbf"``); lengths are in mm, the mass in kg, angles in degrees. In ``[fan]`` every quantity
-            has its unit.
+            (``"7 lbf"``); lengths are in mm, the mass in kg, angles in degrees. In ``[fan]`` and ``[ride]``
+            every quantity has its unit.
         name : str
             Where it stands, for the error line.
 
@@ -238,6 +243,7 @@ class Car:
             discharge=blower.number("discharge", "1", 0.01, 1.0, True, default=0.61),
             fan_idle_us=idle_us,
             fan_full_us=blower.number("full", "us", idle_us, 5000.0, default=max(2000.0, idle_us + 500.0)),
+            ride=None if "ride" not in data else read_springs(data["ride"], f"{name}, ride"),
         )
 
 

@@ -13,6 +13,7 @@ from undertray.acquire.runlog import Run
 from undertray.errors import ReductionError, UndertrayError, escaped, quoted
 from undertray.reduce.car import Car, Tap
 from undertray.reduce.carfile import Table
+from undertray.reduce.springs import Springs
 
 if TYPE_CHECKING:
     from undertray.reduce.summary import Reduction
@@ -236,7 +237,7 @@ def _difference(field: str, here: Any, there: Any) -> Iterator[tuple[str, str, s
         return
     suffix = next((suffix for suffix in _UNITS if field.endswith(suffix)), "")
     key = field.removesuffix(suffix).replace("fan_", "fan ")
-    if isinstance(here, tuple) or isinstance(there, tuple):
+    if any(isinstance(value, tuple | Springs) for value in (here, there)):
         yield key, "", ""
     else:
         unit = _UNITS.get(suffix, "")

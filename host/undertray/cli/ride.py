@@ -1,0 +1,167 @@
+"""``undertray ride``."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from undertray.cli.choosing import CarFile, CarFrom, car_chooser
+from undertray.cli.taring import Tare
+
+if TYPE_CHECKING:
+    from undertray.predict.axleloads import AxleLoads
+    from undertray.predict.feeler import Feeler
+    from undertray.reduce.car import Car
+
+__all__ = ["register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Add this file's commands to the program.
+
+    Parameters
+    ----------
+    app : typer.Typer
+        The program.
+    """
+    app.command("ride", short_help="Sink on the springs, gap that remains, where it bottoms.")(_ride)
+
+
+def _ride(
+    run: Annotated[
+        Path | None,
+        typer.Argument(metavar="[RUN.csv]", help="The run log; or --suction.", show_default=False),
+    ] = None,
+    car: CarFile = None,
+    car_from: CarFrom = "log",
+    calibration: Annotated[
+        Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
+    ] = None,
+    tare: Tare = "none",
+    suction: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--suction", help="An even suction instead of a run: '900 Pa', '3.5 inH2O'; may repeat."
+        ),
+    ] = None,
+    angle: Annotated[
+        float | None, typer.Option("--angle", min=0, max=180, help="Surface, degrees; else the car's.")
+    ] = None,
+    keep: Annotated[
+        str, typer.Option("--keep", help="Gap to remain at each axle at the highest suction: mm, '0.02 in'.")
+    ] = "0 mm",
+    feelers: Annotated[
+        Path | None,
+        typer.Option("--feelers", metavar="FILE", help="Gaps read: throttle_us,axle,gap_mm; also gap_in."),
+    ] = None,
+    feeler: Annotated[
+        list[str] | None, typer.Option("--feeler", help="One gap read: '1600,front,1.2 mm'; may repeat.")
+    ] = None,
+    feeler_within: Annotated[
+        str, typer.Option("--feeler-within", help="Half of the width that those are known within.")
+    ] = "0.05 mm",
+    correct: Annotated[
+        bool, typer.Option("--correct", help="Go on with the rates that those gaps ask for.")
+    ] = False,
+    units: Annotated[str, typer.Option("--units", help="si or us.")] = "si",
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")] = False,
+) -> None:
+    """Say how far suction pulls the car down on its springs, and what gap, travel and skirt force remain.
+
+    The car file needs [ride]: rates and static clearances; wiring/car.md says how to measure them. Gaps are
+    read with the fans on: never with fingers, by a gauge on a long handle, from the side, eyes protected.
+
+    Example: undertray ride run.csv --car car.toml --calibration calibration.json --feeler "1600,front,1.2 mm"
+    """
+    if units not in ("si", "us"):
+        raise typer.BadParameter("si or us", param_hint="--units")
+    if (run is None) == (not suction):
+        raise typer.BadParameter("a run log, or --suction, and not both", param_hint="RUN.csv")
+    from undertray.predict.feeler import feeler_of, read_feelers
+    from undertray.predict.ride import ride
+    from undertray.reduce.summary import plain
+    from undertray.report.display import display
+    from undertray.report.ridewords import ride_words
+    from undertray.report.words import caution_line, note_lines, wrapped
+
+    keep_mm, within_mm = _length_mm(keep, "--keep"), _length_mm(feeler_within, "--feeler-within")
+    readings: list[Feeler] = list(read_feelers(feelers)) if feelers is not None else []
+    readings += [feeler_of(text, "--feeler") for text in feeler or ()]
+    if correct and not readings:
+        raise typer.BadParameter("needs gaps that were read: --feelers or --feeler", param_hint="--correct")
+    chosen, loads, notices = (
+        _even(car, suction or [], angle)
+        if run is None
+        else _measured(run, car, car_from, calibration, tare, angle)
+    )
+    found = ride(chosen, loads, keep_mm, readings, within_mm, correct)
+    if as_json:
+        print(json.dumps({"format": 1, **plain(found)}, allow_nan=False))
+    else:
+        for line in ride_words(found, display(units)):
+            print(wrapped(line, "    "))
+    for notice in notices:
+        print(note_lines(notice), file=sys.stderr)
+    print(caution_line(), file=sys.stderr)
+
+
+def _turned(car: Car, angle: float | None) -> Car:
+    from dataclasses import replace
+
+    return car if angle is None else replace(car, surface_angle_deg=angle)
+
+
+def _even(path: Path | None, suctions: list[str], angle: float | None) -> tuple[Car, AxleLoads, list[str]]:
+    from undertray.predict.axleloads import even_loads
+    from undertray.reduce.car import Car
+    from undertray.units import UnitError, quantity
+
+    if path is None:
+        raise typer.BadParameter("needs the car: --car CAR.toml", param_hint="--suction")
+    given = []
+    for text in suctions:
+        try:
+            pa = quantity(text, "Pa", "--suction", bare=False)
+        except UnitError as error:
+            raise typer.BadParameter(str(error), param_hint="--suction") from error
+        if not 0 < pa <= 1e5:
+            raise typer.BadParameter("above 0 and up to 100 kPa", param_hint="--suction")
+        given.append(pa)
+    car = _turned(Car.from_toml(path), angle)
+    said = "an even suction under the whole floor: how uneven it is, is in no interval; a run says more"
+    return car, even_loads(car, given), [said]
+
+
+def _measured(
+    run: Path, path: Path | None, car_from: str, calibration: Path | None, tare: str, angle: float | None
+) -> tuple[Car, AxleLoads, list[str]]:
+    from undertray import Calibration, read_run, reduce_run
+    from undertray.predict.axleloads import measured_loads
+
+    choose = car_chooser(path, car_from)
+    certificate = Calibration.from_json(calibration) if calibration is not None else None
+    log = read_run(run)
+    chosen = choose(log)
+    car = _turned(chosen.car, angle)
+    reduction = chosen.told(reduce_run(log, car, certificate, tare))
+    loads = measured_loads(reduction)
+    notices = list(reduction.notices)
+    if not loads.known:
+        notices.append("uncalibrated: how far off the loads may be is in no interval, only the springs'")
+    return car, loads, notices
+
+
+def _length_mm(text: str, option: str) -> float:
+    from undertray.units import UnitError, quantity
+
+    try:
+        value = quantity(float(text) if text.replace(".", "", 1).isdigit() else text, "mm", option)
+    except UnitError as error:
+        raise typer.BadParameter(str(error), param_hint=option) from error
+    if not 0 <= value <= 200:
+        raise typer.BadParameter("0 to 200 mm", param_hint=option)
+    return value

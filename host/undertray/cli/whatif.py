@@ -1,0 +1,263 @@
+"""``undertray whatif``."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from undertray.cli.choosing import CarFile, CarFrom, car_chooser
+from undertray.cli.taring import Tare
+
+if TYPE_CHECKING:
+    from undertray.predict.axleloads import AxleLoads
+    from undertray.predict.fanlaw import LawRange
+    from undertray.predict.packvolts import Pack
+    from undertray.predict.whatif import Curve
+    from undertray.reduce.car import Car
+    from undertray.reduce.summary import Reduction
+    from undertray.report.display import Display
+
+__all__ = ["register"]
+
+_MOST_RUNS = 50
+
+
+def register(app: typer.Typer) -> None:
+    """Add this file's commands to the program.
+
+    Parameters
+    ----------
+    app : typer.Typer
+        The program.
+    """
+    app.command("whatif", short_help="Another mass, pack, gap, angle: margins, grip, with intervals.")(
+        _whatif
+    )
+
+
+def _whatif(
+    runs: Annotated[
+        list[Path] | None,
+        typer.Argument(
+            metavar="[RUN.csv...]", help="Sweeps and runs, gap and pack noted.", show_default=False
+        ),
+    ] = None,
+    reference: Annotated[
+        Path | None, typer.Option("--reference", metavar="FILE", help="What 'undertray reference' wrote.")
+    ] = None,
+    car: CarFile = None,
+    car_from: CarFrom = "log",
+    calibration: Annotated[
+        Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
+    ] = None,
+    tare: Tare = "none",
+    mass: Annotated[
+        str | None, typer.Option("--mass", help="More or less of it, '+180 g', '-0.2 lb'; or all, '3.1 kg'.")
+    ] = None,
+    pack: Annotated[
+        list[str] | None,
+        typer.Option("--pack", help="'4S', '4S +60 g', or volts under load, '14.4 V'; may repeat."),
+    ] = None,
+    gap: Annotated[
+        str | None, typer.Option("--gap", help="Gap as set, fans off: '0.8 mm', '0.03 in'.")
+    ] = None,
+    angle: Annotated[
+        float | None, typer.Option("--angle", min=0, max=180, help="Surface, degrees; else the car's.")
+    ] = None,
+    mu: Annotated[
+        float | None, typer.Option("--mu", min=0.01, max=10, help="Tyre mu; else the car's.")
+    ] = None,
+    throttle: Annotated[
+        float | None, typer.Option("--throttle", min=800, max=2500, help="µs; else the highest measured.")
+    ] = None,
+    cell: Annotated[
+        str | None,
+        typer.Option("--cell", help="Voltage of a cell at rest, '3.6 V'; else as in the runs on average."),
+    ] = None,
+    to_speed: Annotated[
+        list[str] | None, typer.Option("--to-speed", help="Speed for the time to it: '50 mph'; may repeat.")
+    ] = None,
+    gap_was: Annotated[
+        str | None, typer.Option("--gap-was", help="Gap of the runs that do not note one.")
+    ] = None,
+    gap_within: Annotated[
+        str, typer.Option("--gap-within", help="Half of the width that gaps are known within.")
+    ] = "0.05 mm",
+    pack_was: Annotated[
+        str | None, typer.Option("--pack-was", help="Pack of the runs that do not note it: '3S'.")
+    ] = None,
+    units: Annotated[str, typer.Option("--units", help="si or us.")] = "si",
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")] = False,
+    pictures: Annotated[
+        Path | None,
+        typer.Option("--pictures", metavar="FOLDER", help="Draw margin against gap as SVG and CSV."),
+    ] = None,
+) -> None:
+    """Say what another mass, pack, gap, angle or tyre would come to, from your own sweep and runs.
+
+    Best are sweeps at two gaps, on a full and on an emptied pack, with gap and pack noted (record --gap
+    --pack). It names what lies beyond what was measured, and what cannot be told.
+
+    Example: undertray whatif sweep.csv --car car.toml --mass "+180 g" --pack 4S --gap "0.8 mm" --angle 180
+    """
+    if units not in ("si", "us"):
+        raise typer.BadParameter("si or us", param_hint="--units")
+    if (not runs and reference is None) or len(runs or ()) > _MOST_RUNS:
+        raise typer.BadParameter(f"up to {_MOST_RUNS} runs, or --reference, or both", param_hint="RUN.csv")
+    from undertray.calibrate.certificate import Calibration
+    from undertray.predict.axleloads import even_loads
+    from undertray.predict.draws import Draws
+    from undertray.predict.fanlaw import fit_law, from_curve
+    from undertray.predict.packvolts import pack_of, pack_volts
+    from undertray.predict.runpoints import run_points
+    from undertray.predict.whatif import Case, margin_curves, what_if
+    from undertray.reduce.fan import FanReference
+    from undertray.reduce.summary import plain
+    from undertray.report.display import display
+    from undertray.report.whatifwords import what_if_words
+    from undertray.report.words import caution_line, note_lines, wrapped
+
+    packs: list[Pack | None] = [pack_of(text, "--pack") for text in pack or ()]
+    before = None if pack_was is None else pack_of(pack_was, "--pack-was").cells
+    good = FanReference.from_json(reference) if reference is not None else None
+    certificate = Calibration.from_json(calibration) if calibration is not None else None
+    read, the_car, notices = _read(runs or [], car, car_from, certificate, tare)
+    points = run_points(read, _quantity(gap_was, "mm", "--gap-was", 0.0, 50.0), before)
+    notices += points.notices
+    if good is not None and {one.run for one, _ in read} & set(good.runs):
+        good, said = None, "the reference is of runs that are given: they count, and it does not"
+        notices.append(said)
+    known = from_curve(the_car, points.law, good)
+    share, of_gap = (None, None) if known is None else known
+    within_mm = _quantity(gap_within, "mm", "--gap-within", 0.0, 50.0) or 0.0
+    law = fit_law(points.law, good, share, of_gap, within_mm)
+    volts = pack_volts(points.volts, points.cells, Draws(1234), _quantity(cell, "mV", "--cell", 2e3, 4.5e3))
+    loads = _loads(read) or even_loads(the_car, [float(law.level_pa[0])])
+    now = Case(
+        "as it is",
+        _changed(the_car, None, angle, mu),
+        None,
+        law.gap_mm,
+        throttle if throttle is not None else law.throttles_us.high,
+    )
+    gap_mm = now.gap_mm if gap is None else _quantity(gap, "mm", "--gap", 0.0, 50.0)
+    cases = [
+        Case(
+            "as asked" if one is None else one.name,
+            _changed(the_car, mass, angle, mu, 0.0 if one is None else one.heavier_kg),
+            one,
+            gap_mm,
+            now.throttle_us,
+        )
+        for one in packs or [None]
+    ]
+    speeds = [
+        s for text in to_speed or () if (s := _quantity(text, "m/s", "--to-speed", 0.0, 1e3)) is not None
+    ]
+    found = what_if(law, volts, loads, now, cases, speeds)
+    shown = display(units)
+    if as_json:
+        print(json.dumps({"format": 1, **plain(found)}, allow_nan=False))
+    else:
+        for line in what_if_words(found, shown):
+            print(wrapped(line, "    "))
+    for notice in dict.fromkeys((*notices, *found.notices)):
+        print(note_lines(notice), file=sys.stderr)
+    print(caution_line(), file=sys.stderr)
+    if pictures is not None:
+        curves = margin_curves(law, volts, loads, [now, *cases])
+        _draw(curves, law.gaps_mm, shown, pictures)
+
+
+def _draw(curves: Sequence[Curve], measured: LawRange | None, units: Display, folder: Path) -> None:
+    from undertray.report.marginpicture import margin_picture
+    from undertray.report.picture import write_pictures
+    from undertray.report.words import note_lines
+
+    if not curves:
+        print(note_lines("no picture: what another gap does is not known"), file=sys.stderr)
+        return
+    write_pictures([margin_picture(curves, measured, units)], folder)
+    print(f"pictures: {folder}", file=sys.stderr)
+
+
+def _read(
+    paths: list[Path], car: Path | None, car_from: str, certificate: Any, tare: str
+) -> tuple[list[tuple[Reduction, dict[str, Any]]], Car, list[str]]:
+    """Reduced runs with their facts, and the car."""
+    from undertray.acquire.runfolder import counted_once, drive_of
+    from undertray.acquire.runlog import read_run
+    from undertray.cli.choosing import same_run
+    from undertray.errors import escaped
+    from undertray.reduce.car import Car
+    from undertray.reduce.run import reduce_run
+    from undertray.reduce.runcar import differing_cars
+
+    if not paths:
+        if car is None:
+            raise typer.BadParameter("needs the car: --car CAR.toml", param_hint="--reference")
+        return [], Car.from_toml(car), []
+    choose = car_chooser(car, car_from)
+    logs = [read_run(path) for path in paths]
+    stands = counted_once([drive_of(log) for log in logs])
+    notices = [
+        f"{same_run(paths[i], paths[one])}: it counts once" for i, one in enumerate(stands) if one != i
+    ]
+    found, cars = [], []
+    for log, one in [(log, stands[i]) for i, log in enumerate(logs) if stands[i] == i]:
+        chosen = choose(log)
+        facts = dict(log.facts)
+        reduction = chosen.told(reduce_run(log, chosen.car, certificate, tare))
+        notices += [f"{escaped(paths[one].name)}: {notice}" for notice in reduction.notices]
+        found.append((reduction, facts))
+        cars.append((reduction.run, chosen.car))
+    return found, cars[0][1], [*notices, *differing_cars(cars)]
+
+
+def _loads(read: list[tuple[Reduction, dict[str, Any]]]) -> AxleLoads | None:
+    """Loads of the run that sucked most."""
+    from undertray.predict.axleloads import measured_loads
+
+    steady = [one for one, _ in read if one.steady is not None]
+    found = [measured_loads(one) for one in steady]
+    return max(found, key=lambda one: one.levels[-1].suction_pa, default=None)
+
+
+def _changed(
+    car: Car, mass: str | None, angle: float | None, mu: float | None, heavier_kg: float = 0.0
+) -> Car:
+    from dataclasses import replace
+
+    kg = car.mass_kg
+    if mass is not None:
+        given = _quantity(mass, "kg", "--mass", -100.0, 200.0) or 0.0
+        kg = kg + given if mass.strip()[:1] in "+-" else given
+    kg += heavier_kg
+    if not 0.05 < kg <= 200:
+        raise typer.BadParameter(f"the car would have {kg:g} kg", param_hint="--mass")
+    out = replace(car, mass_kg=kg)
+    if angle is not None:
+        out = replace(out, surface_angle_deg=angle)
+    if mu is not None and mu != car.tyre_mu:
+        out = replace(out, tyre_mu=mu, tyre_mu_within=None if car.tyre_mu is None else car.tyre_mu_within)
+    return out
+
+
+def _quantity(text: str | None, unit: str, option: str, low: float, high: float) -> float | None:
+    from undertray.units import UnitError, quantity
+
+    if text is None:
+        return None
+    try:
+        bare = text.strip().lstrip("+-").replace(".", "", 1).isdigit()
+        value = quantity(float(text) if bare else text, unit, option)
+    except UnitError as error:
+        raise typer.BadParameter(str(error), param_hint=option) from error
+    if not low < value <= high:
+        raise typer.BadParameter(f"above {low:g} and up to {high:g} {unit}", param_hint=option)
+    return value

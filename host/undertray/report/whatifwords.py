@@ -1,0 +1,114 @@
+"""What another mass, pack, gap or angle would come to, in plain lines."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from undertray.errors import escaped
+from undertray.report.display import SI, Display, speed_name
+from undertray.report.ridewords import gap_text, span_text
+from undertray.units import FACTORS
+
+if TYPE_CHECKING:
+    from undertray.predict.draws import Interval
+    from undertray.predict.whatif import Outcome, WhatIf
+
+__all__ = ["what_if_words"]
+
+_LB_KG = FACTORS["mass"]["lb"]
+
+
+def what_if_words(found: WhatIf, units: Display = SI) -> Iterator[str]:
+    """Say what cases come to.
+
+    Parameters
+    ----------
+    found : WhatIf
+        What was worked out.
+    units : Display
+        Units of the numbers.
+
+    Yields
+    ------
+    str
+        Lines: the car as it is, each case, what it gains, and what cannot be told.
+    """
+    yield (
+        f"fan law from {found.points} steady stretches of {found.runs} runs, which scatter about it by"
+        f" {found.law_scatter:.1%}; brackets: 95 %"
+    )
+    yield from _case_words(found.now, units)
+    for case, gain, even in zip(found.asked, found.gain_n, found.break_even_kg, strict=True):
+        yield from _case_words(case, units)
+        yield f"  least margin against '{escaped(found.now.name)}': {_signed(gain, units)}"
+        if even is not None:
+            yield (
+                "  this pack may be heavier than that of the runs by"
+                f" {span_text(even, lambda kg: _mass(kg, units))} before it gains nothing"
+            )
+    if any(case.beyond for case in (found.now, *found.asked)):
+        yield "beyond what was measured an interval is wider by 15 % of the change out there"
+
+
+def _case_words(case: Outcome, units: Display) -> Iterator[str]:
+    parts = [_mass(case.mass_kg, units, signed=False), f"{case.throttle_us:.0f} µs"]
+    if case.gap_mm is not None:
+        parts.append(f"gap {gap_text(case.gap_mm, units)}")
+    if case.pack_mv is not None:
+        parts.append(f"pack {span_text(case.pack_mv, lambda mv: f'{mv / 1e3:.2f} V')} under load")
+    parts.append(f"surface at {case.surface_angle:g} degrees")
+    yield f"{escaped(case.name)}: {', '.join(parts)}"
+    yield f"  suction {span_text(case.suction_pa, units.pa)}"
+    for name, margin in case.margin_n.items():
+        yield (
+            f"  {name}: load {span_text(case.load_n[name], units.n)} of {units.n(case.need_n[name])}, margin"
+            f" {_signed(margin, units)}"
+        )
+    from_us = _throttle(case.holds_from_us)
+    yield f"  limited by the {case.limiting}; all margins are 0 or more from {from_us} on"
+    if case.largest_gap_mm is not None:
+        largest = span_text(
+            case.largest_gap_mm,
+            lambda mm: gap_text(mm, units) if mm > 0 else "none",
+            "more than six times the largest measured",
+        )
+        yield f"  largest gap that still holds: {largest}"
+    if case.lateral_g is not None and case.ground_lateral_g is not None:
+        yield (
+            f"  lateral {span_text(case.lateral_g, _g)} on its surface,"
+            f" {span_text(case.ground_lateral_g, _g)} on the ground (no drag, no load transfer)"
+        )
+    for one in case.to_speed:
+        yield (
+            f"  to {speed_name(one.speed_m_s)} {span_text(one.surface_s, _seconds)} on its surface"
+            " (traction alone)"
+        )
+    for said in case.beyond:
+        yield f"  BEYOND WHAT WAS MEASURED: {said}"
+
+
+def _throttle(found: Interval) -> str:
+    return span_text(found, lambda us: f"{us:.0f} µs", "no throttle up to 2000 µs")
+
+
+def _signed(found: Interval, units: Display) -> str:
+    return span_text(found, lambda n: units.n(n, signed=True))
+
+
+def _g(value: float) -> str:
+    return f"{value:.2f} g"
+
+
+def _seconds(value: float) -> str:
+    return f"{value:.2f} s" if math.isfinite(value) else "never"
+
+
+def _mass(kg: float, units: Display, signed: bool = True) -> str:
+    sign = "+" if signed else ""
+    if units.name == "us":
+        text = f"{kg / _LB_KG:{sign}.2f} lb"
+    else:
+        text = f"{1e3 * kg:{sign}.0f} g" if signed else f"{kg:.3g} kg"
+    return text.replace("-", "−")
