@@ -32,6 +32,7 @@ _MOVED_US = 25.0
 _LEAST_SHARE = 0.05  # of what was before: where the fan may leave less, nothing is judged
 _BACK = 0.3  # of the fall left: the suction is back
 _STANDS = 3  # blocks that it has to be
+_SWINGS = 10  # ... within which a car that bounced is at its lowest
 _LEAD = 2  # samples
 
 
@@ -167,7 +168,9 @@ def measure(
     share = np.maximum(np.exp(law), _LEAST_SHARE)
     level = blocks.mean_pa[first:last] / share
     lasts, until = _lasting(level, k - first, int(length))
-    if lasts * blocks.block_s < p.dip_s:
+    if lasts * blocks.block_s < p.dip_s or (
+        lasts * blocks.block_s <= p.brief_s and _bounced(level, k - first, until, p)
+    ):
         return None
     # what the throttle does later belongs to it
     (shut,) = (share[k - first :] < _HALF).nonzero()
@@ -199,6 +202,22 @@ def measure(
         middle_s = sum(between) / 2
         fall = replace(fall, onset_s=middle_s, bottom_s=max(fall.bottom_s, middle_s))
     return Measured(fall, between, lasts * blocks.block_s)
+
+
+def _bounced(level: Array, k: int, until: int, p: LossParameters) -> bool:
+    """Does the suction come back higher than it was? A car that swings closes its gap; a seal does not."""
+    before, after = _seen_last(level[: max(k - 1, 1)]), level[until : until + _SWINGS]
+    after = after[np.isfinite(after)]
+    if not before.size or len(after) < _STANDS:
+        return False
+    return bool(
+        np.convolve(after, np.ones(_STANDS) / _STANDS, "valid").max() > (1 + p.screen) * middle(before)
+    )
+
+
+def _seen_last(level: Array) -> Array:
+    """The last few blocks that were seen: a gap may lie between."""
+    return level[np.isfinite(level)][1 - _TREND :]
 
 
 def _excused(
@@ -240,11 +259,11 @@ def _moved(blocks: Blocks, between: tuple[float, float]) -> bool:
 
 def _lasting(level: Array, k: int, length: int) -> tuple[float, int]:
     """Blocks for which more than half of a fall was gone, and the block from which on it was not."""
-    before = level[max(k - _TREND, 0) : max(k - 1, 1)]
+    before = _seen_last(level[: max(k - 1, 1)])
     bottom = level[k : k + length + _STANDS + 2]
-    if not (np.isfinite(before).any() and np.isfinite(bottom).any()):
+    if not (before.size and np.isfinite(bottom).any()):
         return np.inf, len(level)
-    half = (float(np.nanmedian(before)) + float(np.nanmin(bottom))) / 2
+    half = (middle(before) + float(np.nanmin(bottom))) / 2
     seen = np.flatnonzero(np.isfinite(level[max(k - 2, 0) :])) + max(k - 2, 0)
     under = level[seen] < half
     if not under.any():
