@@ -288,17 +288,19 @@ class Detector:
         # what a zero that is off hides is no departure
         left = np.log(np.fmax(mean, 0.0) + zero) - np.log(np.exp(law + usual[:, None]) + zero)
         left[np.isnan(mean)] = np.nan
-        smooth = left[:, 2:] + left[:, 1:-1] + left[:, :-2]
+        smooth = (left[:, 2:] + left[:, 1:-1] + left[:, :-2]) / 3
+        # what heals within three blocks is a dip of the road
+        stands = np.fmax(np.fmax(left[:, 2:], left[:, 1:-1]), left[:, :-2])
         # a fan that moves is known less well, and at idle there is nothing to lose
         calm, floor = blocks.calm[at[:, 1:-1]], floors[:, None]
-        unsure = np.where(calm, 0.0, 3 * _SPREAD * self._fan.scatter)
-        low = np.where(np.exp(law + usual[:, None])[:, 1:-1] > floor, smooth, np.nan) + unsure
+        unsure = np.where(calm, 0.0, _SPREAD * self._fan.scatter)
+        low = np.where(np.exp(law + usual[:, None])[:, 1:-1] > floor, stands, np.nan) + unsure
         high = np.where(calm & (mean[:, 1:-1] > floor), smooth, np.nan)
         none = np.isnan(high).all(axis=1)  # it moves all the time
-        high[none] = np.fmin(smooth - unsure, 3 * self._p.screen)[none]
+        high[none] = np.fmin(smooth - unsure, self._p.screen)[none]
         # only what falls: what comes back was told when it went
         fall = np.fmax.reduce(np.fmax.accumulate(high, axis=1) - low, axis=1)
-        departs = (fall > 3 * self._p.screen) & (top > floors)
+        departs = (fall > self._p.screen) & (top > floors)
         gaps = np.array([gap.end_s for gap in blocks.gaps])
         begin_s, end_s = blocks.t_s[first] - 1, blocks.t_s[np.minimum(first + FRAME, end) - 1] + 1
         gap = gaps.searchsorted(end_s) > gaps.searchsorted(begin_s, "right")
@@ -346,13 +348,8 @@ class Detector:
         )
         window = Window(pulse, unknown, np.nan_to_num(pa), seen, float(self._begun([a - RUN_IN])[0]), opened)
         found = explain(window, self._fan, (f - 1, f, f + 1), self._p)
-        for piece in found.pieces:
-            if (
-                piece.kind != "fan"
-                and piece.depth >= self._p.min_drop
-                and BEFORE - 6 <= piece.at < BEFORE + FRAME
-            ):
-                self._weigh(a, piece.at, piece.length if piece.kind == "step" else 4.0, found)
+        for piece in found.falls(self._p):
+            self._weigh(a, piece.at, piece.length if piece.kind == "step" else 4.0, found)
 
     def _weigh(self, a: int, at: int, length: float, found: Explanation) -> None:
         """Tell a fall that stands up to a closer look."""

@@ -35,6 +35,8 @@ _DRIFT = 0.05  # of the log of the suction over half a window, of a pack that dr
 _PACK = 0.2  # standard deviation of the log of the gain over a run, of a pack
 _LOADED = 1.5  # below the highest, in logs: where the gain of a fan can be read
 _FREE = 1e-6
+_EARLY = 6  # blocks before a frame in which a fall may be found once more
+_SHORTEST = 3  # blocks: a dip that is shorter is no loss, however it is measured
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,27 +117,20 @@ class Explanation:
     freedom: Array
     gain: float
 
+    def falls(self, p: LossParameters) -> list[Piece]:
+        """Pieces that may be losses: they begin in the frame, are deep enough, and do not heal at once."""
+        return [
+            piece
+            for piece in self.pieces
+            if BEFORE - _EARLY <= piece.at < BEFORE + FRAME
+            and piece.depth >= p.min_drop
+            and (piece.kind == "step" or (piece.kind == "dip" and piece.length >= _SHORTEST))
+        ]
+
 
 def explain(window: Window, fan: Fan, leave_out: tuple[int, ...], p: LossParameters) -> Explanation:
     """Explain a window by as few pieces as pay for themselves.
 
-    Parameters
-    ----------
-    window : Window
-        What is seen.
-    fan : Fan
-        The fan.
-    leave_out : tuple of int
-        Frames that the window shows: what they taught does not count.
-    p : LossParameters
-        What to go by.
-
-    Returns
-    -------
-    Explanation
-
-    Notes
-    -----
     The log of the suction is the fan's, by a law that may depart from the belief at the price of its
     covariance, plus pieces at a price each: minimised is
     ``sum w r^2 + z^T z + 2 evidence * pieces`` with r the residual in units of its scatter and z the
@@ -153,7 +148,7 @@ def explain(window: Window, fan: Fan, leave_out: tuple[int, ...], p: LossParamet
     law, covariance = fan.belief(leave_out)
     root: Array = np.asarray(np.linalg.cholesky(covariance), np.float64)
     best = _track(window, fan, law, law, root, p)
-    if any(piece.kind != "fan" for piece in best.pieces):
+    if best.falls(p):
         begin = _without_pieces(window, fan, law, root, p)
         best = min(best, _track(window, fan, begin, law, root, p), key=lambda e: e.cost)
     return best

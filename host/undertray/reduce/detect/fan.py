@@ -44,33 +44,13 @@ _ALIKE = 8.0  # neighbouring residuals say the same over this many blocks
 def log_suction(laws: Array, throttle_us: Array, block_s: float, begun: Array | None = None) -> Array:
     """Log of the suction that rotors give on a fixed leak, mean over each block.
 
-    Parameters
-    ----------
-    laws : ndarray, shape (p, 9)
-        Parameters of the laws.
-    throttle_us : ndarray, shape (e, k)
-        Pulse of each block in e stretches, µs.
-    block_s : float
-        Length of a block, s.
-    begun : ndarray, shape (e,), or None
-        Speed at the begin where it was higher than the pulse asks for, as a share of full speed.
-
-    Returns
-    -------
-    ndarray, shape (p, e, k)
-        2 log n, at least 2 log 0.02.
-
-    Notes
-    -----
     The controller moves a share s of its pulse towards the asked one after a dead time, no faster than
     its slew; a = s^q is the speed at which the motor would settle. The motor pulls with g (A - n),
     A = a + b a^2 / g, the air brakes with b n^2: dn/dt = g (A - n) - b n^2 while A > n; above A the motor
     brakes with a share of g, or coasts (0). Suction goes with n^2 on a fixed leak (fan laws).
 
-    References
-    ----------
-    Fan laws, dp ~ rho N^2 at fixed geometry: ISO 5801:2017, 15.2. The direct-current machine, whose torque
-    falls with its speed: from memory.
+    Source: fan laws, dp ~ rho N^2 at fixed geometry, ISO 5801:2017, 15.2; the direct-current machine, whose
+    torque falls with its speed, from memory.
     """
     u0, q, g, b, brake, off, dead, up, down = laws.T[:, :, None]
     g, b, up, down = (np.exp(rate) * block_s for rate in (g, b, up, down))

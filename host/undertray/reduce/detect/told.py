@@ -33,6 +33,7 @@ _LEAST_SHARE = 0.05  # of what was before: where the fan may leave less, nothing
 _BACK = 0.3  # of the fall left: the suction is back
 _STANDS = 3  # blocks that it has to be
 _SWINGS = 10  # ... within which a car that bounced is at its lowest
+_CALM = 125  # blocks within which the fan should be calm
 _LEAD = 2  # samples
 
 
@@ -83,33 +84,14 @@ class Told:
         return [(number, self._standing[number]) for number in numbers]
 
     def add(self, event: Loss) -> int:
-        """Tell an event.
-
-        Parameters
-        ----------
-        event : Loss
-            The event.
-
-        Returns
-        -------
-        int
-            Its number.
-        """
+        """Tell an event."""
         number, self._next = self._next, self._next + 1
         self._kinds.setdefault(event.kind, []).append(number)
         self._write(number, "told", event)
         return number
 
     def revise(self, number: int, event: Loss) -> None:
-        """Tell an event anew.
-
-        Parameters
-        ----------
-        number : int
-            Which.
-        event : Loss
-            What it is now.
-        """
+        """Tell an event anew."""
         if self._standing.get(number) != event:
             self._write(number, "revised", event)
 
@@ -140,29 +122,7 @@ class Measured:
 def measure(
     blocks: Blocks, k: int, length: float, fan_log: Array, weights: Array, p: LossParameters
 ) -> Measured | None:
-    """Measure a fall that an explanation holds.
-
-    Parameters
-    ----------
-    blocks : Blocks
-        The run.
-    k : int
-        Block in which the fall begins.
-    length : float
-        Blocks that it takes.
-    fan_log : ndarray, shape (k,)
-        Log of the suction of the fan alone, from 50 blocks before ``k`` on.
-    weights : ndarray, shape (taps,)
-        Weight of each tap in the mean.
-    p : LossParameters
-        What to go by.
-
-    Returns
-    -------
-    Measured or None
-        None where it is too short to be one, or does not stand up: too small, too slow, the fan's doing, or
-        not to be seen in the suction itself.
-    """
+    """Measure a fall that an explanation holds."""
     first, last = max(k - _AHEAD, 0), min(k + int(length) + 3 * _BEHIND, blocks.size, k - LEAD + len(fan_log))
     law = fan_log[first - k + LEAD : last - k + LEAD] - fan_log[LEAD - 1]
     share = np.maximum(np.exp(law), _LEAST_SHARE)
@@ -193,7 +153,10 @@ def measure(
     stands = fall.drop >= least and _seen(blocks, k, last, fall.drop)
     stands = stands and not _excused(blocks, k, fall, between, p)
     stands = stands and not (fall.fall_s > _LONG_S and _went_on(blocks, k, fall, fan_log))
-    if not stands or (between is not None and lasts * blocks.block_s < 1.0 and _moved(blocks, between)):
+    unknown = not blocks.known[max(k - _STANDS, 0) : k + int(length) + _STANDS].all()
+    if between is not None:
+        unknown = _moved(blocks, between)
+    if not stands or (unknown and _explained_since(blocks, k, p)):
         return None
     fall = replace(fall, order=tuple(int(taps[i]) for i in fall.order))
     if abs(fall.onset_s - blocks.t_s[k]) > 0.3 + length * blocks.block_s:
@@ -248,6 +211,19 @@ def _went_on(blocks: Blocks, k: int, fall: Fall, fan_log: Array) -> bool:
     lost = middle(earlier[:_TREND]) - middle(earlier[-_TREND:])
     pace = lost / (len(earlier) - _TREND) / blocks.block_s
     return pace > _ALREADY * 0.8 * (fall.from_pa - fall.to_pa) / fall.fall_s
+
+
+def _explained_since(blocks: Blocks, k: int, p: LossParameters) -> bool:
+    """Is nothing lost any more once the fan is calm at a pulse that is known again? Then it was the throttle
+    while nobody saw it."""
+    begin, end = max(k - _CALM, 0), min(k + _CALM, blocks.size)
+    left = np.log(np.maximum(blocks.mean_pa[begin:end], 1.0)) - blocks.expected[begin:end]
+    good = blocks.known[begin:end] & blocks.calm[begin:end] & np.isfinite(left)
+    before = left[: k - begin][good[: k - begin]][-_TREND:]
+    after = left[k - begin + 1 :][good[k - begin + 1 :]][:_TREND]
+    if len(before) < _STANDS or len(after) < _STANDS:
+        return False
+    return 1 - float(np.exp(middle(after) - middle(before))) < p.min_drop
 
 
 def _moved(blocks: Blocks, between: tuple[float, float]) -> bool:
@@ -308,25 +284,7 @@ def _between(t: Array, mean: Array, fall: Fall, period_s: float) -> tuple[float,
 def as_loss(
     measured: Measured, names: Sequence[str], period_s: float, throttle_us: float, sure: float
 ) -> Loss:
-    """Tell a measured fall as a seal loss.
-
-    Parameters
-    ----------
-    measured : Measured
-        The fall.
-    names : sequence of str
-        Names of the taps.
-    period_s : float
-        Sample period, s.
-    throttle_us : float
-        Pulse at the onset, µs; NaN where unknown.
-    sure : float
-        Confidence.
-
-    Returns
-    -------
-    Loss
-    """
+    """Tell a measured fall as a seal loss."""
     fall = measured.fall
     leads = sorted(fall.leads_s)
     ahead = len(leads) == 1 or leads[1] - leads[0] > (_LEAD - 0.5) * period_s
@@ -348,26 +306,7 @@ def as_loss(
 
 
 def came_back(blocks: Blocks, k0: int, k1: int, ref_log: float, drop: float, floor_pa: float) -> float | None:
-    """When the suction was back at what the fan gives on a good seal.
-
-    Parameters
-    ----------
-    blocks : Blocks
-        The run.
-    k0, k1 : int
-        First block to look at, and the block after the last.
-    ref_log : float
-        Log of the mean suction over the fan's law before the fall.
-    drop : float
-        Share that fell.
-    floor_pa : float
-        Suction below which nothing is judged, Pa.
-
-    Returns
-    -------
-    float or None
-        Time of the first of three blocks that show it, s.
-    """
+    """When the suction was back at what the fan gives on a good seal."""
     if k1 - k0 < _STANDS:
         return None
     with np.errstate(invalid="ignore"):
