@@ -1,4 +1,4 @@
-"""Score detectors side by side on both generators, with two rules as a notebook would have them.
+"""Score the detector on both generators, beside two rules as a notebook would have them.
 
     python tests/bench/score_detectors.py --worlds 1000 1004 --scenarios 60000 60060
     python tests/bench/score_detectors.py --clean-hours 10 --detector name=package.module:function
@@ -7,7 +7,7 @@ Prints a line a detector and generator, and a line a stratum for each. Counting 
 ``undertray.reduce.score``: an event marked `marginal` (it takes less than a fifth) counts neither as missed
 nor as false; a sensor fault may be told from when it began, before it shows; an onset that a detector gives
 as an interval has no error where the true one lies in it. A slow leak that the logged pack explains is taken
-back, as ``reduce`` does. The detectors were tuned on worlds below seed 300 and scenarios below 500; judge on
+back, as ``reduce`` does. The detector was tuned on worlds below seed 300 and scenarios below 500; judge on
 others.
 """
 
@@ -190,7 +190,7 @@ def judged(run: Run, told: tuple[Loss, ...]) -> tuple[list[Truth], list[Loss], f
                 and event["first_tap"] in loss.order
             ):
                 onset = loss.onset_s
-            between = getattr(loss, "onset_between_s", None)
+            between = loss.onset_between_s
             if event["kind"] == loss.kind == "seal-loss" and between and between[0] <= onset <= between[1]:
                 onset = loss.onset_s
         if not event.get("marginal"):
@@ -232,8 +232,10 @@ def main() -> None:
     parser.add_argument("--strata", help="only those whose name holds this")
     parser.add_argument("--scenarios", type=int, nargs=2, metavar=("FROM", "TO"))
     parser.add_argument("--clean-hours", type=float, default=0.0, help="of hard clean driving on each")
-    parser.add_argument("--detector", action="append", default=[], metavar="NAME=MODULE:FUNCTION")
-    parser.add_argument("--rules", action="store_true", help="the notebook's rules as well")
+    parser.add_argument(
+        "--detector", action="append", default=[], metavar="NAME=MODULE:FUNCTION", help="a further one"
+    )
+    parser.add_argument("--alone", action="store_true", help="without the notebook's rules")
     parser.add_argument("--failures", action="store_true", help="print each event that is wrong")
     options = parser.parse_args()
     detectors: dict[str, Detect] = {"undertray": of_product(find_losses)}
@@ -241,7 +243,7 @@ def main() -> None:
         name, where = given.split("=")
         module, function = where.split(":")
         detectors[name] = of_product(getattr(importlib.import_module(module), function))
-    if options.rules:
+    if not options.alone:
         detectors |= {"threshold": threshold, "ruptures": change_points}
     strata = [name for name in worlds.strata() if not options.strata or options.strata in name]
     sets: dict[str, Iterator[Run]] = {}

@@ -74,3 +74,20 @@ def test_losses_say_that_they_were_brief_between_which_rows_and_in_which_order(p
     for event in brief:
         assert len(event.order_ms) == len(event.order)
         assert np.all(np.diff(event.order_ms) >= 0)
+
+
+def test_onset_fall_time_bottom_and_drop_agree(program, runs):
+    """What is told of one fall must fit together, and no more than all can be lost."""
+    detect = program.of_product(find_losses)
+    told = [e for run in runs for e in detect(run) if e.drop is not None]
+    assert {e.kind for e in told} >= {"seal-loss", "slow-leak", "throttle-cut"}
+    for event in told:
+        assert 0 <= event.drop <= 1
+        assert event.to_pa >= 0
+        lasts_s = event.bottom_s - event.onset_s
+        assert lasts_s >= 0
+        if event.kind != "throttle-cut" and event.onset_between_s is None:
+            # derived: 0.8 of a straight fall lies between 90 and 10 %; of an exponential one 0.4 of five lags
+            assert 0.7 * event.fall_s - 0.01 <= lasts_s <= 2.5 * event.fall_s + 0.05
+        if event.kind == "throttle-cut":
+            assert (event.first_tap, event.order) == (None, ())
