@@ -35,6 +35,7 @@ _REF = (13, 3)  # blocks before now between which the alarm reads "before"
 _LOUD = 0.88  # ... and what of it may be left
 _BEGUN = 0.97  # left of it in the block before those it stands for
 _SLOW, _STEEPER = 25, 1.3  # blocks by which a fan may be late, and by how much its law may be steeper
+_LONGER, _HEALS = 1, 0.85  # blocks that a lesser fall stands more, and what of its most is gone still
 _AGAIN_S = 1.0  # after an alarm
 _LEAKS_S = 5.0  # two leaks that begin closer are one
 _SHORT_LEAK_S = 3.0  # beside a sudden loss a shorter one is its rest
@@ -523,26 +524,30 @@ class Detector:
             i = k - lo
             if i < _REF[0] or not mean[i] < _LOUD * mean[i - stands - 2] or k < self._quiet_until:
                 continue
-            if self._falls(k, stands, good[i]):
+            stood = self._falls(k, stands, good[i])
+            if stood:
                 self._quiet_until = k + round(_AGAIN_S / blocks.block_s)
-                onset = float(blocks.t_s[k - stands])
+                onset = float(blocks.t_s[k - stood])
                 before = middle(mean[i - _REF[0] : i - _REF[1]])
                 raised.append(
                     Loss("seal-loss", onset, float(blocks.t_s[k]), from_pa=before, to_pa=float(mean[i]),
                          drop=min(1 - float(mean[i]) / before, 1.0), confidence=0.5)
                 )  # fmt: skip
 
-    def _falls(self, k: int, stands: int, good: Bools) -> bool:
-        """Does a fall stand at a block that the throttle does not explain, at more than one tap?"""
+    def _falls(self, k: int, stands: int, good: Bools) -> int:
+        """How many blocks a fall stands that the throttle does not explain, at more than one tap; else 0.
+
+        One that endangers the hold rings first; a lesser one, as bumps make, has to stand longer.
+        """
         blocks, p = self._blocks, self._p
         taps = np.flatnonzero(good)
         pa = blocks.pa[k - _REF[0] : k + 1][:, taps]
         if not taps.size or blocks.stretch[k - _REF[0]] != blocks.stretch[k] or not np.isfinite(pa).all():
-            return False
+            return 0
         before = np.median(pa[: _REF[0] - stands - 1], axis=0)
         level = float(before.mean())
         if level < self._floor_pa():
-            return False
+            return 0
         law = self._law(k - _REF[0], k + 1)
         pulse = self._pulses(k - _REF[0] - _SLOW, k + 1, k)
         lowest = law if pulse is None else np.fmin.accumulate(self._fan.settled(pulse))[_SLOW:]
@@ -553,9 +558,14 @@ class Detector:
         now = left[-stands:].mean(axis=1) / level
         begun = left[-1 - stands].mean() / level
         if explained[-1] < 0.5 or now[-1] > 1 - p.min_drop or now.max() > _LOUD or begun > _BEGUN:
-            return False
+            return 0
+        if now[-1] > 1 - p.brief_drop:
+            stands += _LONGER
+            now = left[-stands:].mean(axis=1) / level
+        if now.max() > _LOUD or now[-1] > 1 - _HEALS * (1 - now.min()):
+            return 0
         if len(taps) > 1:
             shares = left[-1] / np.maximum(before, 1.0)
             rest = np.delete(shares, int(shares.argmin()))
-            return bool(1 - rest.mean() > p.alone_share)
-        return True
+            return stands if 1 - rest.mean() > p.alone_share else 0
+        return stands
