@@ -56,7 +56,8 @@ def test_what_a_fall_is_compared_with_may_lie_many_pieces_back(size):
 @pytest.mark.parametrize("rate_hz", [50.0, 200.0, 1000.0])
 @pytest.mark.parametrize("fall_s", [0.0, 0.03, 0.06])
 @pytest.mark.parametrize("drop", [0.3, 0.8])
-def test_the_live_alarm_comes_within_100_ms(rate_hz, fall_s, drop):
+def test_the_live_alarm_comes_in_time(rate_hz, fall_s, drop):
+    """100 ms after the onset where the hold is in danger; 120 ms, as asked for, where bumps do as much."""
     t = times(12, rate_hz)
     suction = steady(t, shape=lambda t: 1 - drop * ramp(t, 8.0, fall_s))
     detector = Detector(1 / rate_hz, 4)
@@ -66,7 +67,7 @@ def test_the_live_alarm_comes_within_100_ms(rate_hz, fall_s, drop):
         raised += [(t[i], alarm) for alarm in alarms]
     ((at, alarm),) = raised
     assert alarm.kind == "seal-loss"
-    assert 8.0 < at <= 8.1
+    assert 8.0 < at <= (8.1 if drop > 1 / 3 else 8.12)
     assert alarm.onset_s == pytest.approx(8.0, abs=0.03)
 
 
