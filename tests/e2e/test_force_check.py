@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fakes.handlog import hand_car, hand_log
+from fakes.handlog import hand_calibration, hand_car, hand_log
 from fakes.program import undertray
 
 RATE_HZ = 50.0
@@ -35,23 +35,6 @@ def pulled_run(folder: Path) -> tuple[Path, Path, list[float]]:
     return hand_log(folder / "run.csv", taps, throttle, RATE_HZ), hand_car(folder / "car.toml"), off
 
 
-def certificate(folder: Path) -> Path:
-    """A calibration that leaves the parts as they are, known to 1 %."""
-    column = {"part": "HSC", "coefficients": [0.0, 1.0], "covariance": [[1.0, 0.0], [0.0, 1e-4]]}
-    column |= {"range_pa": [-10.0, 2000.0], "residual_sd_pa": 1.0, "points": []}
-    path = folder / "calibration.json"
-    columns = {f"p{i}": column for i in range(1, 5)}
-    data = {
-        "format": 1,
-        "made_utc": "2026-05-01T00:00:00Z",
-        "fluid": {},
-        "gravity_m_s2": G,
-        "uid": "0badcafe",
-    }
-    path.write_text(json.dumps(data | {"columns": columns}), encoding="utf-8")
-    return path
-
-
 def write_pulls(folder: Path, head: str, rows: list[tuple[float, float]]) -> Path:
     path = folder / "pulls.csv"
     path.write_text(f"# read by eye\n{head}\n" + "".join(f"{a},{b:.3f}\n" for a, b in rows), encoding="utf-8")
@@ -61,7 +44,7 @@ def write_pulls(folder: Path, head: str, rows: list[tuple[float, float]]) -> Pat
 def check(folder: Path, head: str, rows: list[tuple[float, float]], *more: object) -> dict:
     log, car, _ = pulled_run(folder)
     pulls = write_pulls(folder, head, rows)
-    given = ("--pulls", pulls, "--car", car, "--calibration", certificate(folder), "--json", *more)
+    given = ("--pulls", pulls, "--car", car, "--calibration", hand_calibration(folder), "--json", *more)
     done = undertray("force-check", log, *given)
     assert done.returncode == 0, done.stderr
     return dict(json.loads(done.stdout))
@@ -107,7 +90,7 @@ def test_words_picture_and_page(tmp_path: Path) -> None:
     pulls = write_pulls(
         tmp_path, "throttle_us,pull_n", [(us, pa * AREA_M2 + MASS_KG * G) for us, pa in STEPS]
     )
-    given = ("--pulls", pulls, "--car", car, "--calibration", certificate(tmp_path))
+    given = ("--pulls", pulls, "--car", car, "--calibration", hand_calibration(tmp_path))
     done = undertray("force-check", log, *given, "--pictures", tmp_path / "pictures")
     assert "balance and taps agree within" in done.stdout
     assert "Nothing is corrected" in done.stdout

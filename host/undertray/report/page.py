@@ -6,7 +6,7 @@ import base64
 import hashlib
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from undertray import __version__
 from undertray.errors import ReductionError
@@ -16,8 +16,9 @@ from undertray.report.words import CAUTIONS
 
 if TYPE_CHECKING:
     from undertray.report.sheet import Sheet
+    from undertray.report.turnover import Item
 
-__all__ = ["render_page", "write_page"]
+__all__ = ["render_page", "render_turnover", "write_page"]
 
 _HERE = Path(__file__).parent
 
@@ -43,21 +44,52 @@ def render_page(sheets: Sequence[Sheet], title: str) -> str:
     The page has no script and asks for nothing. Its own policy forbids both: everything is
     denied but the one style sheet with the hash given.
     """
-    from jinja2 import Environment, StrictUndefined
+    return _rendered("page.html.jinja", sheets=sheets, title=title)
+
+
+def render_turnover(items: Sequence[Item], line: str, title: str) -> str:
+    """Lay out the list that is gone through before a car is turned over.
+
+    Parameters
+    ----------
+    items : sequence of Item
+        The list.
+    line : str
+        How much of it is shown.
+    title : str
+        Heading of the page.
+
+    Returns
+    -------
+    str
+        HTML, as :func:`render_page` makes it.
+    """
+    from undertray.report.turnover import State
+
+    tones = {State.SHOWN: "good", State.NOT_SHOWN: "unsure", State.AGAINST: "bad"}
+    signs = {State.SHOWN: "\u2713", State.NOT_SHOWN: "?", State.AGAINST: "\u2717"}
+    return _rendered("turnover.html.jinja", items=items, line=line, title=title, tones=tones, signs=signs)
+
+
+def _rendered(template: str, **given: Any) -> str:
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, auto_reload=False
+        loader=FileSystemLoader(_HERE),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        auto_reload=False,
     )
     style = _style()
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    template = environment.from_string((_HERE / "page.html.jinja").read_text(encoding="utf-8"))
-    return template.render(
-        sheets=sheets,
-        title=title,
+    return environment.get_template(template).render(
         style=_Ready(style),
         policy=f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'",
         cautions=CAUTIONS,
         version=__version__,
+        **given,
     )
 
 
