@@ -118,19 +118,51 @@ class Explanation:
     gain: float
 
     def falls(self, p: LossParameters) -> list[Piece]:
-        """Pieces that may be losses: they begin in the frame, are deep enough, and do not heal at once."""
+        """Pieces that may be losses: they begin in the frame, are deep enough, and do not heal at once.
+
+        Parameters
+        ----------
+        p : LossParameters
+            What to go by.
+
+        Returns
+        -------
+        list of Piece
+            In order of time.
+        """
+        deep = [piece for piece in self.pieces if piece.kind != "fan" and piece.depth >= p.min_drop]
         return [
             piece
-            for piece in self.pieces
+            for piece in deep
             if BEFORE - _EARLY <= piece.at < BEFORE + FRAME
-            and piece.depth >= p.min_drop
-            and (piece.kind == "step" or (piece.kind == "dip" and piece.length >= _SHORTEST))
+            and (
+                piece.kind == "step"
+                or piece.length >= _SHORTEST
+                or any(0 < other.at - piece.at <= piece.length + 1 for other in deep)  # it goes on
+            )
         ]
 
 
 def explain(window: Window, fan: Fan, leave_out: tuple[int, ...], p: LossParameters) -> Explanation:
     """Explain a window by as few pieces as pay for themselves.
 
+    Parameters
+    ----------
+    window : Window
+        What is seen.
+    fan : Fan
+        The fan.
+    leave_out : tuple of int
+        Frames that the window shows: what they taught does not count.
+    p : LossParameters
+        What to go by.
+
+    Returns
+    -------
+    Explanation
+
+    Notes
+    -----
     The log of the suction is the fan's, by a law that may depart from the belief at the price of its
     covariance, plus pieces at a price each: minimised is
     ``sum w r^2 + z^T z + 2 evidence * pieces`` with r the residual in units of its scatter and z the

@@ -33,7 +33,7 @@ _BELIEF, _WIDTH, _LOW, _HIGH, _STEP, _MODEL = np.array(
 )
 _SIZE = len(_BELIEF)
 _OTHER_STARTS = ((2.3, 0.3, 0.0, 0.0), (2.3, 0.3, 1.0, 0.5))  # a fan that coasts, and one that is braked
-_WHEN = (2, 4, 8)  # lessons after which these are tried
+_WHEN = (2, 3, 5, 8)  # lessons after which these are tried
 _ENOUGH, _KNOWN = 8, 0.03  # lessons, and misfit of a further one that teaches nothing any more
 _FITS = 0.012  # scatter below which they are not
 _LONG, _SHORT = 7, 4  # rounds from several starts, and from the last law
@@ -44,13 +44,33 @@ _ALIKE = 8.0  # neighbouring residuals say the same over this many blocks
 def log_suction(laws: Array, throttle_us: Array, block_s: float, begun: Array | None = None) -> Array:
     """Log of the suction that rotors give on a fixed leak, mean over each block.
 
+    Parameters
+    ----------
+    laws : ndarray, shape (p, 9)
+        Parameters of the laws.
+    throttle_us : ndarray, shape (e, k)
+        Pulse of each block in e stretches, µs.
+    block_s : float
+        Length of a block, s.
+    begun : ndarray, shape (e,), or None
+        Speed at the begin where it was higher than the pulse asks for, as a share of full speed.
+
+    Returns
+    -------
+    ndarray, shape (p, e, k)
+        2 log n, at least 2 log 0.02.
+
+    Notes
+    -----
     The controller moves a share s of its pulse towards the asked one after a dead time, no faster than
     its slew; a = s^q is the speed at which the motor would settle. The motor pulls with g (A - n),
     A = a + b a^2 / g, the air brakes with b n^2: dn/dt = g (A - n) - b n^2 while A > n; above A the motor
     brakes with a share of g, or coasts (0). Suction goes with n^2 on a fixed leak (fan laws).
 
-    Source: fan laws, dp ~ rho N^2 at fixed geometry, ISO 5801:2017, 15.2; the direct-current machine, whose
-    torque falls with its speed, from memory.
+    References
+    ----------
+    Fan laws, dp ~ rho N^2 at fixed geometry: ISO 5801:2017, 15.2. The direct-current machine, whose torque
+    falls with its speed: from memory.
     """
     u0, q, g, b, brake, off, dead, up, down = laws.T[:, :, None]
     g, b, up, down = (np.exp(rate) * block_s for rate in (g, b, up, down))
@@ -134,14 +154,29 @@ class _Fit:
     law: Array
     cost: float
     scatter: float
+    misfits: Array
     normals: Array
     pulls: Array
     gains: Array
 
 
 class Fan:
-    """The fan of one run, as far as it is learnt; ``law`` (9,), and ``gain``, the log of the suction at full
-    speed, None before a lesson."""
+    """The fan of one run.
+
+    Parameters
+    ----------
+    block_s : float
+        Length of a block, s.
+
+    Attributes
+    ----------
+    law : ndarray, shape (9,)
+        Parameters that fit the run so far best.
+    gain : float or None
+        Log of the suction at full speed; None before a lesson.
+    scatter : float
+        What the law leaves of the log of the suction while the fan moves.
+    """
 
     bounds = (_LOW, _HIGH)
 
@@ -155,14 +190,34 @@ class Fan:
         self._taught = self._next = 0
 
     def knows(self, frame: int, misfit: float) -> bool:
-        """Would a frame with this misfit to the law teach nothing any more? What did not teach a law of this
-        kind the first time will not the next: it is asked more and more seldom."""
+        """Would a frame teach nothing any more?
+
+        What did not teach a law of this kind the first time will not the next: it is asked more and more
+        seldom.
+
+        Parameters
+        ----------
+        frame : int
+            Its number.
+        misfit : float
+            Root mean square of what the law leaves of the log of its suction.
+
+        Returns
+        -------
+        bool
+        """
         if len(self._lessons) < _ENOUGH:
             return bool(self._lessons) and misfit < _KNOWN / 4
         return misfit < _KNOWN or frame < self._next
 
     def take(self, lesson: Lesson) -> None:
-        """Learn from a frame."""
+        """Learn from a frame.
+
+        Parameters
+        ----------
+        lesson : Lesson
+            The frame.
+        """
         self._lessons = [*self._lessons[1 - _LESSONS :], lesson]
         count, starts = len(self._lessons), [self.law]
         self._taught += 1
@@ -173,14 +228,28 @@ class Fan:
                 starts[-1][2:6] = other
         rounds = _LONG if len(starts) > 1 else _SHORT
         best = min(self._fit(np.stack(starts), rounds), key=lambda fit: fit.cost)
-        self._fitted, self.law, self.scatter = best, best.law, best.scatter
+        self._fitted, self.law = best, best.law
+        self.scatter = max(best.scatter, float(np.median(best.misfits)))
         loud = [lesson.weight.max() > 0.3 for lesson in self._lessons]
         if any(loud):
             self.gain = float(np.median(best.gains[loud]))
 
     def belief(self, leave_out: tuple[int, ...]) -> tuple[Array, Array]:
-        """Law (9,) and its covariance (9, 9) by what other frames teach: nothing under review is its own
-        judge. What a lesson says is taken off again in the linear form it had when it was learnt last."""
+        """What other frames teach: nothing under review is its own judge.
+
+        What a lesson says is taken off again in the linear form it had when it was learnt last.
+
+        Parameters
+        ----------
+        leave_out : tuple of int
+            Frames that do not count.
+
+        Returns
+        -------
+        law : ndarray, shape (9,)
+        covariance : ndarray, shape (9, 9)
+            With what no run teaches better.
+        """
         used = np.array([lesson.frame not in leave_out for lesson in self._lessons], bool)
         if self._fitted is None or not used.any():
             return _BELIEF.copy(), np.diag(_WIDTH**2)
@@ -192,8 +261,19 @@ class Fan:
         return law, np.asarray(np.linalg.inv(normal) + np.diag(_MODEL**2), np.float64)
 
     def expected(self, throttle_us: Array, begun: Array) -> Array:
-        """Log suction by the law, without its gain, of stretches with a run-in each; (e, RUN_IN + k) to
-        (e, k). ``begun`` (e,) are the speeds at the begin where the fan was still coasting, else 0."""
+        """Log suction by the law, without its gain.
+
+        Parameters
+        ----------
+        throttle_us : ndarray, shape (e, RUN_IN + k)
+            Pulses of e stretches, µs, each with a run-in.
+        begun : ndarray, shape (e,)
+            Speeds at the begin where the fan was still coasting, else 0.
+
+        Returns
+        -------
+        ndarray, shape (e, k)
+        """
         logs = self.settled(throttle_us[:, RUN_IN:])
         (moved,) = ((begun > 0) | (throttle_us != throttle_us[:, :1]).any(axis=1)).nonzero()
         if moved.size:
@@ -203,12 +283,37 @@ class Fan:
         return logs
 
     def settled(self, throttle_us: Array) -> Array:
-        """Log suction of a fan that has come to rest at its pulse."""
+        """Log suction of a fan that has come to rest at its pulse.
+
+        Parameters
+        ----------
+        throttle_us : ndarray, shape (k,)
+            Pulses, µs.
+
+        Returns
+        -------
+        ndarray, shape (k,)
+        """
         share = np.clip((throttle_us - self.law[0]) / _SPAN_US, 0.0, _MOST_SHARE)
         return np.asarray(2 * np.log(np.maximum(share ** self.law[1], _LEAST)))
 
     def sensitive(self, laws: Array, throttle_us: Array, begun: Array) -> tuple[Array, Array]:
-        """Log suction (p, e, k) of p laws, and how it changes with each parameter (p, 9, e, k)."""
+        """Log suction and how it changes with each parameter.
+
+        Parameters
+        ----------
+        laws : ndarray, shape (p, 9)
+            Parameters of p laws.
+        throttle_us : ndarray, shape (e, RUN_IN + k)
+            Pulses, µs.
+        begun : ndarray, shape (e,)
+            Speeds at the begin.
+
+        Returns
+        -------
+        expected : ndarray, shape (p, e, k)
+        slopes : ndarray, shape (p, 9, e, k)
+        """
         step = np.where(laws + _STEP > _HIGH, -_STEP, _STEP)
         beside = laws[:, None, :] + np.eye(_SIZE) * step[:, :, None]
         all_laws = np.concatenate([laws[:, None], beside], axis=1).reshape(-1, _SIZE)
@@ -267,4 +372,5 @@ def _weighed(law: Array, off: Array, slope: Array, weight: Array, scale: float) 
     pulls = np.einsum("iek,ek->ei", trusted, off) / unit
     away, sharp = (law - _BELIEF) / _WIDTH, (2 * _SHARP) ** 2
     misfit = float((weight * np.log1p(off * off / sharp)).sum()) * sharp / (_ALIKE * 0.02**2)
-    return _Fit(law, misfit + float(away @ away), scatter, normals, pulls, gain[:, 0])
+    each = np.sqrt((weight * off * off).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-9))
+    return _Fit(law, misfit + float(away @ away), scatter, each, normals, pulls, gain[:, 0])

@@ -59,7 +59,17 @@ class Sections:
         self._done = 0
 
     def extend(self, end: int, fan: Fan, floor_pa: float) -> None:
-        """Take in the blocks up to an end; below a suction nothing is judged."""
+        """Take in the blocks up to an end.
+
+        Parameters
+        ----------
+        end : int
+            Block after the last.
+        fan : Fan
+            The fan.
+        floor_pa : float
+            Suction below which nothing is judged, Pa.
+        """
         blocks, count = self._blocks, (end - self._done) // _SECTION
         part = slice(self._done, self._done + count * _SECTION)
         pulse, mean = blocks.throttle_us[part], blocks.mean_pa[part]
@@ -75,10 +85,26 @@ class Sections:
         self._rows, self._done = np.concatenate([self._rows, rows], axis=1)[:, -_MOST:], part.stop
 
     def seek(self, fan: Fan, losses: Sequence[Loss], p: LossParameters) -> Leak | None:
-        """The leak, if any, of the last 40 s: the ramp that raises the likelihood most, where that pays.
+        """Look for a leak in the last 40 s.
 
+        Parameters
+        ----------
+        fan : Fan
+            The fan.
+        losses : sequence of Loss
+            Seal losses told: a step of the level each, and one where each healed.
+        p : LossParameters
+            What to go by.
+
+        Returns
+        -------
+        Leak or None
+            The ramp that raises the likelihood most, where that pays.
+
+        Notes
+        -----
         Beside the ramp stand a level, a drift of the pack, an exponent of the law that is not exact, and
-        steps: one where a seal loss was told, and one where it healed.
+        steps.
         """
         t, log_pa, pulse, stretch = self._rows
         ok = np.isfinite(log_pa) & (stretch == stretch[-1:])

@@ -56,7 +56,21 @@ class Fall:
 def level_split(y: Array) -> tuple[int, float]:
     """Split a series into two levels by least squares.
 
-    Source: G. W. Cobb, The problem of the Nile, Biometrika 65 (1978) 243-251, for the series it is tested on.
+    Parameters
+    ----------
+    y : ndarray, shape (n,)
+        The series, n at least 2.
+
+    Returns
+    -------
+    first : int
+        Index of the first value of the second level.
+    sse : float
+        Sum of squares left about the two means.
+
+    References
+    ----------
+    G. W. Cobb, The problem of the Nile, Biometrika 65 (1978) 243-251, for the series it is tested on.
     """
     n = len(y)
     total = np.cumsum(y - y.mean())[:-1]
@@ -69,6 +83,24 @@ def level_split(y: Array) -> tuple[int, float]:
 def broken_stick(t_s: Array, y: Array, level: float) -> tuple[float, float]:
     """Fit a level that breaks into a straight fall, by least squares.
 
+    Parameters
+    ----------
+    t_s : ndarray, shape (n,)
+        Time, s.
+    y : ndarray, shape (n,)
+        The signal.
+    level : float
+        The level before the break.
+
+    Returns
+    -------
+    break_s : float
+        Where it breaks: one of the times, the last sample still on the level.
+    slope : float
+        Fall per s, positive downwards.
+
+    Notes
+    -----
     For each candidate break b the best slope is sum d (t - b)+ / sum (t - b)+^2 with d the fall below
     the level, and the fit gains sum(d (t - b)+)^2 / sum (t - b)+^2: the break of the largest gain is the
     maximum-likelihood one for white noise.
@@ -102,12 +134,33 @@ def _sticks(t_s: Array, fall: Array, first: Ints, end: Ints) -> tuple[Ints, Arra
 def measure_fall(t_s: Array, taps_pa: Array, weights: Array, begun_s: float, period_s: float) -> Fall:
     """Measure a fall that was found.
 
+    Parameters
+    ----------
+    t_s : ndarray, shape (n,)
+        Time from well before the fall to after it, s.
+    taps_pa : ndarray, shape (n, taps)
+        Suction at the good taps, Pa, no NaN.
+    weights : ndarray, shape (taps,)
+        Weight of each tap in the mean, their sum 1.
+    begun_s : float
+        About when it began, s.
+    period_s : float
+        Sample period, s.
+
+    Returns
+    -------
+    Fall
+
+    Notes
+    -----
     The onset is the break of a level-and-straight-fall fit to the first 40 % of the fall, of the mean
     and of each tap that fell clearly; the earliest counts, each later by its own standard error so that
     the earliest of many noisy ones is not taken for the first. Transition instants by linear
     interpolation.
 
-    Source: IEEE Std 181-2011, Transitions, Pulses, and Related Waveforms: transition duration between
+    References
+    ----------
+    IEEE Std 181-2011, Transitions, Pulses, and Related Waveforms: transition duration between
     the 10 % and 90 % reference levels.
     """
     all_pa = np.empty((1 + taps_pa.shape[1], len(t_s)))

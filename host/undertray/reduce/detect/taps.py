@@ -94,7 +94,20 @@ class Taps:
         self.faults: list[Fault] = []
 
     def level(self, k0: int, k1: int, without: int | None = None) -> Array:
-        """Mean suction as all taps would read it, without one that does not count; NaN where none is good."""
+        """Mean suction as all taps would read it.
+
+        Parameters
+        ----------
+        k0, k1 : int
+            First block, and the block after the last.
+        without : int or None
+            A tap that does not count.
+
+        Returns
+        -------
+        ndarray, shape (k1 - k0,)
+            Pa; NaN where no tap is good.
+        """
         pa = self._blocks.pa[k0:k1]
         good = np.isfinite(pa) & ~self._blocks.bad[k0:k1]
         if without is not None:
@@ -104,11 +117,23 @@ class Taps:
         return np.asarray(np.divide(total, norm, out=np.full(len(pa), np.nan), where=norm > 0))
 
     def examine(self, f0: int, f1: int, first: int, fan: Callable[[int, int], Array]) -> tuple[int, int]:
-        """Look at some of the frames f0 to f1, and set the mean suction of their blocks.
+        """Look at some frames, and set the mean suction of their blocks.
 
-        ``first`` is the first block that may be looked at; ``fan`` gives the log of the suction by the fan's
-        law from a first to an end block. Returns how many frames were looked at, and the first block whose
-        mean changed by what was found.
+        Parameters
+        ----------
+        f0, f1 : int
+            First frame, and the frame after the last that may be looked at.
+        first : int
+            First block that may be looked at.
+        fan : callable
+            Takes a first and an end block; gives the log of the suction by the fan's law.
+
+        Returns
+        -------
+        count : int
+            How many frames were looked at.
+        changed : int
+            First block whose mean changed by what was found.
         """
         done = self._plain(f0, f1)
         if done:

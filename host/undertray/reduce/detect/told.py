@@ -79,19 +79,49 @@ class Told:
         return self._standing[number]
 
     def of_kind(self, *kinds: str) -> list[tuple[int, Loss]]:
-        """The last events of some kinds, with their numbers."""
+        """Standing events of some kinds.
+
+        Parameters
+        ----------
+        *kinds : str
+            Kinds.
+
+        Returns
+        -------
+        list of (int, Loss)
+            With their numbers.
+        """
         numbers = sorted(number for kind in kinds for number in self._kinds.get(kind, [])[-_LATELY:])
         return [(number, self._standing[number]) for number in numbers]
 
     def add(self, event: Loss) -> int:
-        """Tell an event."""
+        """Tell an event.
+
+        Parameters
+        ----------
+        event : Loss
+            The event.
+
+        Returns
+        -------
+        int
+            Its number.
+        """
         number, self._next = self._next, self._next + 1
         self._kinds.setdefault(event.kind, []).append(number)
         self._write(number, "told", event)
         return number
 
     def revise(self, number: int, event: Loss) -> None:
-        """Tell an event anew."""
+        """Tell an event anew.
+
+        Parameters
+        ----------
+        number : int
+            Which.
+        event : Loss
+            What it is now.
+        """
         if self._standing.get(number) != event:
             self._write(number, "revised", event)
 
@@ -122,7 +152,29 @@ class Measured:
 def measure(
     blocks: Blocks, k: int, length: float, fan_log: Array, weights: Array, p: LossParameters
 ) -> Measured | None:
-    """Measure a fall that an explanation holds."""
+    """Measure a fall that an explanation holds.
+
+    Parameters
+    ----------
+    blocks : Blocks
+        The run.
+    k : int
+        Block in which the fall begins.
+    length : float
+        Blocks that it takes.
+    fan_log : ndarray, shape (k,)
+        Log of the suction of the fan alone, from 50 blocks before ``k`` on.
+    weights : ndarray, shape (taps,)
+        Weight of each tap in the mean.
+    p : LossParameters
+        What to go by.
+
+    Returns
+    -------
+    Measured or None
+        None where it is too short to be one, or does not stand up: too small, too slow, the fan's doing, or
+        not to be seen in the suction itself.
+    """
     first, last = max(k - _AHEAD, 0), min(k + int(length) + 3 * _BEHIND, blocks.size, k - LEAD + len(fan_log))
     law = fan_log[first - k + LEAD : last - k + LEAD] - fan_log[LEAD - 1]
     share = np.maximum(np.exp(law), _LEAST_SHARE)
@@ -284,7 +336,25 @@ def _between(t: Array, mean: Array, fall: Fall, period_s: float) -> tuple[float,
 def as_loss(
     measured: Measured, names: Sequence[str], period_s: float, throttle_us: float, sure: float
 ) -> Loss:
-    """Tell a measured fall as a seal loss."""
+    """Tell a measured fall as a seal loss.
+
+    Parameters
+    ----------
+    measured : Measured
+        The fall.
+    names : sequence of str
+        Names of the taps.
+    period_s : float
+        Sample period, s.
+    throttle_us : float
+        Pulse at the onset, µs; NaN where unknown.
+    sure : float
+        Confidence.
+
+    Returns
+    -------
+    Loss
+    """
     fall = measured.fall
     leads = sorted(fall.leads_s)
     ahead = len(leads) == 1 or leads[1] - leads[0] > (_LEAD - 0.5) * period_s
@@ -306,7 +376,26 @@ def as_loss(
 
 
 def came_back(blocks: Blocks, k0: int, k1: int, ref_log: float, drop: float, floor_pa: float) -> float | None:
-    """When the suction was back at what the fan gives on a good seal."""
+    """When the suction was back at what the fan gives on a good seal.
+
+    Parameters
+    ----------
+    blocks : Blocks
+        The run.
+    k0, k1 : int
+        First block to look at, and the block after the last.
+    ref_log : float
+        Log of the mean suction over the fan's law before the fall.
+    drop : float
+        Share that fell.
+    floor_pa : float
+        Suction below which nothing is judged, Pa.
+
+    Returns
+    -------
+    float or None
+        Time of the first of three blocks that show it, s.
+    """
     if k1 - k0 < _STANDS:
         return None
     with np.errstate(invalid="ignore"):
