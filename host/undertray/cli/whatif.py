@@ -56,6 +56,12 @@ def _whatif(
         Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
     ] = None,
     tare: Tare = "none",
+    drag: Annotated[
+        Path | None,
+        typer.Option(
+            "--drag", metavar="FILE", help="What 'undertray pull-test' wrote: where its skirt holds it."
+        ),
+    ] = None,
     mass: Annotated[
         str | None, typer.Option("--mass", help="More or less of it, '+180 g', '-0.2 lb'; or all, '3.1 kg'.")
     ] = None,
@@ -111,6 +117,7 @@ def _whatif(
         raise typer.BadParameter(f"up to {_MOST_RUNS} runs, or --reference, or both", param_hint="RUN.csv")
     from undertray.calibrate.certificate import Calibration
     from undertray.predict.axleloads import even_loads
+    from undertray.predict.dragfile import read_drag
     from undertray.predict.draws import Draws
     from undertray.predict.fanlaw import fit_law, from_curve
     from undertray.predict.packvolts import pack_of, pack_volts
@@ -124,6 +131,7 @@ def _whatif(
 
     packs: list[Pack | None] = [pack_of(text, "--pack") for text in pack or ()]
     before = None if pack_was is None else pack_of(pack_was, "--pack-was").cells
+    pulled = read_drag(drag) if drag is not None else None
     good = FanReference.from_json(reference) if reference is not None else None
     certificate = Calibration.from_json(calibration) if calibration is not None else None
     read, the_car, notices = _read(runs or [], car, car_from, certificate, tare)
@@ -159,7 +167,7 @@ def _whatif(
     speeds = [
         s for text in to_speed or () if (s := _quantity(text, "m/s", "--to-speed", 0.0, 1e3)) is not None
     ]
-    found = what_if(law, volts, loads, now, cases, speeds)
+    found = what_if(law, volts, loads, now, cases, speeds, pulled)
     shown = display(units)
     if as_json:
         print(json.dumps({"format": 1, **plain(found)}, allow_nan=False))

@@ -1,5 +1,4 @@
-"""Suction against throttle, pack voltage and gap, fitted to a builder's own runs, with what is not known of
-it.
+"""Suction against throttle, pack voltage and gap, fitted to a builder's own runs.
 
 The law::
 
@@ -10,8 +9,8 @@ P is the suction at the highest throttle measured, at the voltage V0 and the gap
 that: it goes with what the controller gives the motor, so m takes up the controller, and with the voltage: e
 is ``2/((1 + f)(1 - g))``. Where the windings take the share f of the voltage, ``V = K w + R I`` and a torque,
 so a current, that goes with w^2 give ``d ln w/d ln V = 1/(1 + f)``; and where more suction pulls the car down
-and closes its gap, the suction rises by its share g of itself once more. f is some 0 to 0.3 and g 0 to 0.2,
-so e is 2 +- 0.35 until voltages measured say better.
+and closes its gap, the suction rises by its share g of itself once more. f is some 0 to 0.2 and g 0 to 0.25
+(common practice, no source), so e is 2.1 +- 0.4 until voltages measured say better.
 
 Y is the suction over that of the shut-off fan, by the fan laws a fan curve ``p = p0 s^2 (1 - (Q/(Q0 s))^n)``
 against a leak ``Q = C p^k``: k is 0.5 for sharp edges, ``Q = Cd A sqrt(2 p/rho)``, and up to 1 for narrow
@@ -22,7 +21,7 @@ does not.
 What the runs do not decide stays as wide as it was before them: a0 by Y(a0) between 0.2 and 0.9, r between
 0.2 and 0.95, n between 1.2 and 3.3 (common practice, no source); with a fan curve in the car file Y(a0) is
 what the curve gives. Each run may be off by 1 %, from one mounting of the skirt to the next (common practice,
-no source).
+no source), and each gap, h0 too, by what it is known within.
 
 References: fan laws, AMCA Publication 201 (from memory); orifice, ISO 5167-1 with expansibility 1; exponents
 of leaks, ISO 9972 and ASTM E779 (from memory); the least squares with knowledge from before, as in any text
@@ -54,6 +53,7 @@ _LEAST_SCATTER = 0.004
 _NAMES = ("level", "idle", "throttle", "voltage", "share", "of_gap", "bend", "leak")
 _MOST_ROUNDS = 60
 _WORST_MV = 1.0
+_VOLTAGE = (2.1, 0.2)
 _LEAST_US = 25.0  # between the fans' idle and the lowest throttle at which they sucked
 _BEYOND_95 = 0.15
 GAP_WITHIN_MM = 0.05
@@ -470,7 +470,7 @@ class _Problem:
                     scaled,
                     idle,
                     exponent,
-                    2.0,
+                    _VOLTAGE[0],
                     float(_logit(share[0])),
                     float(_logit(of_gap[0])),
                     bend,
@@ -480,7 +480,7 @@ class _Problem:
             ]
         )
         few = len(np.unique(np.round(self.u / 20))) < 3
-        sd = [10.0, 40.0 if few else 150.0, 0.2 if few else 1.0, 0.18, share[1], of_gap[1], 0.25, 1.0]
+        sd = [10.0, 40.0 if few else 150.0, 0.2 if few else 1.0, _VOLTAGE[1], share[1], of_gap[1], 0.25, 1.0]
         # a gap that is all there is, or a width of nothing, leaves nothing to fit
         gap_sd = np.full(len(self.gaps), max(gap_within_mm, 1e-4) / 3**0.5)
         self.before_sd = np.array([*sd, *self.offset_sd, *gap_sd])

@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,9 +24,14 @@ from undertray.predict.axleloads import AxleLoads
 from undertray.predict.draws import COUNT, Draws, Interval, interval
 from undertray.predict.fanlaw import FanLaw, beyond
 from undertray.predict.packvolts import Pack, PackVolts
+from undertray.predict.window import Forces, Window, drivable_window, range_pa
 from undertray.reduce.car import Car
-from undertray.reduce.grip import grip
+from undertray.reduce.estimates import Estimate
+from undertray.reduce.grip import friction_left_n
 from undertray.reduce.hold import hold_need
+
+if TYPE_CHECKING:
+    from undertray.predict.drag import Drag
 
 __all__ = ["Case", "Curve", "Outcome", "SpeedAnswer", "WhatIf", "margin_curves", "what_if"]
 
@@ -35,6 +41,7 @@ _MOST_US = 2000.0
 _WIDEST = 6.0  # times the largest gap measured
 _HALVINGS = 17
 _USUAL_WITHIN = 0.1
+_NORMAL_95 = 1.959964
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +109,12 @@ class Outcome:
         Largest lateral acceleration on its surface and on level ground, g; None without a mu.
     to_speed : tuple of SpeedAnswer
         Times to speeds.
+    window : Window or None
+        Suctions at which it holds and drives, as :func:`undertray.predict.window.drivable_window` finds them;
+        None where no pulls were given.
+    locks_from_us : Interval or None
+        Throttle from which its skirt holds it fast, µs, infinite where none up to 2000 µs does; None where no
+        pull tells it.
     beyond : tuple of str
         Where it goes beyond what was measured, and by how much.
     """
@@ -123,6 +136,8 @@ class Outcome:
     lateral_g: Interval | None
     ground_lateral_g: Interval | None
     to_speed: tuple[SpeedAnswer, ...]
+    window: Window | None
+    locks_from_us: Interval | None
     beyond: tuple[str, ...]
 
 
@@ -185,6 +200,8 @@ class _Given:
     front: Array
     rear: Array
     mu: Array | None
+    drag: Drag | None
+    edge: Array
 
     def suction_pa(self, case: Case, throttle_us: Array | float, gap_mm: Array | float | None) -> Array:
         return self.state(case, throttle_us, gap_mm)[0]
@@ -219,6 +236,7 @@ def what_if(
     now: Case,
     asked: Sequence[Case],
     speeds_m_s: Sequence[float] = (),
+    drag: Drag | None = None,
     draws: Draws | None = None,
 ) -> WhatIf:
     """Work out what cases come to.
@@ -237,6 +255,9 @@ def what_if(
         As it would be: one for each pack.
     speeds_m_s : sequence of float
         Speeds for the times; the car's target speed if none is given.
+    drag : Drag or None
+        What pulls told of the car: for the window in which it drives. Grip and times stay as if all suction
+        pressed the tyres on.
     draws : Draws or None
         Where draws of loads and mu come from.
 
@@ -250,7 +271,7 @@ def what_if(
         When a case asks for cells of a pack whose own are not known, or whose voltage was not measured; or
         for another gap where the runs cannot tell it.
     """
-    given = _given(law, volts, loads, now.car, Draws(1616) if draws is None else draws)
+    given = _given(law, volts, loads, now.car, Draws(1616) if draws is None else draws, drag)
     for case in asked:
         _can_be_told(law, volts, now, case)
     outcomes = [_outcome(given, case, speeds_m_s) for case in (now, *asked)]
@@ -264,7 +285,7 @@ def what_if(
         points=law.points,
         runs=law.runs,
         loads_known=loads.known,
-        notices=tuple(_notices(law, volts, loads)),
+        notices=tuple(_notices(law, volts, loads, drag)),
     )
 
 
@@ -323,13 +344,20 @@ def margin_curves(
     return tuple(found)
 
 
-def _given(law: FanLaw, volts: PackVolts | None, loads: AxleLoads, car: Car, draws: Draws) -> _Given:
+def _given(
+    law: FanLaw,
+    volts: PackVolts | None,
+    loads: AxleLoads,
+    car: Car,
+    draws: Draws,
+    drag: Drag | None = None,
+) -> _Given:
     suction, front, rear = loads.factors(draws)
     mu = None
     if car.tyre_mu is not None:
         within = _USUAL_WITHIN * car.tyre_mu if car.tyre_mu_within is None else car.tyre_mu_within
         mu = np.maximum(draws.rectangle(car.tyre_mu, within), 0.01)
-    return _Given(law, volts, loads, suction, front, rear, mu)
+    return _Given(law, volts, loads, suction, front, rear, mu, drag, draws.standard())
 
 
 def _can_be_told(law: FanLaw, volts: PackVolts | None, now: Case, case: Case) -> None:
@@ -380,6 +408,7 @@ def _outcome(given: _Given, case: Case, speeds_m_s: Sequence[float]) -> Outcome:
     limiting = min(margins, key=lambda name: float(margins[name][0]))
     load = {"front axle": front, "rear axle": rear, "whole car": front + rear}
     lateral, ground, times = _grip(given, case, front, rear, speeds_m_s)
+    window = _window(given, case, float(pa[0]))
     from_us = interval(_holds_from_us(given, case, needs))
     largest_mm = _largest_gap(given, case, needs)
     said = _beyond(given, case, pack_mv)
@@ -408,6 +437,8 @@ def _outcome(given: _Given, case: Case, speeds_m_s: Sequence[float]) -> Outcome:
         lateral_g=lateral,
         ground_lateral_g=ground,
         to_speed=times,
+        window=window,
+        locks_from_us=None if window is None else _locks_from_us(given, case, window),
         beyond=tuple(said),
     )
 
@@ -417,22 +448,23 @@ def _grip(
 ) -> tuple[Interval | None, Interval | None, tuple[SpeedAnswer, ...]]:
     if given.mu is None:
         return None, None, ()
-    speeds = tuple(speeds_m_s) or (case.car.target_speed_m_s,)
-    cars = (replace(case.car, tyre_mu=mu) for mu in given.mu.tolist())
-    found = [
-        one
-        for car, f, r in zip(cars, front.tolist(), rear.tolist(), strict=True)
-        if (one := grip(car, f + r, f, r, speeds)) is not None
-    ]
-    times = []
-    for k, speed in enumerate(speeds):
-        seconds = [one.to_speed[k].surface_s for one in found]
-        times.append(SpeedAnswer(speed, interval([math.inf if s is None else s for s in seconds])))
-    return (
-        interval([one.surface_lateral_g for one in found]),
-        interval([one.ground_lateral_g for one in found]),
-        tuple(times),
+    car, mu = case.car, given.mu
+    own, level = (
+        friction_left_n(car, mu, 1.0, front + rear, angle) / car.weight_n
+        for angle in (car.surface_angle_deg, 0.0)
     )
+    share, load = {
+        "all": (1.0, front + rear),
+        "front": (car.front_weight, front),
+        "rear": (1 - car.front_weight, rear),
+    }[car.driven]
+    drives_n = friction_left_n(car, mu, share, load, car.surface_angle_deg)
+    per_speed = np.where(drives_n > 0, car.mass_kg / np.where(drives_n > 0, drives_n, 1.0), np.inf)
+    times = tuple(
+        SpeedAnswer(speed, interval(speed * per_speed))
+        for speed in tuple(speeds_m_s) or (car.target_speed_m_s,)
+    )
+    return interval(own), interval(level), times
 
 
 def _crossing(low: Array, high: Array, is_high: Callable[[Array], NDArray[np.bool_]]) -> Array:
@@ -453,6 +485,41 @@ def _holds_from_us(given: _Given, case: Case, needs: dict[str, Array]) -> Array:
     found = _crossing(low, high, holds)
     found = np.where(holds(high), found, np.inf)
     return np.asarray(np.where(holds(low), low, found))
+
+
+def _window(given: _Given, case: Case, pa: float) -> Window | None:
+    """The suctions at which it holds and drives."""
+    if given.drag is None:
+        return None
+    front, rear = given.loads.per_pa(pa)
+    loads = given.loads
+    whole_n, front_n, rear_n = (
+        Estimate(n, abs(n) * share if loads.known else None)
+        for n, share in (
+            (front + rear, loads.whole_share),
+            (front, loads.front_share),
+            (rear, loads.rear_share),
+        )
+    )
+    most_pa = range_pa(case.car, given.drag, pa)
+    return drivable_window(case.car, given.drag, None, Forces(whole_n, front_n, rear_n), most_pa)
+
+
+def _locks_from_us(given: _Given, case: Case, window: Window) -> Interval | None:
+    """Throttle at which the suction is that of the window's upper end, whose interval is taken as normal."""
+    end = window.locks
+    if end is None or end.at_pa is None:
+        return None
+    low, high = (end.at_pa if pa is None else pa for pa in (end.low_pa, end.high_pa))
+    locks_pa = (
+        end.at_pa + given.edge * np.where(given.edge < 0, end.at_pa - low, high - end.at_pa) / _NORMAL_95
+    )
+
+    def locked(throttle_us: Array) -> NDArray[np.bool_]:
+        return np.asarray(given.suction_pa(case, throttle_us, case.gap_mm) >= locks_pa)
+
+    low_us, high_us = given.law.idle_us, np.full(COUNT, _MOST_US)
+    return interval(np.where(locked(high_us), _crossing(low_us, high_us, locked), np.inf))
 
 
 def _largest_gap(given: _Given, case: Case, needs: dict[str, Array]) -> Interval | None:
@@ -512,7 +579,7 @@ def _beyond(given: _Given, case: Case, pack_mv: Array | None) -> list[str]:
     return said
 
 
-def _notices(law: FanLaw, volts: PackVolts | None, loads: AxleLoads) -> list[str]:
+def _notices(law: FanLaw, volts: PackVolts | None, loads: AxleLoads, drag: Drag | None) -> list[str]:
     said = []
     if law.gaps < 2:
         rests = "the fan curve and the skirt's length alone" if law.knows_gap else "nothing"
@@ -528,6 +595,8 @@ def _notices(law: FanLaw, volts: PackVolts | None, loads: AxleLoads) -> list[str
             "the runs' voltages lie within 8 %: how suction goes with voltage rests on the motor's physics;"
             " runs on a full and on an emptied pack would settle it"
         )
+    if drag is None:
+        said.append("no pulls: from where on its skirt holds it fast is not told (pull-test, --drag)")
     if not loads.known:
         said.append("uncalibrated, or an even suction: how far off the loads may be is in no interval")
     return said

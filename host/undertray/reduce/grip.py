@@ -6,11 +6,14 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 from undertray.reduce.car import Car
 from undertray.reduce.estimates import Estimate
 from undertray.units import FACTORS, G_N_M_S2
 
-__all__ = ["SPEEDS_M_S", "Grip", "SpeedTime", "grip"]
+__all__ = ["SPEEDS_M_S", "Grip", "SpeedTime", "friction_left_n", "grip"]
 
 SPEEDS_M_S = (60 * FACTORS["speed"]["mph"], 100 * FACTORS["speed"]["km/h"])
 """The speeds whose times are stated where none is asked for: 60 mph and 100 km/h."""
@@ -194,11 +197,36 @@ def _u95(of: _Of, rests_on: Sequence[Estimate]) -> float | None:
     return math.sqrt(total)
 
 
-def _force_n(car: Car, mu: float, share: float, suction_n: float, angle_deg: float) -> float:
-    """Friction left for a level direction along the surface, of wheels with a share of the weight."""
+def friction_left_n(
+    car: Car, mu: ArrayLike, share: float, suction_n: ArrayLike, angle_deg: float
+) -> NDArray[np.float64]:
+    """Friction that is left for a level direction along the surface.
+
+    Parameters
+    ----------
+    car : Car
+        Its weight.
+    mu, suction_n : array
+        Friction number of the tyres, and suction force on the wheels looked at, N.
+    share : float
+        Their share of the weight.
+    angle_deg : float
+        Angle of the surface.
+
+    Returns
+    -------
+    ndarray
+        N: ``sqrt((mu N)^2 - P^2)`` as :func:`grip` has it, 0 where they slide.
+    """
     angle, weight_n = math.radians(angle_deg), share * car.weight_n
-    most_n = mu * max(0.0, suction_n + weight_n * math.cos(angle))
-    return math.sqrt(max(0.0, most_n**2 - (weight_n * math.sin(angle)) ** 2))
+    most_n = np.asarray(mu, float) * np.maximum(
+        0.0, np.asarray(suction_n, float) + weight_n * math.cos(angle)
+    )
+    return np.asarray(np.sqrt(np.maximum(0.0, most_n**2 - (weight_n * math.sin(angle)) ** 2)))
+
+
+def _force_n(car: Car, mu: float, share: float, suction_n: float, angle_deg: float) -> float:
+    return float(friction_left_n(car, mu, share, suction_n, angle_deg))
 
 
 def _time_s(car: Car, speed_m_s: float, force_n: float) -> float | None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from undertray.errors import escaped
 from undertray.report.display import SI, Display, speed_name
 from undertray.report.ridewords import gap_text, span_text
+from undertray.report.windowpicture import window_words
 from undertray.units import FACTORS
 
 if TYPE_CHECKING:
@@ -85,6 +86,10 @@ def _case_words(case: Outcome, units: Display) -> Iterator[str]:
             f"  to {speed_name(one.speed_m_s)} {span_text(one.surface_s, _seconds)} on its surface"
             " (traction alone)"
         )
+    if case.window is not None:
+        yield from (f"  {line}" for line in window_words(case.window, units))
+    if case.locks_from_us is not None:
+        yield f"  its skirt holds it fast from {_throttle(case.locks_from_us)} on"
     for said in case.beyond:
         yield f"  BEYOND WHAT WAS MEASURED: {said}"
 
