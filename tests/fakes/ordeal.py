@@ -40,9 +40,14 @@ from undertray.live.terminal import PlainView, screen
 from undertray.predict.axleloads import even_loads, measured_loads
 from undertray.predict.drag import Drag, pulled_drag
 from undertray.predict.dragfile import read_drag, write_drag
+from undertray.predict.draws import Draws
+from undertray.predict.fanlaw import fit_law, from_curve
 from undertray.predict.feeler import read_feelers
+from undertray.predict.packvolts import Pack, pack_volts
 from undertray.predict.ride import ride
+from undertray.predict.runpoints import run_points
 from undertray.predict.traction import pulled_grip
+from undertray.predict.whatif import Case, what_if
 from undertray.predict.whereabouts import whereabouts
 from undertray.predict.windows import Windows
 from undertray.reduce.car import Car
@@ -50,7 +55,7 @@ from undertray.reduce.estimates import Estimate, Steady
 from undertray.reduce.fan import FanReference
 from undertray.reduce.forcecheck import force_check
 from undertray.reduce.pulls import read_pulls
-from undertray.reduce.run import reduce_run
+from undertray.reduce.run import Reduction, reduce_run
 from undertray.reduce.runcar import run_car
 from undertray.reduce.springs import Springs
 from undertray.reduce.summary import plain
@@ -70,6 +75,7 @@ from undertray.report.ridewords import ride_words
 from undertray.report.sheet import make_sheet
 from undertray.report.table import reduction_table
 from undertray.report.verdict import judge
+from undertray.report.whatifwords import what_if_words
 from undertray.report.windowpicture import place_words, window_picture, window_words
 from undertray.report.wiring import write_drawings
 
@@ -447,6 +453,29 @@ def reference(seed: int, folder: Path) -> None:
     _numbers(reduction_table(reduction))
     if seed % 20 == 1:
         render_page([make_sheet(reduction, the_car, run, None, display("si"), good)], "x")
+    if seed % 5 == 1:
+        _what_if(seed, reduction, the_car, good)
+
+
+def _what_if(seed: int, reduction: Reduction, the_car: Car, good: FanReference) -> None:
+    """Another mass, pack and gap from a run whose notes are a stranger's."""
+    notes = {
+        "gap": ("0.8 mm", "-1", "9" * 80, "0.5 in")[seed % 4],
+        "pack": ("3S", "99S", "4s 2s", "")[seed % 3],
+    }
+    points = run_points([(reduction, {"notes": notes})], None, 3)
+    known = from_curve(the_car, points.law, good)
+    law = fit_law(points.law, good, *((None, None) if known is None else known))
+    volts = pack_volts(points.volts, points.cells, Draws(1))
+    loads = measured_loads(reduction)
+    now = Case("as it is", the_car, None, law.gap_mm, law.throttles_us.high)
+    pack = Pack("4S", 4) if volts is not None and volts.cells else None
+    gap_mm = 1.0 if law.knows_gap else law.gap_mm
+    found = what_if(law, volts, loads, now, [dataclasses.replace(now, pack=pack, gap_mm=gap_mm)])
+    _json(plain(found))
+    for units in ("si", "us"):
+        for line in what_if_words(found, display(units)):
+            _numbers(line)
 
 
 def journal(seed: int, folder: Path) -> None:

@@ -93,6 +93,17 @@ def test_a_body_let_go_comes_to_rest_there(tmp_path: Path) -> None:
     assert found.axles["rear"].gap_mm.value == pytest.approx(1e3 * rear[0], abs=1e-5)
 
 
+def test_how_far_the_skirt_still_reaches(tmp_path: Path) -> None:
+    from dataclasses import replace
+
+    reaching = replace(car(tmp_path), skirt_travel_mm=3.0)
+    (level,) = ride(reaching, even_loads(reaching, [1000.0])).levels
+    # derived: 3 mm of travel from the stops, less what it stands above them at its middle
+    gaps = [level.axles[name].gap_mm.value for name in ("front", "rear")]
+    assert level.reach_mm is not None
+    assert level.reach_mm.value == pytest.approx(3.0 - sum(gaps) / 2, rel=1e-12)
+
+
 def test_an_overhang_meets_the_surface_before_its_axle(tmp_path: Path) -> None:
     long = car(tmp_path, floor="[[-150, -100], [300, -100], [300, 100], [-150, 100]]")
     loads = AxleLoads("", (LoadLevel(None, 800.0, 40.0, 5.0),))

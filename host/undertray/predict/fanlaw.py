@@ -55,7 +55,7 @@ _MOST_ROUNDS = 60
 _WORST_MV = 1.0
 _VOLTAGE = (2.1, 0.2)
 _LEAST_US = 25.0  # between the fans' idle and the lowest throttle at which they sucked
-_BEYOND_95 = 0.15
+_BEYOND_95 = 0.1
 GAP_WITHIN_MM = 0.05
 """Half of the width that a gap is known within, mm: feeler gauges (common practice, no source)."""
 _LEAST_GAP = 0.2
@@ -212,7 +212,7 @@ class FanLaw:
         Notes
         -----
         Beyond what was measured, in each of the three, that part of the change of ln p which lies beyond
-        is uncertain by 15 % of itself (95 %), on top of what the parameters are uncertain by.
+        is uncertain by a tenth of itself (95 %), on top of what the parameters are uncertain by.
         """
         asked = {"throttle": throttle_us, "voltage": pack_mv, "gap": gap_mm}
         out = self._plain(throttle_us, pack_mv, gap_mm) * (

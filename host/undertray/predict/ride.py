@@ -75,6 +75,9 @@ class RideLevel:
         The least that remains of the clearance anywhere along the floor, mm.
     bottoms : bool
         Whether the best estimate of that is 0 or less.
+    reach_mm : Interval or None
+        How much the car can rise from there with its skirt still on the surface, mm: ``skirt_travel`` of the
+        car file less the gap that remains at its middle; below 0 the skirt does not reach. None without it.
     skirt_n : Interval or None
         Force with which a sprung skirt presses on the surface, N; below 0 it is sucked up. None without one.
     """
@@ -84,6 +87,7 @@ class RideLevel:
     axles: dict[str, AxleRide]
     least_gap_mm: Interval
     bottoms: bool
+    reach_mm: Interval | None
     skirt_n: Interval | None
 
 
@@ -381,6 +385,9 @@ def _level(
         axles=axles,
         least_gap_mm=least,
         bottoms=least.value <= 0,
+        reach_mm=None
+        if car.skirt_travel_mm is None
+        else interval(car.skirt_travel_mm - np.maximum((gap[0] + gap[1]) / 2, 0.0)),
         skirt_n=interval(skirt.press_n(springs, factors, suction, level)) if skirt is not None else None,
     )
 

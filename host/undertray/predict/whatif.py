@@ -157,6 +157,9 @@ class WhatIf:
         How much heavier than that of the runs each pack may be before the least margin is no better than with
         that, all else as asked, kg; None for the pack of the runs. On the ground, where mass presses the car
         down, the mass at which suction force over weight is no better.
+    law : mapping of str to Interval
+        What was fitted (:mod:`undertray.predict.fanlaw`): ``idle_us``, ``throttle`` (m), ``voltage`` (e), and
+        where a gap was noted ``of_gap`` (r), ``shut_off`` (Y of the gap h0) and ``leak`` (k).
     law_scatter : float
         Relative standard deviation of the stretches about the law.
     points, runs : int
@@ -171,6 +174,7 @@ class WhatIf:
     asked: tuple[Outcome, ...]
     gain_n: tuple[Interval, ...]
     break_even_kg: tuple[Interval | None, ...]
+    law: dict[str, Interval]
     law_scatter: float
     points: int
     runs: int
@@ -281,6 +285,7 @@ def what_if(
         asked=tuple(outcomes[1:]),
         gain_n=tuple(interval(one - least[0]) for one in least[1:]),
         break_even_kg=tuple(_break_even(given, case) for case in asked),
+        law=_law(law),
         law_scatter=law.scatter,
         points=law.points,
         runs=law.runs,
@@ -577,6 +582,13 @@ def _beyond(given: _Given, case: Case, pack_mv: Array | None) -> list[str]:
         )
         said.append(f"{what} {at} {unit} is {apart} {unit} {way} what was measured ({low} to {high} {unit})")
     return said
+
+
+def _law(law: FanLaw) -> dict[str, Interval]:
+    told = {"idle_us": law.idle_us, "throttle": law.throttle, "voltage": law.voltage}
+    if law.gaps:
+        told |= {"of_gap": law.of_gap, "shut_off": law.share, "leak": law.leak}
+    return {name: interval(draws) for name, draws in told.items()}
 
 
 def _notices(law: FanLaw, volts: PackVolts | None, loads: AxleLoads, drag: Drag | None) -> list[str]:

@@ -157,6 +157,9 @@ def _level_words(level: RideLevel, units: Display) -> Iterator[str]:
         )
     said = ": it stands on its floor" if level.bottoms else ""
     yield f"  least gap along the floor: {span_text(level.least_gap_mm, mm)}{said}"
+    if level.reach_mm is not None:
+        short = ": it does not reach the surface" if level.reach_mm.value < 0 else ""
+        yield f"  the skirt reaches for a rise of {span_text(level.reach_mm, mm)} more{short}"
     if level.skirt_n is not None:
         up = ": it is sucked up" if level.skirt_n.value < 0 else ""
         yield f"  the skirt presses with {span_text(level.skirt_n, units.n)}{up}"

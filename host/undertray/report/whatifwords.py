@@ -40,6 +40,20 @@ def what_if_words(found: WhatIf, units: Display = SI) -> Iterator[str]:
         f"fan law from {found.points} steady stretches of {found.runs} runs, which scatter about it by"
         f" {found.law_scatter:.1%}; brackets: 95 %"
     )
+    law = found.law
+    idle, throttle, voltage = (
+        span_text(law["idle_us"], lambda us: f"{us:.0f} µs"),
+        *(span_text(law[name], _plain) for name in ("throttle", "voltage")),
+    )
+    yield (
+        f"  fans from {idle} on; suction goes with the throttle above that to the power {throttle}, with the"
+        f" pack's voltage to {voltage}"
+    )
+    if "of_gap" in law:
+        yield (
+            f"  of the leak {span_text(law['of_gap'], _percent)} goes with the gap; it leaves"
+            f" {span_text(law['shut_off'], _percent)} of the shut-off suction"
+        )
     yield from _case_words(found.now, units)
     for case, gain, even in zip(found.asked, found.gain_n, found.break_even_kg, strict=True):
         yield from _case_words(case, units)
@@ -50,7 +64,7 @@ def what_if_words(found: WhatIf, units: Display = SI) -> Iterator[str]:
                 f" {span_text(even, lambda kg: _mass(kg, units))} before it gains nothing"
             )
     if any(case.beyond for case in (found.now, *found.asked)):
-        yield "beyond what was measured an interval is wider by 15 % of the change out there"
+        yield "beyond what was measured an interval is wider by a tenth of the change out there"
 
 
 def _case_words(case: Outcome, units: Display) -> Iterator[str]:
@@ -100,6 +114,14 @@ def _throttle(found: Interval) -> str:
 
 def _signed(found: Interval, units: Display) -> str:
     return span_text(found, lambda n: units.n(n, signed=True))
+
+
+def _plain(value: float) -> str:
+    return f"{value:.2f}"
+
+
+def _percent(value: float) -> str:
+    return f"{value:.0%}"
 
 
 def _g(value: float) -> str:
