@@ -19,6 +19,7 @@ ALONE = [Days((1, 1), 4), Days((1, 1), 1), Days((1, 1), 3, losses=1.0), Days((2,
 NOTHING = {
     "2 and 2": Days((2, 2)),
     "3 and 3": Days((3, 3)),
+    "3 and 3 unequal": Days((3, 3), 1, scatter=(0.01, 0.05)),
     "4 and 4 unequal": Days((4, 4), 1, scatter=(0.01, 0.05)),
     "6 and 6": Days((6, 6), 1),
     "2 and 6 unequal": Days((2, 6), 1, scatter=(0.03, 0.01)),
@@ -62,24 +63,27 @@ def test_what_does_not_differ_is_seldom_claimed_and_what_does_is_found(tmp_path:
     assert sum(found) >= 3
 
 
-@pytest.mark.slow
+@pytest.mark.statistics
 def test_one_mounting_each_never_claims(tmp_path: Path) -> None:
     for place, plan in enumerate(ALONE):
-        assert not any(claimed(tmp_path / str(place), plan, range(50)))
+        assert not any(claimed(tmp_path / str(place), plan, range(25)))
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("plan", NOTHING.values(), ids=NOTHING)
-def test_at_most_5_percent_of_families_have_a_claim(tmp_path: Path, plan: Days) -> None:
-    wrong = sum(bool(c) for c in claimed(tmp_path, plan, range(200)))
-    # a true 5 % gives up to 16 of 200 in 98 of 100 cases
-    assert wrong <= 16
+@pytest.mark.statistics
+def test_at_most_5_percent_of_families_have_a_claim(tmp_path: Path) -> None:
+    wrong = {
+        name: sum(bool(c) for c in claimed(tmp_path / str(place), plan, range(130)))
+        for place, (name, plan) in enumerate(NOTHING.items())
+    }
+    # a true 5 % gives up to 12 of 130 in 98 of 100 cases; of all 1040 no more than 5 % are asked for
+    assert max(wrong.values()) <= 12, wrong
+    assert sum(wrong.values()) / (130 * len(NOTHING)) <= 0.05, wrong
 
 
-@pytest.mark.slow
+@pytest.mark.statistics
 def test_8_percent_are_found_in_80_percent(tmp_path: Path) -> None:
-    found = sum("suction_pa" in c for c in claimed(tmp_path, APART, range(200)))
-    assert found / 200 >= 0.80
+    found = sum("suction_pa" in c for c in claimed(tmp_path, APART, range(300)))
+    assert found / 300 >= 0.80
 
 
 def test_a_plan_is_asked_for_in_newtons(tmp_path: Path) -> None:

@@ -7,7 +7,12 @@ import math
 import numpy as np
 import pytest
 
-from undertray.calibrate.distributions import chi_squared_tail, f_tail, student_quantile
+from undertray.calibrate.distributions import (
+    chi_squared_tail,
+    f_tail,
+    student_quantile,
+    student_tail,
+)
 
 stats = pytest.importorskip("scipy.stats")
 
@@ -31,6 +36,12 @@ def test_f(below):
 def test_student(dof, probability):
     expected = stats.norm.ppf((1 + probability) / 2) if dof > 1e7 else stats.t.ppf((1 + probability) / 2, dof)
     assert student_quantile(dof, probability) == pytest.approx(expected, rel=1e-11)
+
+
+@pytest.mark.parametrize("dof", [1, 2, 3, 4, 19, 60])
+def test_student_of_many_values(dof):
+    values = np.array([[-40.0, -1.3, 0.0], [0.2, 2.0, 9.0]])
+    np.testing.assert_allclose(student_tail(values, dof), 2 * stats.t.sf(np.abs(values), dof), atol=1e-14)
 
 
 # published: JCGM 100:2008 (GUM), table G.2, coverage factors for 95 %, to its two decimals

@@ -383,9 +383,24 @@ def test_interval_and_p_value_of_a_question_say_the_same_whatever_else_is_asked(
     assert seen == {(False, False), (True, True), (True, False)}
 
 
+def test_each_run_says_its_mounting_and_the_picture_joins_no_two() -> None:
+    rng = np.random.default_rng(34)
+    runs = [
+        _minute(rng, f"{day}{value}{i}", value, mounting=day)
+        for day in "12"
+        for value in "AB"
+        for i in range(2)
+    ]
+    found = compare(runs, "skirt")
+    assert [one[:2] for one in found.runs] == [(d.run, d.value) for d in runs]
+    assert found.run_mountings == (1, 1, 1, 1, 2, 2, 2, 2)
+    assert found.as_dict()["run_mountings"] == [1, 1, 1, 1, 2, 2, 2, 2]
+    assert "a line joins the runs of one mounting" in comparison_picture(found).caption
+
+
 def test_too_few_mountings_is_not_called_noise() -> None:
     rng = np.random.default_rng(20)
-    runs = _groups(rng, 1.03, 2, 0.002)
+    runs = _groups(rng, 1.01, 2, 0.004)
     claim = _claims(compare(runs, "skirt"), "suction_pa")[0]
     assert not claim.more_than_noise
     assert "too few mountings to tell" in claim_words(claim)

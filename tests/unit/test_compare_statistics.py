@@ -9,28 +9,80 @@ import pytest
 from scipy import stats
 
 from undertray.report.exact import holm, kendall_test, permutation_test, slope
-from undertray.report.mountings import Scatter, difference, scatter
+from undertray.report.mountings import Scatter, scatter
+from undertray.report.welch import difference, level, welch_level
+
+SIZES = [(2, 2), (3, 3), (4, 4), (6, 6), (2, 6), (3, 6), (5, 4)]
+RATIOS = (1.0, *(b**sign for b in (1.5, 3.0, 5.0, 10.0, 20.0, 60.0) for sign in (-1, 1)))
 
 
-@pytest.mark.parametrize("sizes", [(3, 3), (4, 4), (6, 6)])
-def test_equal_groups_as_the_welch_test_of_scipy(sizes: tuple[int, int]) -> None:
+def _welch(rng: np.random.Generator, sizes: tuple[int, int], ratio: float, draws: int) -> np.ndarray:
+    """p values of scipy where nothing differs and the second group scatters ``ratio`` times the first."""
+    own = rng.normal(size=(draws, sizes[0]))
+    other = ratio * rng.normal(size=(draws, sizes[1]))
+    return np.asarray(stats.ttest_ind(own, other, axis=1, equal_var=False).pvalue)
+
+
+@pytest.mark.parametrize("sizes", SIZES)
+def test_at_no_ratio_of_scatters_are_more_than_5_percent_told_apart(sizes: tuple[int, int]) -> None:
+    rng = np.random.default_rng(sum(sizes))
+    at = welch_level(0.05, sizes[0] - 1, sizes[1] - 1)
+    wrong = [(_welch(rng, sizes, ratio, 40_000) < at).mean() for ratio in RATIOS]
+    # 40,000 draws know 5 % to 0.11 %: three of those above, at the ratio that is worst
+    assert max(wrong) <= 0.0533
+    # and at that ratio the level is used: the worst of these is near the worst of all, or lies further out
+    assert max(wrong) >= 0.04
+
+
+@pytest.mark.parametrize("sizes", SIZES)
+def test_the_level_is_that_of_simulated_groups(sizes: tuple[int, int]) -> None:
+    rng = np.random.default_rng(7 + sum(sizes))
+    drawn = [_welch(rng, sizes, ratio, 40_000) for ratio in RATIOS]
+    for p in (0.2, 0.05, 0.01):
+        seen = max((one < p).mean() for one in drawn)
+        found = level(p, sizes[0] - 1, sizes[1] - 1)
+        # never below what is seen at some ratio, but for the spread of the simulation
+        assert found >= seen - 3 * math.sqrt(seen / 40_000)
+        assert found == pytest.approx(seen, rel=0.15)  # the ratios tried are not the very worst
+
+
+@pytest.mark.parametrize("sizes", [(2, 2), (3, 3), (6, 6), (3, 6)])
+def test_a_difference_is_that_of_scipy_at_its_level(sizes: tuple[int, int]) -> None:
     rng = np.random.default_rng(sum(sizes))
     own, other = (rng.normal(1.0, sd, n) for sd, n in zip((0.02, 0.05), sizes, strict=True))
     theirs = stats.ttest_ind(own, other, equal_var=False)
     apart, half, p_value = difference(own.tolist(), other.tolist())
-    # the limit of 2 (n - 1) degrees of freedom is that of equal scatters: it never binds here
-    assert p_value == pytest.approx(theirs.pvalue, rel=1e-9)
-    low, high = theirs.confidence_interval()
-    assert (apart - half, apart + half) == pytest.approx((low, high), rel=1e-9)
+    dof = [n - 1 for n in sizes]
+    assert p_value == pytest.approx(level(float(theirs.pvalue), *dof), rel=1e-6)
+    low, high = theirs.confidence_interval(1 - welch_level(0.05, *dof))
+    assert (apart - half, apart + half) == pytest.approx((low, high), rel=1e-6)
+    # the interval leaves nothing out just where p is 5 %
+    assert difference((own - apart + half).tolist(), other.tolist())[2] == pytest.approx(0.05, rel=0.003)
 
 
-def test_two_mountings_of_a_group_leave_one_degree_of_freedom() -> None:
-    own, other = [1.0, 1.04], [0.9, 0.92, 0.94, 0.91, 0.93, 0.92]
-    apart, half, p_value = difference(own, other)
-    error = math.sqrt(np.var(own, ddof=1) / 2 + np.var(other, ddof=1) / 6)
-    assert half == pytest.approx(stats.t.ppf(0.975, 1) * error, rel=1e-9)
-    assert p_value == pytest.approx(2 * stats.t.sf(apart / error, 1), rel=1e-9)
+def test_one_mounting_has_no_interval() -> None:
+    other = [0.9, 0.92, 0.94, 0.91, 0.93, 0.92]
     assert difference([1.0], other) == (pytest.approx(1.0 - np.mean(other)), None, 1.0)
+    assert difference([1.0, 1.0], [1.0, 1.0]) == (0.0, 0.0, 1.0)
+
+
+def test_what_is_known_beforehand_errs_on_the_safe_side() -> None:
+    rng = np.random.default_rng(12)
+    wrong = 0
+    for _ in range(800):
+        own, other = rng.normal(0, 0.01, 3) + rng.normal(0, 0.01), rng.normal(0, 0.04, 3)
+        wrong += difference(own.tolist(), other.tolist(), 0.01)[2] < 0.05
+    # a true 5 % is known to 0.77 %: two of those
+    assert wrong / 800 <= 0.066
+
+
+@pytest.mark.parametrize("dof", [2, 3, 6, 11])
+def test_a_level_of_equal_groups_at_the_ends_is_that_of_one_alone(dof: int) -> None:
+    # derived: where one group alone scatters, Welch's p is exact; so no level is below it
+    for p in (0.5, 0.05, 1e-6):
+        assert level(p, dof, dof) >= p
+    assert level(1.0, dof, dof) == 1.0
+    assert level(0.0, dof, dof) < 1e-8
 
 
 def test_scatter_of_mountings_without_that_of_runs() -> None:

@@ -1,6 +1,6 @@
 """The three distributions that judge a fit: chi-squared, F and Student's t.
 
-Own code because a statistics library would be the program's largest dependency for three
+Own code because a statistics library would be the program's largest dependency for a few
 functions; they are held against one in the tests.
 """
 
@@ -8,7 +8,12 @@ from __future__ import annotations
 
 import math
 
-__all__ = ["chi_squared_tail", "f_tail", "student_quantile"]
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["chi_squared_tail", "f_tail", "student_quantile", "student_tail"]
+
+Array = NDArray[np.float64]
 
 _TINY = 1e-300
 _MOST_TERMS = 10_000
@@ -123,6 +128,39 @@ def student_quantile(dof: float, probability: float = 0.95) -> float:
         else:
             high = middle
     return (low + high) / 2
+
+
+def student_tail(t: Array, dof: int) -> Array:
+    """Probability that Student's t is further from 0 than some values, all at once.
+
+    Parameters
+    ----------
+    t : ndarray of float64, any shape
+        Values; their sign does not matter.
+    dof : int
+        Whole number of degrees of freedom, 1 and up.
+
+    Returns
+    -------
+    ndarray of float64, shape of ``t``
+        Probability, 0 to 1, to some 1e-15 (not to as many digits where it is small).
+
+    Notes
+    -----
+    The finite series in the angle whose tangent is ``t / sqrt(dof)``.
+
+    References
+    ----------
+    M. Abramowitz, I. A. Stegun, Handbook of Mathematical Functions, 26.7.3 and 26.7.4 (from memory).
+    """
+    angle = np.arctan(np.abs(t) / math.sqrt(dof))
+    cosine2 = np.cos(angle) ** 2
+    term = np.sin(angle) * (np.cos(angle) if dof % 2 else 1.0)
+    inside = np.zeros_like(angle)
+    for k in range(dof % 2, dof - 1, 2):
+        inside += term
+        term = term * cosine2 * (k + 1) / (k + 2)
+    return np.asarray(1 - (2 / math.pi * (angle + inside) if dof % 2 else inside))
 
 
 def _student_outside(t: float, dof: float) -> float:

@@ -14,8 +14,6 @@ from undertray.report.exact import holm, kendall_test, permutation_test, slope
 from undertray.report.mountings import (
     CLAIM,
     Material,
-    Shares,
-    difference,
     gather,
     mean_interval,
     needed,
@@ -23,6 +21,7 @@ from undertray.report.mountings import (
 )
 from undertray.report.shares import all_shares, common_levels
 from undertray.report.verdict import NOT_HELD, SPENT
+from undertray.report.welch import difference
 from undertray.report.words import few_names
 
 if TYPE_CHECKING:
@@ -71,10 +70,11 @@ def compare(
     brought to one pack voltage and density of the air, and divided by the mean of the groups' means there; by
     the fan laws a leak scales the suction alike at every throttle. A run is the mean of these shares, a
     mounting that of its runs. Groups are compared by their mountings
-    (:func:`undertray.report.mountings.difference`), rates of losses and warnings by permuting mountings,
+    (:func:`undertray.report.welch.difference`), rates of losses and warnings by permuting mountings,
     the trend over the runs within mountings by Kendall's exact test. How the pack acts is not known to the
     digit: what that may do to a difference is in its interval, and a trend has to stand by each of three
-    laws. All claims together are wrong in at most 5 % of cases (Holm); 4.5 % of that are left to the suction.
+    laws. All claims together are wrong in at most 5 % of cases (Holm); nearly all of that is left to the
+    suction (:data:`undertray.report.mountings.CLAIM`).
     """
     names = list(dict.fromkeys(d.value for d in digests))
     if len(names) < 2:
@@ -95,6 +95,7 @@ def compare(
     claims = [c for n in names[1:] for c in _questions(material, n, reference)]
     claims += [c for n in names if (c := _trend(material, n)) is not None]
     decided = _decided(claims)
+    in_order = _in_order(digests, material)
     bare = sum(not d.calibrated for d in digests)
     if bare:
         count = "all" if bare == len(digests) else f"{bare} of {len(digests)}"
@@ -108,7 +109,8 @@ def compare(
         throttle_us=tuple((low + high) / 2 for low, high in levels),
         groups=tuple(_group(n, material, reference) for n in names),
         claims=decided,
-        runs=_in_order(digests, members, material.shares[0]),
+        runs=tuple((run, value, share) for run, value, share, _ in in_order),
+        run_mountings=tuple(number for *_, number in in_order),
         notices=(*notices, *confounding_notices(members, by)),
         confounded=confounded(members, by),
         plans=_plans(material, decided, plan_n),
@@ -129,16 +131,18 @@ def _decided(claims: Sequence[Claim]) -> tuple[Claim, ...]:
     return tuple(decided)
 
 
-def _in_order(
-    digests: Sequence[Digest], members: Members, shares: Shares
-) -> tuple[tuple[str, str, float], ...]:
-    found = {
-        id(d): share
-        for name, group in members.items()
-        for d, share in zip(group, shares["suction_pa"][name], strict=True)
-        if share is not None
-    }
-    return tuple((d.run, d.value, found[id(d)]) for d in digests if id(d) in found)
+def _in_order(digests: Sequence[Digest], material: Material) -> list[tuple[str, str, float, int]]:
+    """Run, group, share of the mean, and which mounting of its group, for each run that has a share."""
+    found = {}
+    for name, mountings in material.mountings.items():
+        shares = material.shares[0]["suction_pa"][name]
+        for number, places in enumerate(mountings, 1):
+            for place in places:
+                share = shares[place]
+                if share is not None:
+                    one = material.members[name][place]
+                    found[id(one)] = (one.run, one.value, share, number)
+    return [found[id(d)] for d in digests if id(d) in found]
 
 
 def _interval(

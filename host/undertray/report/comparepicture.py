@@ -97,7 +97,8 @@ def comparison_picture(found: Comparison, units: Display = SI) -> Picture:
     return Picture(
         key="comparison",
         title=f"By {found.by}",
-        caption="Bars are 95 % intervals. Below, each run over the mean of all groups, in order.",
+        caption="Bars are 95 % intervals. Below, each run over the mean of all groups, in order; a line joins"
+        " the runs of one mounting.",
         words=said,
         svg=svg_text(figure),
         table=table,
@@ -114,19 +115,21 @@ def _bar(panel: Axes, at: float, estimate: Estimate, factor: float, style: int) 
 
 
 def _runs(panel: Axes, found: Comparison) -> None:
-    names = [group.value for group in found.groups]
+    places = {group.value: place for place, group in enumerate(found.groups[:12])}
     shown = found.runs[:_MOST_RUNS]
-    for place, name in enumerate(names[:12]):
-        points = [(i + 1, share) for i, (_, group, share) in enumerate(shown) if group == name]
-        if points:
-            panel.plot(
-                *zip(*points, strict=True),
-                marker=MARKERS[place % len(MARKERS)],
-                color=SERIES[place % len(SERIES)],
-                linewidth=0.9,
-                markersize=5,
-                label=short(name, _NAME),
-            )
+    mountings: dict[tuple[str, int], list[tuple[int, float]]] = {}
+    for number, ((_, name, share), mounting) in enumerate(zip(shown, found.run_mountings, strict=False), 1):
+        if name in places:
+            mountings.setdefault((name, mounting), []).append((number, share))
+    for (name, _), points in mountings.items():
+        place = places[name]
+        panel.plot(
+            *zip(*points, strict=True),
+            marker=MARKERS[place % len(MARKERS)],
+            color=SERIES[place % len(SERIES)],
+            linewidth=1.4,
+            markersize=5,
+        )
     panel.axhline(1.0, color=LIMIT, linewidth=1.0, linestyle=(0, (5, 2)))
     panel.set_xlabel("run, in order of recording")
     panel.set_ylabel("suction / mean of all", color=INK)

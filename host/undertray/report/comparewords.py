@@ -58,7 +58,7 @@ def comparison_words(found: Comparison, units: Display = SI) -> Iterator[str]:
     yield "none with one. What all runs share (calibration, how few the taps are) 'reduce' has in its u95."
     if any(min(claim.mountings) > 1 for claim in found.claims):
         together = f"the {asked} questions asked together" if asked > 1 else "the one question asked"
-        yield f"more than noise: p below 0.05 for {together} (Holm's rule, nine tenths for the suction)."
+        yield f"more than noise: p below 0.05 for {together} (Holm's rule, nearly all of it for the suction)."
     yield "held for sure: always what it needs, by more than is uncertain, calibrated and with a whole log."
     yield ""
     for group in found.groups:

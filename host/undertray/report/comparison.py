@@ -171,6 +171,8 @@ class Comparison:
         Facts that changed along with the compared one.
     plans : tuple of Plan
         For every difference of the suction that was not claimed, and for one that was asked for.
+    run_mountings : tuple of int
+        For each of ``runs`` which mounting of its group it is of, from 1 in order of their first runs.
     """
 
     by: str
@@ -182,6 +184,7 @@ class Comparison:
     notices: tuple[str, ...]
     confounded: tuple[str, ...] = ()
     plans: tuple[Plan, ...] = ()
+    run_mountings: tuple[int, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """The comparison as JSON holds it.

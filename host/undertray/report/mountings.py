@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
-from undertray.calibrate.distributions import f_tail, student_quantile
+from undertray.calibrate.distributions import student_quantile
+from undertray.report.welch import welch_level
 
 if TYPE_CHECKING:
     from undertray.report.digest import Digest
@@ -19,7 +21,6 @@ __all__ = [
     "Material",
     "Scatter",
     "Shares",
-    "difference",
     "gather",
     "mean_interval",
     "needed",
@@ -30,10 +31,10 @@ Shares = Mapping[str, Mapping[str, Sequence[float | None]]]
 """By quantity and group, the share of each run of the mean of all groups."""
 USUAL_SCATTER = 0.02
 """Of the suction, from mounting to mounting, where none was seen (common practice, no source)."""
-CLAIM = 0.045
+CLAIM = 0.0495
 """Share of wrong claims that the suction is allowed alone; the rest of the 5 % is for all other questions."""
 _POWER = 0.8
-_MOST_MOUNTINGS = 99
+_LEAST_MOUNTINGS, _MOST_MOUNTINGS = 3, 99
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,55 +170,6 @@ def mean_interval(means: Sequence[float]) -> tuple[float, float | None]:
     return mean, student_quantile(n - 1) * math.sqrt(_variance(means) / n)
 
 
-def difference(
-    own: Sequence[float], other: Sequence[float], u_common: float = 0.0
-) -> tuple[float, float | None, float]:
-    """Difference of the means of two groups of mountings that need not scatter alike.
-
-    Parameters
-    ----------
-    own, other : sequence of float
-        One number a mounting, at least one each.
-    u_common : float
-        Standard uncertainty of the difference that no scatter of mountings shows.
-
-    Returns
-    -------
-    difference : float
-    half : float or None
-        Half width of its 95 % interval; None where a group has one mounting.
-    p_value : float
-        Of no difference; 1 where a group has one mounting.
-
-    Notes
-    -----
-    Welch's t with the degrees of freedom of Satterthwaite, and no more of them than groups of this size bear:
-    with two mountings in a group one, that of the smaller group (which holds 5 % whatever the scatters are);
-    in groups of unequal size half of one less than the smaller has mountings, which kept 4.9 % in simulations
-    of the level of 4.5 % with scatters up to 1 to 5. Without these limits six against two that scatter three
-    times as much were told apart in 11 % of the cases without a difference.
-
-    References
-    ----------
-    B. L. Welch, Biometrika 29 (1938) 350; F. E. Satterthwaite, Biometrics Bull. 2 (1946) 110; the limit for
-    two: P. L. Hsu, Stat. Res. Mem. 2 (1938) 1 (all from memory).
-    """
-    apart = math.fsum(own) / len(own) - math.fsum(other) / len(other)
-    fewest = min(len(own), len(other))
-    if fewest < 2:
-        return apart, None, 1.0
-    parts = [_variance(one) / len(one) for one in (own, other)]
-    variance = math.fsum(parts) + u_common**2
-    if variance <= 0:
-        return apart, 0.0, float(apart == 0)
-    weak = math.fsum(v**2 / (len(one) - 1) for v, one in zip(parts, (own, other), strict=True))
-    most = 1.0 if fewest == 2 else 2.0 * (fewest - 1) if len(own) == len(other) else fewest - 0.5
-    # a common part makes the sum better known than its scatter is
-    dof = min(math.fsum(parts) ** 2 / weak, most) if weak else math.inf
-    dof *= (variance / (variance - u_common**2)) ** 2
-    return apart, student_quantile(dof) * math.sqrt(variance), f_tail(apart**2 / variance, 1, dof)
-
-
 def scatter(groups: Sequence[Sequence[Sequence[float]]]) -> Scatter:
     """What runs and mountings scatter by, pooled over the groups.
 
@@ -269,22 +221,23 @@ def needed(share: float, seen: Scatter, runs: int = 1) -> int | None:
 
     Notes
     -----
-    Least n with ``|share| >= (t_0.955 + t_0.8) sqrt(2 (s_m^2 + s_r^2/runs) / n)``, t of 2 (n - 1) degrees of
-    freedom: the usual estimate of a sample size, at the level that the suction is claimed by.
+    Least n with ``|share| >= (t_a + t_0.8) sqrt(2 (s_m^2 + s_r^2/runs) / n)``, t of 2 (n - 1) degrees of
+    freedom: the usual estimate of a sample size. t_a leaves outside what Welch's test has to find for the
+    suction to be claimed (:func:`undertray.report.welch.welch_level`).
     """
     mounting = USUAL_SCATTER if seen.mounting is None else seen.mounting
     one = math.sqrt(2 * (mounting**2 + (seen.run or 0.0) ** 2 / runs))
-    for n in range(3, _MOST_MOUNTINGS + 1):
-        if abs(share) >= _reach(n) * one / math.sqrt(n):
-            return n
-    return None
+    ways = range(_LEAST_MOUNTINGS, _MOST_MOUNTINGS + 1)
+    # the more mountings, the smaller what they tell
+    first = bisect_left(ways, True, key=lambda n: abs(share) >= _reach(n) * one / math.sqrt(n))
+    return ways[first] if first < len(ways) else None
 
 
 @cache
 def _reach(n: int) -> float:
     """Standard errors that a difference of two groups of n has to be, to be told in four of five cases."""
     dof = 2 * (n - 1)
-    return student_quantile(dof, 1 - CLAIM) + student_quantile(dof, 2 * _POWER - 1)
+    return student_quantile(dof, 1 - welch_level(CLAIM, n - 1, n - 1)) + student_quantile(dof, 2 * _POWER - 1)
 
 
 def _variance(values: Sequence[float]) -> float:
