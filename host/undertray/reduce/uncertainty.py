@@ -179,6 +179,11 @@ def mean_uncertainty(
     said = []
     if not scatter.batches:
         said.append(f"{main.rows} rows are too few to tell their noise: it is not in the uncertainty")
+    if scatter.slow and u2[2, 0] > u2[:2, 0].sum():
+        said.append(
+            f"the steady suction changes about as slowly as its {main.rows / rate_hz:.0f} s are long: another"
+            " stretch may have another mean; hold the throttle for longer"
+        )
     return MeanUncertainty(
         found,
         u95,
