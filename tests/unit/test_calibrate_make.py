@@ -15,8 +15,17 @@ import pytest
 from fakes.handlog import hand_car
 from fakes.program import undertray
 from undertray.calibrate.characteristics import Level
+from undertray.calibrate.column import Conditions
 from undertray.calibrate.course import course_uncertainty, departure
+from undertray.calibrate.evaluate import Setup, calibrate
 from undertray.calibrate.fit import fit_polynomial
+from undertray.calibrate.points import read_points
+from undertray.reduce.car import Car
+from undertray.reduce.loads import tap_loads
+from undertray.reduce.products import Table
+from undertray.reduce.reading import TapSuction
+from undertray.reduce.uncertainty import mean_uncertainty
+from undertray.reduce.zero import untouched
 from worlds.columnbench import COURSES, LEVELS_PA, column_points, make, steady_log
 
 
@@ -58,12 +67,43 @@ def test_bends_and_loops_are_covered(tmp_path: Path, zero_open: bool) -> None:
     assert sum(hits) >= 13
 
 
-@pytest.mark.slow
+def covered_without_logs(
+    folder: Path, course: str, zero_open: bool, seeds: range, careful: bool
+) -> dict[float, int]:
+    """The same without logs: what is read at the four taps goes straight into the means and their u95."""
+    car = Car.from_toml(quartered_car(folder / "car.toml"))
+    setup = Setup(conditions=Conditions(fluid_c=21.0, latitude_deg=47.0), zero_open=zero_open)
+    hits = dict.fromkeys(LEVELS_PA, 0)
+    for seed in seeds:
+        sensors = make(course, seed)
+        path = column_points(folder / "points.csv", sensors, seed, zero_open, careful)
+        sure = calibrate(read_points(path), setup, made_utc="2026-05-02T10:15:00Z")
+        rng = np.random.default_rng([seed, 11])
+        for true_pa in LEVELS_PA:
+            nominal = sensors.nominal_pa(np.full(80, true_pa), np.ones(80, bool)) + rng.normal(0, 2, (80, 4))
+            columns = [sure.columns[tap.column] for tap in car.taps]
+            pa = np.stack([c.apply(x) for c, x in zip(columns, nominal.T, strict=True)], axis=1)
+            suction = TapSuction(Table.of(pa), Table.of(nominal), {}, {})
+            found = mean_uncertainty(
+                np.ones(80, bool), tap_loads(car, suction.pa, ()), suction, untouched(4), car, sure, 20.0
+            )
+            hits[true_pa] += abs(found.means.suction_pa - true_pa) <= found.u95["suction_pa"]
+    return hits
+
+
+@pytest.mark.statistics
+@pytest.mark.parametrize("careful", [True, False], ids=["reads half millimetres", "reads whole millimetres"])
 @pytest.mark.parametrize("zero_open", [False, True], ids=["zero read", "zero open"])
 @pytest.mark.parametrize("course", COURSES)
-def test_each_course_is_covered_in_90_percent_and_more(tmp_path: Path, course: str, zero_open: bool) -> None:
-    hits = covered(tmp_path, course, zero_open, range(200))
-    assert min(hits.values()) / 200 >= 0.90
+def test_each_course_is_covered_in_90_percent_and_more(
+    tmp_path: Path, course: str, zero_open: bool, careful: bool
+) -> None:
+    hits = covered_without_logs(tmp_path, course, zero_open, range(100), careful)
+    assert min(hits.values()) / 100 >= 0.90, hits
+    # at 100 and 300 Pa a straight sensor is covered in all: a column that is read by eye cannot tell it from
+    # one that bends as far as reading hides, and that counts
+    if course != "straight":
+        assert hits[900.0] / 100 <= 0.99, hits
 
 
 def straight_fits(rng: np.random.Generator, zero_sd: float = 4.0) -> tuple[np.ndarray, list]:
@@ -96,8 +136,8 @@ def test_a_known_bend_and_loop_count_as_what_they_are() -> None:
     at = np.linspace(0, 1400, 11)
     off = cubic.value(at) - line.value(at)
     share = np.linspace(0, 1, 11)
-    # derived: no reading error to take off: the bend itself, and a lens of 6 Pa as the width of a rectangle
-    expected = np.sqrt(off**2 + (6 * 4 * share * (1 - share)) ** 2 / 12)
+    # derived: no reading error to take off: the bend itself, and half the height of a lens of 6 Pa
+    expected = np.hypot(off, 3 * 4 * share * (1 - share))
     np.testing.assert_allclose(found, expected, atol=0.02)
     # without a curve that could bend, and without a loop, nothing is known and nothing is stated
     assert not course_uncertainty(line, None, levels[::7], x, 1e-3).any()

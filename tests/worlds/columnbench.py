@@ -57,15 +57,20 @@ def make(course: str, seed: int) -> Make:
     )
 
 
-def column_points(path: Path, sensors: Make, seed: int, zero_open: bool) -> Path:
-    """What the person wrote down: one cycle up to 140 mm and down again."""
+def column_points(path: Path, sensors: Make, seed: int, zero_open: bool, careful: bool = True) -> Path:
+    """What the person wrote down: one cycle up to 140 mm and down again.
+
+    Not careful, menisci are read to whole millimetres, with the eye at their height: as badly as a half width
+    of half a millimetre says.
+    """
     rng = np.random.default_rng([seed, 7, COURSES.index(sensors.course)])
     stands = np.maximum(0, _HEIGHTS_MM + rng.normal(0, 1.0, len(_HEIGHTS_MM)))
     upward = np.arange(len(stands)) <= np.argmax(_HEIGHTS_MM)
     mark_mm, ruler, warm = rng.normal(0, 0.25), 1 + rng.normal(0, 2e-4), 1 + rng.normal(0, 1e-4)
     read = np.zeros(len(stands))
     for half in (stands / 2, stands / 2):
-        read += np.round(2 * (half + rng.normal(0, 0.2, len(stands)))) / 2
+        marks, eye_mm = (2, 0.2) if careful else (1, 0.05)
+        read += np.round(marks * (half + rng.normal(0, eye_mm, len(stands)))) / marks
     read = np.maximum(0, read * ruler + mark_mm)
     if zero_open:
         stands[[0, -1]] = read[[0, -1]] = 0.0

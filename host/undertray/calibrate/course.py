@@ -72,13 +72,15 @@ def course_uncertainty(
 
     Notes
     -----
-    ``u^2 = d^2 + v/2 + (h l)^2 / 12 + r^2``.
+    ``u^2 = d^2 + v/2 + (h l)^2 / 4 + r^2``.
 
     - d is how far a flexible curve bends away (:func:`departure`), v the variance of that from reading the
       column: d^2 has v in it already, on average, where the sensor is straight; half of it more keeps a
       bend covered that reading has hidden.
     - h is the height of the loop between up and down, l = 4 z (1 - z) its lens from the lowest to the
-      highest point; its width is a rectangle. What reading alone makes of h^2 on average is taken off.
+      highest point. The curve goes through its middle, and a car comes to its suction from rest, on one
+      branch: half of the height is what that is off, no rectangle between the branches. What reading alone
+      makes of h^2 on average is taken off.
     - r^2 is the variance of repeated readings of one height and direction beyond that of reading.
 
     That linearity, hysteresis and repeatability each have a term of their own is the way of EURAMET cg-17
@@ -92,9 +94,7 @@ def course_uncertainty(
         bend, variance = departure(used, flexible, at)
         bend2 = bend**2 + variance / 2
     lens = 4 * share * (1 - share)
-    return np.sqrt(
-        bend2 + _loop2(by_height, u_reading_pa) * lens**2 / 12 + _repeats2(by_height, u_reading_pa)
-    )
+    return np.sqrt(bend2 + _loop2(by_height, u_reading_pa) * lens**2 / 4 + _repeats2(by_height, u_reading_pa))
 
 
 def _loop2(by_height: list[Level], u_reading_pa: float) -> float:
