@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from fakes.cars import bare_car
+from undertray.reduce.estimates import Estimate
 from undertray.reduce.floor import load_matrix
 from undertray.reduce.grip import grip
 from undertray.reduce.hold import hold_need
@@ -115,6 +116,57 @@ def test_height_on_a_wall_moves_load_between_the_axles():
     assert hold_need(tall).whole_n == hold_need(flat).whole_n
     # upside down the weight pulls square to the surface: nothing moves
     assert hold_need(worked_car(cg_height_mm=40.0)) == hold_need(worked_car())
+
+
+def on_the_axles(drive_n, front_n, rear_n, height, weight_n, front_weight):
+    """Loads on the axles of a car that is driven, by moments about each contact line (level ground)."""
+    return (
+        front_n + front_weight * weight_n - drive_n * height,
+        rear_n + (1 - front_weight) * weight_n + drive_n * height,
+    )
+
+
+@pytest.mark.parametrize("drag_n", [0.0, 5.0])
+@pytest.mark.parametrize("driven", ["front", "rear", "all"])
+def test_a_car_that_pulls_away_moves_its_load_to_the_rear(driven, drag_n):
+    # derived: the most drive at which no driven axle needs more than mu times what is on it and the front is
+    # on the ground, found by trying drives; nothing of the program's closed form is in it
+    car = worked_car(driven=driven, cg_height_mm=30.0)
+    _, front, rear, *_ = loads(car)
+    most = 0.0
+    for drive_n in np.linspace(0, 120, 120_001):
+        on = on_the_axles(drive_n - drag_n, front, rear, 30 / 280, car.weight_n, car.front_weight)
+        grips = {"front": on[0], "rear": on[1], "all": on[0] + on[1]}[driven]
+        if on[0] >= 0 and drive_n <= 0.9 * grips:
+            most = drive_n
+    drag = Estimate(drag_n, 0.0)
+    found = grip(car, D, front, rear, [10.0], drag_n=drag).to_speed[0].ground_s
+    assert found == pytest.approx(10 * (car.weight_n / G) / (most - drag_n), rel=1e-4)
+    flat = dataclasses.replace(car, cg_height_mm=None)
+    level = grip(flat, D, front, rear, [10.0], drag_n=drag).to_speed[0].ground_s
+    assert {"front": found > level, "rear": found < level, "all": found == level}[driven]
+
+
+def test_a_tall_car_lifts_its_front_before_its_tyres_slip():
+    car = worked_car(driven="rear", cg_height_mm=300.0)
+    _, front, rear, *_ = loads(car)
+    # derived: the drive whose moment about the rear contact line takes all load off the front axle
+    most = (front + car.front_weight * car.weight_n) * 280 / 300
+    found = grip(car, D, front, rear, [10.0])
+    assert found.to_speed[0].ground_s == pytest.approx(10 * (car.weight_n / G) / most, rel=1e-6)
+    assert found.braking_leaves_n < 0
+
+
+def test_braking_moves_load_to_the_front():
+    car = worked_car(cg_height_mm=30.0)
+    _, front, rear, *_ = loads(car)
+    found = grip(car, D, front, rear)
+    # derived: mu (D + W) h / L, taken off the rear
+    moved = 0.9 * (D + car.weight_n) * 30 / 280
+    assert found.braking_moves_n == pytest.approx(moved, rel=1e-9)
+    assert found.braking_leaves_n == pytest.approx(rear + (1 - car.front_weight) * car.weight_n - moved)
+    bare = grip(dataclasses.replace(car, cg_height_mm=None), D, front, rear)
+    assert (bare.braking_moves_n, bare.braking_leaves_n) == (None, None)
 
 
 @pytest.mark.parametrize("angle_deg", [0.0, 90.0, 180.0])

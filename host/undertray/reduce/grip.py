@@ -66,6 +66,10 @@ class Grip:
         Share of the suction force that the skirt carries and the tyres do not get; None where not measured.
     drag_n : float or None
         What brakes the car at this suction, N, taken off what drives it; None where not measured.
+    braking_moves_n, braking_leaves_n : float or None
+        Load that braking at the grip of all wheels on level ground moves from the rear axle to the front,
+        and what it leaves on the rear, N: below 0 the rear lifts before the tyres slide. None without the
+        height of the centre of gravity.
     """
 
     tyre_mu: float
@@ -79,6 +83,8 @@ class Grip:
     to_speed: tuple[SpeedTime, ...]
     skirt_share: float | None = None
     drag_n: float | None = None
+    braking_moves_n: float | None = None
+    braking_leaves_n: float | None = None
 
 
 def grip(
@@ -96,7 +102,8 @@ def grip(
     Parameters
     ----------
     car : Car
-        Mass, weight on the front axle, surface angle, tyre mu, driven wheels.
+        Mass, weight on the front axle, surface angle, tyre mu, driven wheels, height of the centre of
+        gravity.
     downforce_n, front_n, rear_n : float
         Suction force, and its share on each axle, N.
     speeds_m_s : sequence of float
@@ -122,9 +129,11 @@ def grip(
     so the lateral limit is that over ``m``, and ``t = v m / (sqrt(...) - F)``, F the drag. With one driven
     axle, N and P are that axle's share. The uncertainty is that of force, share, drag and mu
     (``tyre_mu_within`` as half the width of a rectangle, a tenth of mu where it is not given), carried
-    through by differences; what is left out is not in it. Power, the skirt's own friction sideways, the
-    height of the centre of gravity and the shift of load that comes with it, and the fall of mu with load
-    are left out: the times are what the tyres would allow, and no more.
+    through by differences; what is left out is not in it. The height h of the centre of gravity moves
+    ``(T - F) h / L`` from the front axle to the rear where the car is driven by T, and the other way where it
+    brakes: a driven axle has that more or less, and no T is larger than the one that lifts the front. Without
+    h that is left out. Power, the skirt's own friction sideways, the load that a curve moves from side to
+    side, and the fall of mu with load are left out: the times are what the tyres would allow, and no more.
 
     References
     ----------
@@ -150,9 +159,16 @@ def grip(
         return lambda m, n, s, _: _force_n(car, m, 1.0, (1 - s) * n, angle) / car.weight_n
 
     def time_s(speed: float, angle: float) -> _Of:
-        return lambda m, n, s, f: _time_s(car, speed, _force_n(car, m, share, (1 - s) * n, angle) - f)
+        return lambda m, n, s, f: _time_s(
+            car, speed, _driven_n(car, m, share, (1 - s) * n, angle, (1 - s) * front_n, f)
+        )
 
     speeds = tuple(speeds_m_s) or (car.target_speed_m_s, *SPEEDS_M_S[1:])
+    moved_n = left_n = None
+    if car.cg_height_mm is not None:
+        held_n = _mean(lateral_g(level), whole) or 0.0
+        moved_n = held_n * car.weight_n * car.cg_height_mm / car.wheelbase_mm
+        left_n = (1 - skirt.mean) * rear_n + (1 - car.front_weight) * car.weight_n - moved_n
     return Grip(
         tyre_mu=car.tyre_mu,
         downforce_n=downforce_n,
@@ -172,6 +188,8 @@ def grip(
         ),
         skirt_share=None if skirt_share is None else skirt_share.mean,
         drag_n=None if drag_n is None else drag_n.mean,
+        braking_moves_n=moved_n,
+        braking_leaves_n=left_n,
     )
 
 
@@ -227,6 +245,30 @@ def friction_left_n(
 
 def _force_n(car: Car, mu: float, share: float, suction_n: float, angle_deg: float) -> float:
     return float(friction_left_n(car, mu, share, suction_n, angle_deg))
+
+
+def _driven_n(
+    car: Car, mu: float, share: float, suction_n: float, angle_deg: float, front_n: float, drag_n: float
+) -> float:
+    """What the driven wheels push beyond the drag, with the load that this moves from the front to the rear.
+
+    T solves ``T^2 = (mu (N + k (T - F)))^2 - P^2``, k = h/L for the rear wheels, -h/L for the front, 0 for
+    all; the drag F acts at the surface.
+    """
+    height = (car.cg_height_mm or 0.0) / car.wheelbase_mm
+    k = {"rear": height, "front": -height, "all": 0.0}[car.driven]
+    angle, weight_n = math.radians(angle_deg), share * car.weight_n
+    load_n = max(0.0, suction_n + weight_n * math.cos(angle) - k * drag_n)
+    pull_n = weight_n * math.sin(angle)
+    left2 = (mu * load_n) ** 2 - pull_n**2
+    if left2 <= 0:
+        return -drag_n
+    less = math.sqrt(left2 + (mu * k * pull_n) ** 2) - mu**2 * load_n * k
+    grip_n = left2 / less if less > 0 else math.inf  # the more it is driven, the more it grips: it tips first
+    if height == 0:
+        return grip_n - drag_n
+    on_front_n = max(0.0, front_n + car.front_weight * car.weight_n * math.cos(angle))
+    return min(grip_n - drag_n, on_front_n / height)
 
 
 def _time_s(car: Car, speed_m_s: float, force_n: float) -> float | None:

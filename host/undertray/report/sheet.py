@@ -20,7 +20,7 @@ from undertray.report.quality import quality_rows
 from undertray.report.timeline import timeline
 from undertray.report.verdict import Verdict, judge
 from undertray.report.windowpicture import window_picture
-from undertray.report.words import WITHOUT_THROTTLE
+from undertray.report.words import WITHOUT_THROTTLE, shifted_load
 
 if TYPE_CHECKING:
     from undertray.acquire.runlog import Run
@@ -79,6 +79,8 @@ class Sheet:
         The gravest events.
     steady_part, grip : Grid
         The run with the throttle up and still, and what grip that buys; without rows where unknown.
+    load_shift : str
+        What load braking moves from one axle to the other; empty without a grip.
     steady : list of Picture
         Map, fan picture, seal index.
     axles, taps, quality : Grid
@@ -104,6 +106,7 @@ class Sheet:
     close_ups: list[CloseUp]
     steady_part: Grid
     grip: Grid
+    load_shift: str
     steady: list[Picture]
     axles: Grid
     taps: Grid
@@ -192,6 +195,7 @@ def make_sheet(
         close_ups=close_ups,
         steady_part=Grid(_steady_heads(reduction), steady_rows(reduction, units)),
         grip=Grid(*grip_rows(reduction.grip, reduction.hold.surface_angle)),
+        load_shift="" if reduction.grip is None else shifted_load(reduction.grip, units),
         steady=[*steady_pictures(reduction, car, units, reference), *_of_pulls(windows, units)],
         axles=_axles(reduction, units),
         taps=_taps(reduction, units),

@@ -17,6 +17,7 @@ from undertray.report.verdict import Verdict, judge
 from undertray.report.words import (
     WITHOUT_THROTTLE,
     other_levels,
+    shifted_load,
     steady_at,
     wrapped,
 )
@@ -103,7 +104,7 @@ def _grip(found: Grip, angle_deg: float) -> list[str]:
         ground = _seconds(one.ground_s, one.ground_u95_s)
         lines.append(f"  to {speed_name(one.speed_m_s)} {ground} on the ground{there}")
     lines[-1] += f" ({'all wheels' if found.driven == 'all' else found.driven + ' wheels'}, traction alone)"
-    return [*lines, *_pulled(found)]
+    return [*lines, *_pulled(found), f"  {shifted_load(found)}"]
 
 
 def _pulled(found: Grip) -> list[str]:

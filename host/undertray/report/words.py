@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING
 from undertray.errors import escaped
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.warning import UNTOLD, warning_words
+from undertray.report.display import SI, Display
 from undertray.report.fallwords import length_words, onset_words, order_words
 
 if TYPE_CHECKING:
     from undertray.reduce.estimates import Steady
+    from undertray.reduce.grip import Grip
     from undertray.reduce.loss import Loss
     from undertray.reduce.run import Reduction
 
@@ -29,6 +31,7 @@ __all__ = [
     "note_lines",
     "other_levels",
     "run_words",
+    "shifted_load",
     "steady_at",
     "wrapped",
 ]
@@ -232,6 +235,30 @@ def other_levels(found: Steady) -> Iterator[str]:
         )
     if len(found.others) > _MOST_LEVELS:
         yield f"and at {len(found.others) - _MOST_LEVELS} throttles more (--json lists all)"
+
+
+def shifted_load(found: Grip, units: Display = SI) -> str:
+    """Say what load braking moves from one axle to the other, or that nothing is known of it.
+
+    Parameters
+    ----------
+    found : Grip
+        The grip.
+    units : Display
+        Units of the numbers.
+
+    Returns
+    -------
+    str
+        No capital, no full stop.
+    """
+    moved_n, left_n = found.braking_moves_n, found.braking_leaves_n
+    if moved_n is None or left_n is None:
+        return "load that braking, pulling away and curves move: left out, no cg_height given"
+    if left_n < 0:
+        return f"braking so hard would move {units.n(moved_n)} to the front axle: the rear lifts before"
+    moves = f"braking so hard on the ground moves {units.n(moved_n)} to the front axle"
+    return f"{moves} and leaves {units.n(left_n)} on the rear; what curves move is left out"
 
 
 def run_words(reduction: Reduction) -> Iterator[str]:
