@@ -61,9 +61,10 @@ def wait_for_rows(path: Path, process: subprocess.Popen[str], rows: int) -> None
 
 def test_over_tcp_for_a_time(tmp_path: Path) -> None:
     out = tmp_path / "run.csv"
+    noted = ("--note", "gap=1.5 mm", "--air-c", "21.5", "--air-hpa", "968")
     with tcp_board(streaming(ScriptedBoard(8, rate_hz=1000))) as url:
         status, stdout, stderr = finished(
-            start("--port", url, "--out", out, "--seconds", 1, "--skirt", "soft", "--note", "gap=1.5 mm")
+            start("--port", url, "--out", out, "--seconds", 1, "--skirt", "soft", *noted)
         )
     assert (status, stdout) == (0, "")
     assert "time is up" in stderr
@@ -71,7 +72,8 @@ def test_over_tcp_for_a_time(tmp_path: Path) -> None:
     assert run.counts.shape[0] >= 500
     assert run.counts.shape[1] == 8
     assert (run.bad_lines, run.cut_off) == (0, False)
-    assert (run.facts["skirt"], run.facts["notes"]) == ("soft", {"gap": "1.5 mm"})
+    notes = {"gap": "1.5 mm", "air_c": "21.5", "air_hpa": "968"}
+    assert (run.facts["skirt"], run.facts["notes"]) == ("soft", notes)
     assert run.seq.tolist() == list(range(len(run.seq)))  # nothing lost, from the very first row
 
 
@@ -124,6 +126,7 @@ def test_a_board_that_comes_back_goes_on_in_the_same_log(tmp_path: Path) -> None
         (["--port", "socket://127.0.0.1:1"], 2, "--out"),
         (["--port", "socket://127.0.0.1:1", "--out", "run.csv", "--note", "gap"], 2, "KEY=VALUE"),
         (["--port", "socket://127.0.0.1:1", "--out", "run.csv", "--seconds", "-1"], 2, "--seconds"),
+        (["--port", "socket://127.0.0.1:1", "--out", "run.csv", "--air-hpa", "29.9"], 2, "--air-hpa"),
         (["--port", "socket://127.0.0.1:1", "--out", "run.csv"], 1, "nobody listens"),
         (["--port", "/dev/none-such", "--out", "run.csv"], 1, "no such port"),
     ],

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from undertray.cli.runfacts import (
+    AirC,
+    AirHpa,
     Gap,
     Mass,
     Mounting,
@@ -17,6 +19,7 @@ from undertray.cli.runfacts import (
     Skirt,
     Springs,
     Surface,
+    air_facts,
     fact_pairs,
     mass_text,
     this_host,
@@ -63,6 +66,8 @@ def _fetch(
     pack: Pack = None,
     surface: Surface = None,
     mass: Mass = None,
+    air_c: AirC = None,
+    air_hpa: AirHpa = None,
     fact: Annotated[
         list[str] | None,
         typer.Option(metavar="[N:]KEY=VALUE", help="A fact of run N alone, or any other of all; repeatable."),
@@ -91,7 +96,7 @@ def _fetch(
     name, description = _car(car)
     given = {"skirt": skirt, "mounting": mounting, "gap": gap, "springs": springs, "pack": pack}
     given |= {"surface": surface, "mass": mass}
-    known = {key: value for key, value in given.items() if value}
+    known = {key: value for key, value in given.items() if value} | air_facts(air_c, air_hpa)
     for_all, for_one = _facts(fact or [])
     links = [open_link(port, baud)]
 

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from undertray.reduce.car import Car
 
 from undertray.cli.runfacts import (
+    AirC,
+    AirHpa,
     Gap,
     Mass,
     Mounting,
@@ -29,6 +31,7 @@ from undertray.cli.runfacts import (
     Skirt,
     Springs,
     Surface,
+    air_facts,
     ask_fact,
     ask_to_take_over,
     fact_pairs,
@@ -81,6 +84,8 @@ def _record(
     pack: Pack = None,
     surface: Surface = None,
     mass: Mass = None,
+    air_c: AirC = None,
+    air_hpa: AirHpa = None,
     note: Annotated[
         list[str] | None, typer.Option(metavar="KEY=VALUE", help="Any other fact for the log; repeatable.")
     ] = None,
@@ -120,7 +125,7 @@ def _record(
 
     if last_facts not in ("ask", "take", "none"):
         raise typer.BadParameter("ask, take or none", param_hint="--last-facts")
-    notes = fact_pairs(note or [], "--note")
+    notes = air_facts(air_c, air_hpa) | fact_pairs(note or [], "--note")
     own_mass = {} if mass is None else {"mass": mass}
     the_car, description, certificate = _car(car, calibration)
     if the_car and own_mass:

@@ -9,6 +9,8 @@ from typing import Annotated
 import typer
 
 __all__ = [
+    "AirC",
+    "AirHpa",
     "Gap",
     "Mass",
     "Mounting",
@@ -16,6 +18,7 @@ __all__ = [
     "Skirt",
     "Springs",
     "Surface",
+    "air_facts",
     "ask_fact",
     "ask_to_take_over",
     "fact_pairs",
@@ -40,6 +43,31 @@ Mass = Annotated[
         "--mass", metavar="KG", callback=_mass, help="Mass in this run, '3.25 kg', where not the car's."
     ),
 ]
+AirC = Annotated[
+    float | None,
+    typer.Option("--air-c", min=-60, max=60, help="Temperature of the air, °C: with --air-hpa, for compare."),
+]
+AirHpa = Annotated[
+    float | None,
+    typer.Option("--air-hpa", min=300, max=1100, help="Its pressure where you are, not at sea level, hPa."),
+]
+
+
+def air_facts(air_c: float | None, air_hpa: float | None) -> dict[str, str]:
+    """The air of a run as facts of it.
+
+    Parameters
+    ----------
+    air_c, air_hpa : float or None
+        Temperature (degC) and pressure (hPa) as given.
+
+    Returns
+    -------
+    dict of str to str
+        Those that were given.
+    """
+    told = {"air_c": air_c, "air_hpa": air_hpa}
+    return {name: f"{value:g}" for name, value in told.items() if value is not None}
 
 
 def ask_fact(key: str, default: str) -> str:
