@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from undertray.calibrate.distributions import student_quantile
@@ -42,6 +42,11 @@ class Pulled:
     computed_n: float
     u95_n: float | None
     within: bool | None
+
+    @property
+    def allowed_n(self) -> float:
+        """What both are uncertain by together (95 %, the balance's width as a rectangle), N."""
+        return math.hypot(self.u95_n or 0.0, 2 * self.pulled_half_n / 3**0.5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,11 +135,10 @@ def force_check(
         force_n = _force_n(reduction, pull)
         u95_n = None if share is None else share * force_n
         half_n = balance_percent / 100 * pull.pull_n
-        apart_n = pull.pull_n - (force_n + weight_n)
-        within = None if u95_n is None else abs(apart_n) <= math.hypot(u95_n, 2 * half_n / 3**0.5)
-        found.append(
-            Pulled(pull.at_s, pull.throttle_us, pull.pull_n, half_n, force_n + weight_n, u95_n, within)
-        )
+        one = Pulled(pull.at_s, pull.throttle_us, pull.pull_n, half_n, force_n + weight_n, u95_n, None)
+        if u95_n is not None:
+            one = replace(one, within=abs(one.pulled_n - one.computed_n) <= one.allowed_n)
+        found.append(one)
         ratios.append((pull.pull_n - weight_n) / force_n)
     mean = math.fsum(ratios) / len(ratios)
     half = None

@@ -76,32 +76,35 @@ def force_picture(found: ForceCheck, units: Display = SI) -> Picture:
     pulled = [p.pulled_n / units.force_n for p in found.pulls]
     across = [0.0 if p.u95_n is None else p.u95_n / units.force_n for p in found.pulls]
     up = [p.pulled_half_n / units.force_n for p in found.pulls]
-    top = 1.1 * max(*computed, *pulled)
+    apart = [one - other for one, other in zip(pulled, computed, strict=True)]
+    bars = [p.allowed_n / units.force_n for p in found.pulls]
     with settings():
-        figure = Figure(figsize=(3.7, 3.3))
-        panel = figure.add_axes((0.18, 0.16, 0.78, 0.8))
-        panel.plot([0, top], [0, top], color=LIMIT, linewidth=1.0, linestyle=(0, (5, 2)))
+        figure = Figure(figsize=(3.7, 2.6))
+        panel = figure.add_axes((0.2, 0.2, 0.76, 0.74))
+        panel.axhline(0.0, color=LIMIT, linewidth=1.0, linestyle=(0, (5, 2)))
         panel.errorbar(
             computed,
-            pulled,
-            yerr=up,
-            xerr=across,
+            apart,
+            yerr=bars,
             fmt=MARKERS[0],
             color=SERIES[0],
             markersize=5,
-            linewidth=1.2,
+            linewidth=1.6,
+            capsize=3,
         )
-        panel.set_xlim(0, top)
-        panel.set_ylim(0, top)
+        panel.set_xlim(1.1 * min(0.0, *computed), 1.1 * max(0.0, *computed))
+        most = 1.15 * max(abs(one) + bar for one, bar in zip(apart, bars, strict=True)) or 1.0
+        panel.set_ylim(-most, most)
         panel.set_xlabel(f"computed from the taps / {units.force}")
-        panel.set_ylabel(f"pulled off / {units.force}")
+        panel.set_ylabel(f"pulled less computed / {units.force}")
         panel.grid(visible=True, color=GRID, linewidth=0.6)
         panel.set_axisbelow(True)
     return Picture(
         key="force-check",
         title="Balance against taps",
-        caption="Force at which the car came off, read from a balance. On the dashed line both are alike;"
-        " bars are what each is uncertain by.",
+        caption="Force at which the car came off, read from a balance, less the computed one. On the dashed"
+        " line both are alike; a bar that does not reach it says that they are not. Bars are what both are"
+        " uncertain by together; without a calibration, the balance alone.",
         words=" ".join(f"{line}." for line in list(force_words(found, units))[-2:]),
         svg=svg_text(figure),
         table={
