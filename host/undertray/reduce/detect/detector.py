@@ -97,6 +97,7 @@ class Detector:
         self._prepared = self._judged = 0
         self._marked: set[int] = set()
         self._closing: set[int] = set()
+        self._teaches = -1  # the next frame that the fan learns from
         self._faults: dict[int, int] = {}
         self._gaps, self._loud_faults = 0, 0
         self._refs: dict[int, float] = {}
@@ -235,9 +236,9 @@ class Detector:
         return int(self._blocks.stretch[: self._blocks.size].searchsorted(self._blocks.stretch[k]))
 
     def _prepare(self, f0: int, f1: int) -> int:
-        """What the fan should give in some frames, as many as teach nothing, or one that does; those in which
-        something else was seen are marked. Returns how many."""
-        blocks, p = self._blocks, self._p
+        """What the fan should give in some frames, up to the next that teaches it; those in which something
+        else was seen are marked. Returns how many."""
+        blocks, p, fan = self._blocks, self._p, self._fan
         if np.isnan(blocks.throttle_us[f0 * FRAME]):
             f1 = f0 + 1
         first = np.arange(f0, f1) * FRAME
@@ -246,26 +247,28 @@ class Detector:
         law = np.zeros((f1 - f0, FRAME))
         if pulse is not None:
             windows = np.ascontiguousarray(sliding_window_view(pulse, RUN_IN + FRAME)[::FRAME])
-            begun = self._begun(first - RUN_IN)
-            law = self._fan.expected(windows, begun)
             level = np.full((f1 - f0) * FRAME, np.nan)
             level[: end - begin] = np.where(blocks.known[begin:end], blocks.mean_pa[begin:end], np.nan)
             good = np.isfinite(level).reshape(-1, FRAME)
             level_pa = np.maximum(np.where(good, level.reshape(-1, FRAME), p.zero_pa), p.zero_pa)
             weight = np.where(good, 1.0 / (1.0 + (p.zero_pa / level_pa / p.noise) ** 2), 0.0)
-            log_pa = np.log(level_pa)
-            total = np.maximum(weight.sum(axis=1), 1e-9)
-            off = log_pa - law
-            off -= ((weight * off).sum(axis=1) / total)[:, None]
-            misfit = np.sqrt((weight * off * off).sum(axis=1) / total)
+            log_pa, total = np.log(level_pa), np.maximum(weight.sum(axis=1), 1e-9)
             moved = (np.ptp(windows, axis=1) > _WORK_US) & good.any(axis=1)
-            teaches = [i for i in moved.nonzero()[0].tolist() if not self._fan.knows(f0 + i, misfit[i])]
-            if teaches and teaches[0] == 0:
-                self._fan.take(Lesson(f0, windows[0], log_pa[0], weight[0], float(begun[0])))
-                law, f1, end = self._fan.expected(windows[:1], begun[:1]), f0 + 1, min(end, begin + FRAME)
-            elif teaches:
-                f1 = f0 + teaches[0]
-                end = f1 * FRAME
+            begun, taught = self._begun(first - RUN_IN), -1
+            while True:
+                if self._teaches == f0:
+                    fan.take(Lesson(f0, windows[0], log_pa[0], weight[0], float(begun[0])))
+                    begun[1:], taught, self._teaches = self._begun(first[1:] - RUN_IN), f0, -1
+                law = fan.expected(windows, begun)
+                off = log_pa - law
+                off -= ((weight * off).sum(axis=1) / total)[:, None]
+                misfit = np.sqrt((weight * off * off).sum(axis=1) / total)
+                teach = [f for f in (f0 + moved.nonzero()[0]).tolist() if not fan.knows(f, misfit[f - f0])]
+                self._teaches = next((f for f in teach if f > taught), -1)
+                if self._teaches != f0:
+                    break
+            if self._teaches >= 0:
+                f1, end = self._teaches, self._teaches * FRAME
         (down,) = (np.diff(blocks.throttle_us[begin : end + 1]) < 0).nonzero()
         self._closing.update((f0 + down // FRAME).tolist())
         here = slice(begin, end)
