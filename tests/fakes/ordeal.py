@@ -38,6 +38,7 @@ from undertray.errors import UndertrayError
 from undertray.live.monitor import Monitor
 from undertray.live.terminal import PlainView, screen
 from undertray.predict.axleloads import even_loads, measured_loads
+from undertray.predict.axles import axles_of
 from undertray.predict.drag import Drag, pulled_drag
 from undertray.predict.dragfile import read_drag, write_drag
 from undertray.predict.draws import Draws
@@ -61,6 +62,7 @@ from undertray.reduce.springs import Springs
 from undertray.reduce.summary import plain
 from undertray.reduce.sweep import take_reference
 from undertray.reduce.target import target_suction
+from undertray.report.axlewords import axle_words
 from undertray.report.certificate import write_certificate
 from undertray.report.compare import compare
 from undertray.report.comparepicture import comparison_picture
@@ -232,6 +234,12 @@ def run_log(seed: int, folder: Path) -> None:
     if seed % 5 == 1:
         with _own():
             take_reference([reduction], car)
+    if seed % 5 == 2:
+        with _own():
+            beside = axles_of(reduction, car, (1.0, 200.0, 1e6)[seed % 3])
+            _json(plain(beside))
+            for line in axle_words(beside, display("us" if seed % 2 else "si")):
+                _numbers(line)
     if seed % 16 == 1:
         sheet = make_sheet(reduction, car, run, calibration, display("si"), None)
         page = render_page([sheet], car.name)

@@ -46,6 +46,7 @@ def _root(
 def _register() -> None:
     from undertray.cli import (
         annotate,
+        axles,
         board,
         calibrate,
         check_taps,
@@ -88,6 +89,7 @@ def _register() -> None:
         forcecheck,
         pulltest,
         window,
+        axles,
         ride,
         whatif,
         report,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -78,6 +78,8 @@ class Steady:
         direction that no two taps span.
     others : tuple of OtherLevel
         The other throttles at which it was steady, in order of their suction.
+    taps_pa : mapping of str to Estimate
+        Suction at each tap that was good, Pa, by its name.
     """
 
     throttle_us: float | None
@@ -92,6 +94,7 @@ class Steady:
     centre_x_mm: Estimate | None = None
     centre_y_mm: Estimate | None = None
     others: tuple[OtherLevel, ...] = ()
+    taps_pa: Mapping[str, Estimate] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +131,12 @@ class Rest:
 
 
 def steady_estimates(
-    found: MeanUncertainty, need: HoldNeed, seconds: float, blocks: Blocks, levels: Sequence[Bools]
+    found: MeanUncertainty,
+    need: HoldNeed,
+    seconds: float,
+    blocks: Blocks,
+    levels: Sequence[Bools],
+    taps_pa: Mapping[str, Estimate],
 ) -> Steady:
     """Put together what is told of the steady part of a run.
 
@@ -144,6 +152,8 @@ def steady_estimates(
         The run in blocks.
     levels : sequence of ndarray of bool
         Blocks of each throttle at which it was steady, the weakest first.
+    taps_pa : mapping of str to Estimate
+        Suction of each tap.
 
     Returns
     -------
@@ -169,6 +179,7 @@ def steady_estimates(
         others=tuple(
             _other(blocks, level, us, need) for level, us in zip(levels[1:], at_us[1:], strict=True)
         ),
+        taps_pa=taps_pa,
     )
 
 

@@ -33,6 +33,7 @@ from undertray.reduce.reading import TapSuction, pack_voltage, tap_suction
 from undertray.reduce.series import Series, row_times
 from undertray.reduce.steady import run_blocks, steady_levels
 from undertray.reduce.summary import FORMAT, Axle, Centre, Hold, Margin, Reduction, Spread, TapSummary
+from undertray.reduce.tapmeans import tap_means
 from undertray.reduce.tube import tap_tubes
 from undertray.reduce.uncertainty import MeanUncertainty, mean_uncertainty
 from undertray.reduce.warning import with_hold
@@ -195,7 +196,14 @@ def reduce_run(
         },
         steady=None
         if still is None
-        else steady_estimates(still, need, float(row_s[calm].sum()), blocks, levels),
+        else steady_estimates(
+            still,
+            need,
+            float(row_s[calm].sum()),
+            blocks,
+            levels,
+            tap_means(calm, loads, suction, zero, car, calibration, time.rate_hz),
+        ),
         grip=None if still is None else _grip(car, still, speeds_m_s),
         fan=fan,
         cover=Cover(car.load, load_matrix(car).extrapolated),

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from undertray.reduce.polygon import holds_point
 
-__all__ = ["CASES", "Unevenness", "unevenness"]
+__all__ = ["CASES", "Unevenness", "entering_air", "unevenness"]
 
 Array = NDArray[np.float64]
 Floor = tuple[tuple[float, float], ...]
@@ -111,11 +111,36 @@ def unevenness(floor_mm: Floor) -> Unevenness:
     Plane slot flow, orifice and Darcy-Weisbach friction: any handbook of fluid mechanics. The sequence:
     R. D. Richtmyer, 1951 (from memory).
     """
-    grid = _Grid(floor_mm)
-    u = np.modf(np.arange(1, CASES + 1)[:, None] * np.sqrt(_PRIMES))[0]
+    grid, u = _Grid(floor_mm), _numbers()
     excess = np.concatenate([_excess(grid, u[k : k + _AT_ONCE]) for k in range(0, CASES, _AT_ONCE)])
     excess.flags.writeable = False  # shared by all who ask for the same floor
     return Unevenness(grid.places_mm, excess)
+
+
+@lru_cache(maxsize=8)
+def entering_air(floor_mm: Floor) -> Array:
+    """Where the air comes in under a floor in every case.
+
+    Parameters
+    ----------
+    floor_mm : tuple of (float, float)
+        Corners of the floor in order, mm.
+
+    Returns
+    -------
+    ndarray, shape (cases, cells)
+        Share of the air that enters at each cell of :func:`unevenness`, of sum 1; 0 but at the outline.
+    """
+    grid, u = _Grid(floor_mm), _numbers()
+    entering = grid.entering(u[:, 8:])
+    entering /= entering.sum(axis=1, keepdims=True)
+    entering.flags.writeable = False
+    return np.asarray(entering)
+
+
+def _numbers() -> Array:
+    """Numbers between 0 and 1 that every case stands for."""
+    return np.asarray(np.modf(np.arange(1, CASES + 1)[:, None] * np.sqrt(_PRIMES))[0])
 
 
 def _excess(grid: _Grid, u: Array) -> Array:

@@ -88,6 +88,9 @@ def _steady(result: Reduction) -> list[str]:
         ):
             needed = load.mean - margin.mean
             lines.append(f"{name:16}{load.mean:9.1f}{_off(load.u95, 2)}{needed:9.1f}{margin.mean:+9.1f}")
+        lines += [
+            f"{f'{_safe(name)}, Pa':16}{pa.mean:9.0f}{_off(pa.u95, 1)}" for name, pa in found.taps_pa.items()
+        ]
         lines += other_levels(found)
     return [*lines, *(_grip(result.grip, result.hold.surface_angle) if result.grip else [])]
 

@@ -1,0 +1,289 @@
+"""Which axle is the weaker, by how much, and what a duct between front and rear of the floor moves."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from undertray.errors import ReductionError
+from undertray.predict.leakshare import Region, leak_shares
+from undertray.reduce.estimates import Estimate
+from undertray.reduce.floor import load_matrix
+from undertray.reduce.leakage import orifice_flow_m3_s
+
+if TYPE_CHECKING:
+    from undertray.reduce.car import Car
+    from undertray.reduce.run import Reduction
+
+__all__ = ["AxleBalance", "Axles", "Duct", "axles_of"]
+
+_DISCHARGE = (0.61, 0.82)
+"""Of a hole with sharp edges; and of a short duct: losses of 0.5 where air enters and 1 where it leaves."""
+
+
+@dataclass(frozen=True, slots=True)
+class AxleBalance:
+    """One axle in the steady part of a run.
+
+    Attributes
+    ----------
+    name : str
+        ``front`` or ``rear``.
+    load_n, margin_n : Estimate
+        Suction load, and what is left beyond its need with the allowance, N.
+    margin_pa : float or None
+        By how much the mean suction may fall, its distribution kept, until nothing is left, Pa; below 0 what
+        is missing. None where suction does not load the axle.
+    spare : float or None
+        Load over need; None where it needs nothing.
+    """
+
+    name: str
+    load_n: Estimate
+    margin_n: Estimate
+    margin_pa: float | None
+    spare: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Duct:
+    """A duct between the part of the floor over the weaker axle and the part over the other.
+
+    Attributes
+    ----------
+    area_mm2 : float
+        Its area.
+    weak, strong : tuple of str
+        Taps of the two parts.
+    apart_pa : Estimate
+        Suction of the stronger part less that of the weaker: what drives the air, Pa.
+    least_m3_s, most_m3_s : float
+        Flow at that difference, with the least and the greatest discharge number, m3/s.
+    of_leak : tuple of float or None
+        The same over all the air that leaks; None where the fan curve does not tell that.
+    gain_low_pa, gain_high_pa : float or None
+        What the suction of the weaker part gains, Pa: between these. None where nothing drives the air.
+    axle_low_n, axle_high_n : float or None
+        What its axle gains, N.
+    """
+
+    area_mm2: float
+    weak: tuple[str, ...]
+    strong: tuple[str, ...]
+    apart_pa: Estimate
+    least_m3_s: float
+    most_m3_s: float
+    of_leak: tuple[float, float] | None
+    gain_low_pa: float | None
+    gain_high_pa: float | None
+    axle_low_n: float | None
+    axle_high_n: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Axles:
+    """The axles of a run beside one another.
+
+    Attributes
+    ----------
+    run : str
+        Its name.
+    suction_pa : Estimate
+        Mean steady suction, Pa.
+    front, rear : AxleBalance
+        Each axle.
+    weaker : str
+        The axle that lets go first: ``front`` or ``rear``.
+    apart_n : Estimate
+        Margin of the other less its, N.
+    sure : bool or None
+        Whether that is more than it is uncertain by; None without a calibration.
+    taps_pa : mapping of str to Estimate
+        Steady suction of each tap, Pa.
+    leaks : tuple of Region
+        Where the air comes in.
+    duct : Duct or None
+        A duct that was asked for; None too where no taps lie over both axles.
+    """
+
+    run: str
+    suction_pa: Estimate
+    front: AxleBalance
+    rear: AxleBalance
+    weaker: str
+    apart_n: Estimate
+    sure: bool | None
+    taps_pa: Mapping[str, Estimate]
+    leaks: tuple[Region, ...]
+    duct: Duct | None
+
+
+def axles_of(reduction: Reduction, car: Car, duct_mm2: float | None = None) -> Axles:
+    """Put the axles of a run beside one another.
+
+    Parameters
+    ----------
+    reduction : Reduction
+        The run.
+    car : Car
+        Its car.
+    duct_mm2 : float or None
+        Area of a duct to reckon with, mm2.
+
+    Returns
+    -------
+    Axles
+
+    Raises
+    ------
+    ReductionError
+        When the run never was steady.
+
+    Notes
+    -----
+    With loads L of the axles at the mean suction p, the suction may fall by ``p M/L`` until the margin M of
+    an axle is gone. The difference of the margins has the uncertainty of the force and of its centre x:
+    ``rear - front = D (2 x/l - 1)`` with the wheelbase l; where no two taps span x, the sum of both loads'.
+
+    A duct of the area A between two parts whose suctions differ by d moves ``Q = Cd A sqrt(2 d/rho)`` at
+    first, Cd from 0.61, a hole with sharp edges, to ``1/sqrt(0.5 + 1) = 0.82``, a short duct that loses half
+    a velocity head where air enters and one where it leaves. As it moves air, d falls to d'. What flows from
+    the weaker part to the fans beside the duct is at most what leaks there, q; through the floor it goes
+    with a power of d between a half (friction of rough walls) and one (viscosity). With ``r = sqrt(d'/d)``
+
+    ``q r^2 + Q r = q`` for the one, ``q r + Q r = q`` for the half,
+
+    so the weaker part gains ``d (1 - r^2)`` of the first, which is the less, at least; and d at most: fans
+    that stand in the weaker part leave less to flow under the floor. q is known from the leak area of the fan
+    curve and the greatest share that the taps leave to that part; without a fan curve the least gain is 0.
+    What the stronger part loses is left out.
+
+    References
+    ----------
+    Statics of two supports; orifice and losses of a pipe's ends: any handbook of hydraulics (entrance 0.5,
+    exit 1; sharp-edged orifice 0.61, from memory).
+    """
+    steady = reduction.steady
+    if steady is None:
+        raise ReductionError(
+            "the run never was steady",
+            where=reduction.run,
+            expected="a throttle that stands still for a second with nothing happening",
+            do="hold the throttle for three seconds",
+        )
+    pa = steady.suction_pa.mean
+    sides = {
+        name: _axle(name, load, margin, pa)
+        for name, load, margin in (
+            ("front", steady.front_n, steady.front_margin_n),
+            ("rear", steady.rear_n, steady.rear_margin_n),
+        )
+    }
+    weaker = min(sides, key=lambda name: sides[name].margin_n.mean)
+    other = "rear" if weaker == "front" else "front"
+    apart = sides[other].margin_n.mean - sides[weaker].margin_n.mean
+    u95 = _apart_u95(reduction, car)
+    leaks = leak_shares(car, steady.taps_pa)
+    return Axles(
+        run=reduction.run,
+        suction_pa=steady.suction_pa,
+        front=sides["front"],
+        rear=sides["rear"],
+        weaker=weaker,
+        apart_n=Estimate(apart, u95),
+        sure=None if u95 is None else apart > u95,
+        taps_pa=steady.taps_pa,
+        leaks=leaks,
+        duct=None if duct_mm2 is None else _duct(reduction, car, weaker, duct_mm2, leaks),
+    )
+
+
+def _axle(name: str, load: Estimate, margin: Estimate, pa: float) -> AxleBalance:
+    need_n = load.mean - margin.mean
+    return AxleBalance(
+        name=name,
+        load_n=load,
+        margin_n=margin,
+        margin_pa=pa * margin.mean / load.mean if load.mean > 0 else None,
+        spare=load.mean / need_n if need_n > 0 else None,
+    )
+
+
+def _apart_u95(reduction: Reduction, car: Car) -> float | None:
+    """Of rear less front load."""
+    steady = reduction.steady
+    if steady is None or steady.front_n.u95 is None or steady.rear_n.u95 is None:
+        return None
+    centre, force = steady.centre_x_mm, steady.downforce_n
+    if centre is None or centre.u95 is None or force.u95 is None:
+        return steady.front_n.u95 + steady.rear_n.u95
+    per_mm, off = 2 * force.mean / car.wheelbase_mm, 2 * centre.mean / car.wheelbase_mm - 1
+    return math.hypot(per_mm * centre.u95, off * force.u95)
+
+
+def _duct(
+    reduction: Reduction, car: Car, weaker: str, area_mm2: float, leaks: tuple[Region, ...]
+) -> Duct | None:
+    """A duct between the taps nearer to the one axle and those nearer to the other."""
+    steady = reduction.steady
+    if steady is None:
+        return None
+    matrix = load_matrix(car, set(steady.taps_pa))
+    area_m2 = dict(zip(matrix.taps, matrix.area_m2.tolist(), strict=True))
+    middle_mm = car.wheelbase_mm / 2
+    front = tuple(t.name for t in car.taps if t.name in area_m2 and t.x_mm < middle_mm)
+    rear = tuple(t.name for t in car.taps if t.name in area_m2 and t.x_mm >= middle_mm)
+    weak, strong = (front, rear) if weaker == "front" else (rear, front)
+    if not weak or not strong:
+        return None
+
+    def mean(names: tuple[str, ...]) -> Estimate:
+        whole = math.fsum(area_m2[n] for n in names)
+        taps = [(area_m2[n] / whole, steady.taps_pa[n]) for n in names]
+        known = all(one.u95 is not None for _, one in taps)
+        u95 = math.sqrt(math.fsum((part * (one.u95 or 0.0)) ** 2 for part, one in taps))
+        return Estimate(math.fsum(part * one.mean for part, one in taps), u95 if known else None)
+
+    one, other = mean(weak), mean(strong)
+    known = one.u95 is not None and other.u95 is not None
+    apart = Estimate(other.mean - one.mean, math.hypot(one.u95 or 0.0, other.u95 or 0.0) if known else None)
+    lows = max(0.0, apart.mean - (apart.u95 or 0.0)), max(0.0, apart.mean + (apart.u95 or 0.0))
+    least, most = (
+        float(orifice_flow_m3_s(area_mm2 * 1e-6, d, cd)) for d, cd in zip(lows, _DISCHARGE, strict=True)
+    )
+    leak_mm2 = reduction.fan.leak_mm2
+    pa = steady.suction_pa.mean
+    whole_m3_s = None
+    if leak_mm2 is not None and pa > 0:
+        whole_m3_s = float(orifice_flow_m3_s(leak_mm2 * 1e-6, pa, car.discharge))
+    low_pa = high_pa = None
+    if lows[1] > 0:
+        share = next((r.high for r in leaks if r.name == f"{weaker} half"), None)
+        low_pa, high_pa = 0.0, lows[1]
+        if whole_m3_s is not None:
+            low_pa = _least_gain_pa(lows[0], (1.0 if share is None else share) * whole_m3_s, least)
+    row = {"front": 1, "rear": 2}[weaker]
+    per_pa = math.fsum(float(matrix.matrix[row, k]) for k, name in enumerate(matrix.taps) if name in weak)
+    return Duct(
+        area_mm2=area_mm2,
+        weak=weak,
+        strong=strong,
+        apart_pa=apart,
+        least_m3_s=least,
+        most_m3_s=most,
+        of_leak=None if not whole_m3_s else (least / whole_m3_s, most / whole_m3_s),
+        gain_low_pa=low_pa,
+        gain_high_pa=high_pa,
+        axle_low_n=None if low_pa is None else per_pa * low_pa,
+        axle_high_n=None if high_pa is None else per_pa * high_pa,
+    )
+
+
+def _least_gain_pa(apart_pa: float, own_m3_s: float, duct_m3_s: float) -> float:
+    if own_m3_s <= 0 or duct_m3_s <= 0:
+        return 0.0
+    part = duct_m3_s / own_m3_s
+    left = (math.sqrt(part * part + 4) - part) / 2  # the root of r^2 + part r = 1
+    return apart_pa * (1 - left * left)
