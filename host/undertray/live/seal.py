@@ -18,6 +18,7 @@ _FRAME = 50  # blocks: a second
 _FRAMES = 600  # ten minutes
 _ENOUGH = 5  # frames with running fans before anything is said
 _RUNNING = 0.1  # of the highest drive: what the fans give at least where they run
+_RISES, _OVER = 1.03, 5  # from some blocks to as many after them: a fan that is later than its law
 _BEST = 95.0  # percentile: one lucky frame is no reference
 
 
@@ -35,7 +36,8 @@ class SealIndex:
     fan gives on a fixed leak; the reference is the 95th percentile of them, so the index is about 1 on the
     seal at its best, and falls as a leak opens while the throttle alone does not move it. While a fan spins
     up or down the ratio says more of its lag than of the seal: then there is no index, and nothing is taken
-    into the reference. A law learned since then is taken for the seconds before as well.
+    into the reference; nor while the suction still rises, by a fan that is later than its law. A law learned
+    since then is taken for the seconds before as well.
     """
 
     def __init__(self, fan: Fan) -> None:
@@ -44,6 +46,7 @@ class SealIndex:
         self._block: list[tuple[float, float]] = []
         self._pulses: deque[float] = deque(maxlen=RUN_IN + _FRAME)
         self._settle = round(SETTLE_S / fan.block_s) + 1
+        self._lately: deque[float] = deque(maxlen=2 * _OVER)
         self._begun = 0  # blocks since the throttle was last unknown
         self._frame: list[tuple[float, bool]] = []
         self._frames: deque[tuple[float, Array, Array]] = deque(maxlen=_FRAMES)
@@ -80,8 +83,12 @@ class SealIndex:
         self._block.clear()
         self._begun += 1
         self._pulses.append(us)
+        self._lately.append(pa)
         lately = [self._pulses[-i] for i in range(1, min(self._settle, self._begun) + 1)]
         still = len(lately) == self._settle and max(lately) - min(lately) <= STILL_US
+        half = len(self._lately) // 2
+        before, since = list(self._lately)[:half], list(self._lately)[half:]
+        still = still and sum(since) / len(since) <= _RISES * sum(before) / max(half, 1)
         self._now = pa if still else None
         self._frame.append((pa, still))
         if len(self._frame) == _FRAME:
