@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -27,8 +28,9 @@ def register(app: typer.Typer) -> None:
 
 
 def _window(
-    run: Annotated[
-        Path | None, typer.Argument(metavar="[RUN.csv]", help="A run: where was it?", show_default=False)
+    runs: Annotated[
+        list[Path] | None,
+        typer.Argument(metavar="[RUN.csv]...", help="Runs: where were they?", show_default=False),
     ] = None,
     car: CarFile = None,
     car_from: CarFrom = "log",
@@ -57,17 +59,14 @@ def _window(
     """Say between which suctions a car holds and drives: on the ground, a wall, upside down, at any angle.
 
     Below the lower end it falls, by each axle; above the upper end its driven wheels, or its motor where
-    car.toml has drive_force, cannot overcome the drag of the skirt. The upper end needs --drag.
+    car.toml has drive_force, cannot overcome the drag of the skirt. The upper end needs --drag. Of several
+    runs the ends are those of the first; where each was, is by its own suction and car.
 
     Example: undertray window run.csv --drag drag.json --calibration calibration.json
     """
-    if units not in ("si", "us"):
-        raise typer.BadParameter("si or us", param_hint="--units")
-    if run is None and car is None:
-        raise typer.BadParameter("a run, or the car: --car CAR.toml", param_hint="RUN.csv")
-    if any(not 0 <= one <= 180 for one in angle or ()):
-        raise typer.BadParameter("0 to 180", param_hint="--angle")
+    _check(units, bool(runs) or car is not None, angle or ())
     from undertray import Calibration, read_run, reduce_run
+    from undertray.errors import escaped
     from undertray.predict.dragfile import read_drag
     from undertray.predict.whereabouts import whereabouts
     from undertray.predict.windows import Windows
@@ -82,32 +81,47 @@ def _window(
     certificate = Calibration.from_json(calibration) if calibration is not None else None
     pulled = read_drag(drag) if drag is not None else None
     fans = FanReference.from_json(reference) if reference is not None else None
-    reduction = None
-    if run is None:
-        assert car is not None
-        described = Car.from_toml(car)
+    choose = car_chooser(car, car_from)
+    reduced = []
+    for path in runs or ():
+        log = read_run(path)
+        chosen = choose(log)
+        reduced.append((chosen.told(reduce_run(log, chosen.car, certificate, tare)), chosen.car))
+    if reduced:
+        sets = [Windows.of(its_car, pulled, one, fans) for one, its_car in reduced]
     else:
-        log = read_run(run)
-        chosen = car_chooser(car, car_from)(log)
-        described = chosen.car
-        reduction = chosen.told(reduce_run(log, described, certificate, tare))
-    found = Windows.of(described, pulled, reduction, fans)
-    wanted = sorted({0.0, 90.0, 180.0, described.surface_angle_deg, *(angle or ())})
+        assert car is not None
+        sets = [Windows.of(Car.from_toml(car), pulled, None, fans)]
+    found, angle_deg = sets[0], sets[0].car.surface_angle_deg
+    wanted = sorted({0.0, 90.0, 180.0, angle_deg, *(angle or ())})
     windows = [found.at(one) for one in wanted]
-    place = None if reduction is None else whereabouts(reduction, found.at(described.surface_angle_deg))
+    places = [
+        whereabouts(one, own.at(own.car.surface_angle_deg))
+        for (one, _), own in zip(reduced, sets, strict=False)
+    ]
     shown = display(units)
     if as_json:
-        print(json.dumps({"format": 1, "windows": plain(windows), "run": plain(place)}, allow_nan=False))
+        print(json.dumps({"format": 1, "windows": plain(windows), "runs": plain(places)}, allow_nan=False))
     else:
-        for one in windows:
-            for line in window_words(one, shown, found.reference):
-                print(wrapped(line, "    "))
-        if place is not None:
-            print(wrapped(f"in this run, at {described.surface_angle_deg:g} degrees: {place_words(place)}"))
-    notices = (*(() if reduction is None else reduction.notices), *found.notices)
-    for notice in notices:
-        print(note_lines(notice), file=sys.stderr)
+        for line in (line for one in windows for line in window_words(one, shown, found.reference)):
+            print(wrapped(line, "    "))
+        for place, own in zip(places, sets, strict=False):
+            where = f"{escaped(place.run)}, at {own.car.surface_angle_deg:g} degrees"
+            print(wrapped(f"{where}: {place_words(place)}"))
+    said = [notice for one, _ in reduced for notice in one.notices]
+    said += [notice for own in sets for notice in own.notices]
+    print("".join(f"{note_lines(notice)}\n" for notice in dict.fromkeys(said)), file=sys.stderr, end="")
     print(caution_line(), file=sys.stderr)
     if pictures is not None:
-        write_pictures([window_picture(found.all_angles(), found.places, shown, found.reference)], pictures)
+        every = [place for own in sets for place in own.places]
+        write_pictures([window_picture(found.all_angles(), every, shown, found.reference)], pictures)
         print(f"pictures: {pictures}", file=sys.stderr)
+
+
+def _check(units: str, given: bool, angles: Sequence[float]) -> None:
+    if units not in ("si", "us"):
+        raise typer.BadParameter("si or us", param_hint="--units")
+    if not given:
+        raise typer.BadParameter("a run, or the car: --car CAR.toml", param_hint="RUN.csv")
+    if any(not 0 <= one <= 180 for one in angles):
+        raise typer.BadParameter("0 to 180", param_hint="--angle")
