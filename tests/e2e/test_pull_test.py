@@ -127,6 +127,13 @@ def test_grip_is_by_the_load_on_the_tyres(tmp_path: Path) -> None:
     assert found["to_speed"][0]["ground_s"] == pytest.approx(sixty * 2.0 / (0.85 * on_tyres - drag), rel=0.01)
     plain = undertray("reduce", made.log, *given, "--drag", tmp_path / "drag.json")
     assert "by the pulls: the skirt carries 25 %" in plain.stdout
+    assert "beyond the pulls" not in plain.stderr
+    far = session(tmp_path / "far", puller, levels=((1400.0, 400.0),), gain_sd=1e-4, noise_pa=0.5)
+    pull_test(far, "--out", tmp_path / "far.json")
+    fast = session(tmp_path / "fast", puller, levels=((1700.0, 1150.0),), gain_sd=1e-4, noise_pa=0.5)
+    fast.car.write_text(car)
+    told = undertray("reduce", fast.log, "--car", fast.car, "--drag", tmp_path / "far.json")
+    assert "beyond the pulls, which went up to" in " ".join(told.stderr.split())
     page = tmp_path / "page.html"
     done = undertray("report", made.log, *given, "--drag", tmp_path / "drag.json", "--out", page)
     assert done.returncode == 0, done.stderr

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 __all__ = ["pulled_car", "pulled_grip", "with_drag"]
 
+_BEYOND = 1.1  # of the greatest suction pulled at: within it a line is no guess
 _RECTANGLE_95 = 1.959964 / 3**0.5  # of the half width of a rectangle to that of a 95 % interval (GUM 4.3.7)
 
 
@@ -112,5 +113,12 @@ def with_drag(reduction: Reduction, car: Car, drag: Drag, speeds_m_s: Sequence[f
     if found is not None and drag.share is None:
         said.append(
             "grip is as if all suction pressed the tyres on: pulls did not tell what the skirt carries"
+        )
+    most_n = max((line.span.high_n for line in drag.lines if line.per_n is not None), default=0.0)
+    suction_n = reduction.steady.downforce_n.mean
+    if found is not None and found.drag_n is not None and suction_n > _BEYOND * most_n:
+        said.append(
+            f"the drag at {suction_n:.1f} N of suction is carried on beyond the pulls, which went up to"
+            f" {most_n:.1f} N"
         )
     return replace(reduction, grip=found, notices=(*reduction.notices, *said))
