@@ -113,7 +113,7 @@ def test_the_demo_says_it_all_and_writes_the_pictures(tmp_path: Path) -> None:
     )
     assert done.returncode == 0, done.stderr
     for words in (
-        "seal-loss, front-left first",
+        "seal-loss, together (front-left 0 ms",
         "needed",
         "front axle",
         "rear  axle",
@@ -144,4 +144,4 @@ def test_the_live_demo_records_over_a_real_link(tmp_path: Path) -> None:
         assert lost is not None, done.stdout
         if int(lost[1]) <= BUSY_SLOTS:
             break
-    assert "seal-loss, front-left first" in done.stdout
+    assert "seal-loss, together (front-left 0 ms" in done.stdout
