@@ -33,6 +33,7 @@ _LEAST_SHARE = 0.05  # of what was before: where the fan may leave less, nothing
 _BACK = 0.3  # of the fall left: the suction is back
 _STANDS = 3  # blocks that it has to be
 _SWINGS = 10  # ... within which a car that bounced is at its lowest
+_SWINGS_BACK = 0.15  # of its depth: a seal that healed by itself stayed below 0.07, bumps rose by 0.29
 _CALM = 125  # blocks within which the fan should be calm
 _LEAD = 2  # samples
 
@@ -181,7 +182,7 @@ def measure(
     level = blocks.mean_pa[first:last] / share
     lasts, until = _lasting(level, k - first, int(length))
     if lasts * blocks.block_s < p.dip_s or (
-        lasts * blocks.block_s <= p.brief_s and _bounced(level, k - first, until, p)
+        lasts * blocks.block_s <= p.brief_s and _bounced(level, k - first, until)
     ):
         return None
     # what the throttle does later belongs to it
@@ -219,15 +220,14 @@ def measure(
     return Measured(fall, between, lasts * blocks.block_s)
 
 
-def _bounced(level: Array, k: int, until: int, p: LossParameters) -> bool:
+def _bounced(level: Array, k: int, until: int) -> bool:
     """Does the suction come back higher than it was? A car that swings closes its gap; a seal does not."""
     before, after = _seen_last(level[: max(k - 1, 1)]), level[until : until + _SWINGS]
     after = after[np.isfinite(after)]
-    if not before.size or len(after) < _STANDS:
+    if not before.size or len(after) < _STANDS or until <= k:
         return False
-    return bool(
-        np.convolve(after, np.ones(_STANDS) / _STANDS, "valid").max() > (1 + p.screen) * middle(before)
-    )
+    usual, highest = middle(before), float(np.convolve(after, np.ones(_STANDS) / _STANDS, "valid").max())
+    return highest - usual > _SWINGS_BACK * (usual - float(np.nanmin(level[k:until])))
 
 
 def _seen_last(level: Array) -> Array:
