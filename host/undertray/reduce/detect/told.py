@@ -200,6 +200,9 @@ def measure(
     suction = suction / np.interp(t, at, share)[:, None]
     share_of = weights[taps] / weights[taps].sum()
     fall = measure_fall(t, suction, share_of, float(blocks.t_s[k]), blocks.period_s)
+    if lasts * blocks.block_s <= p.brief_s:  # what does not stay is as deep as its deepest block
+        deepest = float(np.nanmin(level[k - first : max(until, k - first + 1)]))
+        fall = replace(fall, to_pa=min(fall.to_pa, deepest))
     mean = suction @ share_of
     between = _between(t, mean, fall, blocks.period_s)
     least = p.min_drop if lasts * blocks.block_s > p.brief_s else max(p.min_drop, p.brief_drop)
