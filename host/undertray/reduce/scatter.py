@@ -20,6 +20,7 @@ BATCH_S = 0.25
 _LEAST_BATCHES = 8
 _MOST_BATCHES, _MOST_ALIKE, _LEAST_WORTH = 20, 0.9, 3.0
 _FEW = 6.0  # independent batches from which on one figure for their correlation will do
+_ROUNDED = 1e-12
 _OUTSIDE = 0.05
 _ANGLES = np.linspace(0.0, np.arcsin(0.98), 50)
 _ROWS = 4096  # worked on at a time: what is made of them stays in a core's own cache
@@ -132,6 +133,8 @@ def _slow(means: Array, within2: float, rows: int) -> Scatter:
     batches = means[:, : count * each].reshape(len(means), count, each).mean(axis=2)
     off = batches - batches.mean(axis=1, keepdims=True)
     square = np.square(off).sum(axis=1)
+    # readings that never change leave only what sums of doubles are rounded by
+    square[square <= count * (_ROUNDED * np.abs(batches).max(axis=1)) ** 2] = 0.0
     neighbours = (off[:, 1:] * off[:, :-1]).sum(axis=1)
     r = np.divide(neighbours, square, out=np.zeros(len(means)), where=square > 0)
     r = np.clip(r + (1 + 3 * r) / count, 0.0, _MOST_ALIKE)
