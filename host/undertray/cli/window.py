@@ -30,7 +30,7 @@ def register(app: typer.Typer) -> None:
 def _window(
     runs: Annotated[
         list[Path] | None,
-        typer.Argument(metavar="[RUN.csv]...", help="Runs: where were they?", show_default=False),
+        typer.Argument(metavar="RUN.csv", help="Runs: where were they?", show_default=False),
     ] = None,
     car: CarFile = None,
     car_from: CarFrom = "log",
