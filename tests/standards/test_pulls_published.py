@@ -8,9 +8,11 @@ import warnings
 import numpy as np
 import pytest
 
+from fakes.cars import bare_car
 from undertray.predict.drag import conclude
 from undertray.predict.measured import Measured, Scatter
 from undertray.predict.pullfit import Balance, Span, fit_pulls
+from undertray.predict.window import drivable_window
 from undertray.reduce.pulls import Pull, Suction
 
 with warnings.catch_warnings():
@@ -18,6 +20,7 @@ with warnings.catch_warnings():
     odr = pytest.importorskip("scipy.odr")
 
 WEIGHT_N = 20.0
+ALWAYS = ("suction_scale", "rolling_share")
 
 
 def test_a_line_of_pulls_is_that_of_orthogonal_distance_regression() -> None:
@@ -63,6 +66,7 @@ def test_friction_of_two_contacts_worked_by_hand() -> None:
         "moving.free.per_n": 0.134,
         "moving.locked.level_n": 18.0,
         "moving.locked.per_n": 0.75,
+        "suction_scale": 1.0,
         "rolling_share": 1.0,
     }
     spans = [Span("moving", wheels, 8, 0.0, 50.0) for wheels in ("free", "locked")]
@@ -79,9 +83,7 @@ def test_friction_of_two_contacts_worked_by_hand() -> None:
     assert at_50.mean == pytest.approx(7.1)
     # derived: with the skirt alone each of the other ways gives the same share
     for wheels in ("free", "locked"):
-        some = {k: v for k, v in numbers.items() if wheels in k or k == "rolling_share"} | {
-            "moving.none.mu": 0.4
-        }
+        some = {k: v for k, v in numbers.items() if wheels in k or k in ALWAYS} | {"moving.none.mu": 0.4}
         told = conclude("c", "r", WEIGHT_N, True, known(some), spans)
         assert told.share is not None
         assert told.share.mean == pytest.approx(0.3, abs=1e-12)
@@ -113,3 +115,27 @@ def test_an_interval_is_that_of_the_law_of_propagation() -> None:
     assert found.mean == pytest.approx(127.732, abs=5e-4)
     assert found.u95 is not None
     assert found.u95 / 1.959964 == pytest.approx(0.071, abs=0.002)  # the inputs are rounded to two digits
+
+
+def test_the_scale_of_the_taps_drops_out_of_the_window_on_the_ground() -> None:
+    # derived: pulls and window read the same suction; what that is off by stretches both alike
+    rng = np.random.default_rng(6)
+    pulls = []
+    for wheels, level, slope in (("free", 0.6, 0.55), ("locked", 18.0, 0.75)):
+        for at_n in (0.0, 20.0, 40.0, 60.0) * 3:
+            read = (level + slope * at_n) * (1 + 0.02 * rng.standard_normal())
+            pulls.append((Pull(None, 1500.0, read, "moving", wheels), Suction(at_n, 0.0)))
+    floor = [(0, -100), (300, -100), (300, 100), (0, 100)]
+    car = bare_car(floor, [(150, 0)], mass_kg=WEIGHT_N / 9.80665, wheelbase_mm=300.0)
+    edges = []
+    for share in (1e-4, 0.1):
+        measured, spans, _ = fit_pulls(pulls, WEIGHT_N, Balance(), share)
+        drag = conclude("c", "r", WEIGHT_N, True, measured, spans)
+        edges.append(drivable_window(car, drag, 0.0).locks)
+        assert drag.share is not None
+    one, other = edges
+    assert one is not None
+    assert other is not None
+    assert other.at_pa == pytest.approx(one.at_pa, rel=0.01)  # the fit sees a little of it: second order
+    assert other.low_pa == pytest.approx(one.low_pa, rel=0.01)
+    assert other.high_pa == pytest.approx(one.high_pa, rel=0.01)

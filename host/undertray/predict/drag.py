@@ -126,7 +126,7 @@ class Drag:
         Parameters
         ----------
         suction_n : float
-            Suction force, N.
+            Suction force as the same taps give it, N: what they are off by then drops out.
         wheels : str
             ``free`` or ``locked``.
         kind : str or None
@@ -140,7 +140,9 @@ class Drag:
         name = f"{kind or self.kind_of(wheels)}.{wheels}"
         if f"{name}.per_n" not in self.measured:
             return None
-        return self.estimate(lambda m: m[f"{name}.level_n"] + m[f"{name}.per_n"] * suction_n)
+        return self.estimate(
+            lambda m: m[f"{name}.level_n"] + m[f"{name}.per_n"] * suction_n / m["suction_scale"]
+        )
 
     def tyre_mu(self, kind: str | None = None) -> Estimate | None:
         """Friction number of the tyres.

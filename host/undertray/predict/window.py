@@ -343,7 +343,7 @@ class _Case:
 
         def left_n(m: Numbers, pa: Array) -> Array:
             back_n = self.back_n(m, pa) * (contacts.tyres(m) * share(m) - self.skirt_per_n(m))
-            ground_n = contacts.tyres(m) * press_n + contacts.locked(m) * self.per_pa * pa
+            ground_n = contacts.tyres(m) * press_n + contacts.locked(m) * self.suction_n(m, pa)
             return ground_n + back_n - self.car.weight_n * self.sine
 
         return lambda pa: self.measured.course(lambda m: left_n(m, pa))
@@ -351,7 +351,7 @@ class _Case:
     def drag_n(self, m: Numbers, pa: Array) -> Array:
         """Pull of the free wheels: that on the ground, with the load that tyres and skirt have here."""
         contacts, share = self._pulled()
-        ground_n = contacts.level(m) * contacts.weight_n + contacts.free(m) * self.per_pa * pa
+        ground_n = contacts.level(m) * contacts.weight_n + contacts.free(m) * self.suction_n(m, pa)
         tyres_n = self.car.weight_n * self.cosine - contacts.weight_n + share(m) * self.back_n(m, pa)
         return ground_n + contacts.rolling(m) * tyres_n - self.skirt_per_n(m) * self.back_n(m, pa)
 
