@@ -95,6 +95,15 @@ def test_a_pack_may_be_asked_about_as_full_or_as_empty_as_it_gets(tmp_path: Path
         assert now["suction_pa"]["low"] < fan_pa(1700, volts, 0.4) < now["suction_pa"]["high"]
 
 
+def test_on_a_wall_sliding_goes_first(tmp_path: Path) -> None:
+    found = ask(tmp_path, "--angle", "90", "--mu", "0.9")["now"]
+    # derived: W (a + 1/mu) for the whole car, a W/2 for an axle: a third of the load, and a twentieth
+    weight_n = MASS_KG * G
+    assert found["need_n"]["whole car"] == pytest.approx(weight_n * (0.2 + 1 / 0.9), rel=1e-9)
+    assert found["need_n"]["front axle"] == pytest.approx(0.1 * weight_n, rel=1e-9)
+    assert found["limiting"] == "whole car"
+
+
 def test_a_pack_may_weigh_so_much_before_it_gains_nothing(tmp_path: Path) -> None:
     found = ask(tmp_path, "--pack", "4S +50 g")
     (asked,), (even,) = found["asked"], found["break_even_kg"]

@@ -15,11 +15,12 @@ and closes its gap, the suction rises by its share g of itself once more. f is s
 Y is the suction over that of the shut-off fan, by the fan laws a fan curve ``p = p0 s^2 (1 - (Q/(Q0 s))^n)``
 against a leak ``Q = C p^k``: k is 0.5 for sharp edges, ``Q = Cd A sqrt(2 p/rho)``, and up to 1 for narrow
 gaps; ``a`` is the leak in the measure of the fan. On a sharp edge the suction goes with the square of the
-speed whatever the leak. Of the leak area the share r goes with the gap h, the rest (brushes, joints, ducts)
-does not.
+speed whatever the leak. Of the leak area the share r goes with the gap h as it is set, the rest (brushes,
+joints, ducts) does not. r may be above 1: suction that pulls the car down leaves less of a small gap than of
+a wide one.
 
 What the runs do not decide stays as wide as it was before them: a0 by Y(a0) between 0.2 and 0.9, r between
-0.2 and 0.95, n between 1.2 and 3.3 (common practice, no source); with a fan curve in the car file Y(a0) is
+0.2 and 1.3, n between 1.1 and 3.6 (common practice, no source); with a fan curve in the car file Y(a0) is
 what the curve gives. Each run may be off by 1 %, from one mounting of the skirt to the next (common practice,
 no source), and each gap, h0 too, by what it is known within.
 
@@ -58,7 +59,7 @@ _LEAST_US = 25.0  # between the fans' idle and the lowest throttle at which they
 _BEYOND_95 = 0.1
 GAP_WITHIN_MM = 0.05
 """Half of the width that a gap is known within, mm: feeler gauges (common practice, no source)."""
-_LEAST_GAP = 0.2
+_LEAST_GAP, _LEAST_LEAK, _MOST_OF_GAP = 0.2, 0.02, 1.5
 _CURVE_LOGIT, _LENGTH_LOGIT = 0.35, 0.8
 _NORMAL_95 = 1.959964
 
@@ -259,7 +260,11 @@ def _share_of_level(
 ) -> Array:
     """``Y/Y(a0)`` at a square of the speed, and a gap that is a multiple of the reference's."""
     a0 = (1 - share) ** (1 / bend) / share**leak
-    a = a0 * (1 - of_gap + of_gap * of_gap_ref) * np.maximum(square, 1e-12) ** (leak - 0.5)
+    a = (
+        a0
+        * np.maximum(1 - of_gap + of_gap * of_gap_ref, _LEAST_LEAK)
+        * np.maximum(square, 1e-12) ** (leak - 0.5)
+    )
     return np.asarray(shut_off_share(a, bend, leak) / share)
 
 
@@ -281,8 +286,8 @@ def fit_law(
         The fans' reference. Where its own runs are not among the points it counts as one more run: its level
         only where no other has a gap, its shape always.
     share, of_gap : (float, float) or None
-        What is known of Y(a0) and r before, and its standard deviation in the logit: from a fan curve, and
-        from the skirt's length; wide where left out.
+        What is known of Y(a0) and r before, and its standard deviation in the logit of Y and of r/1.5: from a
+        fan curve, and from the skirt's length; wide where left out.
     gap_within_mm : float
         Half of the width that gaps, those noted and those set anew, are known within, mm.
     draws : Draws or None
@@ -371,8 +376,9 @@ def from_curve(
     Returns
     -------
     share, of_gap : (float, float), and that or None
-        Y(a0) and r with standard deviations in the logit, as :func:`fit_law` takes them; r where a gap is
-        known. None without a curve that reaches shut-off, or where it does not reach what was measured.
+        Y(a0) and r with standard deviations in the logits of Y and r/1.5, as :func:`fit_law` takes them; r
+        where a gap is known. None without a curve that reaches shut-off, or where it does not reach what was
+        measured.
 
     Notes
     -----
@@ -462,7 +468,7 @@ class _Problem:
         exponent = 2.0 if reference is None else reference.exponent
         scaled = self.y[top] - exponent * math.log((self.u[top] - idle) / (self.top_us - idle))
         share = (0.6, 1.0) if share is None else share
-        of_gap = (0.7, 1.0) if of_gap is None else of_gap
+        of_gap = (0.75, 1.0) if of_gap is None else of_gap
         bend = math.log(2.0)
         self.before = np.array(
             [
@@ -472,7 +478,7 @@ class _Problem:
                     exponent,
                     _VOLTAGE[0],
                     float(_logit(share[0])),
-                    float(_logit(of_gap[0])),
+                    float(_logit(of_gap[0] / _MOST_OF_GAP)),
                     bend,
                     -2.0,
                 ),
@@ -480,7 +486,7 @@ class _Problem:
             ]
         )
         few = len(np.unique(np.round(self.u / 20))) < 3
-        sd = [10.0, 40.0 if few else 150.0, 0.2 if few else 1.0, _VOLTAGE[1], share[1], of_gap[1], 0.25, 1.0]
+        sd = [10.0, 40.0 if few else 150.0, 0.2 if few else 1.0, _VOLTAGE[1], share[1], of_gap[1], 0.3, 1.0]
         # a gap that is all there is, or a width of nothing, leaves nothing to fit
         gap_sd = np.full(len(self.gaps), max(gap_within_mm, 1e-4) / 3**0.5)
         self.before_sd = np.array([*sd, *self.offset_sd, *gap_sd])
@@ -495,8 +501,8 @@ class _Problem:
         out[0] = np.exp(out[0])
         out[1] = np.minimum(out[1], self.most_idle)
         out[2] = np.maximum(out[2], 0.2)
-        out[4:6] = 1 / (1 + np.exp(-out[4:6]))
-        out[4:6] = np.clip(out[4:6], 1e-3, 1 - 1e-3)
+        out[4:6] = np.clip(1 / (1 + np.exp(-out[4:6])), 1e-3, 1 - 1e-3)
+        out[5] *= _MOST_OF_GAP
         out[6] = np.maximum(np.exp(out[6]), 1.0)
         out[7] = 0.5 + 0.5 / (1 + np.exp(-out[7]))
         return out

@@ -97,7 +97,7 @@ class Outcome:
         By ``front axle`` and ``rear axle``, and ``whole car`` where sliding asks for more than the axles do,
         N.
     limiting : str
-        Whose margin is least.
+        What goes first as the suction falls: whose need is the largest share of its load.
     least_margin_n : Interval
         The least of the margins, N.
     holds_from_us : Interval
@@ -410,8 +410,8 @@ def _outcome(given: _Given, case: Case, speeds_m_s: Sequence[float]) -> Outcome:
     needs = _needs(given, case)
     front, rear = given.loads_n(pa)
     margins = given.margins_n(needs, pa)
-    limiting = min(margins, key=lambda name: float(margins[name][0]))
     load = {"front axle": front, "rear axle": rear, "whole car": front + rear}
+    limiting = max(margins, key=lambda name: float(needs[name][0]) / max(float(load[name][0]), 1e-9))
     lateral, ground, times = _grip(given, case, front, rear, speeds_m_s)
     window = _window(given, case, float(pa[0]))
     from_us = interval(_holds_from_us(given, case, needs))

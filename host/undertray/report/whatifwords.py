@@ -82,7 +82,7 @@ def _case_words(case: Outcome, units: Display) -> Iterator[str]:
             f" {_signed(margin, units)}"
         )
     from_us = _throttle(case.holds_from_us)
-    yield f"  limited by the {case.limiting}; all margins are 0 or more from {from_us} on"
+    yield f"  as suction falls the {case.limiting} goes first; all margins are 0 or more from {from_us} on"
     if case.largest_gap_mm is not None:
         largest = span_text(
             case.largest_gap_mm,
