@@ -105,7 +105,7 @@ def test_the_fit_is_that_of_an_independent_least_squares() -> None:
         return float(np.log(s / (1 - s)))
 
     def rows(t: np.ndarray) -> np.ndarray:
-        share, of_gap = 1 / (1 + np.exp(-t[4])), 1.5 / (1 + np.exp(-t[5]))
+        share, of_gap = 1 / (1 + np.exp(-t[4])), 2 / (1 + np.exp(-t[5]))
         bend, power = np.exp(t[6]), 0.5 + 0.5 / (1 + np.exp(-t[7]))
         gaps = np.array(GAPS_MM) + t[10:12]
         speed = ((u - t[1]) / (top_us - t[1])) ** (t[2] / 2) * (v / v0) ** (t[3] / 2)
@@ -118,12 +118,12 @@ def test_the_fit_is_that_of_an_independent_least_squares() -> None:
         ]
         model = t[0] + np.log(np.array(short) / share) + t[8:10][run]
         known = [
-            (t[1] - 1000) / 150, t[2] - 2, (t[3] - 2.1) / 0.2, t[4] - logit(0.6), t[5] - logit(0.5),
+            (t[1] - 1000) / 150, t[2] - 2, (t[3] - 2.1) / 0.2, t[4] - logit(0.6), t[5] / 0.6,
             (t[6] - np.log(2)) / 0.3, t[7] + 2.0, *(t[8:10] / 0.01), *(t[10:12] / (0.05 / 3**0.5)),
         ]  # fmt: skip
         return np.concatenate([(np.log(p) - model) / law.scatter, known])
 
-    start = np.array([np.log(p[4]), 1050.0, 2.0, 2.0, logit(0.6), logit(0.5), np.log(2), -2.0, 0, 0, 0, 0])
+    start = np.array([np.log(p[4]), 1050.0, 2.0, 2.0, logit(0.6), 0.0, np.log(2), -2.0, 0, 0, 0, 0])
     scales = [1, 100, 1, 1, 1, 1, 1, 1, 0.01, 0.01, 0.03, 0.03]
     best = least_squares(rows, start, x_scale=scales, xtol=1e-14, ftol=1e-14)
     t = best.x

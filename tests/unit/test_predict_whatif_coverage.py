@@ -240,9 +240,10 @@ def test_the_answers_hold_the_truth_in_a_few_draws(tmp_path: Path) -> None:
 
 @pytest.mark.statistics
 def test_the_answers_hold_the_truth_in_200_draws(tmp_path: Path) -> None:
-    found = covered(range(200), tmp_path)
+    found = covered(range(1000, 1200), tmp_path)
     print(found)
-    # one is wider than it need be, 99.5 % here: the throttle from which 4S holds lies low, where another
-    # pack's cells, and what was assumed of them, matter little
-    assert found.pop("4S from") >= 0.90
-    assert {name: share for name, share in found.items() if not 0.90 <= share <= 0.98} == {}
+    assert {name: share for name, share in found.items() if share < 0.90} == {}
+    # three are wider than they need be (pinned: 98.5, 98.5 and 99.5 %): the suction as driven, and two of 4S,
+    # where what was assumed of other cells and of voltage matters less than elsewhere
+    wide = {"now Pa", "4S gain", "4S from"}
+    assert {name: share for name, share in found.items() if share > 0.98 and name not in wide} == {}

@@ -20,7 +20,7 @@ joints, ducts) does not. r may be above 1: suction that pulls the car down leave
 a wide one.
 
 What the runs do not decide stays as wide as it was before them: a0 by Y(a0) between 0.2 and 0.9, r between
-0.2 and 1.3, n between 1.1 and 3.6 (common practice, no source); with a fan curve in the car file Y(a0) is
+0.5 and 1.5, n between 1.1 and 3.6 (common practice, no source); with a fan curve in the car file Y(a0) is
 what the curve gives. Each run may be off by 1 %, from one mounting of the skirt to the next (common practice,
 no source), and each gap, h0 too, by what it is known within.
 
@@ -59,7 +59,7 @@ _LEAST_US = 25.0  # between the fans' idle and the lowest throttle at which they
 _BEYOND_95 = 0.1
 GAP_WITHIN_MM = 0.05
 """Half of the width that a gap is known within, mm: feeler gauges (common practice, no source)."""
-_LEAST_GAP, _LEAST_LEAK, _MOST_OF_GAP = 0.2, 0.02, 1.5
+_LEAST_GAP, _LEAST_LEAK, _MOST_OF_GAP = 0.2, 0.02, 2.0
 _CURVE_LOGIT, _LENGTH_LOGIT = 0.35, 0.8
 _NORMAL_95 = 1.959964
 
@@ -178,6 +178,7 @@ class FanLaw:
     leak: Array
     gap_off_mm: Array
     set_off_mm: Array
+    uneven: Array
     own: Array
     mounting: Array
     beyond: Array
@@ -249,7 +250,11 @@ class FanLaw:
         ratio = np.ones(1)
         if gap_mm is not None and self.gap_mm is not None and not self._as_driven(gap_mm):
             # a gap that is set anew is as little known as those that were noted
-            true = np.maximum(np.asarray(gap_mm, float) + self.set_off_mm, 0.0)
+            set_mm = np.asarray(gap_mm, float)
+            if self.gaps_mm is not None:
+                under_mm = np.maximum(self.gaps_mm.low - set_mm, 0.0)
+                set_mm = set_mm + self.uneven * under_mm
+            true = np.maximum(set_mm + self.set_off_mm, 0.0)
             ratio = true / np.maximum(self.gap_mm + self.gap_off_mm, _LEAST_GAP * self.gap_mm)
         curve = self.share, self.of_gap, self.bend, self.leak
         return np.asarray(self.level_pa * square * _share_of_level(square, ratio, *curve))
@@ -286,7 +291,7 @@ def fit_law(
         The fans' reference. Where its own runs are not among the points it counts as one more run: its level
         only where no other has a gap, its shape always.
     share, of_gap : (float, float) or None
-        What is known of Y(a0) and r before, and its standard deviation in the logit of Y and of r/1.5: from a
+        What is known of Y(a0) and r before, and its standard deviation in the logit of Y and of r/2: from a
         fan curve, and from the skirt's length; wide where left out.
     gap_within_mm : float
         Half of the width that gaps, those noted and those set anew, are known within, mm.
@@ -346,6 +351,7 @@ def fit_law(
         own=np.exp(drawn[len(_NAMES)]),
         gap_off_mm=drawn[-1] if problem.gap_mm is not None else np.zeros(len(noise[0])),
         set_off_mm=chosen.rectangle(0.0, gap_within_mm),
+        uneven=chosen.rectangle(0.5, 0.5),
         mounting=np.exp(_MOUNTING * chosen.standard()),
         beyond=np.stack([chosen.standard() for _ in range(3)]),
         throttles_us=LawRange(min(measured), max(measured)),
@@ -376,7 +382,7 @@ def from_curve(
     Returns
     -------
     share, of_gap : (float, float), and that or None
-        Y(a0) and r with standard deviations in the logits of Y and r/1.5, as :func:`fit_law` takes them; r
+        Y(a0) and r with standard deviations in the logits of Y and r/2, as :func:`fit_law` takes them; r
         where a gap is known. None without a curve that reaches shut-off, or where it does not reach what was
         measured.
 
@@ -468,7 +474,7 @@ class _Problem:
         exponent = 2.0 if reference is None else reference.exponent
         scaled = self.y[top] - exponent * math.log((self.u[top] - idle) / (self.top_us - idle))
         share = (0.6, 1.0) if share is None else share
-        of_gap = (0.75, 1.0) if of_gap is None else of_gap
+        of_gap = (1.0, 0.6) if of_gap is None else of_gap
         bend = math.log(2.0)
         self.before = np.array(
             [
