@@ -338,3 +338,24 @@ def test_with_pulls_it_says_where_the_skirt_holds_it_fast(tmp_path: Path) -> Non
     found = json.loads(at)["asked"][0]["suction_pa"]["value"]
     assert found == pytest.approx(asked["window"]["locks"]["at_pa"], rel=1e-3)
     assert "locked above" in undertray("whatif", *given, "--drag", out).stdout
+
+
+def test_times_have_the_load_in_them_that_pulling_away_moves(tmp_path: Path) -> None:
+    """As ``reduce`` tells them: the same run, car and speed."""
+    log, car = sweep(tmp_path / "a.csv", "0.4 mm", 12.0), hand_car(tmp_path / "car.toml")
+    more = 'tyre_mu = 0.8\ndriven = "rear"\ncg_height = 40\ntarget_speed = 10\nallowance'
+    car.write_text(car.read_text(encoding="utf-8").replace("allowance", more), encoding="utf-8")
+    reduced = json.loads(undertray("reduce", log, "--car", car, "--json").stdout)
+    at_us = reduced["steady"]["throttle_us"]
+    own = next(one for one in reduced["grip"]["to_speed"] if one["speed_m_s"] == 10)
+    asked = undertray("whatif", log, "--car", car, "--throttle", at_us, "--angle", "0", "--json")
+    ground_s = json.loads(asked.stdout)["now"]["to_speed"][0]["surface_s"]["value"]
+    # the law is off one stretch by its scatter of a hundredth; the load is half of that, the rest is weight
+    assert ground_s == pytest.approx(own["ground_s"], rel=0.01)
+    # ... and it is not as without a height, which takes load from the driven wheels: m a h/L
+    flat = car.read_text(encoding="utf-8").replace("cg_height = 40\n", "")
+    (tmp_path / "flat.toml").write_text(flat, encoding="utf-8")
+    asked = undertray(
+        "whatif", log, "--car", tmp_path / "flat.toml", "--throttle", at_us, "--angle", "0", "--json"
+    )
+    assert json.loads(asked.stdout)["now"]["to_speed"][0]["surface_s"]["value"] > 1.05 * ground_s

@@ -6,7 +6,7 @@ number is worked out for thousands of draws of all that is uncertain, so it has 
 what two cases share (sensors, floor, law) is the same draw in both.
 
 Not in it: the added mass sits where the centre of gravity is; suction is spread over the floor as in the run;
-no power, drag or load transfer in grip and times, as in :func:`undertray.reduce.grip.grip`.
+grip and times leave out what :func:`undertray.reduce.grip.grip` does, and the drag.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from undertray.predict.packvolts import Pack, PackVolts
 from undertray.predict.window import Forces, Window, drivable_window, range_pa
 from undertray.reduce.car import Car
 from undertray.reduce.estimates import Estimate
-from undertray.reduce.grip import friction_left_n
+from undertray.reduce.grip import driven_n, friction_left_n
 from undertray.reduce.hold import hold_need
 
 if TYPE_CHECKING:
@@ -463,7 +463,12 @@ def _grip(
         "front": (car.front_weight, front),
         "rear": (1 - car.front_weight, rear),
     }[car.driven]
-    drives_n = friction_left_n(car, mu, share, load, car.surface_angle_deg)
+    drives_n = np.array(
+        [
+            driven_n(car, m, share, n, car.surface_angle_deg, f, 0.0)
+            for m, n, f in zip(mu.tolist(), load.tolist(), front.tolist(), strict=True)
+        ]
+    )
     per_speed = np.where(drives_n > 0, car.mass_kg / np.where(drives_n > 0, drives_n, 1.0), np.inf)
     times = tuple(
         SpeedAnswer(speed, interval(speed * per_speed))

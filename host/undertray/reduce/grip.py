@@ -13,7 +13,7 @@ from undertray.reduce.car import Car
 from undertray.reduce.estimates import Estimate
 from undertray.units import FACTORS, G_N_M_S2
 
-__all__ = ["SPEEDS_M_S", "Grip", "SpeedTime", "friction_left_n", "grip"]
+__all__ = ["SPEEDS_M_S", "Grip", "SpeedTime", "driven_n", "friction_left_n", "grip"]
 
 SPEEDS_M_S = (60 * FACTORS["speed"]["mph"], 100 * FACTORS["speed"]["km/h"])
 """The speeds whose times are stated where none is asked for: 60 mph and 100 km/h."""
@@ -160,7 +160,7 @@ def grip(
 
     def time_s(speed: float, angle: float) -> _Of:
         return lambda m, n, s, f: _time_s(
-            car, speed, _driven_n(car, m, share, (1 - s) * n, angle, (1 - s) * front_n, f)
+            car, speed, driven_n(car, m, share, (1 - s) * n, angle, (1 - s) * front_n, f)
         )
 
     speeds = tuple(speeds_m_s) or (car.target_speed_m_s, *SPEEDS_M_S[1:])
@@ -247,11 +247,33 @@ def _force_n(car: Car, mu: float, share: float, suction_n: float, angle_deg: flo
     return float(friction_left_n(car, mu, share, suction_n, angle_deg))
 
 
-def _driven_n(
+def driven_n(
     car: Car, mu: float, share: float, suction_n: float, angle_deg: float, front_n: float, drag_n: float
 ) -> float:
     """What the driven wheels push beyond the drag, with the load that this moves from the front to the rear.
 
+    Parameters
+    ----------
+    car : Car
+        Its weight, driven wheels, and the height of its centre of gravity.
+    mu : float
+        Friction number of the tyres.
+    share : float
+        Share of the weight on the driven wheels.
+    suction_n, front_n : float
+        Suction force on the driven wheels, and on the front axle, N.
+    angle_deg : float
+        Angle of the surface.
+    drag_n : float
+        What brakes the car, N.
+
+    Returns
+    -------
+    float
+        N; 0 and below where they do not hold it.
+
+    Notes
+    -----
     T solves ``T^2 = (mu (N + k (T - F)))^2 - P^2``, k = h/L for the rear wheels, -h/L for the front, 0 for
     all; the drag F acts at the surface.
     """
