@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from fakes.scoring import scoring_program
+from fakes.signals import fan, ramp, steady, times
 from undertray.reduce.detect.detector import Detector
 from undertray.reduce.losses import find_losses
 from undertray.reduce.score import score
@@ -91,3 +92,67 @@ def test_onset_fall_time_bottom_and_drop_agree(program, runs):
             assert 0.7 * event.fall_s - 0.01 <= lasts_s <= 2.5 * event.fall_s + 0.05
         if event.kind == "throttle-cut":
             assert (event.first_tap, event.order) == (None, ())
+
+
+# ---- what was told wrongly once, each by formula ----
+
+
+def told(t_s, suction_pa, throttle_us):
+    return [e for e in find_losses(t_s, suction_pa, throttle_us) if e.kind == "seal-loss"]
+
+
+def dip(t_s, at_s, fall_s, hold_s, depth):
+    """A fall, a hold and a rise, all straight."""
+    return 1 - depth * (ramp(t_s, at_s, fall_s) - ramp(t_s, at_s + fall_s + hold_s, fall_s))
+
+
+def test_a_loss_at_the_end_of_a_large_piece_is_told():
+    # rows are handed on 131,072 at a time; its judgement comes when the next piece is there
+    t = times(700.0)
+    at_s = 131_072 / 200 - 1.4
+    suction = steady(t, taps=2, shape=lambda t: 1 - 0.6 * (ramp(t, at_s, 0.03) - ramp(t, at_s + 1.0, 0.05)))
+    (event,) = told(t, suction, np.full(len(t), 1700.0))
+    assert event.onset_s == pytest.approx(at_s, abs=0.01)  # two samples
+
+
+@pytest.mark.parametrize(("rebound", "count"), [(0.0, 1), (0.15, 0)])
+def test_what_swings_back_above_where_it_was_is_a_bump(rebound, count):
+    t = times(30.0)
+    swing = rebound * np.exp(-(((t - 15.2) / 0.04) ** 2))
+    suction = steady(t, shape=lambda t: dip(t, 15.0, 0.04, 0.06, 0.5) + swing)
+    assert len(told(t, suction, np.full(len(t), 1700.0))) == count
+
+
+def test_a_brief_loss_is_as_deep_as_it_was():
+    t = times(30.0)
+    suction = steady(t, shape=lambda t: dip(t, 15.0, 0.06, 0.04, 0.65))
+    (event,) = told(t, suction, np.full(len(t), 1700.0))
+    assert event.brief
+    # a block of 20 ms lies within the hold of 40; 6 Pa of noise at 4 taps and 4 rows is 0.2 % of 900 Pa
+    assert event.drop == pytest.approx(0.65, abs=0.01)
+
+
+def stepping(t_s):
+    """The throttle up and down every five seconds, to learn the fan from."""
+    return np.where(t_s % 10 < 5, 1700.0, 1450.0)
+
+
+@pytest.mark.parametrize(("left", "count"), [(1.0, 0), (0.5, 1)])
+def test_a_throttle_that_moves_while_no_rows_come_is_no_loss(left, count):
+    t = times(40.0)
+    throttle = stepping(t)
+    suction = steady(t, level_pa=3000.0, shape=lambda t: fan(t, throttle) * np.where(t < 25, 1.0, left))
+    rows = (t < 24.9) | (t > 25.15)
+    events = told(t[rows], suction[rows], throttle[rows])
+    assert len(events) == count
+    for event in events:
+        begin_s, end_s = event.onset_between_s
+        assert begin_s < 25 < end_s
+
+
+def test_what_the_throttle_did_while_it_was_not_read_is_no_loss():
+    t = times(40.0)
+    asked = np.where((t > 22.3) & (t < 22.9), 1450.0, stepping(t))
+    suction = steady(t, level_pa=3000.0, shape=lambda t: fan(t, asked, 0.03))
+    throttle = np.where((t > 22.0) & (t < 23.2), np.nan, asked)
+    assert told(t, suction, throttle) == []
