@@ -475,7 +475,8 @@ def _what_if(seed: int, reduction: Reduction, the_car: Car, good: FanReference) 
     known = from_curve(the_car, points.law, good)
     law = fit_law(points.law, good, *((None, None) if known is None else known))
     volts = pack_volts(points.volts, points.cells, Draws(1))
-    loads = measured_loads(reduction)
+    steady = reduction.steady is not None
+    loads = measured_loads(reduction) if steady else even_loads(the_car, [float(law.level_pa[0])])
     now = Case("as it is", the_car, None, law.gap_mm, law.throttles_us.high)
     pack = Pack("4S", 4) if volts is not None and volts.cells else None
     gap_mm = 1.0 if law.knows_gap else law.gap_mm

@@ -161,3 +161,22 @@ def test_beyond_what_was_measured_it_is_wider_by_the_stated_rule() -> None:
         0.1 / 1.96, rel=0.05
     )  # of 4000 draws: 1.1 %
     assert law.suction_pa(1700.0) == pytest.approx(here * law.own, rel=1e-12)
+
+
+def test_references_at_the_edge_of_what_is_read_give_numbers_or_one_line() -> None:
+    """Whatever a reference file may hold comes through without an overflow or a NaN."""
+    rng = np.random.default_rng(4)
+    for _ in range(40):
+        idle_us = float(rng.choice([0.0, 900.0, 1600.0]))
+        width_us, top_pa = 10 ** rng.uniform(0.01, 4), 10 ** rng.uniform(-3, 6)
+        exponent, misfit = 10 ** rng.uniform(-1, 1), 10 ** rng.uniform(-4, 3)
+        pack_mv = None if rng.random() < 0.5 else float(10 ** rng.uniform(0, 6))
+        levels = int(rng.integers(1, 30))
+        reference = FanReference(
+            *("x", ("a",), idle_us, idle_us + float(width_us), float(top_pa), float(exponent)),
+            *(pack_mv, levels, 10.0, float(misfit)),
+        )
+        law = fit_law([], reference)
+        with np.errstate(all="raise", under="ignore"):
+            found = interval(law.suction_pa(reference.top_us, pack_mv))
+        assert 0 <= found.low <= found.value <= found.high < np.inf

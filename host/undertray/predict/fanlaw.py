@@ -55,6 +55,7 @@ _NAMES = ("level", "idle", "throttle", "voltage", "share", "of_gap", "bend", "le
 _MOST_ROUNDS = 60
 _WORST_MV = 1.0
 _VOLTAGE = (2.1, 0.2)
+_FARTHEST, _MOST_LEAK = 30.0, 1e12
 _LEAST_US = 25.0  # between the fans' idle and the lowest throttle at which they sucked
 _BEYOND_95 = 0.1
 GAP_WITHIN_MM = 0.05
@@ -110,6 +111,7 @@ def shut_off_share(leak: ArrayLike, bend: ArrayLike, exponent: ArrayLike = 0.5) 
     t = 1 come down to its root without passing it. For n = 2 and k = 0.5 it is ``1/(1 + a^2)``.
     """
     a, n, k = np.broadcast_arrays(*(np.asarray(given, float) for given in (leak, bend, exponent)))
+    a = np.minimum(a, _MOST_LEAK)
     t = np.ones(a.shape)
     for _ in range(40):
         flow = (a * t ** (2 * k)) ** n
@@ -503,13 +505,15 @@ class _Problem:
 
     def values(self, theta: Array) -> Array:
         """The law's own parameters from those that are fitted, shape (7, ...)."""
-        out = np.array(theta[: len(_NAMES)], float)
+        # a step that goes astray is kept from overflowing; what is known before brings it back
+        out: Array = np.clip(np.array(theta[: len(_NAMES)], float), -_FARTHEST, _FARTHEST)
         out[0] = np.exp(out[0])
-        out[1] = np.minimum(out[1], self.most_idle)
-        out[2] = np.maximum(out[2], 0.2)
+        out[1] = np.minimum(theta[1], self.most_idle)
+        out[2] = np.clip(out[2], 0.2, 20.0)
+        out[3] = np.clip(out[3], 0.0, 6.0)
         out[4:6] = np.clip(1 / (1 + np.exp(-out[4:6])), 1e-3, 1 - 1e-3)
         out[5] *= _MOST_OF_GAP
-        out[6] = np.maximum(np.exp(out[6]), 1.0)
+        out[6] = np.clip(np.exp(out[6]), 1.0, 12.0)
         out[7] = 0.5 + 0.5 / (1 + np.exp(-out[7]))
         return out
 
