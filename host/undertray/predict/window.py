@@ -31,7 +31,9 @@ Array = NDArray[np.float64]
 _RECTANGLE_95 = 1.959964 / 3**0.5
 _USUAL_WITHIN = 0.1  # of mu (common practice, no source)
 _LEVEL = 1e-9
-_Left = Callable[[Array], tuple[Array, Array]]
+_WEIGHT_SHARED = (0.5, 0.0, 1.0)  # how the skirt shares the weight: between, not at all, as springs do
+_Left = Callable[[Array], tuple[Array, ...]]
+_Force = Callable[[Numbers, Array], Array]
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,7 +204,8 @@ def drivable_window(
     wheels at this S and angle: that of the pulls on the ground, with the rolling resistance and the skirt's
     friction of the load that is now another. e lies between 0 and 1: whether the weight is on the tyres
     alone, as where suction itself presses the skirt on, or is shared with the skirt as by springs, no pull on
-    the ground tells; the skirt hands back no more than it carries. The motor has to give
+    the ground tells; the skirt hands back no more than it carries. The end is told for a half of
+    it, and its interval holds for all of them. The motor has to give
     ``drive_force >= F``. Climbing takes W sin A more, and is not in it.
 
     Every condition is a force that is left over, with its interval. The end is where the force left over is
@@ -241,7 +244,7 @@ def drivable_window(
 
 @dataclass(frozen=True, slots=True)
 class _Condition:
-    """A force that has to be left over: with the half width of its interval, over suctions in Pa."""
+    """A force that has to be left over, over suctions in Pa, with the ends of its interval."""
 
     name: str
     left_n: _Left
@@ -263,13 +266,16 @@ class _Case:
         numbers = {
             "whole_n": forces.whole_n,
             "driven_part": Estimate(driven.mean / self.per_pa, part_u95),
-            "weight_shared": Estimate(0.5, 0.5 * _RECTANGLE_95),
         }
         if car.tyre_mu is not None:
             within = _USUAL_WITHIN * car.tyre_mu if car.tyre_mu_within is None else car.tyre_mu_within
             numbers["tyre_mu"] = Estimate(car.tyre_mu, within * _RECTANGLE_95)
         self.known = forces.whole_n.u95 is not None and (drag is None or drag.calibrated)
-        self.measured = (Measured() if drag is None else drag.measured).joined("car's", numbers)
+        pulled = Measured() if drag is None else drag.measured
+        self.measured, *self.ends = (
+            pulled.joined("car's", numbers | {"weight_shared": Estimate(shared, 0.0)})
+            for shared in _WEIGHT_SHARED
+        )
         self.share = None if drag is None else share_number(drag.measured, drag.weight_n)
         self.contacts = None if drag is None else self._contacts(drag)
 
@@ -279,6 +285,15 @@ class _Case:
             if {f"{kind}.free.per_n", f"{kind}.locked.level_n"} <= set(drag.measured.names):
                 return Contacts(kind, drag.weight_n)
         return None
+
+    def left(self, of: _Force, pa: Array) -> tuple[Array, Array, Array]:
+        """A force and the ends of its interval, however the weight is shared."""
+        mean, half = self.measured.course(lambda m: of(m, pa))
+        low, high = mean - half, mean + half
+        for measured in self.ends if self.cosine < 1 and self.share is not None else ():
+            other, half = measured.course(lambda m: of(m, pa))
+            low, high = np.minimum(low, other - half), np.maximum(high, other + half)
+        return mean, low, high
 
     def suction_n(self, m: Numbers, pa: Array) -> Array:
         """Suction force; by the taps' own scale where pulls were made with it."""
@@ -305,7 +320,8 @@ class _Case:
         need, weight_n = hold_need(car), car.weight_n
 
         def load(per_pa: Estimate, need_n: float) -> _Left:
-            return lambda pa: (per_pa.mean * pa - need_n, (per_pa.u95 or 0.0) * pa)
+            u95 = per_pa.u95 or 0.0
+            return lambda pa: tuple((per_pa.mean + sign * u95) * pa - need_n for sign in (0, -1, 1))
 
         conditions = [
             _Condition("the front axle", load(self.forces.front_n, need.front_n)),
@@ -319,14 +335,11 @@ class _Case:
         elif self._slides_by_pulls():
             conditions.append(_Condition("sliding", self._sliding(press_n)))
         elif "tyre_mu" in self.measured:
-            conditions.append(
-                _Condition(
-                    "sliding",
-                    lambda pa: self.measured.course(
-                        lambda m: m["tyre_mu"] * (m["whole_n"] * pa + press_n) - weight_n * self.sine
-                    ),
-                )
-            )
+
+            def slides(m: Numbers, pa: Array) -> Array:
+                return m["tyre_mu"] * (m["whole_n"] * pa + press_n) - weight_n * self.sine
+
+            conditions.append(_Condition("sliding", lambda pa: self.left(slides, pa)))
         return conditions
 
     def _slides_by_pulls(self) -> bool:
@@ -346,7 +359,7 @@ class _Case:
             ground_n = contacts.tyres(m) * press_n + contacts.locked(m) * self.suction_n(m, pa)
             return ground_n + back_n - self.car.weight_n * self.sine
 
-        return lambda pa: self.measured.course(lambda m: left_n(m, pa))
+        return lambda pa: self.left(left_n, pa)
 
     def drag_n(self, m: Numbers, pa: Array) -> Array:
         """Pull of the free wheels: that on the ground, with the load that tyres and skirt have here."""
@@ -368,16 +381,18 @@ class _Case:
             return contacts.tyres(m) * load_n - np.hypot(weight_n * self.sine, self.drag_n(m, pa))
 
         name = "the driven wheels" if self.car.driven == "all" else f"the driven {self.car.driven} wheels"
-        return [_Condition(name, lambda pa: self.measured.course(lambda m: left_n(m, pa)))]
+        return [_Condition(name, lambda pa: self.left(left_n, pa))]
 
     def pushing(self) -> list[_Condition]:
         """The motor overcomes the skirt; none where the car file does not tell its force."""
         force_n = self.car.drive_force_n
         if force_n is None or self.contacts is None or self.share is None:
             return []
-        return [
-            _Condition("the motor", lambda pa: self.measured.course(lambda m: force_n - self.drag_n(m, pa)))
-        ]
+
+        def left_n(m: Numbers, pa: Array) -> Array:
+            return force_n - self.drag_n(m, pa)
+
+        return [_Condition("the motor", lambda pa: self.left(left_n, pa))]
 
     def missing(self) -> tuple[str, ...]:
         missing = []
@@ -403,9 +418,9 @@ def _end(conditions: Sequence[_Condition], known: bool, most_pa: float, upper: b
     find, choose = (_last, min) if upper else (_first, max)
     ends = {}
     for one in conditions:
-        left_n, u95_n = one.left_n(pa)
-        low, high = (-1, 1) if upper else (1, -1)
-        ends[one.name] = tuple(find(pa, left_n + sign * u95_n) for sign in (0, low, high))
+        left_n, low_n, high_n = one.left_n(pa)
+        bounds = (low_n, high_n) if upper else (high_n, low_n)
+        ends[one.name] = tuple(find(pa, bound) for bound in (left_n, *bounds))
     by = choose(ends, key=lambda name: ends[name][0])
     at, first, second = (choose(end[k] for end in ends.values()) for k in range(3))
     return Edge(
