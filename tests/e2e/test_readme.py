@@ -1,19 +1,28 @@
-"""Every command that README.md shows prints what README.md says."""
+"""Every command that the pages show prints what they say."""
 
 from __future__ import annotations
 
 from pathlib import Path
+
+import pytest
 
 from fakes.console_blocks import make_folder, matches, read_steps, run_step
 
 ROOT = Path(__file__).parents[2]
 
 
-def test_the_commands_of_the_readme_print_what_it_says(tmp_path: Path) -> None:
+@pytest.mark.parametrize(("page", "least"), [("README.md", 4), ("demo_logs/README.md", 8)])
+def test_the_commands_of_a_page_print_what_it_says(tmp_path: Path, page: str, least: int) -> None:
     folder = tmp_path / "runs"
     make_folder(folder)
-    steps = read_steps((ROOT / "README.md").read_text(encoding="utf-8"))
-    assert len(steps) >= 8
+    steps = read_steps((ROOT / page).read_text(encoding="utf-8"))
+    assert len(steps) >= least
     for step in steps:
         printed = run_step(step.command, folder)
         assert matches(step.output, printed), f"$ {step.command}\n{printed}"
+
+
+def test_the_first_page_is_short() -> None:
+    """Published nowhere: 200 lines are what a reader is asked for before the first command."""
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert len(text.splitlines()) < 200
