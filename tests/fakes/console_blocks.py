@@ -1,7 +1,7 @@
 """The ``console`` blocks of a page: commands after ``$ ``, and what they print.
 
-``python tests/fakes/console_blocks.py README.md`` runs every command in a copy of ``demo_logs``
-and writes what it printed into the page; the test only compares. A line ``...`` in a block stands for any
+``python tests/fakes/console_blocks.py README.md demo_logs/README.md`` runs every command in a copy of
+``demo_logs`` and writes what it printed into the pages; the test only compares. A line ``...`` stands for any
 number of lines and is kept.
 """
 
@@ -101,4 +101,5 @@ def _main(page: Path) -> None:
 
 
 if __name__ == "__main__":
-    _main(Path(sys.argv[1]))
+    for name in sys.argv[1:]:
+        _main(Path(name))
