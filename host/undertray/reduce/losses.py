@@ -16,7 +16,7 @@ from undertray.reduce.products import Table, pieces
 __all__ = ["KINDS", "Loss", "LossParameters", "find_losses"]
 
 _MAX_TAPS = 64
-_FED = 1 << 17  # rows handed to the detector at once
+_FED = 1 << 16  # rows handed to the detector at once
 
 
 def find_losses(
@@ -105,8 +105,15 @@ def find_losses(
         period_s = middle(positive)
     if not 0 < period_s < np.inf:
         raise ReductionError("no sample period", where="find_losses", seen=period_s, expected="s above 0")
+    del step  # as long as the run, as is what the detector makes room for
     detector = Detector(
-        period_s, suction.shape[1], parameters, tap_names=tap_names, weights=weights, alarms=False
+        period_s,
+        suction.shape[1],
+        parameters,
+        tap_names=tap_names,
+        weights=weights,
+        alarms=False,
+        span_s=min(float(np.ptp(t)), 2 * len(t) * period_s),  # a log may leap by years
     )
     for a, b in pieces(0, len(t), _FED):
         detector.feed(

@@ -38,6 +38,8 @@ class Blocks:
         Sample period and length of a block, s.
     gap_s, outage_s : float
         Time between two rows from which on it is a gap, and a gap that is not bridged, s.
+    room : int
+        Blocks to make room for at first.
 
     Attributes
     ----------
@@ -63,15 +65,16 @@ class Blocks:
     depend on how rows come in pieces.
     """
 
-    def __init__(self, taps: int, period_s: float, block_s: float, gap_s: float, outage_s: float) -> None:
+    def __init__(
+        self, taps: int, period_s: float, block_s: float, gap_s: float, outage_s: float, room: int
+    ) -> None:
         self.taps, self.period_s, self.block_s = taps, period_s, block_s
         self._gap_s, self._outage_s = gap_s, outage_s
         self.size = 0
         self.gaps: list[Gap] = []
-        room = 4096
         self.t_s, self.throttle_us, self.mean_pa, self.expected = (np.full(room, np.nan) for _ in range(4))
         self.pa = np.full((room, taps), np.nan)
-        self.rows, self.first_row, self.stretch = (np.zeros(room, np.int64) for _ in range(3))
+        self.rows, self.first_row, self.stretch = (np.zeros(room, np.int32) for _ in range(3))
         self.known, self.calm = np.zeros(room, bool), np.zeros(room, bool)
         self.frozen, self.beyond, self.bad = (np.zeros((room, taps), bool) for _ in range(3))
         self._raw: list[tuple[int, Array, Array, Array]] = []

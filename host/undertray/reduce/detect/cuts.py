@@ -67,7 +67,7 @@ def find_cuts(blocks: Blocks, k0: int, k1: int, fan: Fan, least_pa: float, p: Lo
         before, after = mean[max(k - 3, 0) : k + 1], mean[k:stop]
         before = before[np.isfinite(before)]
         level = middle(before)
-        if level < least_pa or not np.nanmin(after) < (1 - p.cut_drop) * level:
+        if level < least_pa or not (after < (1 - p.cut_drop) * level).any():
             continue
         t, _, rows = blocks.between(max(k - 1, 0), min(k + 5, blocks.size))
         (short,) = (rows < high - max(6.0, 0.05 * fall)).nonzero()

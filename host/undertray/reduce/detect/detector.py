@@ -58,6 +58,8 @@ class Detector:
         Weight of each tap in the mean; equal if left out.
     alarms : bool
         Whether :meth:`feed` looks for alarms; the events are the same either way.
+    span_s : float
+        Length of the run as far as it is known, s: to make room for it once.
 
     Notes
     -----
@@ -79,6 +81,7 @@ class Detector:
         tap_names: Sequence[str] | None = None,
         weights: ArrayLike | None = None,
         alarms: bool = True,
+        span_s: float = 80.0,
     ) -> None:
         p = self._p = parameters or LossParameters()
         # times are told in whole microseconds, and so is the period that was read off them
@@ -86,7 +89,8 @@ class Detector:
         self._blind = period_s > p.longest_period_s
         block_s = max(p.block_s, period_s)
         outage_s = max(p.outage_s, 2 * gap_s)
-        self._blocks = Blocks(taps, period_s, block_s, gap_s, outage_s)
+        room = int(span_s / block_s) + 2 * FRAME
+        self._blocks = Blocks(taps, period_s, block_s, gap_s, outage_s, room)
         self._names = list(tap_names or [f"p{i + 1}" for i in range(taps)])
         share = np.ones(taps) if weights is None else np.asarray(weights, float)
         self._weights: Array = share / share.sum() if share.sum() > 0 else np.full(taps, 1 / taps)
@@ -257,7 +261,8 @@ class Detector:
             begun, taught = self._begun(first - RUN_IN), -1
             while True:
                 if self._teaches == f0:
-                    fan.take(Lesson(f0, windows[0], log_pa[0], weight[0], float(begun[0])))
+                    seen, log_seen, weighed = windows[0].copy(), log_pa[0].copy(), weight[0].copy()
+                    fan.take(Lesson(f0, seen, log_seen, weighed, float(begun[0])))
                     begun[1:], taught, self._teaches = self._begun(first[1:] - RUN_IN), f0, -1
                 law = fan.expected(windows, begun)
                 off = log_pa - law
