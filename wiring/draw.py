@@ -10,7 +10,7 @@ import sys
 from pathlib import Path
 
 from undertray.errors import UndertrayError
-from undertray.report.wiring import write_drawings
+from undertray.wiring import write_drawings
 
 HERE = Path(__file__).resolve().parent
 

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from undertray.acquire.runlog import Run, read_run
-    from undertray.calibrate.certificate import Calibration
-    from undertray.calibrate.water import column_pressure_pa
+    from undertray.calibrate.calibration import Calibration
+    from undertray.calibrate.liquid_column import column_pressure_pa
     from undertray.errors import UndertrayError
     from undertray.reduce.car import Car
     from undertray.reduce.loss import Loss, LossParameters
@@ -24,8 +24,8 @@ __version__ = "0.1.0"
 _HOME = {
     "Run": "undertray.acquire.runlog",
     "read_run": "undertray.acquire.runlog",
-    "Calibration": "undertray.calibrate.certificate",
-    "column_pressure_pa": "undertray.calibrate.water",
+    "Calibration": "undertray.calibrate.calibration",
+    "column_pressure_pa": "undertray.calibrate.liquid_column",
     "UndertrayError": "undertray.errors",
     "Car": "undertray.reduce.car",
     "Loss": "undertray.reduce.loss",

@@ -29,39 +29,12 @@ _COMMAND = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u20
 
 
 def harmless(text: str) -> str:
-    """Make visible what a terminal would obey instead of showing it.
-
-    Parameters
-    ----------
-    text : str
-        Any text, of any length.
-
-    Returns
-    -------
-    str
-        The same; controls other than tab and line feed, and what turns the reading direction, as an
-        escape such as ``\\x1b``.
-    """
+    """Make visible what a terminal would obey instead of showing it."""
     return _COMMAND.sub(lambda found: found[0].encode("unicode_escape").decode("ascii"), text)
 
 
 def escaped(value: object, limit: int = _QUOTE_LIMIT) -> str:
-    """Make a foreign value safe on one terminal line.
-
-    Parameters
-    ----------
-    value : object
-        Anything that came from outside: a field, a path, a key, raw bytes.
-    limit : int
-        Longest text returned, in characters (60 if left out); what is cut off is marked
-        by an ellipsis.
-
-    Returns
-    -------
-    str
-        The value, every control or non-ASCII-printable character escaped, so that neither
-        a line break nor a terminal escape gets through.
-    """
+    """Make a foreign value safe on one terminal line."""
     if isinstance(value, bytes | bytearray):
         value = bytes(value[: limit + 1]).decode("ascii", "backslashreplace")
     try:
@@ -73,36 +46,12 @@ def escaped(value: object, limit: int = _QUOTE_LIMIT) -> str:
 
 
 def quoted(value: object, limit: int = _QUOTE_LIMIT) -> str:
-    """Quote a foreign value so that it is safe on one terminal line.
-
-    Parameters
-    ----------
-    value : object
-        As for :func:`escaped`.
-    limit : int
-        As for :func:`escaped`.
-
-    Returns
-    -------
-    str
-        The same in quotes.
-    """
+    """Quote a foreign value so that it is safe on one terminal line."""
     return f"'{escaped(value, limit)}'"
 
 
 def parser_words(error: Exception) -> str:
-    """What a parser of JSON or TOML has to say to a person.
-
-    Parameters
-    ----------
-    error : Exception
-        What it raised.
-
-    Returns
-    -------
-    str
-        Its own words; in place of its advice to programmers about a very long number, what is wrong.
-    """
+    """What a parser of JSON or TOML has to say to a person."""
     said = str(error) or type(error).__name__
     return "a number has too many digits" if "int_max_str_digits" in said else said
 

@@ -16,18 +16,7 @@ _TRIES = 1000
 
 
 def is_present(path: Path) -> bool:
-    """Look whether a file or folder is there.
-
-    Parameters
-    ----------
-    path : Path
-        Its name.
-
-    Returns
-    -------
-    bool
-        False also where nothing can have that name, as it is too long.
-    """
+    """Look whether a file or folder is there."""
     try:
         return path.exists()
     except OSError:
@@ -35,18 +24,7 @@ def is_present(path: Path) -> bool:
 
 
 def is_folder(path: Path) -> bool:
-    """Look whether a folder is there.
-
-    Parameters
-    ----------
-    path : Path
-        Its name.
-
-    Returns
-    -------
-    bool
-        False also where nothing can have that name.
-    """
+    """Look whether a folder is there."""
     try:
         return path.is_dir()
     except OSError:
@@ -55,26 +33,7 @@ def is_folder(path: Path) -> bool:
 
 @contextmanager
 def whole_file(path: str | Path, replace: bool = True) -> Iterator[BinaryIO]:
-    """Write a file beside its place, and put it there once it is whole and on the disk.
-
-    Parameters
-    ----------
-    path : str or Path
-        Its name. A link is followed; what is no file (a pipe, ``/dev/stdout``) is written as it is.
-    replace : bool
-        Whether a file of that name may be replaced; what may not be written to never is.
-
-    Yields
-    ------
-    binary file
-        Open for writing. Whatever is raised before it is whole leaves everything as it was.
-
-    Raises
-    ------
-    OSError
-        When it cannot be written: the disk is full, the folder is missing. As FileExistsError where the
-        file is there, as PermissionError where it may not be written.
-    """
+    """Write a file beside its place, and put it there once it is whole and on the disk."""
     named = Path(path)
     if named.exists():
         if not replace:
@@ -101,20 +60,7 @@ def whole_file(path: str | Path, replace: bool = True) -> Iterator[BinaryIO]:
 
 
 def write_whole(path: str | Path, content: bytes) -> None:
-    """Write a file as :func:`whole_file` does.
-
-    Parameters
-    ----------
-    path : str or Path
-        Its name; a file that is there is replaced.
-    content : bytes
-        What is to be in it.
-
-    Raises
-    ------
-    OSError
-        When it cannot be written.
-    """
+    """Write a file as :func:`whole_file` does."""
     with whole_file(path) as file:
         file.write(content)
 

@@ -10,22 +10,7 @@ __all__ = ["bundled"]
 
 
 def bundled(name: str) -> Path:
-    """Find a folder that comes with the program.
-
-    Parameters
-    ----------
-    name : str
-        ``firmware`` or ``demo_logs``.
-
-    Returns
-    -------
-    pathlib.Path
-
-    Raises
-    ------
-    UndertrayError
-        When it is neither in the installed package nor beside it in a checkout.
-    """
+    """Find a folder that comes with the program."""
     package = Path(__file__).resolve().parent
     for folder in (package / "bundled" / name, package.parent.parent / name):
         if folder.is_dir():

@@ -3,7 +3,7 @@
 The factors are exact by definition (international inch and pound, standard gravity) except
 where a comment says otherwise. ``inH2O`` here is the *unit*: the conventional inch of water
 of 249.08891 Pa (NIST SP 811 Appendix B.8: 1000 kg/m3 and 9.80665 m/s2). A height read off a
-real column is not this unit; it goes through :mod:`undertray.calibrate.water`.
+real column is not this unit; it goes through :mod:`undertray.calibrate.liquid_column`.
 """
 
 from __future__ import annotations
@@ -83,18 +83,7 @@ class UnitError(UndertrayError):
 
 
 def decimal_comma(text: str) -> str | None:
-    """Say what to write where a text has a number with a decimal comma.
-
-    Parameters
-    ----------
-    text : str
-        What a person wrote and a parser of TOML or JSON, or :func:`quantity`, did not take.
-
-    Returns
-    -------
-    str or None
-        What to do, about the first such number; None where there is none.
-    """
+    """Say what to write where a text has a number with a decimal comma."""
     found = _DECIMAL_COMMA.search(text)
     return found and f"write {found[1]}.{found[2]} with a decimal point, not {found[1]},{found[2]}"
 

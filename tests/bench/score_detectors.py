@@ -4,7 +4,7 @@
     python tests/bench/score_detectors.py --clean-hours 10 --detector name=package.module:function
 
 Prints a line a detector and generator, and a line a stratum for each. Counting rules, beyond those of
-``undertray.reduce.score``: an event marked `marginal` (it takes less than a fifth) counts neither as missed
+``undertray.reduce.scoring``: an event marked `marginal` (it takes less than a fifth) counts neither as missed
 nor as false; a sensor fault may be told from when it began, before it shows; an onset that a detector gives
 as an interval has no error where the true one lies in it. A slow leak that the logged pack explains is taken
 back, as ``reduce`` does. The detector was tuned on worlds below seed 300 and scenarios below 500; judge on
@@ -30,11 +30,11 @@ import worlds
 from undertray.reduce.loss import Loss
 from undertray.reduce.losses import find_losses
 from undertray.reduce.packsag import without_pack_sag
-from undertray.reduce.score import Truth, match, score
+from undertray.reduce.scoring import Truth, match, score
 from undertray.virtual.scenarios import make_recording
 from worlds.outing import COUNT_HIGH, COUNT_LOW
 
-NEAR_S, NEAR_SLOW_S = 0.25, 2.5  # as undertray.reduce.score pairs events
+NEAR_S, NEAR_SLOW_S = 0.25, 2.5  # as undertray.reduce.scoring pairs events
 
 
 @dataclass(frozen=True)

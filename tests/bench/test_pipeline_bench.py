@@ -24,8 +24,7 @@ from fakes.signals import drives, laps, times
 from fakes.stopwatch import cpu_s
 from undertray.acquire.runlog import read_run
 from undertray.acquire.wire import Row
-from undertray.calibrate.certificate import Calibration
-from undertray.calibrate.column_calibration import ColumnCalibration
+from undertray.calibrate.calibration import Calibration, ColumnCalibration
 from undertray.reduce import run as run_module
 from undertray.reduce.car import Car, Tap
 from undertray.reduce.run import reduce_run

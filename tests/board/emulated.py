@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 
 from firmware.runs import FIRMWARE
-from undertray.board.firmware import compiled, file_plan
+from undertray.board.install import compiled, file_plan
 
 HERE = Path(__file__).parent
 VARIABLE = "UNDERTRAY_MICROPYTHON"

@@ -7,8 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from undertray.virtual.board import open_board
-from undertray.virtual.serve import serve_tcp
+from undertray.virtual.server import open_board, serve_tcp
 
 
 def _session(folder: Path, suction_pa: float, typed: str) -> subprocess.CompletedProcess[str]:

@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 
 from undertray import read_run
-from undertray.virtual.launch import micropython
+from undertray.virtual.server import micropython
 
 LOGS = Path(__file__).parents[2] / "demo_logs"
 UNDERTRAY = [sys.executable, "-m", "undertray"]

@@ -17,7 +17,7 @@ from fakes.board import ScriptedBoard
 from fakes.browser import CHROMIUM, browser
 from fakes.server import Send, tcp_board
 from fakes.terminal import Terminal
-from undertray.acquire.facts import ASKED
+from undertray.acquire.runfacts import ASKED
 from undertray.acquire.runlog import read_run
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals of POSIX")

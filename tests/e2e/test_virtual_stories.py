@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from undertray import read_run
-from undertray.virtual.launch import micropython
+from undertray.virtual.server import micropython
 
 UNDERTRAY = [sys.executable, "-m", "undertray"]
 STORY = {

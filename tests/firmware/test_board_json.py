@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from firmware.runs import board, engines, notes, rows, run_code, simulate
-from undertray.virtual import launch
+from undertray.virtual import server
 
 
 def _column(**changes: Any) -> dict[str, Any]:
@@ -161,7 +161,7 @@ def test_the_mark_that_some_editors_put_in_front_is_no_error(tmp_path: Path, eng
     assert notes(lines, "device")
 
 
-@pytest.mark.skipif(launch.micropython() is None, reason="no MicroPython here")
+@pytest.mark.skipif(server.micropython() is None, reason="no MicroPython here")
 def test_what_the_memory_does_not_hold_is_no_json(tmp_path: Path) -> None:
     (tmp_path / "deep.json").write_text("[" * 8000)
     code = """

@@ -19,7 +19,7 @@ import pytest
 from firmware.runs import board, needs_micropython, notes, rows, run_code
 from undertray.acquire.runlog import read_run
 from undertray.acquire.wire import Bad, parse_line
-from undertray.virtual import launch
+from undertray.virtual import server
 
 UART = {"kind": "uart", "uart": 0, "tx_pin": 0, "rx_pin": 1}
 WIFI = {"kind": "wifi", "name": "pit", "password": "not so secret"}
@@ -94,7 +94,7 @@ def running(folder: Path, port: int, **link: Any) -> Iterator[Usb]:
     given = board(rate_hz=100, links=[{**WIFI, "port": port, **link}], alarm=None)
     (folder / "given.json").write_text(json.dumps(given))
     (folder / "scenario.json").write_text(json.dumps({"suction_pa": [900] * 4}))
-    argv, env = launch.command("micropython", folder / "scenario.json", folder / "given.json", folder)
+    argv, env = server.command("micropython", folder / "scenario.json", folder / "given.json", folder)
     (folder / "socket.py").write_text(SOCKET)
     env["MICROPYPATH"] = f"{folder}:{env['MICROPYPATH']}"
     pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE}

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from firmware.runs import FIRMWARE, engines
 from undertray.acquire.wire import Bad, Row, WireNote, parse_line
-from undertray.virtual import launch
+from undertray.virtual import server
 
 ROWS = 150
 
@@ -16,7 +16,7 @@ ROWS = 150
 @engines
 def test_streams_from_power_up_answers_and_ends_with_its_input(tmp_path: Path, engine: str) -> None:
     (tmp_path / "scenario.json").write_text(json.dumps({"suction_pa": [900] * 4}), encoding="utf-8")
-    argv, env = launch.command(engine, tmp_path / "scenario.json", FIRMWARE / "board.json", tmp_path)
+    argv, env = server.command(engine, tmp_path / "scenario.json", FIRMWARE / "board.json", tmp_path)
     with subprocess.Popen(
         argv, env=env, cwd=tmp_path, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE
     ) as process:

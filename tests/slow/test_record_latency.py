@@ -13,11 +13,10 @@ import pytest
 from fakes.board import ScriptedBoard
 from fakes.server import Send, tcp_board
 from undertray.acquire.link import open_link
-from undertray.acquire.record import Recorder
-from undertray.live.monitor import Monitor
+from undertray.acquire.recorder import Recorder
+from undertray.live.monitor import Monitor, watch
 from undertray.live.snapshot import Snapshot
 from undertray.live.terminal import ScreenView
-from undertray.live.watch import watch
 
 LIMIT_S = 0.150
 

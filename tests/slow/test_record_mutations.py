@@ -129,7 +129,7 @@ def take_car(path: Path, text: bytes) -> None:
 
 
 def take_calibration(path: Path, text: bytes) -> None:
-    from undertray.calibrate.certificate import Calibration
+    from undertray.calibrate.calibration import Calibration
 
     path.write_bytes(text)
     Calibration.from_json(path)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import pytest
 
 from undertray.reduce.losses import find_losses
-from undertray.reduce.score import Truth, score
+from undertray.reduce.scoring import Truth, score
 from undertray.virtual.scenarios import make_recording
 
 pytestmark = pytest.mark.slow

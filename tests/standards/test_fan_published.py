@@ -7,7 +7,7 @@ import pytest
 from scipy.signal import lfilter
 
 from fakes.signals import fan, times
-from undertray.reduce.detect.fan import RUN_IN, Fan, Lesson, log_suction
+from undertray.reduce.detect.fanmodel import RUN_IN, Fan, Lesson, log_suction
 
 BLOCK_S = 0.02
 FRAME = 128

@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 
-from undertray.calibrate.characteristics import hysteresis, levels, nonlinearity
+from undertray.calibrate.curve import hysteresis, levels, nonlinearity
 from undertray.calibrate.fit import fit_polynomial
 
 NINE_DIGITS = 1e-9

@@ -12,10 +12,9 @@ from scipy.interpolate import LinearNDInterpolator
 from scipy.spatial import Delaunay
 
 from fakes.cars import bare_car, grid
-from undertray.reduce.floor import load_matrix
+from undertray.reduce.geometry import area_and_centroid, delaunay, moment
 from undertray.reduce.hold import hold_need
-from undertray.reduce.polygon import area_and_centroid, moment
-from undertray.reduce.triangles import delaunay
+from undertray.reduce.loads import load_matrix
 from undertray.units import quantity
 
 

@@ -10,9 +10,9 @@ import pytest
 
 from fakes.cars import bare_car
 from undertray.predict.drag import conclude
+from undertray.predict.drivable import drivable_window
 from undertray.predict.measured import Measured, Scatter
 from undertray.predict.pullfit import Balance, Span, fit_pulls
-from undertray.predict.window import drivable_window
 from undertray.reduce.pulls import Pull, Suction
 
 with warnings.catch_warnings():

@@ -13,10 +13,10 @@ import numpy as np
 import pytest
 
 from fakes.cars import bare_car
-from undertray.reduce.estimates import Estimate
-from undertray.reduce.floor import load_matrix
 from undertray.reduce.grip import grip
 from undertray.reduce.hold import hold_need
+from undertray.reduce.loads import load_matrix
+from undertray.reduce.summary import Estimate
 
 G = 9.80665
 D = 44.48

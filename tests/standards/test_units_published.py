@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from undertray.calibrate.column import Conditions
-from undertray.calibrate.water import column_pressure_pa
+from undertray.calibrate.liquid_column import Conditions, column_pressure_pa
 from undertray.units import quantity
 
 
@@ -66,8 +65,7 @@ def test_ten_pounds_over_120_square_inches():
 
 def test_reading_both_limbs_by_eye():
     # derived (GUM 4.3.7): half a millimetre each, rectangular, two limbs: 0.408 mm, 4.0 Pa
-    from undertray.calibrate.budget import Budget
-    from undertray.calibrate.column import Tube
+    from undertray.calibrate.liquid_column import Budget, Tube
 
     here = Conditions(20.0)
     u = Budget(reading_mm=0.5).reading_pa(Tube(), here)

@@ -7,11 +7,13 @@ import math
 import numpy as np
 import pytest
 
-from undertray.calibrate.air import air_density_kg_m3, standard_pressure_pa
-from undertray.calibrate.column import Conditions, Tube
-from undertray.calibrate.fluid import water_density_kg_m3
-from undertray.calibrate.gravity import normal_gravity_m_s2
-from undertray.calibrate.water import column_pressure_pa
+from undertray.calibrate.liquid_column import Conditions, Tube, column_pressure_pa
+from undertray.calibrate.surroundings import (
+    air_density_kg_m3,
+    normal_gravity_m_s2,
+    standard_pressure_pa,
+    water_density_kg_m3,
+)
 from undertray.errors import CalibrationError
 from undertray.units import FACTORS, G_N_M_S2
 

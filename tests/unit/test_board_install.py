@@ -21,11 +21,10 @@ from typer.testing import CliRunner
 
 from firmware.runs import FIRMWARE, needs_micropython
 from undertray.board import onboard
-from undertray.board.firmware import compiled, file_plan
-from undertray.board.install import Outcome, install, run_mpremote
+from undertray.board.install import Outcome, compiled, file_plan, install, run_mpremote
 from undertray.cli import app
 from undertray.errors import BoardError
-from undertray.virtual import launch
+from undertray.virtual import server
 
 
 @pytest.fixture
@@ -179,7 +178,7 @@ def test_a_missing_transfer_program_is_named(monkeypatch: pytest.MonkeyPatch) ->
 
 def _on_board(flash: Path, call: str) -> dict[str, Any]:
     """Run what runs on the board, under MicroPython, in a folder as its flash."""
-    interpreter = launch.micropython()
+    interpreter = server.micropython()
     assert interpreter is not None
     program = Path(onboard.__file__).read_text(encoding="utf-8")
     env = {**os.environ, "MICROPYPATH": ".frozen"}
@@ -297,7 +296,7 @@ def test_the_real_transfer_program_and_micropython(tmp_path: Path, firmware: Pat
     assert there == {*names.values(), "was_reset"}
     for path in ("board.json", "main.py"):
         assert (flash / path).read_bytes() == (firmware / path).read_bytes()
-    interpreter = launch.micropython()
+    interpreter = server.micropython()
     assert interpreter is not None
     started = subprocess.run(
         [interpreter, "-c", "import undertray.app"], cwd=flash, capture_output=True, text=True, check=True

@@ -8,8 +8,7 @@ import json
 import numpy as np
 import pytest
 
-from undertray.calibrate.certificate import Calibration
-from undertray.calibrate.column_calibration import ColumnCalibration
+from undertray.calibrate.calibration import Calibration, ColumnCalibration
 from undertray.calibrate.findings import findings
 from undertray.errors import CalibrationError
 

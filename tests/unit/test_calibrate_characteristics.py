@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from undertray.calibrate.characteristics import hysteresis, levels, nonlinearity, repeatability
+from undertray.calibrate.curve import hysteresis, levels, nonlinearity, repeatability
 
 
 def test_a_parabola_by_every_line():

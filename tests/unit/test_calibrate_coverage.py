@@ -13,12 +13,11 @@ import math
 import numpy as np
 import pytest
 
-from undertray.calibrate.budget import Budget
-from undertray.calibrate.column import Conditions, Tube
 from undertray.calibrate.evaluate import Setup, calibrate
 from undertray.calibrate.fit import fit_polynomial
-from undertray.calibrate.fluid import water_density_kg_m3
+from undertray.calibrate.liquid_column import Budget, Conditions, Tube
 from undertray.calibrate.points import Points
+from undertray.calibrate.surroundings import water_density_kg_m3
 
 RUNS = 2000
 ELEVEN = np.array([0.0, 20, 40, 60, 80, 100, 80, 60, 40, 20, 0])

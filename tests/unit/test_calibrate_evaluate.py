@@ -11,12 +11,11 @@ import pytest
 from fakes.board import device_note
 from undertray.acquire.device import Device
 from undertray.calibrate.accuracy import depart_together, departs, made_worse, nominal_accuracies_pa
-from undertray.calibrate.budget import Budget
-from undertray.calibrate.characteristics import hysteresis
+from undertray.calibrate.curve import hysteresis
 from undertray.calibrate.evaluate import Setup, calibrate
 from undertray.calibrate.findings import column_findings, findings
+from undertray.calibrate.liquid_column import Budget, column_pressure_pa
 from undertray.calibrate.points import Points
-from undertray.calibrate.water import column_pressure_pa
 from undertray.errors import CalibrationError
 
 HEIGHTS = np.array([0.0, 20, 40, 60, 80, 100, 80, 60, 40, 20, 0])

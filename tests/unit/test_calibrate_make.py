@@ -14,15 +14,14 @@ import pytest
 
 from fakes.handlog import hand_car
 from fakes.program import undertray
-from undertray.calibrate.characteristics import Level
-from undertray.calibrate.column import Conditions
-from undertray.calibrate.course import course_uncertainty, departure
+from undertray.calibrate.curve import Level, course_uncertainty, departure
 from undertray.calibrate.evaluate import Setup, calibrate
 from undertray.calibrate.fit import fit_polynomial
+from undertray.calibrate.liquid_column import Conditions
 from undertray.calibrate.points import read_points
 from undertray.reduce.car import Car
 from undertray.reduce.loads import tap_loads
-from undertray.reduce.products import Table
+from undertray.reduce.longtable import Table
 from undertray.reduce.reading import TapSuction
 from undertray.reduce.uncertainty import mean_uncertainty
 from undertray.reduce.zero import untouched

@@ -9,8 +9,7 @@ import pytest
 
 from undertray.acquire.device import Column
 from undertray.acquire.runlog import Note
-from undertray.calibrate.ms5525dso import ms5525dso_pa, ms5525dso_temperature_c
-from undertray.calibrate.scale import nominal_suction_pa
+from undertray.calibrate.scale import ms5525dso_pa, ms5525dso_temperature_c, nominal_suction_pa
 from undertray.errors import RunLogError
 
 HSC = {"zero": 8192, "pa_per_count": 2 * 2490.8891 / 13108, "min": 1638, "max": 14746}

@@ -9,15 +9,12 @@ import re
 import numpy as np
 import pytest
 
-from undertray.calibrate.dialogue import Dialogue
+from undertray.calibrate.dialogue import Dialogue, Plausible
 from undertray.calibrate.evaluate import Setup, calibrate
 from undertray.calibrate.findings import column_findings
-from undertray.calibrate.plan import Step, plan
-from undertray.calibrate.plausible import Plausible
-from undertray.calibrate.session import Session
-from undertray.calibrate.steady import Reading, SteadyLimits, measure
-from undertray.calibrate.taken import TakenPoint
-from undertray.calibrate.water import column_pressure_pa
+from undertray.calibrate.liquid_column import column_pressure_pa
+from undertray.calibrate.session import Session, Step, TakenPoint, plan
+from undertray.calibrate.settling import Reading, SteadyLimits, measure
 from undertray.errors import CalibrationError
 
 NAMES = ("p1", "p2")

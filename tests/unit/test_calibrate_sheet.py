@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from undertray.calibrate.certificate import Calibration
+from undertray.calibrate.calibration import Calibration
 from undertray.calibrate.evaluate import Setup, calibrate
+from undertray.calibrate.liquid_column import column_pressure_pa
 from undertray.calibrate.points import Dropped, Points
-from undertray.calibrate.water import column_pressure_pa
 from undertray.errors import CalibrationError
 from undertray.report.certificate import certificate_page, write_certificate
 

@@ -5,10 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from undertray.calibrate.certificate import Calibration
-from undertray.calibrate.column_calibration import ColumnCalibration
-from undertray.calibrate.findings import shift_findings
-from undertray.calibrate.shift import shift_since
+from undertray.calibrate.calibration import Calibration, ColumnCalibration
+from undertray.calibrate.findings import shift_findings, shift_since
 
 
 def column(coefficients, top=1000.0):

@@ -9,7 +9,7 @@ import pytest
 from fakes.board import ScriptedBoard
 from fakes.link import Clock, ScriptedLink, vanished
 from undertray.acquire.wire import encode_note
-from undertray.calibrate.stream import BoardReadings
+from undertray.calibrate.boardreadings import BoardReadings
 from undertray.errors import LinkError, RunLogError
 
 MS = {

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from undertray.calibrate.tare import find_tare
+from undertray.calibrate.restzero import find_tare
 from undertray.errors import ReductionError
 
 RATE = 200

@@ -11,7 +11,7 @@ from fakes.program import undertray
 from undertray.cli import app
 from undertray.errors import CarError, ReductionError, UndertrayError
 from undertray.reduce.car import Car, Tap
-from undertray.reduce.target import target_suction
+from undertray.reduce.hold import target_suction
 
 # weight 25 N, wheelbase 280 mm, 46.4 % of it on the front axle; a floor from axle to axle
 CAR = Car(

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy.optimize import linprog
 from scipy.spatial import ConvexHull
 
-from undertray.acquire.hostline import host_line, lower_hull
+from undertray.acquire.clock import host_line, lower_hull
 
 
 def by_linear_program(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:

@@ -13,7 +13,7 @@ from scipy.signal import lfilter
 
 from fakes.reductions import invented_event, invented_reduction
 from undertray.errors import ReductionError
-from undertray.report.compare import compare
+from undertray.report.comparedrun import Digest, digest, fact_of, throttle_levels
 from undertray.report.comparepicture import comparison_picture
 from undertray.report.comparewords import (
     claim_words,
@@ -22,7 +22,7 @@ from undertray.report.comparewords import (
     plan_words,
     text_table,
 )
-from undertray.report.digest import Digest, digest, fact_of, throttle_levels
+from undertray.report.comparison import compare
 from undertray.report.display import US
 from undertray.report.mountings import Scatter, needed
 

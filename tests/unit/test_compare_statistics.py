@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from undertray.report.exact import holm, kendall_test, permutation_test, slope
-from undertray.report.mountings import Scatter, scatter
+from undertray.report.mountings import Scatter, holm, kendall_test, permutation_test, scatter, slope
 from undertray.report.welch import difference, level, welch_level
 
 SIZES = [(2, 2), (3, 3), (4, 4), (6, 6), (2, 6), (3, 6), (5, 4)]

@@ -10,11 +10,10 @@ import numpy as np
 import pytest
 
 from undertray import Calibration, Car, read_run, reduce_run
-from undertray.calibrate.column import Conditions
 from undertray.calibrate.evaluate import Setup, calibrate
+from undertray.calibrate.liquid_column import Conditions
 from undertray.calibrate.points import read_points
-from undertray.virtual.column_readings import LATITUDE_DEG, MADE_UTC, WATER_C
-from undertray.virtual.demo_runs import RUNS, main
+from undertray.virtual.demo_runs import LATITUDE_DEG, MADE_UTC, RUNS, WATER_C, main
 from undertray.virtual.stories import CAR, UID
 
 LOGS = Path(__file__).parents[2] / "demo_logs"

@@ -9,7 +9,7 @@ from fakes.scoring import scoring_program
 from fakes.signals import fan, ramp, steady, times
 from undertray.reduce.detect.detector import Detector
 from undertray.reduce.losses import find_losses
-from undertray.reduce.score import score
+from undertray.reduce.scoring import score
 
 # what it is made for, and what it must leave alone
 STRATA = [

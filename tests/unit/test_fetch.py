@@ -16,7 +16,7 @@ from firmware.runs import notes, simulate
 from undertray import Car, read_run, reduce_run
 from undertray.acquire import link as link_module
 from undertray.acquire.clock import board_time
-from undertray.acquire.fetch import Fetcher
+from undertray.acquire.keptruns import Fetcher
 from undertray.acquire.wire import encode_note
 from undertray.cli import app
 from undertray.errors import LinkError, RunLogError

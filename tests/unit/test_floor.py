@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from fakes.cars import bare_car
 from undertray.errors import ReductionError
-from undertray.reduce.floor import load_matrix
-from undertray.reduce.polygon import area_and_centroid, clip, first_crossing, holds_point
+from undertray.reduce.geometry import area_and_centroid, clip, first_crossing, holds_point
+from undertray.reduce.loads import load_matrix
 
 RECTANGLE = ((-60.0, -95.0), (330.0, -95.0), (330.0, 95.0), (-60.0, 95.0))
 L_SHAPE = ((0.0, 0.0), (3.0, 0.0), (3.0, 1.0), (1.0, 1.0), (1.0, 2.0), (0.0, 2.0))

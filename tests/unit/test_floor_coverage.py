@@ -13,10 +13,9 @@ import pytest
 
 from fakes.cars import bare_car
 from fakes.floor_field import drawn, solve
-from undertray.calibrate.certificate import Calibration
-from undertray.calibrate.column_calibration import ColumnCalibration
+from undertray.calibrate.calibration import Calibration, ColumnCalibration
 from undertray.reduce.loads import tap_loads
-from undertray.reduce.products import Table
+from undertray.reduce.longtable import Table
 from undertray.reduce.reading import TapSuction
 from undertray.reduce.uncertainty import mean_uncertainty
 from undertray.reduce.zero import untouched

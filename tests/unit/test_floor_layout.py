@@ -12,10 +12,8 @@ from fakes.cars import bare_car
 from fakes.floor_field import drawn, solve
 from fakes.program import undertray
 from undertray.errors import ReductionError
-from undertray.reduce.floor import load_matrix
-from undertray.reduce.layout import bounds, force_bounds, tap_layout
-from undertray.reduce.nexttap import next_taps
-from undertray.reduce.unevenness import CASES, unevenness
+from undertray.reduce.loads import load_matrix
+from undertray.reduce.tapcover import CASES, bounds, force_bounds, next_taps, tap_layout, unevenness
 
 ROOT = Path(__file__).parents[2]
 FLOOR = ((-30.0, -80.0), (290.0, -80.0), (290.0, 80.0), (-30.0, 80.0))

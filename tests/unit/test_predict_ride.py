@@ -19,7 +19,7 @@ from fakes.springbench import Body, rest_gaps_m
 from undertray.predict.axleloads import AxleLoads, LoadLevel, even_loads
 from undertray.predict.draws import COUNT, Draws, interval
 from undertray.predict.feeler import Feeler, feeler_of, read_feelers
-from undertray.predict.ride import ride
+from undertray.predict.rideheight import ride
 from undertray.reduce.car import Car
 from undertray.units import UnitError, quantity
 

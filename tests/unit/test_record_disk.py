@@ -16,7 +16,7 @@ import pytest
 from fakes.board import ScriptedBoard
 from fakes.link import Clock, ScriptedLink
 from fakes.server import Send, tcp_board
-from undertray.acquire.record import Recorder
+from undertray.acquire.recorder import Recorder
 from undertray.acquire.runlog import read_run
 from undertray.acquire.writer import LogWriter
 from undertray.errors import RunLogError

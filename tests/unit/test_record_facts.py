@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from undertray.acquire.facts import ASKED, gather, log_paths, recall, remember
+from undertray.acquire.runfacts import ASKED, gather, log_paths, recall, remember
 
 NOW = datetime(2026, 5, 2, 10, 15, tzinfo=UTC)
 

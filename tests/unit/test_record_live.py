@@ -12,9 +12,9 @@ import pytest
 
 from fakes.board import ScriptedBoard
 from undertray.acquire.wire import Row, WireNote
-from undertray.calibrate.certificate import Calibration
+from undertray.calibrate.calibration import Calibration
+from undertray.live.judge import SealIndex
 from undertray.live.monitor import Monitor
-from undertray.live.seal import SealIndex
 from undertray.live.snapshot import Snapshot
 from undertray.reduce.car import Car
 from undertray.reduce.detect.detector import Detector

@@ -18,7 +18,7 @@ import pytest
 
 from fakes.browser import CHROMIUM, browser
 from undertray.errors import LinkError
-from undertray.live.page import PageView
+from undertray.live.browser import PageView
 from undertray.live.snapshot import AxleNow, Snapshot, TapNow
 from undertray.report.words import CAUTIONS
 
@@ -196,8 +196,8 @@ def test_the_address_told_is_one_that_a_phone_opens(
     page = PageView("0.0.0.0:0")
     page.close()
     assert "0.0.0.0" not in page.url
-    monkeypatch.setattr("undertray.live.page._Server", lambda *_: StandIn())
-    monkeypatch.setattr("undertray.live.page.socket.socket", Ways(own))
+    monkeypatch.setattr("undertray.live.browser._Server", lambda *_: StandIn())
+    monkeypatch.setattr("undertray.live.browser.socket.socket", Ways(own))
     page = PageView("0.0.0.0:8099")
     assert urlsplit(page.url).netloc == f"{host}:8099"
     assert bool(page.note) == note

@@ -11,8 +11,7 @@ import pytest
 from fakes.board import ScriptedBoard, device_line
 from fakes.link import Clock, ScriptedLink
 from fakes.server import Send, tcp_board
-from undertray.acquire.link import Link
-from undertray.acquire.ports import Answer, ask, find_board
+from undertray.acquire.link import Answer, Link, ask, find_board
 from undertray.acquire.wire import encode_note
 from undertray.errors import LinkError
 

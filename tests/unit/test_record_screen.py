@@ -12,14 +12,13 @@ from rich.console import Console
 
 from fakes.board import ScriptedBoard
 from fakes.link import Clock, ScriptedLink
-from undertray.acquire.record import Recorder
+from undertray.acquire.recorder import Recorder
 from undertray.acquire.recording import Recording
 from undertray.acquire.runlog import read_run
 from undertray.errors import LinkError
-from undertray.live.monitor import Monitor
+from undertray.live.monitor import Monitor, watch
 from undertray.live.snapshot import AxleNow, Snapshot, TapNow
 from undertray.live.terminal import PlainView, ScreenView, View, _short, screen
-from undertray.live.watch import watch
 
 FULL = Snapshot(
     elapsed_s=125.4,

@@ -11,8 +11,7 @@ import pytest
 
 from fakes.reductions import invented_car
 from fakes.runs import run_of
-from undertray.calibrate.certificate import Calibration
-from undertray.calibrate.column_calibration import ColumnCalibration
+from undertray.calibrate.calibration import Calibration, ColumnCalibration
 from undertray.reduce.run import reduce_run
 from undertray.report.verdict import judge
 

@@ -15,12 +15,11 @@ from fakes.runs import run_of
 from undertray.acquire.runlog import Note
 from undertray.cli import app
 from undertray.errors import ReductionError
-from undertray.reduce.dwells import Dwell, FanLag, fan_lag, steady_dwells
-from undertray.reduce.fan import FanReference, fit_reference
-from undertray.reduce.fanstate import FanState, SealIndexSpread, seal_index, with_doubt
+from undertray.reduce.fan import Dwell, FanLag, FanReference, fan_lag, fit_reference, steady_dwells
+from undertray.reduce.fanreference import take_reference
+from undertray.reduce.leakage import FanState, SealIndexSpread, seal_index, with_doubt
 from undertray.reduce.run import reduce_run
 from undertray.reduce.steady import Blocks
-from undertray.reduce.sweep import take_reference
 
 RATE = 200.0
 STEPS = (1000.0, 1300.0, 1500.0, 1700.0, 1000.0)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from fakes.signals import ramp, steady, times
-from undertray.reduce.precursors import first_sign
+from undertray.reduce.warning import first_sign
 
 T = times(10)
 STILL = np.full(len(T), 1700.0)

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from undertray.reduce.products import Column, Table, pieces
+from undertray.reduce.longtable import Column, Table, pieces
 
 N = 40_000  # more than two pieces
 VALUES = np.random.default_rng(1).normal(size=(N, 5))

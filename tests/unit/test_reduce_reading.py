@@ -11,12 +11,10 @@ from fakes.cars import bare_car
 from fakes.runs import run_of
 from undertray.acquire.device import Column
 from undertray.acquire.runlog import Note
-from undertray.calibrate.certificate import Calibration
-from undertray.calibrate.column_calibration import ColumnCalibration
+from undertray.calibrate.calibration import Calibration, ColumnCalibration
 from undertray.calibrate.scale import nominal_suction_pa
-from undertray.reduce.floor import load_matrix
-from undertray.reduce.loads import Part
-from undertray.reduce.products import pieces
+from undertray.reduce.loads import Part, load_matrix
+from undertray.reduce.longtable import pieces
 from undertray.reduce.reading import tap_suction
 
 PIECE = next(pieces(0, 1 << 20))[1]

@@ -15,8 +15,7 @@ from fakes.cars import bare_car
 from fakes.signals import ramp, steady, times
 from undertray.acquire.device import Column, Device
 from undertray.acquire.runlog import Note, Run
-from undertray.calibrate.certificate import Calibration
-from undertray.calibrate.column_calibration import ColumnCalibration
+from undertray.calibrate.calibration import Calibration, ColumnCalibration
 from undertray.cli import app
 from undertray.errors import CalibrationError, ReductionError
 from undertray.reduce.hold import hold_need
@@ -282,7 +281,7 @@ EVENT = {
 
 def test_the_json_has_the_keys_of_the_format(tmp_path):
     """Section 5 of the formats, key by key, from the command line and with nothing that is no JSON."""
-    from undertray.virtual.scenario_log import write_recordings
+    from undertray.virtual.scenarios import write_recordings
 
     write_recordings(tmp_path, [2], 30)
     log, description = tmp_path / "invented-00002.csv", tmp_path / "invented-00002.car.toml"

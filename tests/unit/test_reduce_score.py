@@ -12,9 +12,8 @@ from undertray.acquire.clock import board_time
 from undertray.acquire.runlog import read_run
 from undertray.cli import app
 from undertray.reduce.losses import Loss, find_losses
-from undertray.reduce.score import Truth, match, score
-from undertray.virtual.scenario_log import as_log
-from undertray.virtual.scenarios import make_recording
+from undertray.reduce.scoring import Truth, match, score
+from undertray.virtual.scenarios import as_log, make_recording
 
 
 def loss(kind, onset_s, first=None):

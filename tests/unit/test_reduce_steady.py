@@ -13,7 +13,7 @@ from undertray.reduce.run import reduce_run
 from undertray.report.display import SI
 from undertray.report.keyfigures import key_figures, steady_rows
 from undertray.report.moments import steady_pictures
-from undertray.report.sessions import headline
+from undertray.report.runlist import headline
 from undertray.report.table import reduction_table
 from undertray.report.verdict import judge
 from undertray.report.words import run_words

@@ -9,18 +9,14 @@ import numpy as np
 import pytest
 
 from fakes.cars import bare_car
-from undertray.calibrate.certificate import Calibration
-from undertray.calibrate.column_calibration import ColumnCalibration
+from undertray.calibrate.calibration import Calibration, ColumnCalibration
 from undertray.calibrate.distributions import student_quantile
 from undertray.reduce import uncertainty
-from undertray.reduce.floor import ROWS, load_matrix
-from undertray.reduce.layout import TapLayout
-from undertray.reduce.loads import tap_loads
-from undertray.reduce.products import Table
+from undertray.reduce.loads import ROWS, load_matrix, tap_loads
+from undertray.reduce.longtable import Table
 from undertray.reduce.reading import TapSuction
-from undertray.reduce.scatter import mean_scatter
-from undertray.reduce.uncertainty import QUANTITIES, mean_uncertainty
-from undertray.reduce.unevenness import CASES
+from undertray.reduce.tapcover import CASES, TapLayout
+from undertray.reduce.uncertainty import QUANTITIES, mean_scatter, mean_uncertainty
 from undertray.reduce.zero import untouched
 
 FLOOR = [(-60.0, -80.0), (320.0, -80.0), (320.0, 80.0), (-60.0, 80.0)]

@@ -9,8 +9,7 @@ import pytest
 
 from fakes.cars import bare_car
 from fakes.runs import run_of
-from undertray.calibrate.certificate import Calibration
-from undertray.calibrate.column_calibration import ColumnCalibration
+from undertray.calibrate.calibration import Calibration, ColumnCalibration
 from undertray.errors import ReductionError
 from undertray.reduce.run import reduce_run
 

@@ -10,8 +10,7 @@ import numpy as np
 import pytest
 
 from fakes.cars import bare_car
-from undertray.calibrate.certificate import Calibration
-from undertray.calibrate.column_calibration import ColumnCalibration
+from undertray.calibrate.calibration import Calibration, ColumnCalibration
 from undertray.reduce.run import reduce_run
 from undertray.reduce.zero import TARES
 from worlds.zerodrift import SHAPES, drift_run

@@ -14,8 +14,7 @@ from pathlib import Path
 import pytest
 
 from fakes.reductions import invented_car, invented_reduction
-from undertray.report.page import render_page
-from undertray.report.sheet import make_sheet
+from undertray.report.page import make_sheet, render_page
 
 CHROMIUM = next(
     (p for n in ("chromium", "chromium-browser", "google-chrome") if (p := shutil.which(n))), None

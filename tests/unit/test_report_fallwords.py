@@ -16,8 +16,7 @@ from undertray.reduce.loss import Loss
 from undertray.reduce.losses import find_losses
 from undertray.reduce.run import reduce_run
 from undertray.report.fallwords import first_words, length_words, onset_words, order_words
-from undertray.report.page import render_page
-from undertray.report.sheet import make_sheet
+from undertray.report.page import make_sheet, render_page
 from undertray.report.table import reduction_table
 from undertray.report.words import event_words
 

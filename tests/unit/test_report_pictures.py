@@ -16,17 +16,15 @@ import pytest
 from fakes.reductions import invented_car, invented_event, invented_reduction
 from undertray.errors import ReductionError
 from undertray.reduce.fan import FanReference
-from undertray.reduce.floor import load_matrix
-from undertray.reduce.polygon import area_and_centroid
+from undertray.reduce.geometry import area_and_centroid
+from undertray.reduce.loads import load_matrix
 from undertray.reduce.steady import run_blocks
 from undertray.report.display import SI, US
 from undertray.report.fanpicture import fan_picture, index_picture, own_index
-from undertray.report.figures import run_picture
 from undertray.report.floorplan import at_moment_pa, cells, floor_picture
 from undertray.report.moments import gravest
-from undertray.report.picture import Picture, write_pictures
-from undertray.report.thin import Thinner
-from undertray.report.timeline import close_up, timeline
+from undertray.report.picture import Picture, Thinner, write_pictures
+from undertray.report.timeline import close_up, run_picture, timeline
 
 
 def _rows(picture: Picture) -> list[dict[str, str]]:
@@ -196,7 +194,7 @@ def test_a_page_part_is_the_same_in_another_process() -> None:
     code = (
         "import sys, hashlib; sys.path.insert(0, 'tests')\n"
         "from fakes.reductions import invented_car, invented_reduction\n"
-        "from undertray.report.sheet import make_sheet\n"
+        "from undertray.report.page import make_sheet\n"
         "from undertray.report.page import render_page\n"
         "page = render_page([make_sheet(invented_reduction(), invented_car())], 'x')\n"
         "print(hashlib.sha256(page.encode()).hexdigest())\n"

@@ -16,7 +16,7 @@ import pytest
 
 from fakes.board import ScriptedBoard, log_of
 from fakes.runs import run_of
-from undertray.acquire.annotations import parse_annotation
+from undertray.acquire.runfacts import parse_annotation
 from undertray.acquire.runfolder import Drive, counted_once, drive_of
 from undertray.acquire.runlog import read_run
 from undertray.errors import UndertrayError

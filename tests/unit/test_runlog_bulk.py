@@ -10,10 +10,8 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from fakes.board import ScriptedBoard, device_line, log_of
-from undertray.acquire.linegrid import LineGrid, marked_places
 from undertray.acquire.logscan import blocks_of_lines
-from undertray.acquire.rowcheck import row_checks
-from undertray.acquire.rows import MISSING, parse_block, parse_log_row
+from undertray.acquire.rows import MISSING, LineGrid, marked_places, parse_block, parse_log_row, row_checks
 from undertray.acquire.wire import Row, check, encode_row
 
 COLUMNS = 3

@@ -15,16 +15,16 @@ from typer.testing import CliRunner
 
 from fakes.runs import PA_PER_COUNT, run_of
 from undertray.acquire.device import Column
-from undertray.acquire.export import export_run, tables_of
 from undertray.acquire.logscan import Note
 from undertray.acquire.runlog import Run, read_run
-from undertray.calibrate.certificate import Calibration
+from undertray.acquire.runtable import export_run, tables_of
+from undertray.calibrate.calibration import Calibration
 from undertray.calibrate.scale import nominal_suction_pa
 from undertray.cli import app
 from undertray.errors import CalibrationError, RunLogError
 from undertray.reduce import reading
-from undertray.report import pressures
-from undertray.report.pressures import ColumnSuction
+from undertray.report import pressuretable
+from undertray.report.pressuretable import ColumnSuction
 from unit.test_runlog_inspect import troubled
 
 DEMO = Path(__file__).parents[2] / "demo_logs"
@@ -154,7 +154,7 @@ def test_a_calibration_is_applied_and_what_it_does_not_cover_is_marked(tmp_path:
     assert np.allclose(table["p1_pa"][rows], expected[rows, 0], rtol=0, atol=0.5e-4)
     assert np.flatnonzero(table["p1_out_of_range"]).tolist() == [100]
     assert table["p1_out_of_range"][100] == 1
-    assert pressures._EDGE == reading._EDGE  # one rule for the table and the reduction
+    assert pressuretable._EDGE == reading._EDGE  # one rule for the table and the reduction
 
 
 def test_a_log_without_its_board_is_refused_with_what_to_do(tmp_path: Path) -> None:

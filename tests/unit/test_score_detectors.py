@@ -10,7 +10,7 @@ import pytest
 from fakes.scoring import scoring_program
 from fakes.signals import ramp, steady, times
 from undertray.reduce.loss import Loss
-from undertray.reduce.score import score
+from undertray.reduce.scoring import score
 
 
 @pytest.fixture(scope="module")

@@ -14,8 +14,15 @@ from fakes.board import ScriptedBoard, log_of
 from fakes.reductions import invented_reduction
 from undertray.acquire.runfolder import find_runs
 from undertray.errors import ReductionError, RunLogError
-from undertray.report.remember import Memory, cache_folder, fingerprint
-from undertray.report.sessions import Session, headline, list_sessions, sort_sessions
+from undertray.report.runlist import (
+    Memory,
+    Session,
+    cache_folder,
+    fingerprint,
+    headline,
+    list_sessions,
+    sort_sessions,
+)
 
 FACTS = {"started_utc": "2026-05-02T10:15:00Z", "skirt": "brush", "notes": {"gap": 0.5, "x": {"deep": 1}}}
 

@@ -9,14 +9,12 @@ from scipy.signal import lfilter
 
 from fakes.cars import bare_car
 from fakes.runs import run_of
-from undertray.calibrate.certificate import Calibration
-from undertray.calibrate.column_calibration import ColumnCalibration
+from undertray.calibrate.calibration import Calibration, ColumnCalibration
 from undertray.calibrate.distributions import student_quantile
 from undertray.reduce.run import reduce_run
-from undertray.reduce.scatter import _ANGLES, _over_correlations, mean_scatter
+from undertray.reduce.uncertainty import _ANGLES, _over_correlations, mean_scatter
 from undertray.report.display import SI
-from undertray.report.leastmargin import least_u95_n
-from undertray.report.verdict import judge
+from undertray.report.verdict import judge, least_u95_n
 
 RATE_HZ = 50.0
 CAR = bare_car(

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fakes.board import ScriptedBoard, device_line
-from undertray.acquire.framing import Framer
+from undertray.acquire.intake import Framer
 from undertray.acquire.wire import NOTE_LIMIT
 
 

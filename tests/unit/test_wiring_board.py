@@ -14,8 +14,8 @@ import pytest
 
 from firmware.runs import FIRMWARE
 from undertray.board.check import check_board
-from undertray.board.finding import Weight
-from undertray.report.wiring import drawings, read_plan
+from undertray.board.rules import Weight
+from undertray.wiring import drawings, read_plan
 
 ROOT = Path(__file__).parents[2]
 PAGE = (ROOT / "wiring" / "board.md").read_text(encoding="utf-8")

@@ -13,9 +13,8 @@ from typing import Any
 import pytest
 
 from undertray.errors import BoardError
-from undertray.report.wiring import BoardPlan, drawings, read_plan, write_drawings
-from undertray.report.wiring.parts import parts
-from undertray.report.wiring.pins import wires
+from undertray.wiring import BoardPlan, drawings, read_plan, write_drawings
+from undertray.wiring.pins import parts, wires
 
 ROOT = Path(__file__).parents[2]
 BOARD = ROOT / "firmware" / "board.json"

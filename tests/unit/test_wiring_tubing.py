@@ -17,7 +17,7 @@ from typer.testing import CliRunner
 
 from fakes.cars import bare_car
 from undertray.cli import app
-from undertray.reduce.layout import force_bounds
+from undertray.reduce.tapcover import force_bounds
 from undertray.reduce.tube import pressure_ratio
 
 WIRING = Path(__file__).parents[2] / "wiring"

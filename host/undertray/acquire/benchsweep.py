@@ -27,17 +27,7 @@ _CAUTION_CHARS = 1000
 
 @dataclass(frozen=True, slots=True)
 class SweepPlan:
-    """Throttles to hold, one after another.
-
-    Attributes
-    ----------
-    first_us, last_us : int
-        First and last width of the pulse, µs.
-    steps : int
-        How many, evenly spaced, both ends included.
-    dwell_ms : int
-        How long each is held, ms.
-    """
+    """Throttles to hold, one after another."""
 
     first_us: int
     last_us: int
@@ -77,9 +67,9 @@ class BenchSweep:
 
     Notes
     -----
-    A :class:`~undertray.acquire.record.Recorder` reads the link: :meth:`open_link` gives it, :meth:`take` is
-    its watch, :meth:`tick` its stop. The board itself stops the fans a second after the last beat, whatever
-    becomes of this program or of the cable.
+    A :class:`~undertray.acquire.recorder.Recorder` reads the link: :meth:`open_link` gives it, :meth:`take`
+    is its watch, :meth:`tick` its stop. The board itself stops the fans a second after the last beat,
+    whatever becomes of this program or of the cable.
     """
 
     def __init__(
@@ -106,18 +96,7 @@ class BenchSweep:
         self._steps = 0
 
     def caution(self) -> tuple[str, Mapping[str, Any]]:
-        """Quieten the board and ask it what to heed.
-
-        Returns
-        -------
-        str, mapping
-            The board's words, and its limits ``idle_us`` and ``throttle_max_us``.
-
-        Raises
-        ------
-        LinkError
-            When the board does not answer, may not drive fans, or its limits do not hold the plan.
-        """
+        """Quieten the board and ask it what to heed."""
         self._console.ask("stop")
         told = self._console.ask("caution")
         text, self._number = told.get("caution"), told.get("number")
@@ -136,25 +115,12 @@ class BenchSweep:
         return text[:_CAUTION_CHARS], told
 
     def open_link(self) -> Link:
-        """Give the link to the recorder; when it is closed, the board is told to stop first.
-
-        Returns
-        -------
-        Link
-        """
+        """Give the link to the recorder; when it is closed, the board is told to stop first."""
         self._due_s = self._clock_s() + _FIRST_ROW_S
         return _StopsFirst(self._console.link, again=self._console.streamed)
 
     def take(self, _now_us: int, good: list[Row | WireNote]) -> None:
-        """Take what came.
-
-        Parameters
-        ----------
-        _now_us : int
-            Host time, µs; not used.
-        good : list of Row or WireNote
-            Good lines.
-        """
+        """Take what came."""
         for one in good:
             if isinstance(one, Row):
                 self._take_row(one)
@@ -162,13 +128,7 @@ class BenchSweep:
                 self._take_reply(one.data)
 
     def tick(self) -> bool:
-        """Do what is due.
-
-        Returns
-        -------
-        bool
-            True when the recording is over.
-        """
+        """Do what is due."""
         now_s = self._clock_s()
         if self._state == "over":
             return now_s >= self._due_s

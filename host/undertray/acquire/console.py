@@ -19,25 +19,7 @@ _LARGEST = 1 << 26
 
 
 class BoardConsole:
-    """Asks one board.
-
-    Parameters
-    ----------
-    link : Link
-        Open link to the board; it stays the caller's to close.
-    clock_s : callable
-        Monotonic time, s.
-
-    Attributes
-    ----------
-    link : Link
-        The link in use; see :meth:`take_up`.
-    broken : bool
-        Whether the link failed, as opposed to the board refusing or falling silent.
-    streamed : bool
-        Whether the board sent rows before it was stopped: rows came while an answer was waited for, or the
-        board says so when it is stopped.
-    """
+    """Asks one board."""
 
     def __init__(self, link: Link, clock_s: Callable[[], float] = time.monotonic) -> None:
         self.link = link
@@ -47,13 +29,7 @@ class BoardConsole:
         self._waiting: list[bytes] = []
 
     def take_up(self, link: Link | None = None) -> None:
-        """Forget what came and was not read, and go on with another link where one is given.
-
-        Parameters
-        ----------
-        link : Link or None
-            The new link.
-        """
+        """Forget what came and was not read, and go on with another link where one is given."""
         self.link, self.broken = link or self.link, self.broken and link is None
         self._rest, self._waiting = b"", []
 
@@ -63,27 +39,7 @@ class BoardConsole:
         until_s: float | None = None,
         fits: Callable[[Mapping[str, Any]], bool] = lambda _: True,
     ) -> Mapping[str, Any]:
-        """Send a command and wait for its answer.
-
-        Parameters
-        ----------
-        command : str
-            Without line feed.
-        until_s : float or None
-            How long to wait, on the clock given; 5 s from now if None.
-        fits : callable
-            Whether an answer is the one waited for; others are passed over.
-
-        Returns
-        -------
-        mapping
-            What the reply says.
-
-        Raises
-        ------
-        LinkError
-            When the link breaks, the board does not answer in time, or refuses.
-        """
+        """Send a command and wait for its answer."""
         to = command.partition(" ")[0]
         until_s = self._clock_s() + _ANSWER_S if until_s is None else until_s
         try:
@@ -111,23 +67,7 @@ class BoardConsole:
         )
 
     def next(self, until_s: float) -> bytes | None:
-        """Give the next line.
-
-        Parameters
-        ----------
-        until_s : float
-            How long to wait, on the clock given.
-
-        Returns
-        -------
-        bytes or None
-            As it came, without line feed; None when none came in time.
-
-        Raises
-        ------
-        LinkError
-            When the link breaks.
-        """
+        """Give the next line."""
         while not self._waiting or self._clock_s() > until_s:
             if self._clock_s() > until_s:
                 return None
@@ -143,59 +83,20 @@ class BoardConsole:
         return self._waiting.pop(0)
 
     def number(self, data: object, key: str) -> int:
-        """Take a count out of an answer.
-
-        Parameters
-        ----------
-        data : object
-            The answer, or a part of it.
-        key : str
-            Which.
-
-        Returns
-        -------
-        int
-            0 to 2**26.
-
-        Raises
-        ------
-        LinkError
-            When there is none.
-        """
+        """Take a count out of an answer."""
         value = data.get(key) if isinstance(data, dict) else None
         if not isinstance(value, int) or isinstance(value, bool) or not 0 <= value <= _LARGEST:
             raise self.nonsense(data)
         return value
 
     def nonsense(self, seen: object) -> LinkError:
-        """Make the error for an answer that cannot be meant.
-
-        Parameters
-        ----------
-        seen : object
-            The answer.
-
-        Returns
-        -------
-        LinkError
-        """
+        """Make the error for an answer that cannot be meant."""
         return LinkError(
             "the board's answer makes no sense", where=self.link.name, seen=json.dumps(seen, default=str)
         )
 
 
 def encode_command(words: str) -> bytes:
-    """Write a command that moves fans: it carries the check that rows carry.
-
-    Parameters
-    ----------
-    words : str
-        The command with its words, in ASCII.
-
-    Returns
-    -------
-    bytes
-        The line with its check and line feed.
-    """
+    """Write a command that moves fans: it carries the check that rows carry."""
     body = words.encode("ascii")
     return body + b"," + check(body) + b"\n"

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.acquire.annotations import Correction
 from undertray.acquire.clock import BoardTime, board_time
+from undertray.acquire.runfacts import Correction
 from undertray.acquire.runlog import Run
 
 __all__ = ["ColumnState", "Inspection", "Segment", "changes", "inspect_run"]
@@ -21,17 +21,7 @@ _STALE_BIT = 8
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """A stretch in which the board's clock ran through.
-
-    Attributes
-    ----------
-    start_s, seconds : float
-        Where it begins, board time since the first row, and how long it is.
-    rows : int
-        Rows in it.
-    rate_hz : float or None
-        Measured: one over the median step; None below two rows.
-    """
+    """A stretch in which the board's clock ran through."""
 
     start_s: float
     seconds: float
@@ -41,21 +31,7 @@ class Segment:
 
 @dataclass(frozen=True, slots=True)
 class ColumnState:
-    """What one pressure column did.
-
-    Attributes
-    ----------
-    name, part : str
-        Its name, and the driver's name for the part ("" where the log does not say).
-    missing, stale : int
-        Rows in which it has no reading, or repeats the last one.
-    lowest, highest : float or None
-        Range of its raw counts; None without any.
-    faults : mapping of str to int
-        How often each fault was told of.
-    read_errors : int or None
-        What the board itself counted; None where it did not say.
-    """
+    """What one pressure column did."""
 
     name: str
     part: str
@@ -69,49 +45,7 @@ class ColumnState:
 
 @dataclass(frozen=True, slots=True)
 class Inspection:
-    """What is in a log.
-
-    Attributes
-    ----------
-    run : str
-        Name of the log.
-    facts : mapping
-        What the ``#run`` line says, as it was put right later.
-    corrections : tuple of Correction
-        What was put right.
-    torn_annotations : int
-        Corrections that cannot be read.
-    car : mapping or None
-        The car that the log keeps, not checked.
-    rows, bad_lines, lost_rows : int
-        Good rows, lines that are none of the format, slots missing in ``seq``.
-    duplicate_rows, contradicting_rows : int
-        Rows left out because they tell a slot for the second time, and how many of them tell it otherwise.
-    seconds : float
-        Board time from the first to the last row.
-    cut_off : bool
-        There is no end line.
-    truncated : str or None
-        Why the run goes on where its log ends; None where nothing says that it does.
-    why : str or None
-        Why the recording ended.
-    rate_hz, declared_hz : float or None
-        Measured, and what the board declared.
-    described_anew : tuple of (float, tuple of str)
-        Times, s, from which on another description of the board holds, and in what it differs.
-    segments : tuple of Segment
-        One, and one more for each reset of the board.
-    gaps : tuple of (float, float)
-        Start and end, s, of times without rows for more than 5 periods.
-    columns : tuple of ColumnState
-        One a pressure column.
-    skipped : int or None
-        Slots the board itself counted as skipped.
-    skew_ppm, jitter_s : float or None
-        The host's clock over the board's, and the 95th percentile of the transport's delay.
-    pack_v : tuple of (float, float) or None
-        Lowest and highest pack voltage told.
-    """
+    """What is in a log."""
 
     run: str
     facts: Mapping[str, Any]
@@ -139,28 +73,12 @@ class Inspection:
     pack_v: tuple[float, float] | None
 
     def as_dict(self) -> dict[str, Any]:
-        """Turn it into what JSON can hold.
-
-        Returns
-        -------
-        dict
-            Numbers, texts, lists and None; never NaN.
-        """
+        """Turn it into what JSON can hold."""
         return asdict(self)
 
 
 def inspect_run(run: Run) -> Inspection:
-    """Say what is in a log.
-
-    Parameters
-    ----------
-    run : Run
-        A run log in memory.
-
-    Returns
-    -------
-    Inspection
-    """
+    """Say what is in a log."""
     time = board_time(run)
     status = [note.data for note in run.notes if note.kind == "status"]
     packs = [mv / 1000 for data in status if (mv := _count(data.get("pack_mv"))) is not None]
@@ -194,20 +112,7 @@ def inspect_run(run: Run) -> Inspection:
 
 
 def changes(run: Run, time: BoardTime) -> tuple[tuple[float, tuple[str, ...]], ...]:
-    """Tell when the board's description changed, and in what.
-
-    Parameters
-    ----------
-    run : Run
-        The run.
-    time : BoardTime
-        Its time line.
-
-    Returns
-    -------
-    tuple of (float, tuple of str)
-        Board time, s, and the differences.
-    """
+    """Tell when the board's description changed, and in what."""
     found, before = [], run.device
     for row, device in run.described_anew:
         if before is not None and row < len(time.t_s):

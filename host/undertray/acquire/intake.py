@@ -3,14 +3,123 @@
 from __future__ import annotations
 
 from undertray.acquire.device import Device
-from undertray.acquire.framing import Framer
 from undertray.acquire.logscan import header_line
 from undertray.acquire.slots import SlotCount
-from undertray.acquire.stranger import not_working
-from undertray.acquire.wire import Bad, Row, WireNote, parse_line
-from undertray.errors import LinkError, RunLogError
+from undertray.acquire.wire import NOTE_LIMIT, Bad, Row, WireNote, parse_line
+from undertray.errors import LinkError, RunLogError, quoted
 
-__all__ = ["Intake"]
+__all__ = ["Framer", "Intake", "not_our_board", "not_working"]
+
+
+# Framing: a stream of bytes, in pieces of any size, cut into lines.
+
+
+class Framer:
+    """Cuts a stream of bytes, in pieces of any size, into lines."""
+
+    def __init__(self) -> None:
+        self.dropped_bytes = 0
+        self._rest = b""
+        self._joining = True
+        self._skipping = False
+
+    def feed(self, piece: bytes) -> list[bytes]:
+        """Take a piece of the stream."""
+        *lines, self._rest = (self._rest + piece).split(b"\n")
+        if lines and self._skipping:
+            self.dropped_bytes += len(lines.pop(0))
+            self._skipping = False
+        lines = [self._cut(line) for line in lines]
+        if self._skipping:
+            self.dropped_bytes += len(self._rest)
+            self._rest = b""
+        elif len(self._rest) > NOTE_LIMIT + 1:
+            lines.append(self._cut(self._rest))
+            self._rest, self._skipping = b"", True
+        if lines and self._joining:
+            self._joining = False
+            if not lines[0].startswith(b"#") and isinstance(parse_line(lines[0]), Bad):
+                self.dropped_bytes += len(lines.pop(0))
+        return lines
+
+    def _cut(self, line: bytes) -> bytes:
+        if len(line) <= NOTE_LIMIT + 1:
+            return line.removesuffix(b"\r")
+        self.dropped_bytes += len(line) - NOTE_LIMIT - 1
+        return line[: NOTE_LIMIT + 1]
+
+    def close(self) -> None:
+        """Count the half line that never ended as dropped."""
+        self.dropped_bytes += len(self._rest)
+        self._rest = b""
+
+
+# Who is it, if not a board of ours that works: what came over the port, put into words.
+
+_WHY_LIMIT = 300
+
+
+def not_our_board(port: str, seen: bytes, baud: int | None = None) -> LinkError:
+    """Compose the error for a port on which nothing of the format arrived."""
+    if not seen.strip(b"\0"):
+        return LinkError(
+            "the port is silent",
+            where=port,
+            expected="lines of the board",
+            do="check power and cable, and that the firmware is on the board",
+        )
+    printable = sum(0x20 <= byte < 0x7F or byte in b"\t\r\n" for byte in seen)
+    if printable < 0.9 * len(seen):
+        speed = f" (it was opened at {baud} bit/s)" if baud else ""
+        do = f"check the speed with --baud{speed}, or choose another port"
+        return LinkError(
+            "what comes is no text: wrong speed, or no board of ours", where=port, seen=seen, do=do
+        )
+    if b">>>" in seen or b"Traceback" in seen or b"MicroPython" in seen:
+        return LinkError(
+            "MicroPython's own console answers, the firmware is not running",
+            where=port,
+            seen=seen.strip(),
+            do="copy the firmware to the board and reset it",
+        )
+    return LinkError(
+        "text comes, but not from a board of ours",
+        where=port,
+        seen=seen.strip(),
+        expected="lines such as '17,81235,1500,0,8192,9f3c'",
+        do="choose another port; 'undertray ports' says what answers where",
+    )
+
+
+def not_working(note: WireNote, port: str | None = None) -> LinkError | None:
+    """Compose the error for a board that says why it cannot tell what it is.
+
+    Parameters
+    ----------
+    note : WireNote
+        What came before any description of the board, and before any row.
+    port : str or None
+        Name of the port.
+
+    Returns
+    -------
+    LinkError or None
+        To be raised by the caller; None when the note says no such thing.
+
+    Notes
+    -----
+    A board that refuses its ``board.json`` samples nothing, answers ``info`` with the reason and
+    repeats it unasked. Its refusals of other commands say nothing of the cause.
+    """
+    refused = note.kind == "reply" and note.data.get("ok") is False
+    if not refused or note.data.get("to") not in ("info", "board"):
+        return None
+    return LinkError(
+        f"the board answers that it cannot work: {quoted(note.data.get('why'), _WHY_LIMIT)}",
+        where=port,
+        do="put that right on the board and reset it; 'undertray board check' judges a board.json here",
+    )
+
 
 _HELD_BYTES = 1 << 20
 _HELD_US = 12_000_000  # a board describes itself every 10 s, asked or not
@@ -19,27 +128,7 @@ _ENCODED = [chr(b) if 0x20 <= b < 0x7F and b != 0x25 else f"%{b:02X}" for b in r
 
 
 class Intake:
-    """What has come from the board in this recording.
-
-    Attributes
-    ----------
-    rows, notes, bad : int
-        Lines taken of each kind.
-    lost, duplicates : int
-        Slots missing in ``seq`` while the board ran through, and rows that tell a slot for the second time.
-    segments : int
-        1, and one more for each reset of the board or return of the link that rows followed.
-    dropped_bytes : int
-        Bytes that belong to no line: half lines at the start and end of a link.
-    device : Device or None
-        What the board last said of itself.
-    first_row_us, last_good_us, last_row_us : int or None
-        Host time of the first row, the last good line and the last row.
-    refusal : object
-        Why the board did not obey the last command it refused.
-    seen : bytes
-        The first bytes that came, to say who is there if it is not a board.
-    """
+    """What has come from the board in this recording."""
 
     def __init__(self) -> None:
         self.rows = self.notes = self.bad = 0
@@ -80,13 +169,7 @@ class Intake:
         return bool(self._held)
 
     def end_link(self) -> bytes:
-        """Count the half line with which a link broke off, and give up what is held back.
-
-        Returns
-        -------
-        bytes
-            Bad lines for the log: what came of a board that never said who it is.
-        """
+        """Count the half line with which a link broke off, and give up what is held back."""
         self._framer.close()
         held, self._held = self._held or [], None
         return b"".join([self._bad(stamp, line) for stamp, line, _ in held])
@@ -99,28 +182,7 @@ class Intake:
         self._apart = True
 
     def take(self, piece: bytes, host_us: int) -> tuple[bytes, int, list[Row | WireNote]]:
-        """Take a piece of the stream.
-
-        Parameters
-        ----------
-        piece : bytes
-            As it came.
-        host_us : int
-            When the read that brought it returned, µs since the log was opened.
-
-        Returns
-        -------
-        bytes, int, list of Row or WireNote
-            Lines for the log, how many of them are rows, and what is good of them, decoded.
-
-        Raises
-        ------
-        LinkError
-            When the board says that it cannot work, or a link came back with another board, or
-            with one that does not say who it is.
-        RunLogError
-            When the board's first device note is not understood.
-        """
+        """Take a piece of the stream."""
         if len(self.seen) < _SEEN_BYTES:
             self.seen += piece[: _SEEN_BYTES - len(self.seen)]
         arrived = [(host_us, line, parse_line(line, self._columns)) for line in self._framer.feed(piece)]

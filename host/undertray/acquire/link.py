@@ -7,14 +7,20 @@ import os
 import re
 import select
 import socket
+import time
+from collections.abc import Callable, Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO, Protocol
 from urllib.parse import urlsplit
 
-from undertray.errors import LinkError
+from undertray.acquire.device import Device
+from undertray.acquire.intake import Framer, not_our_board, not_working
+from undertray.acquire.wire import Row, WireNote, parse_line
+from undertray.errors import LinkError, RunLogError, escaped
 
-__all__ = ["DEFAULT_BAUD", "Link", "LinkEnded", "open_link"]
+__all__ = ["DEFAULT_BAUD", "Answer", "Link", "LinkEnded", "ask", "find_board", "open_link", "serial_ports"]
 
 DEFAULT_BAUD = 115_200
 """Matters on a true UART only; USB takes any."""
@@ -30,48 +36,15 @@ class LinkEnded(LinkError):
 
 
 class Link(Protocol):
-    """Bytes to and from a board.
-
-    Attributes
-    ----------
-    name : str
-        The port or URL as it was given.
-    """
+    """Bytes to and from a board."""
 
     name: str
 
     def read(self, timeout_s: float) -> bytes:
-        """Take what has come; wait for the first byte if nothing has.
-
-        Parameters
-        ----------
-        timeout_s : float
-            Longest wait, s.
-
-        Returns
-        -------
-        bytes
-            At most 64 KiB; empty when nothing came in time.
-
-        Raises
-        ------
-        LinkError
-            When the port vanished or the other side closed it.
-        """
+        """Take what has come; wait for the first byte if nothing has."""
 
     def write(self, data: bytes) -> None:
-        """Send all of it.
-
-        Parameters
-        ----------
-        data : bytes
-            A command with its line feed.
-
-        Raises
-        ------
-        LinkError
-            When it cannot be sent within 2 s.
-        """
+        """Send all of it."""
 
     def close(self) -> None:
         """Give the port back. May be called twice."""
@@ -169,15 +142,7 @@ class SocketLink:
 
 
 class SerialLink:
-    """A board behind anything that pyserial opens.
-
-    Parameters
-    ----------
-    name : str
-        Name of the port, or a URL of pyserial.
-    baud : int
-        Speed, bit/s.
-    """
+    """A board behind anything that pyserial opens."""
 
     def __init__(self, name: str, baud: int = DEFAULT_BAUD) -> None:
         import serial
@@ -240,13 +205,7 @@ def _rfc2217(name: str, baud: int) -> Any:
 
 
 class FileLink:
-    """A file recorded from the wire, played as fast as it can be read.
-
-    Parameters
-    ----------
-    name : str
-        Path of the file.
-    """
+    """A file recorded from the wire, played as fast as it can be read."""
 
     def __init__(self, name: str) -> None:
         self.name = name
@@ -298,3 +257,112 @@ def _translated(error: Exception, name: str) -> LinkError:
     number = next((code for word, code in _WINDOWS.items() if word in text), number)
     what, todo = _WHY.get(number or 0, (f"cannot open it ({text})", "check the name of the port"))
     return LinkError(what, where=name, do=todo)
+
+
+# What is plugged in, and who answers on it.
+
+_SEEN_BYTES = 400
+_TOLD = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """Who answers on a port."""
+
+    port: str
+    what: str
+    device: Device | None
+    finding: str
+
+
+def serial_ports() -> list[tuple[str, str]]:
+    """List the serial ports of this computer."""
+    from serial.tools.list_ports import comports
+
+    # only what came over USB or Bluetooth has a hardware id; the rest are sockets on the mainboard
+    return sorted((str(p.device), str(p.description)) for p in comports() if p.hwid not in (None, "n/a"))
+
+
+def ask(
+    open_link: Callable[[], Link],
+    port: str,
+    what: str = "",
+    patience_s: float = 1.5,
+    clock: Callable[[], float] = time.monotonic,
+) -> Answer:
+    """Find out who answers on a port.
+
+    Parameters
+    ----------
+    open_link : callable
+        Opens the port.
+    port, what : str
+        Its name and description.
+    patience_s : float
+        How long to wait for a device note, s.
+    clock : callable
+        Monotonic time, s.
+
+    Returns
+    -------
+    Answer
+
+    Notes
+    -----
+    ``info`` is sent, which asks a board of ours to describe itself and changes nothing.
+    """
+    try:
+        link = open_link()
+    except LinkError as error:
+        return Answer(port, what, None, error.what)
+    framer, seen, rows = Framer(), b"", 0
+    until = clock() + patience_s
+    try:
+        link.write(b"info\n")
+        while clock() < until:
+            piece = link.read(0.05)
+            seen = (seen + piece)[:_SEEN_BYTES]
+            for parsed in map(parse_line, framer.feed(piece)):
+                rows += isinstance(parsed, Row)
+                if isinstance(parsed, WireNote) and parsed.kind == "device":
+                    device = Device.from_note(parsed.data)
+                    return Answer(port, what, device, _described(device))
+                failure = not_working(parsed) if isinstance(parsed, WireNote) and not rows else None
+                if failure is not None:
+                    raise failure
+    except (LinkError, RunLogError) as error:
+        return Answer(port, what, None, error.what)
+    finally:
+        link.close()
+    if rows:
+        return Answer(port, what, None, "rows come, but no description of the board")
+    return Answer(port, what, None, not_our_board(port, seen).what)
+
+
+def _described(device: Device) -> str:
+    parts = sorted({column.part for column in device.columns})
+    return (
+        f"{device.board} {device.uid}, firmware {device.firmware}, "
+        f"{len(device.columns)} columns ({', '.join(parts)}) at {device.rate_hz:g} Hz"
+    )
+
+
+def find_board(answers: Sequence[Answer]) -> str:
+    """Choose the port on which the one board of ours answered."""
+    boards = [answer for answer in answers if answer.device is not None]
+    if len(boards) == 1:
+        return boards[0].port
+    if boards:
+        raise LinkError(
+            "more than one board answers",
+            seen=", ".join(answer.port for answer in boards),
+            expected="one",
+            do="name the port with --port",
+        )
+    told = "; ".join(f"{answer.port}: {answer.finding}" for answer in answers)
+    told = told or "this computer has no serial port"
+    raise LinkError(
+        f"no board found: {escaped(told, _TOLD)}",
+        expected="a port on which a board of ours answers",
+        do="plug the board in, or name the port with --port",
+    )

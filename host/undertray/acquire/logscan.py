@@ -8,9 +8,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, BinaryIO
 
-from undertray.acquire.annotations import ANNOTATED, Annotation, parse_annotation
 from undertray.acquire.rows import parse_block, parse_log_row
 from undertray.acquire.rowtable import RowTable
+from undertray.acquire.runfacts import ANNOTATED, Annotation, parse_annotation
 from undertray.acquire.wire import WireNote, parse_json, parse_line
 
 __all__ = ["HEADER", "MAGIC", "LogScan", "Note", "blocks_of_lines", "header_line"]
@@ -48,36 +48,12 @@ class Note:
 
 
 def header_line(columns: tuple[str, ...]) -> bytes:
-    """Compose the header line of a log.
-
-    Parameters
-    ----------
-    columns : tuple of str
-        Names of the pressure columns.
-
-    Returns
-    -------
-    bytes
-        The line, without line feed.
-    """
+    """Compose the header line of a log."""
     return ",".join(("host_us", "seq", "t_us", "throttle_us", "flags", *columns, "crc")).encode()
 
 
 def blocks_of_lines(file: BinaryIO, size: int) -> Iterator[bytes]:
-    """Cut a file into blocks of whole lines.
-
-    Parameters
-    ----------
-    file : binary file
-        Open for reading, at its start. It is never held as a whole.
-    size : int
-        How many bytes of it: a log that is being recorded grows while it is read.
-
-    Yields
-    ------
-    bytes
-        Whole lines, each with its line feed. What comes after the last line feed is left out.
-    """
+    """Cut a file into blocks of whole lines."""
     rest = b""
     while piece := file.read(min(_CHUNK, size)):
         size -= len(piece)
@@ -106,40 +82,7 @@ def _columns(line: bytes, stamped: bool) -> int:
 
 
 class LogScan:
-    """What has been read of a log, or of a plain capture, so far.
-
-    Parameters
-    ----------
-    stamped : bool
-        A run log, whose rows carry host_us; False for a capture.
-    size : int
-        How many bytes it has.
-
-    Attributes
-    ----------
-    columns : int
-        Number of pressure columns that a row has, by the first good row; 0 before it.
-    facts, end : mapping or None
-        What the ``#run`` and the ``#end`` line say.
-    car : mapping or None
-        What the ``#car`` line says; empty where it cannot be read.
-    annotations : list of Annotation
-        Facts that were put right later, in order.
-    torn_annotations : int
-        Such lines that do not hold.
-    header : bytes or None
-        The header line, well formed.
-    notes : list of Note
-        The notes with a good check.
-    table : RowTable
-        The good rows.
-    bad : int
-        Lines that are no line of the format.
-    changed : int
-        Those of them that no logger writes: what comes damaged stands behind ``#bad``.
-    first_changed : bytes
-        The first of them.
-    """
+    """What has been read of a log, or of a plain capture, so far."""
 
     def __init__(self, stamped: bool, size: int) -> None:
         self.stamped = stamped
@@ -160,13 +103,7 @@ class LogScan:
         self._lines, self._seen, self._left = 0, 0, size  # bytes since rows began, bytes to come
 
     def take(self, block: bytes) -> None:
-        """Read a block of whole lines.
-
-        Parameters
-        ----------
-        block : bytes
-            Each line with its line feed.
-        """
+        """Read a block of whole lines."""
         if not self.columns:
             lines = (line for line in block.split(b"\n") if line[:1] != b"#")
             self.columns = next(filter(None, (_columns(line, self.stamped) for line in lines)), 0)

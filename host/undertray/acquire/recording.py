@@ -19,21 +19,7 @@ _FACTS_LIMIT = 60_000
 
 @dataclass(frozen=True, slots=True)
 class Patience:
-    """How long to wait for a board, s.
-
-    Attributes
-    ----------
-    answer_s : float
-        For the first line of the format.
-    rows_s : float
-        For the first row.
-    silent_s : float
-        Without a line of the format, while recording, until the link counts as lost.
-    return_s : float
-        For a lost link to come back.
-    ask_s : float
-        Between two times of asking a board that sends no rows.
-    """
+    """How long to wait for a board, s."""
 
     answer_s: float = 5.0
     rows_s: float = 10.0
@@ -44,30 +30,7 @@ class Patience:
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """What came of it.
-
-    Attributes
-    ----------
-    path : Path
-        The log.
-    rows, bad, lost : int
-        Rows in the log, lines that were none of the format, slots missing in ``seq``.
-    segments : int
-        1, and one more for each reset of the board and each return of the link.
-    dropped_bytes : int
-        Bytes that belong to no line: half lines at the start and end of a link.
-    unwritten_rows : int
-        Rows the disk did not take in time.
-    seconds : float
-        From the first row to the end, host clock.
-    why : str
-        Why it ended: ``stopped``, ``time is up``, ``end of file``, ``port vanished``,
-        ``silent``, ``disk failed``; of a run fetched from a board ``fetched`` or why the board cut it.
-    duplicates : int
-        Rows in the log that tell a slot for the second time.
-    missing_rows : int or None
-        Rows that a run kept on the board is short of; None for a run that is whole.
-    """
+    """What came of it."""
 
     path: Path
     rows: int
@@ -83,25 +46,7 @@ class Recording:
 
 
 def first_lines(facts: Mapping[str, Any], car: Mapping[str, Any] | None = None) -> bytes:
-    """Compose the lines that open a log.
-
-    Parameters
-    ----------
-    facts : mapping
-        What the ``#run`` line shall say besides the time.
-    car : mapping or None
-        What the ``#car`` line shall say, as a ``car.toml`` has it; without that line if None.
-
-    Returns
-    -------
-    bytes
-        With line feeds.
-
-    Raises
-    ------
-    RunLogError
-        When the facts, or the car, are longer than a reader takes.
-    """
+    """Compose the lines that open a log."""
     started = datetime.now(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
     text = json.dumps({"started_utc": started, **facts}, ensure_ascii=False)
     run = f"#run {text}\n".encode("utf-8", "replace")  # a path may hold what is no character
@@ -111,23 +56,7 @@ def first_lines(facts: Mapping[str, Any], car: Mapping[str, Any] | None = None) 
 
 
 def car_line(car: Mapping[str, Any] | None) -> bytes:
-    """Compose the line that keeps the car.
-
-    Parameters
-    ----------
-    car : mapping or None
-        As a ``car.toml`` has it; None where there is none.
-
-    Returns
-    -------
-    bytes
-        With its line feed; empty without a car.
-
-    Raises
-    ------
-    RunLogError
-        When it is longer than a reader takes, or holds what JSON cannot.
-    """
+    """Compose the line that keeps the car."""
     if car is None:
         return b""
     try:
@@ -141,18 +70,7 @@ def car_line(car: Mapping[str, Any] | None) -> bytes:
 
 
 def end_line(recording: Recording) -> bytes:
-    """Compose the line that closes a log.
-
-    Parameters
-    ----------
-    recording : Recording
-        What it came to.
-
-    Returns
-    -------
-    bytes
-        With its line feed.
-    """
+    """Compose the line that closes a log."""
     end: dict[str, Any] = {
         "rows": recording.rows,
         "bad": recording.bad,

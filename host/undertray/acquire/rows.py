@@ -8,19 +8,173 @@ only ever has to be right about what it accepts.
 from __future__ import annotations
 
 import re
+from binascii import crc_hqx
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.acquire.linegrid import KEEP_LAST, LineGrid, marked_places
-from undertray.acquire.rowcheck import row_checks
 from undertray.acquire.wire import ROW_LIMIT, TICK_LIMIT, Row, parse_line
 
-__all__ = ["MISSING", "RowBlock", "parse_block", "parse_log_row"]
+__all__ = [
+    "KEEP_LAST",
+    "MISSING",
+    "LineGrid",
+    "RowBlock",
+    "marked_places",
+    "parse_block",
+    "parse_log_row",
+    "row_checks",
+]
 
+
+# Lines of a text put one under another, their ends in line, and read by words of eight bytes.
+# What is done to a line is done to all of them with one instruction of numpy a step. A place in a line is
+# told by how many bytes stand from there to the line's end, itself included: the last byte is at place 1.
+
+Array = NDArray[np.uint64]
 Ints = NDArray[np.int64]
 Places = NDArray[np.int16]
+
+_U = np.uint64
+_BITS = 64
+KEEP_LAST = np.array([2**64 - 2 ** max(0, 64 - 8 * width) for width in range(17)], dtype=_U)
+"""By a number of bytes, 0 to 16: what keeps so many at the end of a word, and clears those before."""
+_KEEP_BITS = np.array([2**bits - 1 for bits in range(_BITS + 1)], dtype=_U)
+
+
+class LineGrid:
+    """Lines of a text, one under another."""
+
+    def __init__(self, text: bytes, ends: Ints, length: Ints) -> None:
+        self.length = length
+        longest = int(length.max(initial=0))
+        count = longest // 8 + 3
+        size = -(-count // 8) * 8 * 8  # whole words of marks
+        padded = bytes(size) + text
+        lines = np.ndarray((len(text) + 1,), f"V{size}", padded, strides=(1,))
+        self._bytes = lines[ends].view(np.uint8).reshape(len(ends), size)
+        self._marked = -(-longest // _BITS)
+        self.words = np.ascontiguousarray(self._bytes.view("<u8")[:, : -count - 1 : -1].T, dtype=_U)
+
+    def marks(self, byte: int) -> tuple[Array, Places]:
+        """Mark where a byte stands."""
+        bits = np.packbits(self._bytes == byte).view(">u8").reshape(len(self._bytes), -1)
+        marks = np.ascontiguousarray(bits[:, : -self._marked - 1 : -1].T, dtype=_U)
+        for i in range(int(self.length.min(initial=_BITS)) // _BITS, len(marks)):
+            marks[i] &= _KEEP_BITS.take(np.clip(self.length - _BITS * i, 0, _BITS))
+        count = np.zeros(marks.shape, np.int16)
+        count += np.bitwise_count(marks)
+        for i in range(1, len(count)):
+            count[i] += count[i - 1]
+        return marks, count
+
+    def before(self, place: Places) -> Array:
+        """Read eight bytes of every line."""
+        first, last = int(place.min()) >> 3, int(place.max()) >> 3
+        near, far = self.words[first], self.words[first + 1]
+        if last > first:
+            near, far, word = near.copy(), far.copy(), place >> 3
+            for i in range(first + 1, last + 1):
+                here = word == i
+                np.copyto(near, self.words[i], where=here)
+                np.copyto(far, self.words[i + 1], where=here)
+        bits = ((place & 7) << 3).astype(_U)
+        out: Array = np.left_shift(near, bits)
+        np.subtract(_U(64), bits, out=bits)
+        out |= far >> bits  # by 64 leaves nothing
+        return out
+
+
+def marked_places(marks: Array, count: Places, places: Places) -> None:
+    """List the places that are marked in every line."""
+    here, less = marks[0].copy(), np.empty_like(marks[0])
+    base = np.zeros(len(here), np.int16)
+    bounds = [(int(each.min()), int(each.max())) for each in count[:-1]]
+    for j, place in enumerate(places):
+        for i, (least, most) in enumerate(bounds):
+            if least <= j <= most:  # some lines have no more in this word
+                through = count[i] == j
+                np.copyto(here, marks[i + 1], where=through)
+                np.copyto(base, _BITS * (i + 1), where=through)
+        np.subtract(here, _U(1), out=less)
+        np.add(np.bitwise_count(here ^ less), base, out=place)  # the lowest bit and those below it
+        here &= less
+
+
+# The check of many rows at once, without a loop over their bytes.
+# A check is the remainder of a row, read as a polynomial over GF(2), by P = x^16 + x^12 + x^5 + 1. Squaring
+# over GF(2) squares each term, so P^16 = x^256 + x^192 + x^80 + 1: modulo P, x^256 may be replaced by
+# x^192 + x^80 + 1. Rows are taken as words of eight bytes, the first word of every row folded into those
+# behind it until two are left, then the same with halves: a handful of shifts a word, for all rows together.
+
+AnyInts = NDArray[np.integer[Any]]
+
+_START = np.array([crc_hqx(bytes(length), 0xFFFF) for length in range(ROW_LIMIT + 1)], dtype=_U)
+
+
+def row_checks(words: Array, length: AnyInts) -> Array:
+    """Compute the check of each of many rows.
+
+    Parameters
+    ----------
+    words : ndarray of uint64, shape (k, m)
+        Each row and two bytes behind it, the last eight bytes first, the first byte in the lowest place;
+        what stands before a row does not matter. They are used up.
+    length : ndarray of int, shape (m,)
+        Bytes in each row, at most ``ROW_LIMIT``.
+
+    Returns
+    -------
+    ndarray of uint64, shape (m,)
+        What :func:`undertray.acquire.wire.check` writes in hex.
+
+    Notes
+    -----
+    The check is linear: that of a row from the start value 0xFFFF is that of the row from 0,
+    XOR that of as many zero bytes from 0xFFFF. From 0, zeros in front of a row change nothing,
+    so rows of any lengths go together. The remainder is of the row times x^16: of the row and
+    two zero bytes behind it.
+    """
+    shortest, longest = int(length.min(initial=ROW_LIMIT)), int(length.max(initial=0))
+    words = words[: max(2, (longest + 9) // 8)]
+    words[0] &= ~_U(0) >> _U(16)
+    for i in range((shortest + 2) // 8, len(words)):
+        words[i] &= KEEP_LAST.take(np.clip(length + (2 - 8 * i), 0, 8))
+    rest = _remainder([*words])
+    rest ^= _START.take(length)
+    return rest
+
+
+def _remainder(words: list[Array]) -> Array:
+    """Remainder by P; ``words`` has the last eight bytes first, and is used up."""
+    while len(words) > 4:  # x^256 = x^192 + x^80 + 1
+        first = words.pop()
+        words[-1] ^= first
+        words[-2] ^= first << _U(48)  # the two bytes of the third that go beyond its word
+        words[-3] ^= first >> _U(16)
+        words[-4] ^= first
+    while len(words) > 2:  # x^128 = x^96 + x^40 + 1
+        first = words.pop()
+        first ^= first << _U(32)  # its own front half at x^96 comes back into it
+        words[-1] ^= (first >> _U(32)) ^ (first << _U(24))
+        words[-2] ^= (first >> _U(40)) ^ first
+    low, high = (word.byteswap() for word in words)
+    low ^= _fold(high, 64, 48, 20)
+    low = (low & _U(0xFFFFFFFF)) ^ _fold(low >> _U(32), 32, 24, 10)
+    return (low & _U(0xFFFF)) ^ _fold(low >> _U(16), 16, 12, 5)
+
+
+def _fold(high: Array, size: int, upper: int, lower: int) -> Array:
+    """Give ``high`` times x^size, where x^size = x^upper + x^lower + 1; ``high`` is below x^size."""
+    first = size - upper
+    high = high ^ (high >> _U(first)) ^ (high >> _U(size - lower))
+    high ^= high >> _U(2 * first)
+    high = high ^ (high << _U(upper)) ^ (high << _U(lower))
+    high &= ~_U(0) >> _U(64 - size)
+    return high
+
 
 MISSING = np.iinfo(np.int64).min
 """Stands for an empty field."""
@@ -36,44 +190,18 @@ for _digits in (b"0123456789abcdef", b"0123456789ABCDEF"):
 _HEX_TEXT = np.array([int.from_bytes(b"%02x" % value, "little") for value in range(256)], dtype=np.uint32)
 # by the number of digits: the least value that is written with so many; none is with more than 15
 _LEAST = np.array([0, 0, *(10 ** (width - 1) for width in range(2, 16)), 2**62])
-_U = np.uint64
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RowBlock:
-    """What a block holds: m good rows of N pressure columns, and other lines.
-
-    Attributes
-    ----------
-    fields : ndarray of int64, shape (m, 5 + N)
-        host_us (-1 where the lines carry none), seq, t_us, throttle_us, flags, counts;
-        ``MISSING`` where a field is empty.
-    others : tuple of (int, bytes)
-        The lines that are no good row, in order: how many good rows of the block stand before
-        each, and its text without the line end.
-    """
+    """What a block holds: m good rows of N pressure columns, and other lines."""
 
     fields: Ints
     others: tuple[tuple[int, bytes], ...]
 
 
 def parse_log_row(line: bytes, columns: int | None, stamped: bool) -> tuple[int, Row] | None:
-    """Read one row of a log by the reference grammar.
-
-    Parameters
-    ----------
-    line : bytes
-        The line without its line end.
-    columns : int or None
-        Number of pressure columns; any if None.
-    stamped : bool
-        Whether host_us stands before the wire's own text.
-
-    Returns
-    -------
-    tuple of int and Row, or None
-        host_us (-1 if the line carries none) and the row; None for anything else.
-    """
+    """Read one row of a log by the reference grammar."""
     host_us = -1
     if stamped:
         match = _HOST.match(line)
@@ -85,21 +213,7 @@ def parse_log_row(line: bytes, columns: int | None, stamped: bool) -> tuple[int,
 
 
 def parse_block(block: bytes, columns: int, stamped: bool) -> RowBlock:
-    """Parse and check many lines that may be rows.
-
-    Parameters
-    ----------
-    block : bytes
-        Whole lines, each with its line feed.
-    columns : int
-        Number N of pressure columns; 0 while no row was seen, so that nothing here is one.
-    stamped : bool
-        Whether host_us stands before the wire's own text.
-
-    Returns
-    -------
-    RowBlock
-    """
+    """Parse and check many lines that may be rows."""
     starts, ends, closed = _line_ends(block)
     fields, line = np.empty((1 + _FIXED_FIELDS + columns, 0), dtype=np.int64), np.arange(0)
     cut = _cut(block, starts, closed, columns + _FIXED_FIELDS + stamped) if columns else None
@@ -149,11 +263,7 @@ def _with_unsure(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Cut:
-    """Lines cut at their commas: field i of each lies between the edges i and i + 1.
-
-    The grid has them without the last three digits of their check: up to two bytes behind the last comma,
-    for the check is reckoned over the row and two bytes that are cleared. ``digits`` are all four.
-    """
+    """Lines cut at their commas: field i of each lies between the edges i and i + 1."""
 
     line: Ints
     grid: LineGrid

@@ -26,23 +26,7 @@ _HALF = np.uint64(32)
 
 
 def find_runs(folder: str | Path) -> list[Path]:
-    """Find what may be the run logs of a folder and the folders in it.
-
-    Parameters
-    ----------
-    folder : str or Path
-        The folder; links to other folders are not followed.
-
-    Returns
-    -------
-    list of Path
-        Its CSV files, in order of their names.
-
-    Raises
-    ------
-    ReductionError
-        When it is no folder, or has more than 20000 CSV files.
-    """
+    """Find what may be the run logs of a folder and the folders in it."""
     root = Path(folder)
     if not is_folder(root):
         raise ReductionError("no such folder", where=str(folder), expected="a folder with run logs")
@@ -57,19 +41,7 @@ def find_runs(folder: str | Path) -> list[Path]:
 
 @dataclass(frozen=True, slots=True)
 class Drive:
-    """What is kept of a drive to know it again.
-
-    Attributes
-    ----------
-    marks : tuple of int
-        Hashes of some of its rows: those that end in so many zeros that at most 256 are left.
-    zeros : int
-        How many binary zeros those are.
-    rows : int
-        How many rows it has.
-    annotated : str
-        When its facts were put right last; empty where they never were.
-    """
+    """What is kept of a drive to know it again."""
 
     marks: tuple[int, ...]
     zeros: int
@@ -77,28 +49,12 @@ class Drive:
     annotated: str
 
     def as_dict(self) -> dict[str, Any]:
-        """It as JSON holds it.
-
-        Returns
-        -------
-        dict
-        """
+        """It as JSON holds it."""
         return {**asdict(self), "marks": list(self.marks)}
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any] | None) -> Drive | None:
-        """Take it from JSON.
-
-        Parameters
-        ----------
-        data : mapping or None
-            As :meth:`as_dict` gives it.
-
-        Returns
-        -------
-        Drive or None
-            None for anything else.
-        """
+        """Take it from JSON."""
         if data is None or set(data) != {"marks", "zeros", "rows", "annotated"}:
             return None
         marks, zeros, rows, annotated = (data[key] for key in ("marks", "zeros", "rows", "annotated"))
@@ -109,18 +65,7 @@ class Drive:
         return cls(tuple(marks), zeros, rows, annotated)
 
     def is_also(self, other: Drive) -> bool:
-        """Whether two are one drive, or one is a piece of the other.
-
-        Parameters
-        ----------
-        other : Drive
-            Another one.
-
-        Returns
-        -------
-        bool
-            True where more than half of the rows of the shorter that can be told are rows of the longer.
-        """
+        """Whether two are one drive, or one is a piece of the other."""
         below = 1 << max(self.zeros, other.zeros)
         own, others = ({mark for mark in one.marks if not mark % below} for one in (self, other))
         common, fewest = len(own & others), min(len(own), len(others))
@@ -169,19 +114,7 @@ def _hashed(seed: np.uint64, fields: Sequence[NDArray[Any]]) -> NDArray[np.uint6
 
 
 def counted_once(drives: Sequence[Drive | None]) -> list[int]:
-    """Say which log stands for each, where several are of one drive.
-
-    Parameters
-    ----------
-    drives : sequence of (Drive or None)
-        Of each log; None where nothing is known of it.
-
-    Returns
-    -------
-    list of int
-        For each its own place, or that of the log that stands for it: the longest, of those the one whose
-        facts were put right last, of those the first.
-    """
+    """Say which log stands for each, where several are of one drive."""
     known = [(i, one) for i, one in enumerate(drives) if one is not None]
     stands = list(range(len(drives)))
     holders: dict[int, list[tuple[int, Drive]]] = {}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from io import SEEK_END
 from pathlib import Path
@@ -11,16 +11,80 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.acquire.annotations import Correction, corrected
-from undertray.acquire.descriptions import described_anew
 from undertray.acquire.device import Device
 from undertray.acquire.logscan import HEADER, MAGIC, LogScan, Note, blocks_of_lines, header_line
-from undertray.acquire.roworder import in_order, repeated
-from undertray.acquire.rowtable import Counts, RowArrays, RowTable, settle_memory
+from undertray.acquire.rowtable import (
+    Counts,
+    RowArrays,
+    RowTable,
+    in_order,
+    repeated,
+    restarts,
+    settle_memory,
+)
+from undertray.acquire.runfacts import Correction, corrected
+from undertray.acquire.slots import held_from
 from undertray.acquire.wire import Row, WireNote, parse_line
 from undertray.errors import RunLogError
 
-__all__ = ["LOG_VERSION", "Note", "Run", "is_run", "read_run"]
+__all__ = ["LOG_VERSION", "Note", "Run", "described", "described_anew", "is_run", "read_run"]
+
+
+# Which rows of a log are read by which description of the board: sensors may be changed on the way.
+
+
+def described(run: Run) -> list[tuple[int, int, Device]]:
+    """Tell which rows are to be read by which description of the board."""
+    if run.device is None:
+        return []
+    told, rows = [(0, run.device), *run.described_anew], len(run.seq)
+    ends = [row for row, _ in told[1:]] + [rows]
+    spans = [(a, b, d) for (a, d), b in zip(told, ends, strict=True) if a < b] or [(0, rows, run.device)]
+    first = spans[0][2]
+    for row, _, device in spans[1:]:
+        for what, seen, expected in (
+            ("rows of two boards in one log", device.uid, first.uid),
+            ("the board's clock changes within the log", device.tick_hz, first.tick_hz),
+            ("the board's clock changes within the log", device.tick_bits, first.tick_bits),
+            ("the number of columns changes within the log", len(device.columns), len(first.columns)),
+        ):
+            if seen != expected:
+                raise RunLogError(
+                    f"{what}, from row {row + 1} on",
+                    where=run.where,
+                    seen=seen,
+                    expected=f"{expected} throughout",
+                    do="cut a copy of the log in two before that row, each part with the lines from "
+                    "'#undertray-run' to the header, and the second with the '#device' line of its board",
+                )
+    return spans
+
+
+def described_anew(
+    device: Device, notes: Sequence[Note], rows: RowArrays, where: str
+) -> tuple[tuple[int, Device], ...]:
+    """Find the descriptions after the first that differ from the one before in what a reader goes by."""
+    told = _devices(notes, where)
+    held = [(0, device.read_by), *((row, one.read_by) for row, one in told if row > 0)]
+    if all(what == held[0][1] for _, what in held):
+        return ()
+    named = {one.read_by: one for _, one in told}
+    later = held_from(held, restarts(rows, device.tick_bits))[1:]
+    return tuple((row, named[what]) for row, what in later)
+
+
+def _devices(notes: Sequence[Note], where: str) -> list[tuple[int, Device]]:
+    """Every description in the log, with the number of rows before it; the same again is not read again."""
+    found: list[tuple[int, Device]] = []
+    last: Mapping[str, Any] | None = None
+    for note in notes:
+        if note.kind == "device":
+            if note.data is not last:
+                device = Device.from_note(note.data, f"{where}, device note")
+            found.append((note.row, device))
+            last = note.data
+    return found
+
 
 LOG_VERSION = 1
 _BROKE_OFF = ("port vanished", "disk failed", "silent", "failed")  # ends that nobody asked for
@@ -176,24 +240,7 @@ def read_run(path: str | Path) -> Run:
 
 
 def is_run(path: str | Path) -> bool:
-    """Tell a run log or a capture from any other file, by its first lines.
-
-    Parameters
-    ----------
-    path : str or Path
-        The file.
-
-    Returns
-    -------
-    bool
-        True for every file that :func:`read_run` reads, and for a run log that it refuses because a newer
-        version or another program wrote it.
-
-    Raises
-    ------
-    OSError
-        When it cannot be read.
-    """
+    """Tell a run log or a capture from any other file, by its first lines."""
     with Path(path).open("rb") as file:
         return _is_log(_lines(file.read(_HEAD))) is not None
 

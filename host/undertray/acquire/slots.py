@@ -28,22 +28,7 @@ _TICK_BITS = TICK_LIMIT.bit_length() - 1
 
 
 def agree(step_s: float, slots: int, period_s: float) -> bool:
-    """Whether a step in time and a step in slot numbers, modulo 65536, tell the same.
-
-    Parameters
-    ----------
-    step_s : float
-        Step in time, s.
-    slots : int
-        Step in ``seq``, modulo 65536.
-    period_s : float
-        Sample period, s.
-
-    Returns
-    -------
-    bool
-        To 3 slots and 0.2 %.
-    """
+    """Whether a step in time and a step in slot numbers, modulo 65536, tell the same."""
     expected = step_s / period_s if period_s > 0 else float("inf")
     if not expected < 2**40:
         return False
@@ -52,22 +37,7 @@ def agree(step_s: float, slots: int, period_s: float) -> bool:
 
 
 def missing(step_s: float, slots: int, period_s: float) -> int:
-    """Count the slots missing between two rows of one power-up.
-
-    Parameters
-    ----------
-    step_s : float
-        Step in time, s.
-    slots : int
-        Step in ``seq``, modulo 65536.
-    period_s : float
-        Sample period, s.
-
-    Returns
-    -------
-    int
-        Whole turns of ``seq`` count only where the time agrees.
-    """
+    """Count the slots missing between two rows of one power-up."""
     turns = 0
     if step_s > LONG_TURN * period_s and agree(step_s, slots, period_s):
         turns = max(0, round((step_s / period_s - slots) / SEQ))
@@ -75,22 +45,7 @@ def missing(step_s: float, slots: int, period_s: float) -> int:
 
 
 def held_from(told: Sequence[tuple[int, _What]], breaks: NDArray[np.int64]) -> list[tuple[int, _What]]:
-    """Find the rows from which on what a board said of itself holds.
-
-    Parameters
-    ----------
-    told : sequence of (int, object)
-        How many rows stood before each note, and what it said, in order.
-    breaks : ndarray of int64
-        Rows before which the board may have been off, ascending.
-
-    Returns
-    -------
-    list of (int, object)
-        First row and what holds from there, each time it changes: a note holds from the last break before it
-        on, as a board may send rows before it says that it was off; else from where it stands. The first,
-        or the last before any row, holds from row 0.
-    """
+    """Find the rows from which on what a board said of itself holds."""
     held = [(0, what) for row, what in told if row == 0][-1:] or [(0, what) for _, what in told[:1]]
     later = [(row, what) for row, what in told if row > 0]
     for before, (row, what) in zip([0, *(row for row, _ in later)], later, strict=False):
@@ -103,15 +58,7 @@ def held_from(told: Sequence[tuple[int, _What]], breaks: NDArray[np.int64]) -> l
 
 
 class SlotCount:
-    """Counts row by row, as they come, what is missing and what comes again.
-
-    Attributes
-    ----------
-    lost : int
-        Slots missing while the board ran through.
-    duplicates : int
-        Rows that tell a slot for the second time.
-    """
+    """Counts row by row, as they come, what is missing and what comes again."""
 
     def __init__(self) -> None:
         self.lost = self.duplicates = 0
@@ -123,25 +70,7 @@ class SlotCount:
         self._ticks = array("q", [-1]) * SEQ
 
     def goes_on(self, row: Row, host_us: int, device: Device) -> bool:
-        """Tell whether a row behind a break comes from the same power-up: its slot and its clock say so.
-
-        Parameters
-        ----------
-        row : Row
-            The row.
-        host_us : int
-            When it arrived, µs.
-        device : Device
-            The board before the break.
-
-        Returns
-        -------
-        bool
-            True when as many slots have gone by as its own clock says, to one, and as there was time for by
-            the host's, to half a second; or when it is one of the very next slots, as where a buffer kept
-            it. A board that was off is later by all the time it had run; another board does so by chance
-            once in millions.
-        """
+        """Tell whether a row behind a break comes from the same power-up: its slot and its clock say so."""
         if self._last is None:
             return False
         seq, t_us, before_us = self._last
@@ -153,17 +82,7 @@ class SlotCount:
         return slots > 0 and agrees and (at_its_time or slots <= _NEXT)
 
     def take(self, row: Row, host_us: int, device: Device | None) -> None:
-        """Count a row.
-
-        Parameters
-        ----------
-        row : Row
-            The row.
-        host_us : int
-            When it arrived, µs.
-        device : Device or None
-            The board, for its clock and its rate.
-        """
+        """Count a row."""
         last = self._last
         if last is not None:
             tick_hz, bits, rate_hz = 1_000_000, _TICK_BITS, 0.0

@@ -52,22 +52,7 @@ _STRING = re.compile(r'"(?:[^"\\]|\\.)*"')
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One sample slot as the board sent it.
-
-    Attributes
-    ----------
-    seq : int
-        Number of the slot, 0..65535.
-    t_us : int
-        Ticks at the slot's first reading, 0..2**30 - 1.
-    throttle_us : int or None
-        Width of the last servo pulse, µs; None when there was none.
-    flags : int
-        Bit 0: slots before it were skipped; 1: the alarm is on; 2: the board drives the throttle; 3: flash
-        was written before it, so it may be late; 8 + i: column i repeats its last reading.
-    counts : tuple of int or None
-        Raw counts, one a pressure column; None where the reading failed.
-    """
+    """One sample slot as the board sent it."""
 
     seq: int
     t_us: int
@@ -78,15 +63,7 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class WireNote:
-    """One note as the board sent it.
-
-    Attributes
-    ----------
-    kind : str
-        ``device``, ``status``, ``reply``, ``fault`` or one this version does not know.
-    data : mapping
-        Its JSON object.
-    """
+    """One note as the board sent it."""
 
     kind: str
     data: Mapping[str, Any]
@@ -94,13 +71,7 @@ class WireNote:
 
 @dataclass(frozen=True, slots=True)
 class Bad:
-    """A line that fails its check or is no line of the format.
-
-    Attributes
-    ----------
-    why : str
-        The first thing found wrong.
-    """
+    """A line that fails its check or is no line of the format."""
 
     why: str
 
@@ -128,21 +99,7 @@ def check(payload: bytes) -> bytes:
 
 
 def parse_line(line: bytes, columns: int | None = None) -> Row | WireNote | Bad:
-    """Say what a line is.
-
-    Parameters
-    ----------
-    line : bytes
-        One line without its line feed; one carriage return at its end is taken off.
-    columns : int or None
-        Number of pressure columns a row must have; any from 1 to 16 if left out.
-
-    Returns
-    -------
-    Row, WireNote or Bad
-        ``Bad`` for anything that is not exactly a line of the format with a fitting check.
-        This never raises, whatever the bytes are.
-    """
+    """Say what a line is."""
     line = line.removesuffix(b"\r")
     if line.startswith(b"#"):
         return _parse_note(line)
@@ -183,25 +140,7 @@ def _parse_note(line: bytes) -> WireNote | Bad:
 
 
 def parse_json(text: str, depth: int = _DEPTH_LIMIT) -> Mapping[str, Any]:
-    """Read a JSON object from a stranger.
-
-    Parameters
-    ----------
-    text : str
-        The object's text; the caller bounds its length.
-    depth : int
-        How deep lists and objects may nest.
-
-    Returns
-    -------
-    mapping
-        The object. Numbers are finite, strings can be encoded in UTF-8.
-
-    Raises
-    ------
-    ValueError
-        When it is no JSON object, nests too deep, or holds what could not be written again.
-    """
+    """Read a JSON object from a stranger."""
     # The depth is counted before the parser sees it: the parser recurses. It is no more than what opens.
     if text.count("[") + text.count("{") > depth and _depth(text) > depth:
         raise ValueError("it nests too deep")
@@ -237,48 +176,14 @@ _DECODER = json.JSONDecoder(parse_constant=_no_constant, parse_float=_finite)
 
 
 def encode_row(row: Row) -> bytes:
-    """Write a row as the board does.
-
-    Parameters
-    ----------
-    row : Row
-        The slot; it must be in the ranges of the format.
-
-    Returns
-    -------
-    bytes
-        The line with its check and line feed.
-
-    Raises
-    ------
-    RunLogError
-        When the result would be no row of the format.
-    """
+    """Write a row as the board does."""
     throttle = "" if row.throttle_us is None else row.throttle_us
     counts = ",".join("" if count is None else str(count) for count in row.counts)
     return _closed(f"{row.seq},{row.t_us},{throttle},{row.flags:x},{counts}")
 
 
 def encode_note(kind: str, data: Mapping[str, Any]) -> bytes:
-    """Write a note as the board does.
-
-    Parameters
-    ----------
-    kind : str
-        Lower-case word: ``device``, ``status``, ``reply``, ``fault``.
-    data : mapping
-        What JSON can hold.
-
-    Returns
-    -------
-    bytes
-        The line with its check and line feed.
-
-    Raises
-    ------
-    RunLogError
-        When the result would be no note of the format.
-    """
+    """Write a note as the board does."""
     return _closed(f"#{kind},{json.dumps(data, separators=(',', ':'))}")
 
 

@@ -4,16 +4,69 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
+import sys
 import threading
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import BinaryIO
 
-from undertray.acquire.logfile import is_there, open_new, put_back
 from undertray.errors import RunLogError
 
-__all__ = ["LogWriter", "begin_log"]
+__all__ = ["LogWriter", "begin_log", "claim", "is_there", "open_new", "put_back"]
+
+
+# The log as a file: made new, claimed, looked for, put back.
+
+_LOCK_AT = 1 << 40
+_NAMES = 10
+
+
+def open_new(path: Path) -> BinaryIO:
+    """Make the file of a log, and claim it."""
+    file = path.open("x+b", buffering=0)
+    claim(file)
+    return file
+
+
+def claim(file: BinaryIO) -> bool:
+    """Be the only one to write to a log while it is open; the system lets go if the program dies."""
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            here = file.tell()
+            file.seek(_LOCK_AT)  # there a lock keeps nobody from reading
+            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+            file.seek(here)
+        else:
+            import fcntl
+
+            fcntl.flock(file.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        return error.errno not in (errno.EWOULDBLOCK, errno.EACCES, errno.EDEADLK)
+    return True
+
+
+def is_there(file: BinaryIO, path: Path) -> bool:
+    """Tell whether a name still leads to an open file."""
+    try:
+        return os.path.samestat(path.stat(), os.fstat(file.fileno()))
+    except OSError:
+        return False
+
+
+def put_back(file: BinaryIO, path: Path) -> Path:
+    """Write a removed file again: while it is open, the system keeps what is in it."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    for name in (path, *(path.with_stem(f"{path.stem}_{number}") for number in range(2, _NAMES))):
+        with suppress(FileExistsError), name.open("xb") as again:
+            file.seek(0)
+            shutil.copyfileobj(file, again)
+            return name
+    raise FileExistsError(errno.EEXIST, "all names are taken")
+
 
 _QUEUE_BYTES = 8 << 20  # minutes of rows
 _GATHER_S = 0.02
@@ -28,24 +81,7 @@ def _rows_in(text: bytes) -> int:
 
 
 def begin_log(paths: Sequence[Path], make_writer: Callable[[Path], LogWriter]) -> LogWriter:
-    """Begin a log under the first of several names that nobody has.
-
-    Parameters
-    ----------
-    paths : sequence of Path
-        The names, at least one.
-    make_writer : callable
-        Makes the writer of one.
-
-    Returns
-    -------
-    LogWriter
-
-    Raises
-    ------
-    RunLogError
-        When none is free, or it cannot be made.
-    """
+    """Begin a log under the first of several names that nobody has."""
     *some, last = paths
     for path in some:
         try:
@@ -132,15 +168,7 @@ class LogWriter:
             thread.start()
 
     def put(self, text: bytes, rows: int = 0) -> None:
-        """Hand over whole lines; returns at once.
-
-        Parameters
-        ----------
-        text : bytes
-            Lines with their line feeds.
-        rows : int
-            How many of them are rows.
-        """
+        """Hand over whole lines; returns at once."""
         with self._lock:
             if self.failure is not None or self._pending_bytes + len(text) > self._queue_bytes:
                 self.unwritten_rows += rows
@@ -150,13 +178,7 @@ class LogWriter:
         self._filled.set()
 
     def close(self, end: Callable[[int, int], bytes]) -> None:
-        """Write what waits, then the end line, sync and close.
-
-        Parameters
-        ----------
-        end : callable
-            Composes the end line from the rows written and the rows given up.
-        """
+        """Write what waits, then the end line, sync and close."""
         self._closing.set()
         self._filled.set()
         for thread in self._threads:
@@ -186,18 +208,7 @@ class LogWriter:
                     self.path.unlink()  # nothing of the run is in it
 
     def error(self, failure: OSError) -> RunLogError:
-        """Put a failure of the disk into words.
-
-        Parameters
-        ----------
-        failure : OSError
-            What the system said.
-
-        Returns
-        -------
-        RunLogError
-            To be raised by the caller.
-        """
+        """Put a failure of the disk into words."""
         if self._gone:
             return RunLogError(self._gone, where=str(self.path), do="leave it where it is while recording")
         kept = f"the {self.rows} rows before stay readable" if self.rows else "there is no log"

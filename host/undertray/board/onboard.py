@@ -54,13 +54,7 @@ def _tell(data: object) -> None:
 
 
 def inventory(names: "list[str]") -> None:
-    """Tell the hashes of these files and of all in the package, the interpreter, and what is free.
-
-    Parameters
-    ----------
-    names : list of str
-        Files outside the package to look for.
-    """
+    """Tell the hashes of these files and of all in the package, the interpreter, and what is free."""
     there = [name for name in names if name in os.listdir()] + _files(_PACKAGE)
     free = None
     if hasattr(os, "statvfs"):
@@ -78,13 +72,7 @@ def inventory(names: "list[str]") -> None:
 
 
 def make_folders(folders: "list[str]") -> None:
-    """Make the folders that are missing.
-
-    Parameters
-    ----------
-    folders : list of str
-        Outer ones first.
-    """
+    """Make the folders that are missing."""
     for folder in folders:
         try:
             os.mkdir(folder)
@@ -95,20 +83,7 @@ def make_folders(folders: "list[str]") -> None:
 
 
 def swap(wanted: "list[list[str]]", stale: "list[str]") -> None:
-    """Check every new file, and only when all are whole put them in their places, in this order.
-
-    Parameters
-    ----------
-    wanted : list of [str, str]
-        Path and SHA-256 of each new file; it lies beside its place under a name with ``.new``.
-    stale : list of str
-        Files of an earlier version to remove.
-
-    Raises
-    ------
-    OSError
-        When the flash cannot be written.
-    """
+    """Check every new file, and only when all are whole put them in their places, in this order."""
     bad = []
     for path, expected in wanted:
         try:

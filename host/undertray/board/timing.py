@@ -6,8 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from undertray.board.finding import Finding, Weight
-from undertray.board.rehearsal import Rehearsal, Slot
+from undertray.board.rules import Finding, Rehearsal, Slot, Weight
 
 __all__ = ["SlotTime", "largest_rate_hz", "row_bytes", "slot_time", "timing_findings", "wire_us"]
 
@@ -38,21 +37,7 @@ _BAUDS = (9600, 19200, 38400, 57600, 115200, 230400, 460800, 921600)
 
 @dataclass(frozen=True, slots=True)
 class SlotTime:
-    """Time that one slot takes, us.
-
-    Attributes
-    ----------
-    wire_us : float
-        On the buses, clock stretching aside: exact.
-    program_us : float
-        In the interpreter: an estimate.
-    overlap_us : float
-        Two buses at work at the same time.
-    by_bus_us : mapping
-        ``wire_us`` of each bus.
-    transactions : int
-        On all buses.
-    """
+    """Time that one slot takes, us."""
 
     wire_us: float
     program_us: float
@@ -94,19 +79,7 @@ def wire_us(payload: int, freq_khz: float) -> float:
 
 
 def slot_time(slot: Slot, rehearsal: Rehearsal) -> SlotTime:
-    """Time of one slot of a rehearsal.
-
-    Parameters
-    ----------
-    slot : Slot
-        What was sent.
-    rehearsal : Rehearsal
-        The board it was sent by.
-
-    Returns
-    -------
-    SlotTime
-    """
+    """Time of one slot of a rehearsal."""
     clock = {bus["bus"]: bus["freq_khz"] for bus in rehearsal.board["buses"]}
     by_bus: dict[int, float] = {}
     edges = 0.0
@@ -132,35 +105,13 @@ def slot_time(slot: Slot, rehearsal: Rehearsal) -> SlotTime:
 
 
 def largest_rate_hz(rehearsal: Rehearsal) -> float:
-    """Rate at which the board just takes every slot.
-
-    Parameters
-    ----------
-    rehearsal : Rehearsal
-        The board.
-
-    Returns
-    -------
-    float
-        Hz; within 15 % of what an emulated RP2040 holds.
-    """
+    """Rate at which the board just takes every slot."""
     settled = [slot_time(slot, rehearsal).whole_us for slot in rehearsal.slots[_SETTLED:]]
     return 1e6 * len(settled) / sum(settled)
 
 
 def row_bytes(rehearsal: Rehearsal) -> int:
-    """Longest row that the board can send.
-
-    Parameters
-    ----------
-    rehearsal : Rehearsal
-        The board.
-
-    Returns
-    -------
-    int
-        Bytes with the line feed.
-    """
+    """Longest row that the board can send."""
     n = len(rehearsal.columns)
     digits = 0
     for column in rehearsal.columns:
@@ -172,19 +123,7 @@ def row_bytes(rehearsal: Rehearsal) -> int:
 
 
 def timing_findings(rehearsal: Rehearsal, baud: int | None) -> Iterator[Finding]:
-    """Judge rate, buses and link.
-
-    Parameters
-    ----------
-    rehearsal : Rehearsal
-        The board.
-    baud : int or None
-        Speed of a UART; the board's own USB port if None.
-
-    Yields
-    ------
-    Finding
-    """
+    """Judge rate, buses and link."""
     rate = rehearsal.board["rate_hz"]
     times = [slot_time(slot, rehearsal) for slot in rehearsal.slots[_SETTLED:]]
     worst = max(times, key=lambda time: time.whole_us)

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from undertray.acquire.device import Column
-from undertray.calibrate.column_calibration import ColumnCalibration
+from undertray.calibrate.calibration import ColumnCalibration
 
 __all__ = [
     "NOMINAL_SHARE",
@@ -31,18 +31,7 @@ _COLUMN = "the liquid (--density, --water-c) and how heights were read (--limbs,
 
 
 def nominal_accuracies_pa(columns: Sequence[Column]) -> dict[str, float]:
-    """What each part may be off by, by its own scale.
-
-    Parameters
-    ----------
-    columns : sequence of Column
-        The pressure columns as the board describes them.
-
-    Returns
-    -------
-    dict of str to float
-        Pa, by the name of the column; a column whose scale does not tell its span is left out.
-    """
+    """What each part may be off by, by its own scale."""
     spans = {column.name: _span_pa(column.scale) for column in columns}
     return {name: NOMINAL_SHARE * span for name, span in spans.items() if span is not None}
 
@@ -59,19 +48,7 @@ def _span_pa(scale: Mapping[str, Any]) -> float | None:
 
 
 def worst_u95_pa(column: ColumnCalibration) -> tuple[float, float]:
-    """The largest expanded uncertainty of the calibrated suction.
-
-    Parameters
-    ----------
-    column : ColumnCalibration
-        The calibration.
-
-    Returns
-    -------
-    u95_pa, at_pa : float
-        Pa, for 95 % coverage, and the nominal suction where it is, among 101 over the range
-        covered, or over as much of it as the working range takes.
-    """
+    """The largest expanded uncertainty of the calibrated suction."""
     low, high = column.range_pa
     working_pa = column.facts.get("working_pa")
     grid = np.linspace(low, high if working_pa is None else min(high, working_pa), 101)
@@ -81,19 +58,7 @@ def worst_u95_pa(column: ColumnCalibration) -> tuple[float, float]:
 
 
 def made_worse(column: ColumnCalibration) -> str:
-    """Whether the part is better off without this calibration.
-
-    Parameters
-    ----------
-    column : ColumnCalibration
-        The calibration.
-
-    Returns
-    -------
-    str
-        Both figures in words; empty where the calibration betters the part's own scale, or
-        nothing is known of that.
-    """
+    """Whether the part is better off without this calibration."""
     accuracy_pa = column.facts.get("nominal_accuracy_pa")
     u95_pa, _ = worst_u95_pa(column)
     if accuracy_pa is None or u95_pa <= accuracy_pa:
@@ -160,19 +125,7 @@ def departs(column: ColumnCalibration) -> str:
 
 
 def depart_together(columns: Mapping[str, ColumnCalibration]) -> str:
-    """Whether all sensors depart from their own scales in one way.
-
-    Parameters
-    ----------
-    columns : mapping of str to ColumnCalibration
-        The calibrations made on one column.
-
-    Returns
-    -------
-    str
-        That it points to the column, and what to look at; empty unless there are several sensors, all
-        depart (:func:`departs`), and what they share of it is more than what they differ by.
-    """
+    """Whether all sensors depart from their own scales in one way."""
     if len(columns) < 2 or not all(departs(column) for column in columns.values()):
         return ""
     factors = [_factor(column) for column in columns.values()]
@@ -187,17 +140,6 @@ def depart_together(columns: Mapping[str, ColumnCalibration]) -> str:
 
 
 def worse_heading(column: ColumnCalibration) -> str:
-    """What to call a calibration that :func:`made_worse` speaks of.
-
-    Parameters
-    ----------
-    column : ColumnCalibration
-        The calibration.
-
-    Returns
-    -------
-    str
-        Without "perhaps" only where the span of the part is known.
-    """
+    """What to call a calibration that :func:`made_worse` speaks of."""
     known = column.facts.get("nominal_accuracy_known") is True
     return "worse than no calibration" if known else "perhaps worse than no calibration"

@@ -11,18 +11,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.calibrate.accuracy import NOMINAL_SHARE
-from undertray.calibrate.budget import Budget
-from undertray.calibrate.certificate import Calibration
-from undertray.calibrate.characteristics import hysteresis, levels, nonlinearity, repeatability
-from undertray.calibrate.column import Conditions, Tube
-from undertray.calibrate.column_calibration import ColumnCalibration
-from undertray.calibrate.course import PLACES, course_uncertainty, departure
-from undertray.calibrate.curve import choose_curve
-from undertray.calibrate.fit import fit_polynomial
-from undertray.calibrate.fitted import SCATTER_LEVEL, Fit
-from undertray.calibrate.outlying import outlying
+from undertray.calibrate.calibration import Calibration, ColumnCalibration
+from undertray.calibrate.curve import (
+    PLACES,
+    choose_curve,
+    course_uncertainty,
+    departure,
+    hysteresis,
+    levels,
+    nonlinearity,
+    repeatability,
+)
+from undertray.calibrate.fit import SCATTER_LEVEL, Fit, fit_polynomial
+from undertray.calibrate.liquid_column import Budget, Conditions, Tube
 from undertray.calibrate.points import Points
-from undertray.calibrate.refusal import check_direction, check_gain, check_points
+from undertray.calibrate.refusal import check_direction, check_gain, check_points, outlying
 from undertray.errors import CalibrationError
 
 __all__ = ["Setup", "calibrate"]
@@ -33,27 +36,7 @@ _MOST_BENDS = 3
 
 @dataclass(frozen=True, slots=True)
 class Setup:
-    """How the points were taken, and how they are to be evaluated.
-
-    Attributes
-    ----------
-    tube : Tube
-        How the column is built and read.
-    conditions : Conditions
-        Liquid and surroundings.
-    budget : Budget
-        What can be wrong with the column.
-    zero_open : bool
-        At height 0 both ports were open to the room, so the pressure was 0 whatever the column
-        said. Otherwise height 0 was read like any other.
-    curve : str
-        ``line``, ``parabola``, or ``auto``: a parabola where it earns its place.
-    from_scatter : bool
-        Take the independent errors from the scatter of the points in any case; otherwise only
-        where chi-squared shows that the stated ones are too small.
-    working_pa : float or None
-        Largest suction the car will be run at, Pa; the points must cover it.
-    """
+    """How the points were taken, and how they are to be evaluated."""
 
     tube: Tube = field(default_factory=Tube)
     conditions: Conditions = field(default_factory=Conditions)
@@ -230,10 +213,7 @@ def _flexible(through: Callable[[int], Fit], used: Fit, heights: int) -> Fit | N
 
 
 def _bent_pa(used: Fit, flexible: Fit, nominal: Array) -> float:
-    """Standard deviation of the sensor about its curve over the range, beyond that of reading, Pa.
-
-    A zero that is known to half a pascal may not pin a line through a sensor that is not straight.
-    """
+    """Standard deviation of the sensor about its curve over the range, beyond that of reading, Pa."""
     bend, variance = departure(used, flexible, np.linspace(nominal.min(), nominal.max(), PLACES))
     return math.sqrt(max(0.0, float(np.mean(bend**2 - variance))))
 

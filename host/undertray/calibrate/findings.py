@@ -4,17 +4,85 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from undertray.calibrate.accuracy import depart_together, departs, made_worse, worse_heading, worst_u95_pa
-from undertray.calibrate.certificate import Calibration
-from undertray.calibrate.column_calibration import ColumnCalibration
-from undertray.calibrate.fitted import SCATTER_LEVEL
-from undertray.calibrate.shift import shift_since
+from undertray.calibrate.calibration import Calibration, ColumnCalibration
+from undertray.calibrate.fit import SCATTER_LEVEL
 
-__all__ = ["column_findings", "findings", "shift_findings"]
+__all__ = ["Shift", "column_findings", "findings", "shift_findings", "shift_since"]
+
+
+# What moved since the last calibration: zero and span of the sensor.
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """Change of one sensor between two calibrations."""
+
+    zero_pa: float
+    span_pa: float
+    at_pa: float
+    zero_u95_pa: float
+    span_u95_pa: float
+
+
+def shift_since(now: ColumnCalibration, before: ColumnCalibration) -> Shift:
+    """Zero and span shift of a sensor.
+
+    Parameters
+    ----------
+    now, before : ColumnCalibration
+        The two calibrations.
+
+    Returns
+    -------
+    Shift
+
+    Notes
+    -----
+    The sensor's reading x(p) is the inverse of each curve; zero shift is the change of x(0),
+    span shift the change of x(top) - x(0). The two calibrations count as independent, so a
+    ruler that was wrong both times makes the uncertainty look larger than it is, not smaller.
+
+    References
+    ----------
+    Terms after ISA-51.1 and IEC 61298-2 (secondary sources).
+    """
+    top = float(min(now.apply(np.array(now.range_pa[1])), before.apply(np.array(before.range_pa[1]))))
+    zeros, spans, u_zeros, u_spans = [], [], [], []
+    for column in (now, before):
+        zero, high = _reading(column, 0.0), _reading(column, top)
+        rows = column.powers(np.array([zero, high]))
+        slopes = np.array([_slope(column, zero), _slope(column, high)])
+        at_ends = rows / slopes[:, None]
+        span_row = at_ends[1] - at_ends[0]
+        zeros.append(zero)
+        spans.append(high - zero)
+        u_zeros.append(column.coverage_factor * math.sqrt(at_ends[0] @ column.covariance @ at_ends[0]))
+        u_spans.append(column.coverage_factor * math.sqrt(span_row @ column.covariance @ span_row))
+    return Shift(
+        zero_pa=zeros[0] - zeros[1],
+        span_pa=spans[0] - spans[1],
+        at_pa=top,
+        zero_u95_pa=math.hypot(*u_zeros),
+        span_u95_pa=math.hypot(*u_spans),
+    )
+
+
+def _reading(column: ColumnCalibration, suction_pa: float) -> float:
+    """Nominal reading at a suction: the root that goes over into the line's as b2 vanishes."""
+    b0, b1, b2 = (*column.coefficients, 0.0)[:3]
+    return float(2 * (suction_pa - b0) / (b1 + math.sqrt(max(0.0, b1**2 + 4 * b2 * (suction_pa - b0)))))
+
+
+def _slope(column: ColumnCalibration, nominal_pa: float) -> float:
+    b1, b2 = (*column.coefficients[1:], 0.0)[:2]
+    return float(b1 + 2 * b2 * nominal_pa)
+
 
 _COLUMN_SOURCES = frozenset(
     {"reading of the column", "zero", "ruler", "temperature", "liquid", "air", "gravity", "tilt"}
@@ -25,18 +93,7 @@ _TOO_WELL = 1 - SCATTER_LEVEL
 
 
 def findings(calibration: Calibration) -> list[str]:
-    """The findings of a calibration.
-
-    Parameters
-    ----------
-    calibration : Calibration
-        Fresh from :func:`undertray.calibrate.evaluate.calibrate`, or read back.
-
-    Returns
-    -------
-    list of str
-        Lines of text.
-    """
+    """The findings of a calibration."""
     fluid = calibration.fluid
     lines = [f"{fluid.get('name', 'liquid')}, g = {calibration.gravity_m_s2:.5f} m/s2"]
     if {"temperature_c", "density_kg_m3", "air_density_kg_m3", "pa_per_mm", "gain"} <= set(fluid):
@@ -61,18 +118,7 @@ def _to_its_error(value: float, error: float) -> str:
 
 
 def column_findings(column: ColumnCalibration) -> list[str]:
-    """The findings on one sensor.
-
-    Parameters
-    ----------
-    column : ColumnCalibration
-        Its calibration.
-
-    Returns
-    -------
-    list of str
-        Lines of text.
-    """
+    """The findings on one sensor."""
     errors = np.sqrt(np.diag(column.covariance))
     curve = " ".join(
         f"{_to_its_error(value, error)}({error:.2g}){term}"
@@ -120,18 +166,7 @@ def column_findings(column: ColumnCalibration) -> list[str]:
 
 
 def shift_findings(now: Calibration, before: Calibration) -> list[str]:
-    """What moved since the last calibration.
-
-    Parameters
-    ----------
-    now, before : Calibration
-        The two calibrations.
-
-    Returns
-    -------
-    list of str
-        Lines of text.
-    """
+    """What moved since the last calibration."""
     lines = [f"since the calibration of {before.made_utc}:"]
     if now.foreign_to(before):
         lines.append(f"  it is of another board ({before.uid}): nothing to compare")

@@ -18,18 +18,7 @@ _MOST_MEMBERS = 64
 
 
 def rounded(value: Any) -> Any:
-    """The same JSON value with every float to 12 significant digits.
-
-    Parameters
-    ----------
-    value : object
-        A JSON value.
-
-    Returns
-    -------
-    object
-        So that the last bits, which differ between machines, do not reach the file.
-    """
+    """The same JSON value with every float to 12 significant digits."""
     if isinstance(value, float):
         return float(f"{value:.12g}")
     if isinstance(value, dict):
@@ -40,26 +29,7 @@ def rounded(value: Any) -> Any:
 
 
 def mapping(data: Mapping[str, Any], key: str, where: str) -> Mapping[str, Any]:
-    """A value that must be an object.
-
-    Parameters
-    ----------
-    data : mapping
-        The decoded object.
-    key : str
-        Its key.
-    where : str
-        For the error line.
-
-    Returns
-    -------
-    mapping
-
-    Raises
-    ------
-    CalibrationError
-        When it is none.
-    """
+    """A value that must be an object."""
     value = data.get(key)
     if not isinstance(value, dict):
         raise CalibrationError(f"bad '{key}'", where=where, seen=value, expected="an object")
@@ -67,26 +37,7 @@ def mapping(data: Mapping[str, Any], key: str, where: str) -> Mapping[str, Any]:
 
 
 def text(data: Mapping[str, Any], key: str, where: str) -> str:
-    """A value that must be a short text.
-
-    Parameters
-    ----------
-    data : mapping
-        The decoded object.
-    key : str
-        Its key.
-    where : str
-        For the error line.
-
-    Returns
-    -------
-    str
-
-    Raises
-    ------
-    CalibrationError
-        When it is none.
-    """
+    """A value that must be a short text."""
     value = data.get(key)
     if not isinstance(value, str) or len(value) > _MOST_TEXT:
         raise CalibrationError(
@@ -96,28 +47,7 @@ def text(data: Mapping[str, Any], key: str, where: str) -> str:
 
 
 def number(data: Mapping[str, Any], key: str, where: str, low: float, high: float) -> float:
-    """A value that must be a number in a range.
-
-    Parameters
-    ----------
-    data : mapping
-        The decoded object.
-    key : str
-        Its key.
-    where : str
-        For the error line.
-    low, high : float
-        The range, both ends in.
-
-    Returns
-    -------
-    float
-
-    Raises
-    ------
-    CalibrationError
-        When it is none.
-    """
+    """A value that must be a number in a range."""
     value = data.get(key)
     if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
         raise CalibrationError(
@@ -127,30 +57,7 @@ def number(data: Mapping[str, Any], key: str, where: str, low: float, high: floa
 
 
 def numbers(data: Mapping[str, Any], key: str, where: str, size: int, most: float) -> tuple[float, ...]:
-    """A value that must be a list of numbers.
-
-    Parameters
-    ----------
-    data : mapping
-        The decoded object.
-    key : str
-        Its key.
-    where : str
-        For the error line.
-    size : int
-        How many.
-    most : float
-        Largest size of each.
-
-    Returns
-    -------
-    tuple of float
-
-    Raises
-    ------
-    CalibrationError
-        When it is none.
-    """
+    """A value that must be a list of numbers."""
     value = data.get(key)
     good = isinstance(value, list) and len(value) == size
     if not good or not all(
@@ -163,28 +70,7 @@ def numbers(data: Mapping[str, Any], key: str, where: str, size: int, most: floa
 
 
 def plain(value: object, key: str, where: str) -> Any:
-    """A value of no fixed meaning: a scalar, or a flat object or list of scalars.
-
-    Parameters
-    ----------
-    value : object
-        The decoded value.
-    key : str
-        Its key, for the error line.
-    where : str
-        For the error line.
-
-    Returns
-    -------
-    object
-        The same value.
-
-    Raises
-    ------
-    CalibrationError
-        When it is nested deeper, has more than 64 members, or holds a text of more than 200
-        characters or a number that is not finite.
-    """
+    """A value of no fixed meaning: a scalar, or a flat object or list of scalars."""
     members = (
         list(value.values()) if isinstance(value, dict) else value if isinstance(value, list) else [value]
     )
@@ -202,28 +88,7 @@ def _is_scalar(value: object) -> bool:
 
 
 def vector(value: object, key: str, where: str, size: int | None = None) -> NDArray[np.float64]:
-    """A value that must be a short list of numbers.
-
-    Parameters
-    ----------
-    value : object
-        The decoded value.
-    key : str
-        Its key, for the error line.
-    where : str
-        For the error line.
-    size : int or None
-        How many numbers; None allows one to three.
-
-    Returns
-    -------
-    ndarray of float64, shape (size,)
-
-    Raises
-    ------
-    CalibrationError
-        When it is none, or a number is beyond 1e12.
-    """
+    """A value that must be a short list of numbers."""
     if (
         not isinstance(value, list)
         or len(value) > (size or 3)
@@ -240,26 +105,7 @@ def vector(value: object, key: str, where: str, size: int | None = None) -> NDAr
 
 
 def covariance(value: object, size: int, where: str) -> NDArray[np.float64]:
-    """A value that must be a covariance matrix.
-
-    Parameters
-    ----------
-    value : object
-        The decoded value.
-    size : int
-        Its order.
-    where : str
-        For the error line.
-
-    Returns
-    -------
-    ndarray of float64, shape (size, size)
-
-    Raises
-    ------
-    CalibrationError
-        When it is no symmetric matrix, or has a negative eigenvalue.
-    """
+    """A value that must be a covariance matrix."""
     if not isinstance(value, list) or len(value) != size:
         raise CalibrationError(
             "bad 'covariance'", where=where, seen=value, expected=f"{size} rows of {size} numbers"

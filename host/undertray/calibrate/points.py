@@ -28,19 +28,7 @@ _HEIGHT_UNITS = {
 
 @dataclass(frozen=True, slots=True)
 class Dropped:
-    """A reading that was taken back.
-
-    Attributes
-    ----------
-    height_mm : float
-        Reading of the column, mm along the tube.
-    upward : bool
-        Whether the point was approached from below.
-    nominal_pa : tuple of float, length N
-        Mean nominal suction of each sensor, Pa.
-    reason : str
-        Why it does not count.
-    """
+    """A reading that was taken back."""
 
     height_mm: float
     upward: bool
@@ -50,27 +38,7 @@ class Dropped:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Points:
-    """n steady readings of N sensors teed on one column.
-
-    Attributes
-    ----------
-    columns : tuple of str, length N
-        Names of the pressure columns, ``p1`` and so on.
-    height_mm : ndarray of float64, shape (n,)
-        Reading of the column, mm along the tube, 0 and up.
-    upward : ndarray of bool, shape (n,)
-        Whether the point was approached from below.
-    nominal_pa : ndarray of float64, shape (n, N)
-        Mean nominal suction of each sensor, Pa.
-    mean_sd_pa : ndarray of float64, shape (n, N), or None
-        Standard deviation of those means, Pa, where it was measured.
-    dropped : tuple of Dropped
-        Readings that were taken back, each with its reason.
-    places : tuple of str, length n or 0
-        Where each is to be found: its line of the file, or its number in the session.
-    doubts : tuple of tuple of str, shape (n, N) or 0
-        What spoke against a reading when it was taken, and was kept all the same; else empty.
-    """
+    """n steady readings of N sensors teed on one column."""
 
     columns: tuple[str, ...]
     height_mm: Array
@@ -83,24 +51,7 @@ class Points:
 
 
 def read_points(path: str | Path) -> Points:
-    """Read points from a CSV file.
-
-    Parameters
-    ----------
-    path : str or Path
-        The file: a header ``height_mm,direction,p1_pa,p2_pa,...`` and one row a steady reading.
-        Also ``height_cm`` or ``height_in``. Lines that start with ``#`` are remarks.
-
-    Returns
-    -------
-    Points
-
-    Raises
-    ------
-    CalibrationError
-        When the file cannot be read or is too large, the header is another, or a line has a
-        missing, malformed or impossible value; the line number is named.
-    """
+    """Read points from a CSV file."""
     where = Path(path).name
     lines = _lines(Path(path), where)
     number, header = lines[0]

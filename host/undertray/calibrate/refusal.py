@@ -3,15 +3,63 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.calibrate.fit import SCATTER_LEVEL, Fit
 from undertray.errors import CalibrationError
 
-__all__ = ["FewPointsError", "check_direction", "check_gain", "check_points"]
+__all__ = ["FewPointsError", "check_direction", "check_gain", "check_points", "outlying"]
+
+
+# Points that the others disagree with: to be looked at, never dropped.
 
 Array = NDArray[np.float64]
+_STANDS_OUT = 3.5  # standard deviations: one of 15 sound points is as far off in one calibration of 150
+_MOST = 4  # at most one point of so many: more are no slips
+
+
+def outlying(fitted: Callable[[NDArray[np.bool_]], Fit], x: Array, y: Array) -> dict[int, float]:
+    """Find the few points without which the rest scatters as stated.
+
+    Parameters
+    ----------
+    fitted : callable
+        Takes a mask of the points to fit, shape (n,), and returns the fit through them.
+    x, y : ndarray of float64, shape (n,)
+        All points.
+
+    Returns
+    -------
+    dict of int to float
+        Which points, and how far each lies off the curve through the rest, unit of y. Empty
+        where no point stands out, and where the rest would still scatter more than stated:
+        then it is no slip of one or two points.
+
+    Notes
+    -----
+    The point with the largest standardised residual is taken out and the rest fitted again, as
+    long as that is above 3.5 and not more than a quarter of the points are out. So two slips
+    cannot hide each other, nor can one at the end of the range, which pulls the curve to itself.
+    """
+    kept = np.ones(len(x), dtype=bool)
+    try:
+        fit = fitted(kept)
+        while (sizes := np.abs(fit.standardised)).max() > _STANDS_OUT:
+            if (~kept).sum() >= len(x) // _MOST:
+                return {}
+            kept[np.flatnonzero(kept)[np.argmax(sizes)]] = False
+            fit = fitted(kept)
+    except CalibrationError:
+        return {}  # the rest carries no curve
+    if fit.p_value < SCATTER_LEVEL:
+        return {}
+    off = y - fit.value(x)
+    return {int(k): float(off[k]) for k in np.flatnonzero(~kept)}
+
+
 _LEAST_POINTS = 5
 _LEAST_LEVELS = 3
 _NEAR_ZERO = 0.05  # of the highest: near enough for a line to tell zero (common practice, no source)
@@ -28,23 +76,7 @@ class FewPointsError(CalibrationError):
 
 
 def check_points(height_mm: Array, column_pa: Array, working_pa: float | None) -> None:
-    """Refuse points that cannot carry a calibration.
-
-    Parameters
-    ----------
-    height_mm : ndarray of float64, shape (n,)
-        Readings of the column, mm.
-    column_pa : ndarray of float64, shape (n,)
-        Their pressures, Pa.
-    working_pa : float or None
-        Largest suction to be covered, Pa.
-
-    Raises
-    ------
-    FewPointsError
-        Fewer than 5 points, none within 5 % of the highest from 0, fewer than 3 heights, or a range
-        that ends below the working suction.
-    """
+    """Refuse points that cannot carry a calibration."""
     count = len(height_mm)
     if count < _LEAST_POINTS:
         raise FewPointsError(
@@ -74,23 +106,7 @@ def check_points(height_mm: Array, column_pa: Array, working_pa: float | None) -
 
 
 def check_direction(name: str, nominal: Array, column_pa: Array) -> None:
-    """Refuse a sensor that does not follow the column, or goes the wrong way.
-
-    Parameters
-    ----------
-    name : str
-        The pressure column, for the error line.
-    nominal : ndarray of float64, shape (n,)
-        Nominal suction of the sensor, Pa.
-    column_pa : ndarray of float64, shape (n,)
-        Pressure of the liquid column, Pa.
-
-    Raises
-    ------
-    CalibrationError
-        The reading falls as the column rises (the sensor's ports are swapped), or does not
-        change with it.
-    """
+    """Refuse a sensor that does not follow the column, or goes the wrong way."""
     if np.ptp(nominal) < _LEAST_CHANGE_PA:
         raise CalibrationError(
             "the reading does not change with the column",

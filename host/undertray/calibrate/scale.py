@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,13 +11,100 @@ from numpy.typing import NDArray
 
 from undertray.acquire.device import Column
 from undertray.acquire.rowtable import Counts
-from undertray.acquire.runlog import Note
-from undertray.calibrate.ms5525dso import ms5525dso_pa
+from undertray.acquire.runlog import Note, Run, described
 from undertray.errors import RunLogError
+from undertray.units import FACTORS
 
-__all__ = ["NominalSuction", "Scale", "nominal_suction_pa"]
+__all__ = [
+    "NominalSuction",
+    "Scale",
+    "Span",
+    "ms5525dso_pa",
+    "ms5525dso_temperature_c",
+    "nominal_suction_pa",
+    "run_spans",
+]
+
+
+# MS5525DSO: raw pressure and temperature words to Pa, with the coefficients of its PROM.
 
 Array = NDArray[np.float64]
+_WORD_MAX = 2**24 - 1
+
+
+def ms5525dso_pa(
+    d1: Array, d2: Array, scale: Mapping[str, Any], where: str
+) -> tuple[Array, NDArray[np.bool_]]:
+    """Compensated pressure of the part.
+
+    Parameters
+    ----------
+    d1 : ndarray of float64, shape (n,)
+        Raw 24-bit pressure word, NaN where missing.
+    d2 : ndarray of float64, shape (n,)
+        Raw 24-bit temperature word at the same rows.
+    scale : mapping
+        ``c``: the PROM words C1 to C6; ``q``: the exponents Q1 to Q6 of its range;
+        ``range_pa``: the largest valid pressure, Pa.
+    where : str
+        For the error line.
+
+    Returns
+    -------
+    pressure_pa : ndarray of float64, shape (n,)
+        Pressure of the high port over the low port, Pa; NaN where the word is missing.
+    out_of_range : ndarray of bool, shape (n,)
+        Beyond ``range_pa``, or the word at one of its ends.
+
+    Raises
+    ------
+    RunLogError
+        When a coefficient is missing, of the wrong kind or out of bounds.
+
+    Notes
+    -----
+    ``dT = D2 - C5 2^Q5``, ``OFF = C2 2^Q2 + C4 dT / 2^Q4``, ``SENS = C1 2^Q1 + C3 dT / 2^Q3``,
+    ``P = (D1 SENS / 2^21 - OFF) / 2^15`` in 1e-4 psi, here in floating point, so without the
+    steps of 0.69 Pa that whole-number arithmetic gives.
+
+    References
+    ----------
+    TE Connectivity, MS5525DSO datasheet, calculation of pressure and temperature.
+    """
+    c, q = _coefficients(scale, where)
+    limit = scale.get("range_pa")
+    if isinstance(limit, bool) or not isinstance(limit, int | float) or not 100 <= limit <= 1e6:
+        raise RunLogError("bad 'range_pa'", where=where, seen=limit, expected="Pa from 100 to 1e6")
+    delta = d2 - c[4] * 2.0 ** q[4]
+    offset = c[1] * 2.0 ** q[1] + c[3] * delta / 2.0 ** q[3]
+    sensitivity = c[0] * 2.0 ** q[0] + c[2] * delta / 2.0 ** q[2]
+    pressure_pa = (d1 * sensitivity / 2**21 - offset) / 2**15 * 1e-4 * FACTORS["pressure"]["psi"]
+    out_of_range = (np.abs(pressure_pa) > limit) | (d1 <= 0) | (d1 >= _WORD_MAX)
+    return pressure_pa, out_of_range
+
+
+def ms5525dso_temperature_c(d2: Array, scale: Mapping[str, Any], where: str) -> Array:
+    """Temperature of the die."""
+    c, q = _coefficients(scale, where)
+    return 20 + (d2 - c[4] * 2.0 ** q[4]) * c[5] / 2.0 ** q[5] / 100
+
+
+def _coefficients(scale: Mapping[str, Any], where: str) -> tuple[list[int], list[int]]:
+    for key, most in (("c", 0xFFFF), ("q", 30)):
+        values = scale.get(key)
+        if (
+            not isinstance(values, list)
+            or len(values) != 6
+            or not all(isinstance(v, int) and not isinstance(v, bool) and 0 <= v <= most for v in values)
+        ):
+            raise RunLogError(
+                f"bad '{key}'", where=where, seen=values, expected=f"six whole numbers from 0 to {most}"
+            )
+    if not any(scale["c"]):
+        raise RunLogError("all coefficients are 0", where=where, expected="the words of the part's PROM")
+    return scale["c"], scale["q"]
+
+
 Mask = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 _MOST = float(2**53)
@@ -32,45 +119,14 @@ _HOST_COMPENSATED: dict[str, Callable[[Array, Array, Mapping[str, Any], str], tu
 
 @dataclass(frozen=True, slots=True, eq=False)
 class NominalSuction:
-    """Suction by the parts' own scales, before any calibration.
-
-    Attributes
-    ----------
-    suction_pa : ndarray of float64, shape (n, N)
-        Nominal suction, Pa, positive below ambient; NaN where the count is missing.
-    out_of_range : ndarray of bool, shape (n, N)
-        The part was beyond the range in which its reading is valid. The reading is still
-        given.
-    """
+    """Suction by the parts' own scales, before any calibration."""
 
     suction_pa: Array
     out_of_range: Mask
 
 
 class Scale:
-    """What turns the counts of a board into nominal suction, some of its rows at a time.
-
-    Parameters
-    ----------
-    columns : sequence of Column, length N
-        The pressure columns of the ``device`` note.
-    notes : sequence of Note
-        Notes of the same run; only ``status`` notes are looked at, and only for parts that
-        send a second word. ``Note.row`` counts rows of the run; a note from before its first
-        row may have a row below 0.
-
-    Attributes
-    ----------
-    zero, pa_per_count : ndarray, shape (N,)
-        ``(count - zero) pa_per_count`` is the nominal suction of a column that is not compensated.
-    compensated : bool
-        Whether the host has to compensate some column.
-
-    Raises
-    ------
-    RunLogError
-        When a ``scale`` is incomplete or out of bounds.
-    """
+    """What turns the counts of a board into nominal suction, some of its rows at a time."""
 
     def __init__(self, columns: Sequence[Column], notes: Sequence[Note] = ()) -> None:
         self._columns, self._notes = columns, notes
@@ -139,26 +195,7 @@ class Scale:
         return NominalSuction(suction, out_of_range)
 
     def suction_pa(self, counts: Array, rows: Ints | None, columns: Sequence[int]) -> Array:
-        """Turn any rows of some columns into nominal suction, without looking for what is out of range.
-
-        Parameters
-        ----------
-        counts : ndarray of float64, shape (k, columns)
-            Their raw counts, NaN where missing.
-        rows : ndarray of int64, shape (k,)
-            Which rows of the run they are; needed where a part is compensated.
-        columns : sequence of int
-            Which columns.
-
-        Returns
-        -------
-        ndarray of float64, shape (k, columns)
-
-        Raises
-        ------
-        RunLogError
-            As :meth:`nominal`.
-        """
+        """Turn any rows of some columns into nominal suction, without looking for what is out of range."""
         out = np.empty_like(counts, float)
         for place, i in enumerate(columns):
             count, pa = counts[:, place], out[:, place]
@@ -197,27 +234,7 @@ class Scale:
 def nominal_suction_pa(
     counts: Array, columns: Sequence[Column], notes: Sequence[Note] = ()
 ) -> NominalSuction:
-    """Turn the counts of a whole run into nominal suction, as :meth:`Scale.nominal` does.
-
-    Parameters
-    ----------
-    counts : ndarray of float64, shape (n, N)
-        Raw counts, NaN where missing.
-    columns : sequence of Column, length N
-        The pressure columns of the ``device`` note.
-    notes : sequence of Note
-        Notes of the same run, for parts that send a second word.
-
-    Returns
-    -------
-    NominalSuction
-
-    Raises
-    ------
-    RunLogError
-        When the number of columns does not fit, a ``scale`` is incomplete, out of bounds or of
-        an unknown kind, or a part's second word never came.
-    """
+    """Turn the counts of a whole run into nominal suction, as :meth:`Scale.nominal` does."""
     return Scale(columns, notes).nominal(np.asarray(counts, float))
 
 
@@ -297,3 +314,55 @@ def _second_words(notes: Sequence[Note], index: int, where: str) -> tuple[list[i
             do="record a few seconds more; the board sends it once a second",
         )
     return at, words
+
+
+# What turns each row of a run into nominal suction: the description of the board that holds for it.
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Span:
+    """Rows of a run that one description of the board holds for."""
+
+    first: int
+    last: int
+    wanted: tuple[int, ...]
+    scale: Scale
+
+    def counts(self, run: Run) -> Counts | Array:
+        """Counts of the columns asked for, in these rows."""
+        if isinstance(run.counts, Counts):
+            return run.counts.part(self.first, self.last, self.wanted)
+        rows = run.counts[self.first : self.last]
+        return rows if self.wanted == tuple(range(rows.shape[1])) else rows.T[list(self.wanted)].T
+
+
+def run_spans(run: Run, names: Sequence[str]) -> list[Span]:
+    """Tell by what each row of a run is turned into nominal suction."""
+    spans = []
+    for first, last, device in described(run):
+        at = {column.name: i for i, column in enumerate(device.columns)}
+        without = [name for name in names if name not in at]
+        if without:
+            since = f" from row {first + 1} on" if first else ""
+            raise RunLogError(
+                f"the log has no pressure column {without[0]}{since}",
+                where=run.where,
+                seen=without[0],
+                expected="one of " + ", ".join(at),
+                do="cut a copy of the log before that row" if first else "ask for another column",
+            )
+        wanted = tuple(at[name] for name in names)
+        whole = (first, last) == (0, len(run.counts))
+        status = [
+            replace(n, row=n.row - first, data={**n.data, "second": _picked(n.data["second"], wanted)})
+            for n in run.notes
+            if "second" in n.data and (whole or first <= n.row <= last)
+        ]
+        spans.append(Span(first, last, wanted, Scale([device.columns[i] for i in wanted], status)))
+    return spans
+
+
+def _picked(second: object, wanted: Sequence[int]) -> object:
+    if not isinstance(second, list):
+        return second
+    return [second[i] if i < len(second) else None for i in wanted]

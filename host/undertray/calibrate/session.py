@@ -3,47 +3,244 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
-from dataclasses import replace
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from undertray.calibrate.journal import Head, Journal
-from undertray.calibrate.json_values import text
-from undertray.calibrate.plan import Step
+from undertray.calibrate.json_values import number, numbers, plain, text
 from undertray.calibrate.points import Dropped, Points
-from undertray.calibrate.steady import SteadyMean
-from undertray.calibrate.taken import TakenPoint, point_event
+from undertray.calibrate.settling import SteadyMean
 from undertray.errors import CalibrationError
 
-__all__ = ["Session"]
+__all__ = [
+    "MOST_MM",
+    "MOST_STEPS",
+    "VERSION",
+    "Head",
+    "Journal",
+    "Session",
+    "Step",
+    "TakenPoint",
+    "plan",
+    "point_event",
+]
+
+
+# The order in which a column is brought to its heights: up, and down again.
+
+MOST_STEPS = 400
+"""Longest plan."""
+MOST_MM = 10_000.0
+"""Highest column, mm."""
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of the plan."""
+
+    height_mm: float
+    upward: bool
+
+
+def plan(heights_mm: Sequence[float]) -> tuple[Step, ...]:
+    """Steps up through the heights and down again."""
+    heights = sorted({0.0, *map(float, heights_mm)})
+    if not 3 <= len(heights) <= MOST_STEPS // 2 or not all(0 <= height <= MOST_MM for height in heights):
+        raise CalibrationError(
+            "heights that make no calibration",
+            seen=", ".join(f"{height:g}" for height in heights[:10]),
+            expected=f"2 to {MOST_STEPS // 2 - 1} different heights above 0, up to {MOST_MM:g} mm",
+        )
+    return tuple(Step(h, True) for h in heights) + tuple(Step(h, False) for h in heights[-2::-1])
+
+
+# A point of a guided calibration as it was taken, and as its journal keeps it.
+
+
+@dataclass(frozen=True, slots=True)
+class TakenPoint:
+    """A point as it was taken."""
+
+    step: int
+    height_mm: float
+    nominal_pa: tuple[float, ...]
+    mean_sd_pa: tuple[float, ...]
+    steady: bool
+    reason: str | None = None
+    doubts: tuple[str, ...] = ()
+
+    @classmethod
+    def from_event(cls, event: Mapping[str, Any], step: int, size: int, where: str) -> TakenPoint:
+        """Check an event of the journal."""
+        doubts = plain(event.get("doubts", []), "doubts", where)
+        good = isinstance(doubts, list) and all(isinstance(doubt, str) for doubt in doubts)
+        if not good or len(doubts) not in (0, size):
+            raise CalibrationError("bad 'doubts'", where=where, seen=doubts, expected=f"{size} texts or none")
+        return cls(
+            step,
+            number(event, "height_mm", where, 0, MOST_MM),
+            numbers(event, "nominal_pa", where, size, 1e6),
+            numbers(event, "mean_sd_pa", where, size, 1e6),
+            event.get("steady") is True,
+            doubts=tuple(doubts),
+        )
+
+
+def point_event(step: int, height_mm: float, mean: SteadyMean, doubts: tuple[str, ...]) -> dict[str, Any]:
+    """What :meth:`TakenPoint.from_event` reads back."""
+    event = {
+        "event": "point",
+        "step": step,
+        "height_mm": float(height_mm),
+        "nominal_pa": [float(f"{value:.6g}") for value in mean.nominal_pa.tolist()],
+        "mean_sd_pa": [float(f"{value:.3g}") for value in mean.mean_sd_pa.tolist()],
+        "steady": mean.steady,
+    }
+    return event | ({"doubts": list(doubts)} if any(doubts) else {})
+
+
+# The journal of a calibration in progress: one JSON object a line, each on the disk at once.
+
+VERSION = 1
+_MOST_BYTES = 4_000_000
+_MOST_COLUMNS = 16
+_MOST_TEXT = 64
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """The first line of a journal."""
+
+    uid: str
+    parts: dict[str, str]
+    steps: tuple[Step, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """What :meth:`from_dict` reads back."""
+        return {
+            "undertray-session": VERSION,
+            "uid": self.uid,
+            "columns": list(self.parts),
+            "parts": list(self.parts.values()),
+            "heights_mm": [step.height_mm for step in self.steps],
+            "upward": [step.upward for step in self.steps],
+        }
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any], where: str) -> Head:
+        """Check the first line of a journal."""
+        if data.get("undertray-session") != VERSION:
+            raise CalibrationError(
+                "no calibration journal of this version",
+                where=where,
+                seen=data.get("undertray-session"),
+                expected=f"version {VERSION}",
+            )
+        columns, parts = _texts(data.get("columns")), _texts(data.get("parts"))
+        upward = data.get("upward")
+        good = 1 <= len(set(columns)) == len(columns) == len(parts) <= _MOST_COLUMNS
+        if not good or not isinstance(upward, list) or not 1 <= len(upward) <= MOST_STEPS:
+            raise CalibrationError("the journal's first line does not hold", where=where, seen=dict(data))
+        heights = numbers(data, "heights_mm", where, len(upward), MOST_MM)
+        return cls(
+            uid=text(data, "uid", where),
+            parts=dict(zip(columns, parts, strict=True)),
+            steps=tuple(Step(abs(h), up is True) for h, up in zip(heights, upward, strict=True)),
+        )
+
+
+class Journal:
+    """An append-only file of events."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.repaired = ""
+
+    @classmethod
+    def create(cls, path: Path, head: Head) -> Journal:
+        """Begin a new file."""
+        journal = cls(path)
+        journal._write(head.as_dict(), "x")
+        return journal
+
+    def read(self) -> tuple[Head, list[Mapping[str, Any]]]:
+        """All whole lines; a last one that was cut off is taken off the file."""
+        where = self.path.name
+        lines, cut = _whole_lines(self.path)
+        if not lines:
+            raise CalibrationError("no calibration journal", where=where, expected="a file of this program")
+        decoded = [_decoded(line, f"{where}, line {k}") for k, line in enumerate(lines, 1)]
+        head = Head.from_dict(decoded[0], f"{where}, line 1")
+        if cut:
+            with self.path.open("r+b") as file:
+                file.truncate(self.path.stat().st_size - cut)
+            self.repaired = f"the last line of {where} was cut off and is dropped ({cut} bytes)"
+        return head, decoded[1:]
+
+    def append(self, event: Mapping[str, Any]) -> None:
+        """Put an event on the disk."""
+        self._write(event, "a")
+
+    def _write(self, event: Mapping[str, Any], mode: str) -> None:
+        try:
+            with self.path.open(mode, encoding="utf-8", newline="\n") as file:
+                file.write(json.dumps(event, allow_nan=False) + "\n")
+                file.flush()
+                os.fsync(file.fileno())
+        except FileExistsError:
+            raise CalibrationError("this journal exists", where=str(self.path), do="go on with it") from None
+        except OSError as error:
+            raise CalibrationError(
+                f"the journal cannot be written: {error.strerror}",
+                where=str(self.path),
+                do="check the folder",
+            ) from None
+
+
+def _whole_lines(path: Path) -> tuple[list[bytes], int]:
+    try:
+        with path.open("rb") as file:
+            raw = file.read(_MOST_BYTES + 1)
+    except OSError as error:
+        raise CalibrationError(
+            f"the journal cannot be read: {error.strerror}", where=str(path), do="check the path"
+        ) from None
+    if len(raw) > _MOST_BYTES:
+        raise CalibrationError(
+            "the journal is too large", where=path.name, expected=f"at most {_MOST_BYTES} bytes"
+        )
+    *lines, rest = raw.split(b"\n")
+    return lines, len(rest)
+
+
+def _decoded(line: bytes, where: str) -> Mapping[str, Any]:
+    try:
+        data = json.loads(line.decode("utf-8"))
+    except (ValueError, RecursionError):
+        data = None
+    if not isinstance(data, dict):
+        raise CalibrationError(
+            "no line of a calibration journal", where=where, seen=line, expected="a JSON object"
+        )
+    return data
+
+
+def _texts(value: object) -> list[str]:
+    """The list if it holds nothing but short texts, else an empty one."""
+    if not isinstance(value, list) or not all(isinstance(v, str) and len(v) <= _MOST_TEXT for v in value):
+        return []
+    return value
+
 
 _MOST_EVENTS = 2000
 
 
 class Session:
-    """A calibration in progress. Every event is on the disk before the next question.
-
-    Parameters
-    ----------
-    journal : Journal
-        Where every event is kept.
-    head : Head
-        Its first line.
-
-    Attributes
-    ----------
-    uid : str
-        Id of the board.
-    parts : mapping of str to str
-        Part of each pressure column, by its name, in the order of the wire.
-    steps : tuple of Step
-        The plan.
-    taken : list of TakenPoint
-        All points, those taken back included.
-    """
+    """A calibration in progress. Every event is on the disk before the next question."""
 
     def __init__(self, journal: Journal, head: Head) -> None:
         self.journal = journal
@@ -56,51 +253,13 @@ class Session:
 
     @classmethod
     def start(cls, path: Path, uid: str, parts: Mapping[str, str], steps: tuple[Step, ...]) -> Session:
-        """Begin a new journal.
-
-        Parameters
-        ----------
-        path : Path
-            The journal; must not exist.
-        uid : str
-            Id of the board.
-        parts : mapping of str to str
-            Part of each pressure column.
-        steps : tuple of Step
-            The plan.
-
-        Returns
-        -------
-        Session
-
-        Raises
-        ------
-        CalibrationError
-            When the file exists or cannot be written.
-        """
+        """Begin a new journal."""
         head = Head(uid, dict(parts), steps)
         return cls(Journal.create(path, head), head)
 
     @classmethod
     def resume(cls, path: Path) -> Session:
-        """Read a journal and go on where it ends.
-
-        Parameters
-        ----------
-        path : Path
-            The journal.
-
-        Returns
-        -------
-        Session
-
-        Raises
-        ------
-        CalibrationError
-            When it cannot be read, is no journal, or an event in it is impossible. A last
-            line that was cut off in the middle is no error: it is taken away, and
-            ``journal.repaired`` says so.
-        """
+        """Read a journal and go on where it ends."""
         journal = Journal(path)
         head, events = journal.read()
         session = cls(journal, head)
@@ -115,77 +274,20 @@ class Session:
         return next((k for k in range(len(self.steps)) if k not in done), None)
 
     def take(self, step: int, height_mm: float, mean: SteadyMean, doubts: tuple[str, ...] = ()) -> TakenPoint:
-        """Keep a point.
-
-        Parameters
-        ----------
-        step : int
-            Which step it belongs to.
-        height_mm : float
-            Column reading, mm.
-        mean : SteadyMean
-            The sensors' readings.
-        doubts : tuple of str, length N or 0
-            What spoke against each sensor's reading, where the person keeps it all the same.
-
-        Returns
-        -------
-        TakenPoint
-
-        Raises
-        ------
-        CalibrationError
-            When a sensor gave no reading, the height is out of range, or the journal cannot be
-            written.
-        """
+        """Keep a point."""
         self._keep(point_event(step, height_mm, mean, doubts))
         return self.taken[-1]
 
     def drop(self, point: int, reason: str, again: bool) -> None:
-        """Take a point back; it stays in the journal with its reason.
-
-        Parameters
-        ----------
-        point : int
-            Its place in ``taken``.
-        reason : str
-            Why. Not empty.
-        again : bool
-            Whether its step is to be done again.
-
-        Raises
-        ------
-        CalibrationError
-            When there is no such point, it was taken back before, there is no reason, or the
-            journal cannot be written.
-        """
+        """Take a point back; it stays in the journal with its reason."""
         self._keep({"event": "drop", "point": point, "reason": reason.strip(), "again": again})
 
     def skip(self, step: int, reason: str) -> None:
-        """Leave a step out.
-
-        Parameters
-        ----------
-        step : int
-            Which.
-        reason : str
-            Why. Not empty.
-
-        Raises
-        ------
-        CalibrationError
-            When there is no such step, no reason, or the journal cannot be written.
-        """
+        """Leave a step out."""
         self._keep({"event": "skip", "step": step, "reason": reason.strip()})
 
     def points(self) -> Points:
-        """The points for :func:`undertray.calibrate.evaluate.calibrate`.
-
-        Returns
-        -------
-        Points
-            Those that count, and those dropped with their reasons.
-        """
+        """The points for :func:`undertray.calibrate.evaluate.calibrate`."""
         places = [k for k, point in enumerate(self.taken) if point.reason is None]
         kept = [self.taken[k] for k in places]
         size = len(self.parts)

@@ -8,19 +8,13 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.runfacts import fact_pairs, mass_text
+from undertray.cli.factoptions import fact_pairs, mass_text
 
 __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
-    """Add this file's commands to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
+    """Add this file's commands to the program."""
     app.command("annotate", short_help="Add facts to a recorded run, or put them right.")(_annotate)
 
 
@@ -50,12 +44,12 @@ def _annotate(
     }
     if wanted.get("mass"):
         wanted["mass"] = mass_text(str(wanted["mass"]))
-    from undertray.acquire.annotations import annotate
+    from undertray.acquire.runfacts import annotate
 
     description = None
     if car is not None:
         from undertray.reduce.car import Car
-        from undertray.reduce.carfile import load_toml
+        from undertray.reduce.tomltables import load_toml
 
         description = load_toml(car)
         Car.from_data(description, car.name)

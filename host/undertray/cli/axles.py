@@ -9,20 +9,13 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.choosing import CarFile, CarFrom, car_chooser
-from undertray.cli.taring import Tare
+from undertray.cli.caroptions import CarFile, CarFrom, Tare, car_chooser
 
 __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
-    """Add this file's commands to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
+    """Add this file's commands to the program."""
     app.command("axles", short_help="Which axle is the weaker, where it leaks, what a duct would move.")(
         _axles
     )

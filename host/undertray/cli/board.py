@@ -14,13 +14,7 @@ _group = typer.Typer(help="Check a board description, put the firmware on a boar
 
 
 def register(app: typer.Typer) -> None:
-    """Add this file's commands to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
+    """Add this file's commands to the program."""
     app.add_typer(_group, name="board")
 
 
@@ -39,7 +33,7 @@ def _check(
     Example: undertray board check firmware/board.json --car car.toml
     """
     from undertray.board.check import check_board
-    from undertray.board.finding import Weight
+    from undertray.board.rules import Weight
     from undertray.reduce.car import Car
 
     findings = check_board(board, Car.from_toml(car) if car is not None else None, baud)
@@ -73,9 +67,8 @@ def _install(
     Example: undertray board install --port /dev/ttyACM0 --board firmware/board.json
     """
     from undertray.board.check import check_board
-    from undertray.board.finding import Weight
-    from undertray.board.firmware import file_plan
-    from undertray.board.install import install
+    from undertray.board.install import file_plan, install
+    from undertray.board.rules import Weight
     from undertray.errors import BoardError
     from undertray.places import bundled
 

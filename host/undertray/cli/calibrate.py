@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from undertray.cli.bench import (
+from undertray.cli.columnoptions import (
     USUAL_EXPANSION,
     Bench,
     BoreMm,
@@ -29,20 +31,90 @@ from undertray.cli.bench import (
 )
 
 if TYPE_CHECKING:
-    from undertray.acquire.device import Device
-    from undertray.calibrate.certificate import Calibration
+    from collections.abc import Sequence
 
-__all__ = ["register"]
+    from undertray.acquire.device import Device
+    from undertray.calibrate.calibration import Calibration
+    from undertray.calibrate.session import Session
+    from undertray.calibrate.settling import SteadyLimits
+
+__all__ = ["CAUTION", "ask", "guided", "register", "tell"]
+
+
+# The guided calibration at the terminal: opens the board, finds the journal, asks the person.
+
+CAUTION = (
+    "Caution. Calibrate with the fans unplugged. Never blow or suck by mouth on a tube with dye or any liquid"
+    " but water; more than the part's proof pressure breaks it; keep water out of the sensors."
+)
+
+
+def guided(
+    port: str, journal: Path, heights_mm: Sequence[float], limits: SteadyLimits, pa_per_mm: float
+) -> tuple[Session, Device, bool]:
+    """Lead a person through a calibration, new or begun before."""
+    from undertray.acquire.link import open_link
+    from undertray.calibrate.accuracy import nominal_accuracies_pa
+    from undertray.calibrate.boardreadings import BoardReadings
+    from undertray.calibrate.dialogue import Dialogue, Plausible
+    from undertray.calibrate.session import Session, plan
+    from undertray.files import is_present
+
+    steps = plan(heights_mm)
+    link = open_link(port)
+    try:
+        board = BoardReadings(link)
+        if is_present(journal):
+            session = Session.resume(journal)
+            _check_board(session, board.device)
+            tell(f"going on with {journal}: {len(session.taken)} points so far")
+            if session.journal.repaired:
+                tell(session.journal.repaired)
+        else:
+            parts = {column.name: column.part for column in board.device.columns}
+            session = Session.start(journal, board.device.uid, parts, steps)
+        tell(CAUTION)
+        known = nominal_accuracies_pa(board.device.columns)
+        names = tuple(session.parts)
+        plausible = Plausible(names, pa_per_mm, tuple(known.get(name, 0.0) for name in names))
+        done = Dialogue(session, board.fresh, ask, tell, plausible, limits).run()
+        return session, board.device, done
+    finally:
+        link.close()
+
+
+def _check_board(session: Session, device: Device) -> None:
+    from undertray.errors import CalibrationError
+
+    parts = {column.name: column.part for column in device.columns}
+    if (session.uid, session.parts) != (device.uid, parts):
+        raise CalibrationError(
+            "the journal belongs to another board",
+            where=str(session.journal.path),
+            seen=f"board {device.uid} with {', '.join(parts)}",
+            expected=f"board {session.uid} with {', '.join(session.parts)}",
+            do="name another journal with --journal",
+        )
+
+
+def ask(question: str) -> str:
+    """Ask the person at the terminal."""
+    print(question, end="", file=sys.stderr, flush=True)
+    answer = sys.stdin.readline(1000)
+    if not answer:
+        raise EOFError
+    return answer
+
+
+def tell(line: str) -> None:
+    """Tell the person at the terminal something."""
+    if sys.stderr.isatty():  # whole words on a screen; a pipe gets the sentence on one line
+        line = textwrap.fill(line, shutil.get_terminal_size().columns - 1, subsequent_indent="  ")
+    print(line, file=sys.stderr, flush=True)
 
 
 def register(app: typer.Typer) -> None:
-    """Add this file's commands to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
+    """Add this file's commands to the program."""
     app.command("calibrate", short_help="Calibrate every sensor on one liquid column.")(_calibrate)
 
 
@@ -108,12 +180,11 @@ def _calibrate(
 
     Example: undertray calibrate --points points.csv --out calibration.json --water-c 21 --latitude 47
     """
-    from undertray.calibrate.certificate import Calibration
+    from undertray.calibrate.calibration import Calibration
     from undertray.calibrate.evaluate import Setup, calibrate
     from undertray.calibrate.findings import findings, shift_findings
     from undertray.calibrate.points import read_points
-    from undertray.calibrate.steady import SteadyLimits
-    from undertray.cli.guide import guided
+    from undertray.calibrate.settling import SteadyLimits
 
     if (points is None) == (port is None):
         raise typer.BadParameter("either --points or --port", param_hint="--points")

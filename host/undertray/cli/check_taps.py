@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from undertray.calibrate.taps import TapFinding
+    from undertray.calibrate.tapcheck import TapFinding
 
 __all__ = ["register"]
 
@@ -21,13 +21,7 @@ _CAUTION = (
 
 
 def register(app: typer.Typer) -> None:
-    """Add this file's commands to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
+    """Add this file's commands to the program."""
     app.command("check-taps", short_help="Confirm each tap by sucking at it: name, sign, leak-down.")(_check)
 
 
@@ -49,9 +43,9 @@ def _check(
     import json
 
     from undertray.acquire.link import open_link
-    from undertray.calibrate.stream import BoardReadings
-    from undertray.calibrate.taps import TapCheck
-    from undertray.cli.guide import ask, tell
+    from undertray.calibrate.boardreadings import BoardReadings
+    from undertray.calibrate.tapcheck import TapCheck
+    from undertray.cli.calibrate import ask, tell
     from undertray.errors import CarError
     from undertray.reduce.car import Car
     from undertray.reduce.summary import plain

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from typer.core import TyperCommand
 
-from undertray.cli.bench import (
+from undertray.cli.columnoptions import (
     USUAL_EXPANSION,
     Bench,
     BoreMm,
@@ -30,22 +30,16 @@ from undertray.cli.bench import (
 )
 
 if TYPE_CHECKING:
-    from undertray.calibrate.column import Conditions, Tube
+    from undertray.calibrate.liquid_column import Conditions, Tube
     from undertray.reduce.car import Car
-    from undertray.reduce.layout import ForceBounds
-    from undertray.reduce.target import Target
+    from undertray.reduce.hold import Target
+    from undertray.reduce.tapcover import ForceBounds
 
 __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
-    """Add this file's commands to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
+    """Add this file's commands to the program."""
     app.command("column", cls=_SignedNumbers, short_help="Turn the height of a liquid column into pressure.")(
         _column
     )
@@ -148,9 +142,9 @@ def _target(
     """
     import dataclasses
 
-    from undertray.calibrate.column import Tube
+    from undertray.calibrate.liquid_column import Tube
     from undertray.reduce.car import Car
-    from undertray.reduce.target import target_suction
+    from undertray.reduce.hold import target_suction
     from undertray.report.words import caution_lines
 
     described = Car.from_toml(car)
@@ -191,8 +185,7 @@ def _target(
 
 def _known(car: Car, suction_pa: float, more: int) -> list[str]:
     """How well the taps can know the force at some suction, and what further taps would make of it."""
-    from undertray.reduce.layout import force_bounds
-    from undertray.reduce.nexttap import next_taps
+    from undertray.reduce.tapcover import force_bounds, next_taps
 
     def within(known: ForceBounds) -> str:
         whole, front, rear = (

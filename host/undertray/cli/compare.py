@@ -10,13 +10,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from undertray.cli.choosing import CarFile, CarFrom, car_chooser, same_run
-from undertray.cli.taring import Tare
+from undertray.cli.caroptions import CarFile, CarFrom, Tare, car_chooser, same_run
 
 if TYPE_CHECKING:
     from undertray.acquire.runfolder import Drive
     from undertray.reduce.car import Car
-    from undertray.report.digest import Digest
+    from undertray.report.comparedrun import Digest
 
 __all__ = ["register"]
 
@@ -36,13 +35,7 @@ class _Taken:
 
 
 def register(app: typer.Typer) -> None:
-    """Add this file's commands to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
+    """Add this file's commands to the program."""
     app.command("compare", short_help="Compare skirts, gaps or packs at the same throttle.")(_compare)
 
 
@@ -87,10 +80,10 @@ def _compare(
     from undertray.acquire.runfolder import drive_of
     from undertray.errors import UndertrayError
     from undertray.reduce.runcar import differing_cars
-    from undertray.report.compare import compare
+    from undertray.report.comparedrun import digest
     from undertray.report.comparepicture import comparison_picture
     from undertray.report.comparewords import comparison_words
-    from undertray.report.digest import digest
+    from undertray.report.comparison import compare
     from undertray.report.display import display
     from undertray.report.picture import write_pictures
     from undertray.report.words import caution_line, few_names, grouped_notices, note_lines

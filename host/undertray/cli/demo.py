@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from undertray.calibrate.certificate import Calibration
+    from undertray.calibrate.calibration import Calibration
 
 __all__ = ["register"]
 
@@ -34,7 +34,7 @@ def _demo(
     from undertray.places import bundled
     from undertray.reduce.car import Car
     from undertray.reduce.run import reduce_run
-    from undertray.report.figures import run_picture
+    from undertray.report.timeline import run_picture
     from undertray.report.words import caution_lines, run_words
     from undertray.virtual.demo_runs import RUNS
 
@@ -62,10 +62,10 @@ def _demo(
 
 def _calibrated(points: Path, certificate: Path) -> Calibration:
     """Calibrate from the demo's column readings, as ``undertray calibrate`` does."""
-    from undertray.calibrate.column import Conditions
     from undertray.calibrate.evaluate import Setup, calibrate
+    from undertray.calibrate.liquid_column import Conditions
     from undertray.calibrate.points import read_points
-    from undertray.virtual.column_readings import LATITUDE_DEG, MADE_UTC, WATER_C
+    from undertray.virtual.demo_runs import LATITUDE_DEG, MADE_UTC, WATER_C
     from undertray.virtual.stories import UID
 
     setup = Setup(conditions=Conditions(fluid_c=WATER_C, latitude_deg=LATITUDE_DEG), zero_open=True)
@@ -87,9 +87,8 @@ def _recorded(out: Path) -> Path:
     import itertools
 
     from undertray.acquire.link import open_link
-    from undertray.acquire.record import Recorder
-    from undertray.virtual.board import open_board
-    from undertray.virtual.serve import serve_tcp
+    from undertray.acquire.recorder import Recorder
+    from undertray.virtual.server import open_board, serve_tcp
     from undertray.virtual.stories import STORIES
 
     story = STORIES[_LIVE_STORY]
@@ -103,11 +102,5 @@ def _recorded(out: Path) -> Path:
 
 
 def register(app: typer.Typer) -> None:
-    """Add this file's commands to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
+    """Add this file's commands to the program."""
     app.command("demo", short_help="Calibrate, reduce and judge an invented car.")(_demo)

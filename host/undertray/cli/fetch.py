@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from undertray.cli.runfacts import (
+from undertray.cli.factoptions import (
     AirC,
     AirHpa,
     Gap,
@@ -34,13 +34,7 @@ _OF_ONE = re.compile(r"(\d{1,5}):")
 
 
 def register(app: typer.Typer) -> None:
-    """Add this file's commands to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
+    """Add this file's commands to the program."""
     app.command("fetch", short_help="Bring the runs that the board kept on a cableless drive.")(_fetch)
 
 
@@ -87,7 +81,7 @@ def _fetch(
 
     Example: undertray fetch --port /dev/ttyACM0 4 5 --out runs/ --skirt foam --fact 5:skirt=brush
     """
-    from undertray.acquire.fetch import Fetcher
+    from undertray.acquire.keptruns import Fetcher
     from undertray.acquire.link import Link, open_link
     from undertray.errors import escaped
 
@@ -142,7 +136,7 @@ def _car(car: Path | None) -> tuple[dict[str, str], Mapping[str, Any] | None]:
     if car is None:
         return {}, None
     from undertray.reduce.car import Car
-    from undertray.reduce.carfile import load_toml
+    from undertray.reduce.tomltables import load_toml
 
     description = load_toml(car)
     return {"car": Car.from_data(description, car.name).name, "car_from": "fetch"}, description
@@ -150,7 +144,7 @@ def _car(car: Path | None) -> tuple[dict[str, str], Mapping[str, Any] | None]:
 
 def _facts(given: list[str]) -> tuple[dict[str, str], dict[int, dict[str, str]]]:
     """Facts of all runs, and of single runs by their number."""
-    from undertray.acquire.annotations import is_fact
+    from undertray.acquire.runfacts import is_fact
 
     for_all: dict[str, str] = {}
     for_one: dict[int, dict[str, str]] = {}

@@ -9,20 +9,13 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.choosing import CarFile, CarFrom, car_chooser
-from undertray.cli.taring import Tare
+from undertray.cli.caroptions import CarFile, CarFrom, Tare, car_chooser
 
 __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
-    """Add this file's commands to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
+    """Add this file's commands to the program."""
     app.command("force-check", short_help="Compare computed force with pulls of a spring balance.")(_check)
 
 
@@ -61,7 +54,7 @@ def _check(
     if not 0 <= balance_percent <= 50:
         raise typer.BadParameter("0 to 50", param_hint="--balance-percent")
     from undertray import Calibration, read_run, reduce_run
-    from undertray.reduce.forcecheck import force_check
+    from undertray.reduce.pulloff import force_check
     from undertray.reduce.pulls import read_pulls
     from undertray.reduce.summary import plain
     from undertray.report.display import display

@@ -19,13 +19,7 @@ _MOST = 12
 
 
 def register(app: typer.Typer) -> None:
-    """Add this file's commands to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
+    """Add this file's commands to the program."""
     app.command("inspect", short_help="Say what is in a log, and what is wrong with it.")(_inspect)
     app.command("export", short_help="Write a log as a plain table, one row a sample.")(_export)
 
@@ -68,13 +62,13 @@ def _export(
 
     Example: undertray export run.csv --pa --out run-pa.csv
     """
-    from undertray.acquire.export import export_run
     from undertray.acquire.runlog import read_run
+    from undertray.acquire.runtable import export_run
 
     log, pressures = read_run(run), None
     if pa or calibration is not None:
-        from undertray.calibrate.certificate import Calibration
-        from undertray.report.pressures import ColumnSuction
+        from undertray.calibrate.calibration import Calibration
+        from undertray.report.pressuretable import ColumnSuction
 
         certificate = Calibration.from_json(calibration) if calibration else None
         suction = ColumnSuction(log, certificate)

@@ -10,13 +10,7 @@ __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
-    """Add this file's commands to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
+    """Add this file's commands to the program."""
     app.command("ports")(_ports)
 
 
@@ -30,8 +24,7 @@ def _ports(
 
     Example: undertray ports --port socket://127.0.0.1:7660
     """
-    from undertray.acquire.link import open_link
-    from undertray.acquire.ports import ask, serial_ports
+    from undertray.acquire.link import ask, open_link, serial_ports
     from undertray.errors import LinkError, escaped
 
     ports = [*serial_ports(), *((port, "") for port in also or [])]

@@ -17,11 +17,11 @@ from undertray.errors import harmless
 
 if TYPE_CHECKING:
     from undertray.acquire.recording import Recording
-    from undertray.calibrate.certificate import Calibration
+    from undertray.calibrate.calibration import Calibration
     from undertray.live.terminal import View
     from undertray.reduce.car import Car
 
-from undertray.cli.runfacts import (
+from undertray.cli.factoptions import (
     AirC,
     AirHpa,
     Gap,
@@ -42,13 +42,7 @@ __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
-    """Add this file's commands to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
+    """Add this file's commands to the program."""
     app.command("record", short_help="Record a run from the board until it is stopped.")(_record)
 
 
@@ -117,10 +111,10 @@ def _record(
 
     Example: undertray record --out run.csv --car car.toml --skirt "foam 3 mm" --page
     """
-    from undertray.acquire.facts import gather, log_paths
     from undertray.acquire.link import open_link
-    from undertray.acquire.record import Recorder
+    from undertray.acquire.recorder import Recorder
     from undertray.acquire.recording import Patience
+    from undertray.acquire.runfacts import gather, log_paths
     from undertray.reduce.runcar import mass_kg
 
     if last_facts not in ("ask", "take", "none"):
@@ -171,7 +165,7 @@ def _record(
             if monitor is None:
                 done = recorder.run(stop)
             else:
-                from undertray.live.watch import watch
+                from undertray.live.monitor import watch
 
                 done = watch(recorder, monitor, views, stop)
         say(_summed(done))
@@ -179,10 +173,7 @@ def _record(
 
 @contextmanager
 def _folder(out: str) -> Iterator[Path]:
-    """A name that ends in a slash means a folder, there or not: never a file without an ending.
-
-    What was made for it goes again where no log came into it.
-    """
+    """A name that ends in a slash means a folder, there or not: never a file without an ending."""
     made = _made(Path(out)) if out.endswith(("/", os.sep)) else []
     try:
         yield Path(out)
@@ -227,7 +218,7 @@ def _views(
     say: Callable[[str], None], quiet: bool, plot: bool, page: bool, page_address: str | None
 ) -> Iterator[View]:
     if page or page_address:
-        from undertray.live.page import PageView
+        from undertray.live.browser import PageView
 
         view = PageView(page_address)
         # before the screen, which leaves room for two lines above it on 24
@@ -256,12 +247,12 @@ def _car(
     the_car = description = certificate = None
     if car is not None:
         from undertray.reduce.car import Car
-        from undertray.reduce.carfile import load_toml
+        from undertray.reduce.tomltables import load_toml
 
         description = load_toml(car)
         the_car = Car.from_data(description, car.name)
     if calibration is not None:
-        from undertray.calibrate.certificate import Calibration
+        from undertray.calibrate.calibration import Calibration
 
         certificate = Calibration.from_json(calibration)
     return the_car, description, certificate
@@ -269,8 +260,7 @@ def _car(
 
 def _found(baud: int) -> str:
     """Look for the board on the serial ports: by its own description, not by a name that fits."""
-    from undertray.acquire.link import open_link
-    from undertray.acquire.ports import ask, find_board, serial_ports
+    from undertray.acquire.link import ask, find_board, open_link, serial_ports
 
     return find_board(
         [ask(lambda port=port: open_link(port, baud), port, what) for port, what in serial_ports()]  # type: ignore[misc]

@@ -9,20 +9,13 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.choosing import CarFile, CarFrom, car_chooser
-from undertray.cli.taring import Tare
+from undertray.cli.caroptions import CarFile, CarFrom, Tare, car_chooser
 
 __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
-    """Add this file's commands to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
+    """Add this file's commands to the program."""
     app.command("reduce", short_help="Reduce a run: downforce, margins of the axles, losses.")(_reduce)
 
 
@@ -62,7 +55,7 @@ def _reduce(
     Example: undertray reduce run.csv --car car.toml --calibration calibration.json --tare zero
     """
     from undertray.acquire.runlog import read_run
-    from undertray.calibrate.certificate import Calibration
+    from undertray.calibrate.calibration import Calibration
     from undertray.predict.dragfile import read_drag
     from undertray.predict.traction import with_drag
     from undertray.predict.windows import Windows
@@ -96,7 +89,7 @@ def _reduce(
         print(note_lines(notice), file=sys.stderr)
     print(caution_line(), file=sys.stderr)
     if png is not None:
-        from undertray.report.figures import run_picture
+        from undertray.report.timeline import run_picture
 
         run_picture(result, chosen.car, png)
         print(f"picture: {png}", file=sys.stderr)

@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from undertray.cli.choosing import CarFile, CarFrom, car_chooser, same_run
-from undertray.cli.taring import Tare
+from undertray.cli.caroptions import CarFile, CarFrom, Tare, car_chooser, same_run
 
 if TYPE_CHECKING:
     from undertray.acquire.runlog import Run
-    from undertray.reduce.sweep import Sweep
+    from undertray.reduce.fanreference import Sweep
 
 __all__ = ["register"]
 
@@ -21,13 +20,7 @@ _MOST_DWELLS = 40
 
 
 def register(app: typer.Typer) -> None:
-    """Add this file's commands to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
+    """Add this file's commands to the program."""
     app.command("reference", short_help="Take good runs as the reference for the seal index.")(_reference)
 
 
@@ -50,9 +43,9 @@ def _reference(
     Example: undertray reference sweep.csv --car car.toml --out reference.json
     """
     from undertray.acquire.runlog import read_run
-    from undertray.calibrate.certificate import Calibration
+    from undertray.calibrate.calibration import Calibration
+    from undertray.reduce.fanreference import take_reference
     from undertray.reduce.run import reduce_run
-    from undertray.reduce.sweep import take_reference
     from undertray.report.words import caution_lines, note_lines
 
     choose = car_chooser(car, car_from)

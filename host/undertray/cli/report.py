@@ -8,20 +8,13 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.choosing import CarFile, CarFrom, car_chooser
-from undertray.cli.taring import Tare
+from undertray.cli.caroptions import CarFile, CarFrom, Tare, car_chooser
 
 __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
-    """Add this file's commands to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
+    """Add this file's commands to the program."""
     app.command("report")(_report)
 
 
@@ -71,13 +64,12 @@ def _report(
     from undertray.predict.traction import with_drag
     from undertray.predict.windows import Windows
     from undertray.reduce.fan import FanReference
-    from undertray.reduce.forcecheck import force_check
+    from undertray.reduce.pulloff import force_check
     from undertray.reduce.pulls import read_pulls
     from undertray.report.display import display
     from undertray.report.forcepicture import force_picture
-    from undertray.report.page import render_page, write_page
+    from undertray.report.page import make_sheet, render_page, write_page
     from undertray.report.picture import write_pictures
-    from undertray.report.sheet import make_sheet
     from undertray.report.words import note_lines
 
     choose = car_chooser(car, car_from)

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from undertray.cli.choosing import CarFile, CarFrom, car_chooser
-from undertray.cli.taring import Tare
+from undertray.cli.caroptions import CarFile, CarFrom, Tare, car_chooser
 
 if TYPE_CHECKING:
     from undertray.predict.axleloads import AxleLoads
@@ -21,13 +20,7 @@ __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
-    """Add this file's commands to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
+    """Add this file's commands to the program."""
     app.command("ride", short_help="Sink on the springs, gap that remains, where it bottoms.")(_ride)
 
 
@@ -82,7 +75,7 @@ def _ride(
     if (run is None) == (not suction):
         raise typer.BadParameter("a run log, or --suction, and not both", param_hint="RUN.csv")
     from undertray.predict.feeler import feeler_of, read_feelers
-    from undertray.predict.ride import ride
+    from undertray.predict.rideheight import ride
     from undertray.reduce.summary import plain
     from undertray.report.display import display
     from undertray.report.ridewords import ride_words

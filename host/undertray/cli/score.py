@@ -13,7 +13,7 @@ import typer
 if TYPE_CHECKING:
     from undertray.reduce.car import Car
     from undertray.reduce.loss import Loss
-    from undertray.reduce.score import Score, Truth
+    from undertray.reduce.scoring import Score, Truth
 
 __all__ = ["register"]
 
@@ -22,13 +22,7 @@ _MOST_EVENTS = 10_000
 
 
 def register(app: typer.Typer) -> None:
-    """Add this file's commands to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
+    """Add this file's commands to the program."""
     app.command("score")(_score)
 
 
@@ -55,10 +49,10 @@ def _score(
     from undertray.errors import ReductionError
     from undertray.files import is_folder
     from undertray.reduce.car import Car
-    from undertray.reduce.score import score
+    from undertray.reduce.scoring import score
 
     if make:
-        from undertray.virtual.scenario_log import write_recordings
+        from undertray.virtual.scenarios import write_recordings
 
         write_recordings(folder, range(seed, seed + make), seconds)
     the_car = Car.from_toml(car) if car is not None else None
@@ -94,7 +88,7 @@ def _runs(
 def _read_truth(path: Path) -> list[Truth]:
     from undertray.errors import ReductionError
     from undertray.reduce.loss import KINDS
-    from undertray.reduce.score import Truth
+    from undertray.reduce.scoring import Truth
 
     try:
         with path.open("rb") as file:

@@ -10,12 +10,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from undertray.cli.choosing import CarFile, CarFrom, car_chooser
-from undertray.cli.taring import Tare
+from undertray.cli.caroptions import CarFile, CarFrom, Tare, car_chooser
 
 if TYPE_CHECKING:
     from undertray.report.display import Display
-    from undertray.report.sessions import Session
+    from undertray.report.runlist import Session
 
 __all__ = ["register"]
 
@@ -23,13 +22,7 @@ _MOST_CORRECTIONS = 8
 
 
 def register(app: typer.Typer) -> None:
-    """Add this file's commands to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
+    """Add this file's commands to the program."""
     app.command("sessions", short_help="List the runs of a folder, a line each.")(_sessions)
 
 
@@ -68,8 +61,15 @@ def _sessions(
     from undertray.acquire.runfolder import find_runs
     from undertray.errors import escaped
     from undertray.report.display import display
-    from undertray.report.remember import Memory, cache_folder, fingerprint
-    from undertray.report.sessions import headline, list_sessions, once_each, sort_sessions
+    from undertray.report.runlist import (
+        Memory,
+        cache_folder,
+        fingerprint,
+        headline,
+        list_sessions,
+        once_each,
+        sort_sessions,
+    )
     from undertray.report.words import caution_line, few_names, grouped_notices, note_lines
 
     choose = car_chooser(car, car_from)

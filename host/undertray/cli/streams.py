@@ -65,30 +65,13 @@ class _HarmlessStream(TextIOWrapper):
 
 
 class StyledStream:
-    """A standard stream for what styles its own output, and makes foreign text harmless by itself.
-
-    Parameters
-    ----------
-    stream : TextIO
-        The standard stream.
-    """
+    """A standard stream for what styles its own output, and makes foreign text harmless by itself."""
 
     def __init__(self, stream: TextIO) -> None:
         self._stream = stream
 
     def write(self, text: str) -> int:
-        """Write it, styling and all.
-
-        Parameters
-        ----------
-        text : str
-            To be shown.
-
-        Returns
-        -------
-        int
-            Characters written.
-        """
+        """Write it, styling and all."""
         if isinstance(self._stream, TextIOWrapper):
             return TextIOWrapper.write(self._stream, text)
         return self._stream.write(text)
@@ -98,13 +81,7 @@ class StyledStream:
 
 
 def flush_output() -> None:
-    """Write out what was printed, while an error of it can still be told.
-
-    Raises
-    ------
-    OSError
-        When it cannot be written.
-    """
+    """Write out what was printed, while an error of it can still be told."""
     if sys.stdout is not None:
         sys.stdout.flush()
 

@@ -18,13 +18,7 @@ _WORD = "SPIN"
 
 
 def register(app: typer.Typer) -> None:
-    """Add this file's commands to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
+    """Add this file's commands to the program."""
     app.command("sweep", short_help="Let the board step the fans on the bench, and record it: fans spin.")(
         _sweep
     )
@@ -55,7 +49,7 @@ def _sweep(
     from undertray.acquire.benchsweep import BenchSweep, SweepPlan
     from undertray.acquire.console import BoardConsole
     from undertray.acquire.link import open_link
-    from undertray.acquire.record import Recorder
+    from undertray.acquire.recorder import Recorder
     from undertray.acquire.recording import Patience
     from undertray.cli.record import told_to_stop
     from undertray.files import is_present

@@ -11,13 +11,7 @@ __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
-    """Add this file's commands to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
+    """Add this file's commands to the program."""
     app.command("tare", short_help="Say what the sensors read before and after a run.")(_tare)
 
 
@@ -37,9 +31,9 @@ def _tare(
 
     from undertray.acquire.clock import board_time
     from undertray.acquire.runlog import read_run
-    from undertray.calibrate.certificate import Calibration
-    from undertray.calibrate.runscale import run_spans
-    from undertray.calibrate.tare import find_tare
+    from undertray.calibrate.calibration import Calibration
+    from undertray.calibrate.restzero import find_tare
+    from undertray.calibrate.scale import run_spans
     from undertray.errors import CalibrationError
 
     run = read_run(log)

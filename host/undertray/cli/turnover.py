@@ -9,20 +9,13 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.choosing import CarFile, CarFrom, car_chooser
-from undertray.cli.taring import Tare
+from undertray.cli.caroptions import CarFile, CarFrom, Tare, car_chooser
 
 __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
-    """Add this file's commands to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
+    """Add this file's commands to the program."""
     app.command("turn-over", short_help="List what is shown, and what not, before the car is turned over.")(
         _list
     )
@@ -96,12 +89,12 @@ def _list(
         raise typer.BadParameter("needs --pulls", param_hint="--pulled-in")
     from undertray import Calibration, read_run, reduce_run
     from undertray.errors import escaped
-    from undertray.reduce.forcecheck import force_check
+    from undertray.reduce.pulloff import force_check
     from undertray.reduce.pulls import read_pulls
     from undertray.reduce.summary import plain
     from undertray.report.display import display
     from undertray.report.page import render_turnover, write_page
-    from undertray.report.turnover import Driven, State, Word, turnover_items, turnover_line
+    from undertray.report.turnoverlist import Driven, State, Word, turnover_items, turnover_line
     from undertray.report.words import caution_lines, wrapped
 
     word = Word(

@@ -41,9 +41,7 @@ def _virtual(
     from contextlib import ExitStack
 
     from undertray.errors import LinkError
-    from undertray.virtual.board import open_board
-    from undertray.virtual.launch import ENGINES
-    from undertray.virtual.serve import parse_listen, serve_pty, serve_tcp
+    from undertray.virtual.server import ENGINES, open_board, parse_listen, serve_pty, serve_tcp
     from undertray.virtual.stories import STORIES, load_story
 
     if stories:
@@ -76,11 +74,5 @@ def _virtual(
 
 
 def register(app: typer.Typer) -> None:
-    """Add this file's commands to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
+    """Add this file's commands to the program."""
     app.command("virtual", short_help="Serve a virtual car: the real firmware without a board.")(_virtual)

@@ -10,14 +10,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from undertray.cli.choosing import CarFile, CarFrom, car_chooser
-from undertray.cli.taring import Tare
+from undertray.cli.caroptions import CarFile, CarFrom, Tare, car_chooser
 
 if TYPE_CHECKING:
     from undertray.predict.axleloads import AxleLoads
     from undertray.predict.fanlaw import LawRange
+    from undertray.predict.forecast import Curve
     from undertray.predict.packvolts import Pack
-    from undertray.predict.whatif import Curve
     from undertray.reduce.car import Car
     from undertray.reduce.summary import Reduction
     from undertray.report.display import Display
@@ -28,13 +27,7 @@ _MOST_RUNS = 50
 
 
 def register(app: typer.Typer) -> None:
-    """Add this file's commands to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
+    """Add this file's commands to the program."""
     app.command("whatif", short_help="Another mass, pack, gap, angle: margins, grip, with intervals.")(
         _whatif
     )
@@ -115,14 +108,14 @@ def _whatif(
         raise typer.BadParameter("si or us", param_hint="--units")
     if (not runs and reference is None) or len(runs or ()) > _MOST_RUNS:
         raise typer.BadParameter(f"up to {_MOST_RUNS} runs, or --reference, or both", param_hint="RUN.csv")
-    from undertray.calibrate.certificate import Calibration
+    from undertray.calibrate.calibration import Calibration
     from undertray.predict.axleloads import even_loads
     from undertray.predict.dragfile import read_drag
     from undertray.predict.draws import Draws
     from undertray.predict.fanlaw import fit_law, from_curve
+    from undertray.predict.forecast import Case, margin_curves, what_if
     from undertray.predict.packvolts import pack_of, pack_volts
     from undertray.predict.runpoints import run_points
-    from undertray.predict.whatif import Case, margin_curves, what_if
     from undertray.reduce.fan import FanReference
     from undertray.reduce.summary import plain
     from undertray.report.display import display
@@ -200,7 +193,7 @@ def _read(
     """Reduced runs with their facts, and the car."""
     from undertray.acquire.runfolder import counted_once, drive_of
     from undertray.acquire.runlog import read_run
-    from undertray.cli.choosing import same_run
+    from undertray.cli.caroptions import same_run
     from undertray.errors import escaped
     from undertray.reduce.car import Car
     from undertray.reduce.run import reduce_run

@@ -12,41 +12,214 @@ from numpy.typing import NDArray
 
 from undertray.acquire.device import Device
 from undertray.acquire.runlog import Note
-from undertray.calibrate.certificate import Calibration
+from undertray.calibrate.calibration import Calibration
 from undertray.calibrate.scale import nominal_suction_pa
 from undertray.errors import ReductionError
-from undertray.live.alarm import Alarm
-from undertray.live.seal import SealIndex
 from undertray.live.snapshot import AxleNow, TapNow
 from undertray.reduce.car import Car
 from undertray.reduce.detect.detector import Detector
-from undertray.reduce.floor import LoadMatrix, load_matrix
+from undertray.reduce.detect.fanmodel import RUN_IN, Fan, log_suction
 from undertray.reduce.hold import hold_need
+from undertray.reduce.loads import LoadMatrix, load_matrix
+from undertray.reduce.loss import Loss
 from undertray.reduce.notices import LEAST_PA, WRONG_WAY
-from undertray.reduce.steady import REST_US
+from undertray.reduce.steady import REST_US, SETTLE_S, STILL_US
 
-__all__ = ["Judge", "Rows"]
+__all__ = ["Alarm", "Judge", "Rows", "SealIndex"]
+
+
+# The alarm of the live view: when it begins, what it says, when it is over.
+
+_BACK = 0.9  # a lost seal is back once the suction is back at this share
+_ARM_S = 1.0
+_WORDS = {"seal-loss": "SEAL LOST", "slow-leak": "LEAK OPENING"}
+
+
+class Alarm:
+    """What is wrong, in words.
+
+    Attributes
+    ----------
+    words : str
+        Empty while nothing is wrong.
+    count : int
+        How often an alarm began.
+
+    Notes
+    -----
+    Three things raise it: a fall of suction that no throttle explains; an axle that no longer
+    holds after both had held for 1 s; the board's own alarm output. The first ends when 90 %
+    of the suction is back, the second when the axle holds again, both when the throttle goes to
+    rest.
+    """
+
+    def __init__(self) -> None:
+        self.words = ""
+        self.count = 0
+        self._loss: Loss | None = None
+        self._held_since_s: float | None = None
+        self._armed = False
+
+    def update(
+        self,
+        t_s: float,
+        begun: Sequence[Loss],
+        *,
+        suction_pa: float | None,
+        margin_n: float | None,
+        required_n: float | None,
+        throttle_us: float | None,
+        of_board: bool,
+    ) -> None:
+        """Take in what the last rows told."""
+        idle = throttle_us is not None and throttle_us <= REST_US
+        self._loss = begun[-1] if begun else self._loss
+        if self._loss is not None and (idle or self._is_back(suction_pa)):
+            self._loss = None
+        words = [self._loss_words()] if self._loss is not None else []
+        if self._not_holding(t_s, idle, margin_n, required_n):
+            words.append("DOES NOT HOLD")
+        if of_board:
+            words.append("BOARD ALARM")
+        self.count += bool(words) and not self.words
+        self.words = ", ".join(words)
+
+    def _is_back(self, suction_pa: float | None) -> bool:
+        before = self._loss.from_pa if self._loss else None
+        return suction_pa is not None and before is not None and suction_pa >= _BACK * before
+
+    def _loss_words(self) -> str:
+        assert self._loss is not None
+        word = _WORDS.get(self._loss.kind, "SUCTION LOST")
+        return f"{word} at {self._loss.first_tap}" if self._loss.first_tap else word
+
+    def _not_holding(self, t_s: float, idle: bool, margin_n: float | None, required_n: float | None) -> bool:
+        if margin_n is None or not required_n or idle:
+            self._held_since_s, self._armed = None, self._armed and not idle
+            return False
+        if margin_n >= 0:
+            self._held_since_s = t_s if self._held_since_s is None else self._held_since_s
+            self._armed = self._armed or t_s - self._held_since_s >= _ARM_S
+            return False
+        self._held_since_s = None
+        return self._armed
+
+
+# Seal index: suction over what the best seal of this run gave at the same throttle.
 
 Array = NDArray[np.float64]
+
+_FRAME = 50  # blocks: a second
+_FRAMES = 600  # ten minutes
+_ENOUGH = 5  # frames with running fans before anything is said
+_RUNNING = 0.1  # of the highest drive: what the fans give at least where they run
+_RISES, _OVER = 1.03, 5  # from some blocks to as many after them: a fan that is later than its law
+_BEST = 95.0  # percentile: one lucky frame is no reference
+
+
+class SealIndex:
+    """Follows the throttle through the law of the fan and compares.
+
+    Parameters
+    ----------
+    fan : Fan
+        The fan as the detector learns it from the same rows.
+
+    Notes
+    -----
+    Each second in which the throttle was still, as the report has it, gives one ratio of suction to what the
+    fan gives on a fixed leak; the reference is the 95th percentile of them, so the index is about 1 on the
+    seal at its best, and falls as a leak opens while the throttle alone does not move it. While a fan spins
+    up or down the ratio says more of its lag than of the seal: then there is no index, and nothing is taken
+    into the reference; nor while the suction still rises, by a fan that is later than its law. A law learned
+    since then is taken for the seconds before as well.
+    """
+
+    def __init__(self, fan: Fan) -> None:
+        self._fan, self._law = fan, fan.law
+        self._next_s: float | None = None
+        self._block: list[tuple[float, float]] = []
+        self._pulses: deque[float] = deque(maxlen=RUN_IN + _FRAME)
+        self._settle = round(SETTLE_S / fan.block_s) + 1
+        self._lately: deque[float] = deque(maxlen=2 * _OVER)
+        self._begun = 0  # blocks since the throttle was last unknown
+        self._frame: list[tuple[float, bool]] = []
+        self._frames: deque[tuple[float, Array, Array]] = deque(maxlen=_FRAMES)
+        self._drives: deque[float] = deque(maxlen=_FRAMES)
+        self._now: float | None = None
+
+    def feed(self, t_s: Array, suction_pa: Array, throttle_us: Array) -> None:
+        """Take in the next rows."""
+        block_s = self._fan.block_s
+        for t, pa, us in zip(t_s.tolist(), suction_pa.tolist(), throttle_us.tolist(), strict=True):
+            if self._next_s is None or t < self._next_s - 1:
+                self._next_s = t + block_s
+            if t >= self._next_s:
+                self._close_block()
+                self._next_s += block_s * (1 + (t - self._next_s) // block_s)
+            if np.isfinite(pa) and np.isfinite(us):
+                self._block.append((pa, us))
+
+    def _close_block(self) -> None:
+        if not self._block:
+            self._now, self._begun = None, 0
+            return
+        pa, us = np.mean(self._block, axis=0).tolist()
+        self._block.clear()
+        self._begun += 1
+        self._pulses.append(us)
+        self._lately.append(pa)
+        lately = [self._pulses[-i] for i in range(1, min(self._settle, self._begun) + 1)]
+        still = len(lately) == self._settle and max(lately) - min(lately) <= STILL_US
+        half = len(self._lately) // 2
+        before, since = list(self._lately)[:half], list(self._lately)[half:]
+        still = still and sum(since) / len(since) <= _RISES * sum(before) / max(half, 1)
+        self._now = pa if still else None
+        self._frame.append((pa, still))
+        if len(self._frame) == _FRAME:
+            self._close_frame()
+
+    def _close_frame(self) -> None:
+        suction, still = (np.array(column) for column in zip(*self._frame, strict=True))
+        self._frame.clear()
+        if still.sum() >= _FRAME // 2:
+            self._frames.append((float(suction[still].mean()), self._held(_FRAME), still))
+            self._drives.extend(self._drive(self._held(_FRAME)[None], still[None]))
+
+    def _held(self, size: int) -> Array:
+        """Pulses of the last blocks, with those of the run-in before them; the first is held."""
+        pulses = np.array(self._pulses)[-(RUN_IN + size) :]
+        return np.concatenate([np.full(RUN_IN + size - len(pulses), pulses[0]), pulses])
+
+    def _drive(self, pulses: Array, still: NDArray[np.bool_]) -> list[float]:
+        """What the fan gives over the blocks that were still, as a share of what it gives at full speed."""
+        drives = np.exp(log_suction(self._fan.law[None], pulses, self._fan.block_s)[0, :, RUN_IN:])
+        return [float(one) for one in (drives * still).sum(axis=1) / still.sum(axis=1)]
+
+    @property
+    def value(self) -> float | None:
+        """The index now; None before it is known, without throttle, while it moves, or at rest."""
+        if self._now is None or len(self._frames) < _ENOUGH:
+            return None
+        if self._law is not self._fan.law:
+            self._law = self._fan.law
+            pulses, still = (np.stack([frame[i] for frame in self._frames]) for i in (1, 2))
+            self._drives = deque(self._drive(pulses, still), _FRAMES)
+        drive, suction = np.array(self._drives), np.array([frame[0] for frame in self._frames])
+        running = drive > _RUNNING * drive.max()
+        (here,) = self._drive(self._held(1)[None], np.ones((1, 1), bool))
+        if running.sum() < _ENOUGH or here <= _RUNNING * float(drive.max()):
+            return None
+        best = float(np.percentile(suction[running] / drive[running], _BEST))
+        return self._now / here / best if best > 0 else None
+
 
 _SHOWN_S = 0.25
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rows:
-    """Rows of one piece, k of them, N columns.
-
-    Attributes
-    ----------
-    t_s : ndarray, shape (k,)
-        Board time, s.
-    throttle_us : ndarray, shape (k,)
-        NaN where unknown.
-    counts : ndarray, shape (k, N)
-        NaN where missing.
-    flags : int
-        Of the last row.
-    """
+    """Rows of one piece, k of them, N columns."""
 
     t_s: Array
     throttle_us: Array
@@ -55,27 +228,7 @@ class Rows:
 
 
 class Judge:
-    """Judges the rows of one board on one car.
-
-    Parameters
-    ----------
-    device : Device
-        What the board says of itself.
-    car : Car or None
-        Without one each column counts as a tap, and there are no newtons.
-    calibration : Calibration or None
-        Of the board.
-
-    Attributes
-    ----------
-    alarm : Alarm
-        What is wrong.
-
-    Raises
-    ------
-    ReductionError
-        When the board, or the calibration, lacks a column that the car names.
-    """
+    """Judges the rows of one board on one car."""
 
     def __init__(self, device: Device, car: Car | None, calibration: Calibration | None) -> None:
         names = [column.name for column in device.columns]
@@ -108,15 +261,7 @@ class Judge:
         return self._matrices[present]
 
     def feed(self, rows: Rows, status: Sequence[Note]) -> None:
-        """Take in the next rows.
-
-        Parameters
-        ----------
-        rows : Rows
-            In time order.
-        status : sequence of Note
-            The last status notes, for parts that send a second word.
-        """
+        """Take in the next rows."""
         nominal = nominal_suction_pa(rows.counts[:, self._picked], self._columns, self._seconds(status))
         pa = nominal.suction_pa
         if self._calibration is not None:
@@ -173,12 +318,7 @@ class Judge:
         }
 
     def taps(self) -> tuple[TapNow, ...]:
-        """What each tap reads.
-
-        Returns
-        -------
-        tuple of TapNow
-        """
+        """What each tap reads."""
         if not self._recent:
             return ()
         faulty, beyond = self._faulty(), np.mean([beyond for _, _, beyond in self._recent], axis=0)
@@ -202,13 +342,7 @@ class Judge:
         return matrix.matrix @ pa[good], matrix
 
     def axles(self) -> tuple[AxleNow, ...]:
-        """Load on each axle against its need.
-
-        Returns
-        -------
-        tuple of AxleNow
-            Front and rear; empty without a car or a good reading.
-        """
+        """Load on each axle against its need."""
         loads = self._loads()
         if loads is None or self._need is None:
             return ()
@@ -218,13 +352,7 @@ class Judge:
         return tuple(AxleNow(name, load, need, load - need) for name, load, need in pairs)
 
     def suction_pa(self) -> float | None:
-        """Mean suction over the floor, Pa.
-
-        Returns
-        -------
-        float or None
-            None without a good reading.
-        """
+        """Mean suction over the floor, Pa."""
         loads = self._loads()
         if loads is not None:
             return float(loads[0][0] / loads[1].area_m2.sum())
@@ -234,24 +362,12 @@ class Judge:
         return _number(float(np.mean(shown[np.isfinite(shown)]))) if np.isfinite(shown).any() else None
 
     def downforce_n(self) -> tuple[float, float] | None:
-        """Downforce and what is needed, N.
-
-        Returns
-        -------
-        tuple of (float, float) or None
-            None without a car or a good reading.
-        """
+        """Downforce and what is needed, N."""
         loads = self._loads()
         return None if loads is None or self._need is None else (float(loads[0][0]), self._need.whole_n)
 
     def seal_index(self) -> float | None:
-        """Suction over what the best seal of this run gave at this throttle.
-
-        Returns
-        -------
-        float or None
-            None before it is known.
-        """
+        """Suction over what the best seal of this run gave at this throttle."""
         return self._seal.value
 
 

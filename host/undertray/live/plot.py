@@ -54,13 +54,7 @@ class PlotView:
         self._figure.show()
 
     def show(self, snapshot: Snapshot) -> None:
-        """Add a point and draw, ten times a second and when the alarm changes.
-
-        Parameters
-        ----------
-        snapshot : Snapshot
-            The run as it stands.
-        """
+        """Add a point and draw, ten times a second and when the alarm changes."""
         fresh = snapshot.alarm == self._alarm and self._clock() - self._drawn_s < _DRAW_S
         if fresh or not self._plt.fignum_exists(self._figure.number):
             return

@@ -13,17 +13,7 @@ __all__ = ["AxleNow", "Snapshot", "TapNow"]
 
 @dataclass(frozen=True, slots=True)
 class TapNow:
-    """One tap, or one pressure column where no car is given.
-
-    Attributes
-    ----------
-    name : str
-        Its name.
-    suction_pa : float or None
-        Mean of the last quarter second; None where there is no reading.
-    fault : str
-        ``""``, ``missing``, ``out of range``, ``faulty``, or ``negative: wrong port?`` with the throttle up.
-    """
+    """One tap, or one pressure column where no car is given."""
 
     name: str
     suction_pa: float | None
@@ -32,15 +22,7 @@ class TapNow:
 
 @dataclass(frozen=True, slots=True)
 class AxleNow:
-    """Load on one axle against what it needs.
-
-    Attributes
-    ----------
-    name : str
-        ``front`` or ``rear``.
-    downforce_n, required_n, margin_n : float
-        Suction load, what the axle needs, and the difference, N.
-    """
+    """Load on one axle against what it needs."""
 
     name: str
     downforce_n: float
@@ -50,38 +32,7 @@ class AxleNow:
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """The run as it stands.
-
-    Attributes
-    ----------
-    elapsed_s : float
-        Host time since the first row.
-    rows_per_s : float
-        Over the last two seconds.
-    rows, lost, bad, segments : int
-        As the recording counts them.
-    link, disk : str
-        State in words.
-    taps : tuple of TapNow
-        In the car's order.
-    axles : tuple of AxleNow
-        Front and rear; empty without a car or a reading.
-    suction_pa, downforce_n, required_n : float or None
-        Mean suction, downforce, and what is needed.
-    throttle_us : float or None
-        Last pulse.
-    seal_index : float or None
-        Suction over what the best seal of this run gave at this throttle; None before it is
-        known.
-    alarm : str
-        What is wrong, in words; empty while nothing is.
-    alarms : int
-        How often an alarm began: a bell rings on every rise.
-    notice : str
-        Why something is not shown, or "uncalibrated"; empty when there is nothing to say.
-    live : bool
-        False when nothing is judged any more: the view failed, which is an alarm, or the recording is over.
-    """
+    """The run as it stands."""
 
     elapsed_s: float = 0.0
     rows_per_s: float = 0.0
@@ -104,18 +55,7 @@ class Snapshot:
     live: bool = True
 
     def dead(self, **changes: Any) -> Snapshot:
-        """Take away every figure that was judged: what is no longer so must not look as if it were.
-
-        Parameters
-        ----------
-        **changes : object
-            Attributes of the new one.
-
-        Returns
-        -------
-        Snapshot
-            With the counts of the recording, and nothing else.
-        """
+        """Take away every figure that was judged: what is no longer so must not look as if it were."""
         kept = ("elapsed_s", "rows", "lost", "bad", "segments", "link", "disk", "alarms")
         return Snapshot(**{**{key: getattr(self, key) for key in kept}, "live": False, **changes})
 
@@ -135,11 +75,5 @@ class Snapshot:
         return "fans at rest" if resting else "DOES NOT HOLD"
 
     def as_dict(self) -> Mapping[str, Any]:
-        """Turn it into what JSON can hold.
-
-        Returns
-        -------
-        mapping
-            Numbers, texts, lists and None; never NaN.
-        """
+        """Turn it into what JSON can hold."""
         return {**asdict(self), "holding": self.holding}

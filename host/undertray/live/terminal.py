@@ -47,13 +47,7 @@ class View(Protocol):
     """Something that shows snapshots."""
 
     def show(self, snapshot: Snapshot) -> None:
-        """Show it, or leave it out when the last one is too fresh.
-
-        Parameters
-        ----------
-        snapshot : Snapshot
-            The run as it stands.
-        """
+        """Show it, or leave it out when the last one is too fresh."""
 
     def close(self) -> None:
         """Show no more."""
@@ -83,20 +77,7 @@ def _short(value: float) -> str:
 
 
 def screen(snapshot: Snapshot, solid: str = "#") -> Text:
-    """Draw one screen.
-
-    Parameters
-    ----------
-    snapshot : Snapshot
-        The run as it stands.
-    solid : str
-        The character that the big signs are made of.
-
-    Returns
-    -------
-    rich.text.Text
-        At most 23 lines of at most 80 characters; where nothing is live, no figure that was judged.
-    """
+    """Draw one screen."""
     from rich.text import Text
 
     s = snapshot
@@ -172,15 +153,7 @@ def _taps(s: Snapshot) -> list[Line]:
 
 
 class ScreenView:
-    """Draws in place, on a terminal that can.
-
-    Parameters
-    ----------
-    console : rich.console.Console
-        Where to.
-    clock : callable
-        Monotonic time, s.
-    """
+    """Draws in place, on a terminal that can."""
 
     def __init__(self, console: Console, clock: Callable[[], float] = time.monotonic) -> None:
         from rich.live import Live
@@ -193,13 +166,7 @@ class ScreenView:
         self._live.start()
 
     def show(self, snapshot: Snapshot) -> None:
-        """See :class:`View`; a new alarm is drawn at once and rings.
-
-        Parameters
-        ----------
-        snapshot : Snapshot
-            The run as it stands.
-        """
+        """See :class:`View`; a new alarm is drawn at once and rings."""
         rings = snapshot.alarms > self._last.alarms
         if not rings and self._clock() - self._drawn_s < _DRAW_S:
             return
@@ -217,15 +184,7 @@ class ScreenView:
 
 
 class PlainView:
-    """A line every few seconds and at every alarm, for a log or a pipe.
-
-    Parameters
-    ----------
-    say : callable
-        Takes a line.
-    clock : callable
-        Monotonic time, s.
-    """
+    """A line every few seconds and at every alarm, for a log or a pipe."""
 
     def __init__(self, say: Callable[[str], None], clock: Callable[[], float] = time.monotonic) -> None:
         self._say, self._clock = say, clock
@@ -233,13 +192,7 @@ class PlainView:
         self._alarm = ""
 
     def show(self, snapshot: Snapshot) -> None:
-        """See :class:`View`.
-
-        Parameters
-        ----------
-        snapshot : Snapshot
-            The run as it stands.
-        """
+        """See :class:`View`."""
         s = snapshot
         changed = s.alarm != self._alarm
         if not changed and self._clock() - self._said_s < _LINE_S:

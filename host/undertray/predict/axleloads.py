@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from undertray.errors import ReductionError
 from undertray.predict.draws import Draws
 from undertray.reduce.car import Car
-from undertray.reduce.floor import load_matrix
+from undertray.reduce.loads import load_matrix
 from undertray.reduce.summary import Reduction
 
 __all__ = ["AxleLoads", "LoadLevel", "even_loads", "measured_loads"]
@@ -32,20 +32,7 @@ class LoadLevel:
 
 @dataclass(frozen=True, slots=True)
 class AxleLoads:
-    """Axle loads at some suctions.
-
-    Attributes
-    ----------
-    source : str
-        The run, or what else they come from.
-    levels : tuple of LoadLevel
-        The weakest first, one at least.
-    suction_share, front_share, rear_share, whole_share : float
-        Half widths of the 95 % intervals, as shares: of the suction, of each axle's load, and of both
-        together.
-    known : bool
-        Whether those shares were measured; they are 0 otherwise.
-    """
+    """Axle loads at some suctions."""
 
     source: str
     levels: tuple[LoadLevel, ...]
@@ -85,39 +72,13 @@ class AxleLoads:
         return 1 + scale * common, 1 + scale * common + front, 1 + scale * common + rear
 
     def per_pa(self, suction_pa: float) -> tuple[float, float]:
-        """Load of each axle by one Pa.
-
-        Parameters
-        ----------
-        suction_pa : float
-            Suction, Pa; the level nearest to it counts.
-
-        Returns
-        -------
-        front, rear : float
-            N/Pa.
-        """
+        """Load of each axle by one Pa."""
         near = min(self.levels, key=lambda level: abs(level.suction_pa - suction_pa))
         return near.front_n / near.suction_pa, near.rear_n / near.suction_pa
 
 
 def measured_loads(reduction: Reduction) -> AxleLoads:
-    """Take the loads of a run, at each throttle at which it was steady.
-
-    Parameters
-    ----------
-    reduction : Reduction
-        The run.
-
-    Returns
-    -------
-    AxleLoads
-
-    Raises
-    ------
-    ReductionError
-        When it was never steady with suction.
-    """
+    """Take the loads of a run, at each throttle at which it was steady."""
     found = reduction.steady
     levels = []
     if found is not None:
@@ -149,19 +110,7 @@ def measured_loads(reduction: Reduction) -> AxleLoads:
 
 
 def even_loads(car: Car, suctions_pa: Sequence[float]) -> AxleLoads:
-    """Loads of an even suction under the whole floor.
-
-    Parameters
-    ----------
-    car : Car
-        Its floor.
-    suctions_pa : sequence of float
-        Suctions, Pa, above 0.
-
-    Returns
-    -------
-    AxleLoads
-    """
+    """Loads of an even suction under the whole floor."""
     front, rear = load_matrix(car).matrix.sum(axis=1)[1:3].tolist()
     return AxleLoads(
         "an even suction", tuple(LoadLevel(None, pa, front * pa, rear * pa) for pa in sorted(suctions_pa))

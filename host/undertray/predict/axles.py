@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 from undertray.errors import ReductionError
 from undertray.predict.leakshare import Region, leak_shares
-from undertray.reduce.estimates import Estimate
-from undertray.reduce.floor import load_matrix
 from undertray.reduce.leakage import orifice_flow_m3_s
+from undertray.reduce.loads import load_matrix
+from undertray.reduce.summary import Estimate
 
 if TYPE_CHECKING:
     from undertray.reduce.car import Car
@@ -25,20 +25,7 @@ _DISCHARGE = (0.61, 0.82)
 
 @dataclass(frozen=True, slots=True)
 class AxleBalance:
-    """One axle in the steady part of a run.
-
-    Attributes
-    ----------
-    name : str
-        ``front`` or ``rear``.
-    load_n, margin_n : Estimate
-        Suction load, and what is left beyond its need with the allowance, N.
-    margin_pa : float or None
-        By how much the mean suction may fall, its distribution kept, until nothing is left, Pa; below 0 what
-        is missing. None where suction does not load the axle.
-    spare : float or None
-        Load over need; None where it needs nothing.
-    """
+    """One axle in the steady part of a run."""
 
     name: str
     load_n: Estimate
@@ -49,25 +36,7 @@ class AxleBalance:
 
 @dataclass(frozen=True, slots=True)
 class Duct:
-    """A duct between the part of the floor over the weaker axle and the part over the other.
-
-    Attributes
-    ----------
-    area_mm2 : float
-        Its area.
-    weak, strong : tuple of str
-        Taps of the two parts.
-    apart_pa : Estimate
-        Suction of the stronger part less that of the weaker: what drives the air, Pa.
-    least_m3_s, most_m3_s : float
-        Flow at that difference, with the least and the greatest discharge number, m3/s.
-    of_leak : tuple of float or None
-        The same over all the air that leaks; None where the fan curve does not tell that.
-    gain_low_pa, gain_high_pa : float or None
-        What the suction of the weaker part gains, Pa: between these. None where nothing drives the air.
-    axle_low_n, axle_high_n : float or None
-        What its axle gains, N.
-    """
+    """A duct between the part of the floor over the weaker axle and the part over the other."""
 
     area_mm2: float
     weak: tuple[str, ...]
@@ -84,29 +53,7 @@ class Duct:
 
 @dataclass(frozen=True, slots=True)
 class Axles:
-    """The axles of a run beside one another.
-
-    Attributes
-    ----------
-    run : str
-        Its name.
-    suction_pa : Estimate
-        Mean steady suction, Pa.
-    front, rear : AxleBalance
-        Each axle.
-    weaker : str
-        The axle that lets go first: ``front`` or ``rear``.
-    apart_n : Estimate
-        Margin of the other less its, N.
-    sure : bool or None
-        Whether that is more than it is uncertain by; None without a calibration.
-    taps_pa : mapping of str to Estimate
-        Steady suction of each tap, Pa.
-    leaks : tuple of Region
-        Where the air comes in.
-    duct : Duct or None
-        A duct that was asked for; None too where no taps lie over both axles.
-    """
+    """The axles of a run beside one another."""
 
     run: str
     suction_pa: Estimate

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from undertray.calibrate.distributions import chi_squared_tail
 from undertray.predict.measured import Measured
 from undertray.predict.pullfit import ALONG
-from undertray.reduce.estimates import Estimate
+from undertray.reduce.summary import Estimate
 
 __all__ = ["Contacts", "Numbers", "Of", "is_clear", "share_number", "share_of"]
 
@@ -42,200 +42,60 @@ class Contacts:
     weight_n: float
 
     def tyres(self, m: Numbers) -> float:
-        """Friction number of the tyres.
-
-        Parameters
-        ----------
-        m : mapping of str to float
-            Numbers by name.
-
-        Returns
-        -------
-        float
-        """
+        """Friction number of the tyres."""
         return m[f"{self.kind}.locked.level_n"] / self.weight_n
 
     def level(self, m: Numbers) -> float:
-        """Pull of the free wheels without suction over the weight.
-
-        Parameters
-        ----------
-        m : mapping of str to float
-            Numbers by name.
-
-        Returns
-        -------
-        float
-        """
+        """Pull of the free wheels without suction over the weight."""
         return m[f"{self.kind}.free.level_n"] / self.weight_n
 
     def rolling(self, m: Numbers) -> float:
-        """Rolling resistance of the wheels: some part of that level.
-
-        Parameters
-        ----------
-        m : mapping of str to float
-            Numbers by name.
-
-        Returns
-        -------
-        float
-        """
+        """Rolling resistance of the wheels: some part of that level."""
         return m["rolling_share"] * self.level(m)
 
     def free(self, m: Numbers) -> float:
-        """What each newton of suction adds with the wheels free.
-
-        Parameters
-        ----------
-        m : mapping of str to float
-            Numbers by name.
-
-        Returns
-        -------
-        float
-        """
+        """What each newton of suction adds with the wheels free."""
         return m[f"{self.kind}.free.per_n"]
 
     def locked(self, m: Numbers) -> float:
-        """What each newton of suction adds with the wheels locked.
-
-        Parameters
-        ----------
-        m : mapping of str to float
-            Numbers by name.
-
-        Returns
-        -------
-        float
-        """
+        """What each newton of suction adds with the wheels locked."""
         return m[f"{self.kind}.locked.per_n"]
 
     def skirt(self, m: Numbers) -> float:
-        """Friction number of the skirt alone.
-
-        Parameters
-        ----------
-        m : mapping of str to float
-            Numbers by name.
-
-        Returns
-        -------
-        float
-        """
+        """Friction number of the skirt alone."""
         return m[f"{self.kind}.none.mu"]
 
     def tyres_over_rolling(self, m: Numbers) -> float:
-        """Friction of the tyres above that of rolling.
-
-        Parameters
-        ----------
-        m : mapping of str to float
-            Numbers by name.
-
-        Returns
-        -------
-        float
-        """
+        """Friction of the tyres above that of rolling."""
         return self.tyres(m) - self.rolling(m)
 
     def tyres_over_skirt(self, m: Numbers) -> float:
-        """Friction of the tyres above that of the skirt.
-
-        Parameters
-        ----------
-        m : mapping of str to float
-            Numbers by name.
-
-        Returns
-        -------
-        float
-        """
+        """Friction of the tyres above that of the skirt."""
         return self.tyres(m) - self.skirt(m)
 
     def skirt_over_rolling(self, m: Numbers) -> float:
-        """Friction of the skirt above that of rolling wheels.
-
-        Parameters
-        ----------
-        m : mapping of str to float
-            Numbers by name.
-
-        Returns
-        -------
-        float
-        """
+        """Friction of the skirt above that of rolling wheels."""
         return self.skirt(m) - self.rolling(m)
 
     def share(self, m: Numbers) -> float:
-        """Share of the skirt, by free and locked pulls.
-
-        Parameters
-        ----------
-        m : mapping of str to float
-            Numbers by name.
-
-        Returns
-        -------
-        float
-        """
+        """Share of the skirt, by free and locked pulls."""
         return 1 - _ratio(self.locked(m) - self.free(m), self.tyres_over_rolling(m))
 
     def share_by_free(self, m: Numbers) -> float:
-        """Share of the skirt, by free pulls and the skirt alone.
-
-        Parameters
-        ----------
-        m : mapping of str to float
-            Numbers by name.
-
-        Returns
-        -------
-        float
-        """
+        """Share of the skirt, by free pulls and the skirt alone."""
         return _ratio(self.free(m) - self.rolling(m), self.skirt_over_rolling(m))
 
     def share_by_locked(self, m: Numbers) -> float:
-        """Share of the skirt, by locked pulls and the skirt alone.
-
-        Parameters
-        ----------
-        m : mapping of str to float
-            Numbers by name.
-
-        Returns
-        -------
-        float
-        """
+        """Share of the skirt, by locked pulls and the skirt alone."""
         return _ratio(self.tyres(m) - self.locked(m), self.tyres_over_skirt(m))
 
     def skirt_at_work(self, m: Numbers) -> float:
-        """Friction number of the skirt, by free and locked pulls.
-
-        Parameters
-        ----------
-        m : mapping of str to float
-            Numbers by name.
-
-        Returns
-        -------
-        float
-        """
+        """Friction number of the skirt, by free and locked pulls."""
         share = self.share(m)
         return _ratio(self.free(m) - self.rolling(m) * (1 - share), share)
 
     def least_share(self, m: Numbers) -> float:
-        """Least share of the skirt that locked pulls leave.
-
-        Parameters
-        ----------
-        m : mapping of str to float
-            Numbers by name.
-
-        Returns
-        -------
-        float
-        """
+        """Least share of the skirt that locked pulls leave."""
         return 1 - _ratio(self.locked(m), self.tyres(m))
 
 
@@ -244,19 +104,7 @@ def _ratio(above: float, below: float) -> float:
 
 
 def is_clear(measured: Measured, of: Of) -> bool:
-    """Say whether a number is not 0 for sure, so that another can be divided by it.
-
-    Parameters
-    ----------
-    measured : Measured
-        What it follows from.
-    of : callable
-        The number.
-
-    Returns
-    -------
-    bool
-    """
+    """Say whether a number is not 0 for sure, so that another can be divided by it."""
     found = measured.estimate(of)
     return found.u95 is not None and abs(found.mean) > found.u95  # never, for what is no number
 
@@ -301,20 +149,7 @@ def share_of(measured: Measured, weight_n: float) -> tuple[Estimate | None, tupl
 
 
 def share_number(measured: Measured, weight_n: float) -> Of | None:
-    """The share as a function of what was measured.
-
-    Parameters
-    ----------
-    measured : Measured
-        The lines.
-    weight_n : float
-        Weight, N.
-
-    Returns
-    -------
-    callable or None
-        Takes the numbers by name; None where no pull tells it.
-    """
+    """The share as a function of what was measured."""
     ways, weights, _ = _weighed(measured, weight_n)
     if not ways:
         return None

@@ -11,9 +11,9 @@ from undertray.errors import ReductionError
 from undertray.predict.contacts import Contacts, Of, is_clear, share_of
 from undertray.predict.measured import Measured
 from undertray.predict.pullfit import ALONG, Balance, Span, fit_pulls
-from undertray.reduce.estimates import Estimate
 from undertray.reduce.pulls import Pull, Suction, suction_of
-from undertray.reduce.sensitivity import NORMAL
+from undertray.reduce.summary import Estimate
+from undertray.reduce.uncertainty import NORMAL
 
 if TYPE_CHECKING:
     from undertray.reduce.car import Car
@@ -24,17 +24,7 @@ __all__ = ["Drag", "Friction", "Line", "conclude", "pulled_drag", "pulled_suctio
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """Pulls of one kind: ``F = level_n + per_n S`` at the suction force S.
-
-    Attributes
-    ----------
-    span : Span
-        What was pulled.
-    level_n : Estimate
-        Pull without suction, N; for the skirt alone its friction number.
-    per_n : Estimate or None
-        What each N of suction adds; None where it was pulled without suction alone.
-    """
+    """Pulls of one kind: ``F = level_n + per_n S`` at the suction force S."""
 
     span: Span
     level_n: Estimate
@@ -43,20 +33,7 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Friction:
-    """Friction numbers by one kind of pull; None where no pull tells them.
-
-    Attributes
-    ----------
-    kind : str
-        ``breakaway`` or ``moving``.
-    tyre_mu : Estimate or None
-        Of the tyres: locked wheels without suction.
-    rolling : Estimate or None
-        Pull of the free wheels without suction over the weight: of the rolling resistance and of whatever
-        else brakes.
-    skirt_mu : Estimate or None
-        Of the skirt: pulled alone, or else from the share.
-    """
+    """Friction numbers by one kind of pull; None where no pull tells them."""
 
     kind: str
     tyre_mu: Estimate | None
@@ -66,32 +43,7 @@ class Friction:
 
 @dataclass(frozen=True, slots=True)
 class Drag:
-    """What pulls along level ground tell of a car.
-
-    Attributes
-    ----------
-    car, run : str
-        Their names.
-    weight_n : float
-        Weight with which it was pulled, N.
-    calibrated : bool
-        Whether the uncertainty of the suction is known; else what hangs on it has none.
-    measured : Measured
-        The numbers everything else follows from (:func:`~undertray.predict.pullfit.fit_pulls`).
-    lines : tuple of Line
-        What was pulled.
-    frictions : tuple of Friction
-        By kind, each that was pulled.
-    share : Estimate or None
-        Share of the suction force that the skirt carries in place of the tyres, 0 to 1 but for its
-        uncertainty; None where no pull tells it.
-    share_at_least : float or None
-        Where it is not told, what it is at least, with 97.5 % confidence.
-    missing : tuple of str
-        What is not measured, and which pull would settle it.
-    notices : tuple of str
-        What a reader of the numbers has to know.
-    """
+    """What pulls along level ground tell of a car."""
 
     car: str
     run: str
@@ -106,37 +58,11 @@ class Drag:
     notices: tuple[str, ...] = ()
 
     def kind_of(self, wheels: str) -> str | None:
-        """Kind of pull that has a line for wheels in this state.
-
-        Parameters
-        ----------
-        wheels : str
-            ``free`` or ``locked``.
-
-        Returns
-        -------
-        str or None
-            ``breakaway`` before ``moving``: what has to be overcome comes first; None where neither has.
-        """
+        """Kind of pull that has a line for wheels in this state."""
         return next((kind for kind in ALONG if f"{kind}.{wheels}.per_n" in self.measured), None)
 
     def force_n(self, suction_n: float, wheels: str = "free", kind: str | None = None) -> Estimate | None:
-        """Pull that it takes at a suction force.
-
-        Parameters
-        ----------
-        suction_n : float
-            Suction force as the same taps give it, N: what they are off by then drops out.
-        wheels : str
-            ``free`` or ``locked``.
-        kind : str or None
-            ``breakaway`` or ``moving``; the first that was measured if left out.
-
-        Returns
-        -------
-        Estimate or None
-            N; None where it was not measured.
-        """
+        """Pull that it takes at a suction force."""
         name = f"{kind or self.kind_of(wheels)}.{wheels}"
         if f"{name}.per_n" not in self.measured:
             return None
@@ -145,33 +71,12 @@ class Drag:
         )
 
     def tyre_mu(self, kind: str | None = None) -> Estimate | None:
-        """Friction number of the tyres.
-
-        Parameters
-        ----------
-        kind : str or None
-            ``breakaway`` or ``moving``; the first that was measured if left out.
-
-        Returns
-        -------
-        Estimate or None
-        """
+        """Friction number of the tyres."""
         of_kind = (one.tyre_mu for one in self.frictions if kind in (None, one.kind))
         return next((mu for mu in of_kind if mu is not None), None)
 
     def estimate(self, of: Of) -> Estimate:
-        """A number that follows from the pulls and hangs on the suction.
-
-        Parameters
-        ----------
-        of : callable
-            Takes the numbers of ``measured`` by name.
-
-        Returns
-        -------
-        Estimate
-            Without a half width where the uncertainty of the suction is not known.
-        """
+        """A number that follows from the pulls and hangs on the suction."""
         found = self.measured.estimate(of)
         return found if self.calibrated else replace(found, u95=None)
 
@@ -225,19 +130,7 @@ def pulled_drag(
 
 
 def pulled_suctions(reduction: Reduction, pulls: Sequence[Pull]) -> list[tuple[Pull, Suction]]:
-    """Pulls of a car along the surface, each with the suction of its moment.
-
-    Parameters
-    ----------
-    reduction : Reduction
-        The run in which they were made.
-    pulls : sequence of Pull
-        Readings of the balance; pull-offs and those of the skirt alone are left out.
-
-    Returns
-    -------
-    list of (Pull, Suction)
-    """
+    """Pulls of a car along the surface, each with the suction of its moment."""
     return [(p, suction_of(reduction, p)) for p in pulls if p.kind in ALONG and p.wheels != "none"]
 
 

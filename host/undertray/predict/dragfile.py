@@ -33,20 +33,7 @@ _NAMES = {
 
 
 def write_drag(drag: Drag, path: str | Path) -> None:
-    """Save it; the same drag gives the same bytes.
-
-    Parameters
-    ----------
-    drag : Drag
-        What pulls told.
-    path : str or Path
-        The file; one that is there is replaced.
-
-    Raises
-    ------
-    ReductionError
-        When it cannot be written.
-    """
+    """Save it; the same drag gives the same bytes."""
     data = {
         "format": FORMAT,
         "kind": _KIND,
@@ -73,22 +60,7 @@ def write_drag(drag: Drag, path: str | Path) -> None:
 
 
 def read_drag(path: str | Path) -> Drag:
-    """Read what pulls told.
-
-    Parameters
-    ----------
-    path : str or Path
-        The file.
-
-    Returns
-    -------
-    Drag
-
-    Raises
-    ------
-    ReductionError
-        When it cannot be read, is none, is of a newer format, or has a value that cannot be.
-    """
+    """Read what pulls told."""
     where = Path(path).name
     data = _load(Path(path), where)
     version = data.get("format")

@@ -24,15 +24,7 @@ _ENDS = (0.025, 0.975)
 
 @dataclass(frozen=True, slots=True)
 class Interval:
-    """A number and the ends of its 95 % interval.
-
-    Attributes
-    ----------
-    value : float
-        Best estimate.
-    low, high : float
-        Ends; infinite where there is none within reach.
-    """
+    """A number and the ends of its 95 % interval."""
 
     value: float
     low: float
@@ -58,61 +50,24 @@ class Draws:
         self._rng = np.random.default_rng(seed)
 
     def normal(self, value: float, u95: float) -> Array:
-        """Draw a number with a stated 95 % interval.
-
-        Parameters
-        ----------
-        value, u95 : float
-            The number, and the half width of its interval.
-
-        Returns
-        -------
-        ndarray, shape (COUNT,)
-        """
+        """Draw a number with a stated 95 % interval."""
         return value + u95 / _NORMAL_95 * self.standard()
 
     def rectangle(self, value: float, half: float) -> Array:
-        """Draw a number that is known within limits.
-
-        Parameters
-        ----------
-        value, half : float
-            The middle, and half of the width.
-
-        Returns
-        -------
-        ndarray, shape (COUNT,)
-        """
+        """Draw a number that is known within limits."""
         found = value + half * self._rng.uniform(-1, 1, COUNT)
         found[0] = value
         return found
 
     def standard(self) -> Array:
-        """Draw standard normal numbers.
-
-        Returns
-        -------
-        ndarray, shape (COUNT,)
-            The first is 0.
-        """
+        """Draw standard normal numbers."""
         found = self._rng.standard_normal(COUNT)
         found[0] = 0.0
         return found
 
 
 def interval(draws: ArrayLike) -> Interval:
-    """Say what comes of draws.
-
-    Parameters
-    ----------
-    draws : array, shape (COUNT,)
-        The first is the best estimate; infinite where there is none.
-
-    Returns
-    -------
-    Interval
-        From the 2.5 % to the 97.5 % quantile, and as wide as it takes to hold the best estimate.
-    """
+    """Say what comes of draws."""
     found = np.asarray(draws, float)
     ordered = np.sort(found)
     low, high = (float(ordered[math.floor(end * (len(found) - 1) + 0.5)]) for end in _ENDS)

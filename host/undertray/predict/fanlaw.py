@@ -67,10 +67,7 @@ _NORMAL_95 = 1.959964
 
 @dataclass(frozen=True, slots=True)
 class LawPoint:
-    """A steady stretch of a run: the run's number, µs, mV, mm and Pa; None where it was not measured.
-
-    ``weight`` is how many points it stands for.
-    """
+    """A steady stretch of a run: the run's number, µs, mV, mm and Pa; None where it was not measured."""
 
     run: int
     throttle_us: float
@@ -123,20 +120,7 @@ def shut_off_share(leak: ArrayLike, bend: ArrayLike, exponent: ArrayLike = 0.5) 
 
 
 def beyond(value: float, known: LawRange | None) -> float:
-    """How far a value lies outside of what was measured.
-
-    Parameters
-    ----------
-    value : float
-        The value.
-    known : LawRange or None
-        What was measured.
-
-    Returns
-    -------
-    float
-        Below 0 under it, above 0 over it, 0 within and where nothing was.
-    """
+    """How far a value lies outside of what was measured."""
     if known is None:
         return 0.0
     return min(0.0, value - known.low) + max(0.0, value - known.high)
@@ -144,28 +128,7 @@ def beyond(value: float, known: LawRange | None) -> float:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FanLaw:
-    """The law with draws of its parameters; arrays have the shape (COUNT,), the best fit first.
-
-    Attributes
-    ----------
-    top_us, pack_mv, gap_mm : float or None
-        u, V0 and h0 at which P is meant; None where voltage or gap were never measured.
-    level_pa, idle_us, throttle, voltage, share, of_gap, bend, leak : ndarray
-        P, idle, m, e, Y(a0), r, n and k.
-    mounting, beyond : ndarray
-        What another mounting of the skirt is off by, as a factor; and standard normal numbers, shape (3,
-        COUNT), for throttle, voltage and gap beyond what was measured.
-    throttles_us, packs_mv, gaps_mm : LawRange or None
-        What was measured.
-    gaps : int
-        Different gaps measured.
-    scatter : float
-        Relative standard deviation of a stretch about the law.
-    points, runs : int
-        What it rests on.
-    curve_known : bool
-        Whether the fan curve of the car file is in it.
-    """
+    """The law with draws of its parameters; arrays have the shape (COUNT,), the best fit first."""
 
     top_us: float
     pack_mv: float | None

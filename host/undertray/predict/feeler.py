@@ -31,23 +31,7 @@ class Feeler:
 
 
 def read_feelers(path: str | Path) -> tuple[Feeler, ...]:
-    """Read a file of gaps.
-
-    Parameters
-    ----------
-    path : str or Path
-        CSV with the header ``throttle_us,axle,gap_mm``; also ``suction_pa`` or ``suction_inh2o`` for the
-        first, and ``gap_in``. The axle is ``front`` or ``rear``. Lines that start with ``#`` are remarks.
-
-    Returns
-    -------
-    tuple of Feeler
-
-    Raises
-    ------
-    ReductionError
-        When it cannot be read, is too large, or a line is not of this form; the line is named.
-    """
+    """Read a file of gaps."""
     where = Path(path).name
     try:
         with Path(path).open("rb") as file:
@@ -93,24 +77,7 @@ def _line(line: str, head: Sequence[str], where: str) -> Feeler:
 
 
 def feeler_of(given: str, where: str) -> Feeler:
-    """Read a gap as an option gives it.
-
-    Parameters
-    ----------
-    given : str
-        ``1600,front,1.2 mm``: throttle in µs (or a suction with its unit), axle, gap in mm or with its unit.
-    where : str
-        For the error line.
-
-    Returns
-    -------
-    Feeler
-
-    Raises
-    ------
-    ReductionError
-        When it is not of that form.
-    """
+    """Read a gap as an option gives it."""
     fields = [field.strip() for field in given.split(",")] if len(given) <= 120 else []
     if len(fields) != 3:
         raise ReductionError("no gap", where=where, seen=given, expected="1600,front,1.2 mm")

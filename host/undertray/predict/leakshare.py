@@ -9,9 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.reduce.car import Car
-from undertray.reduce.estimates import Estimate
-from undertray.reduce.layout import unspanned
-from undertray.reduce.unevenness import entering_air, unevenness
+from undertray.reduce.summary import Estimate
+from undertray.reduce.tapcover import entering_air, unevenness, unspanned
 
 __all__ = ["Region", "leak_shares"]
 
@@ -28,19 +27,7 @@ _TELLS = 0.8  # of the width that is open before any reading
 
 @dataclass(frozen=True, slots=True)
 class Region:
-    """A part of the floor, and how much of the leaking air comes in there.
-
-    Attributes
-    ----------
-    name : str
-        ``front half``, ``rear half``, ``left half``, ``right half``, or the tap whose part it is.
-    skirt : float
-        Its share of the length of the skirt: what it would leak of an even gap.
-    share, low, high : float or None
-        Share of the air, and the ends of its 95 % interval; None for a half that no two taps span.
-    told : bool
-        Whether the readings narrow it by a fifth at least; else it is about as open as before them.
-    """
+    """A part of the floor, and how much of the leaking air comes in there."""
 
     name: str
     skirt: float
@@ -69,7 +56,7 @@ def leak_shares(car: Car, taps_pa: Mapping[str, Estimate]) -> tuple[Region, ...]
     -----
     Suction at some points is no flow. But where much air comes in, it flows from there to the fans, and
     friction and speed make the suction differ: a thousand ways in which a skirt can leak and fans can stand
-    are worked out for the outline (:func:`undertray.reduce.unevenness.unevenness`), and in each is known what
+    are worked out for the outline (:func:`undertray.reduce.tapcover.unevenness`), and in each is known what
     the taps would read and where the air enters. The cases are weighed by how well their taps differ as
     those of the run do: a normal misfit of every tap's reading over the mean of all, with the uncertainty of
     the tap, a quarter of the largest difference for what a coarse model leaves out, and 0.4 % of the mean. It

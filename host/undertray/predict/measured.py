@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.calibrate.distributions import student_quantile
-from undertray.reduce.estimates import Estimate
-from undertray.reduce.sensitivity import NORMAL
+from undertray.reduce.summary import Estimate
+from undertray.reduce.uncertainty import NORMAL
 
 __all__ = ["Measured", "Scatter"]
 
@@ -24,15 +24,7 @@ Rows = tuple[tuple[float, ...], ...]
 
 @dataclass(frozen=True, slots=True)
 class Scatter:
-    """Errors that every pull has for itself.
-
-    Attributes
-    ----------
-    covariance : tuple of tuple of float
-        Of all numbers of the set, in their units; 0 for those that it does not touch.
-    dof : float
-        Degrees of freedom that it was found with; infinite where it was stated.
-    """
+    """Errors that every pull has for itself."""
 
     covariance: Rows
     dof: float = math.inf
@@ -40,19 +32,7 @@ class Scatter:
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """Numbers that were measured together.
-
-    Attributes
-    ----------
-    names : tuple of str
-        What they are, the unit in each name.
-    values : tuple of float
-        Their values.
-    scatter : tuple of Scatter
-        Independent errors.
-    shared : mapping of str to tuple of float
-        For each source that moves many of them, how far one standard uncertainty of it moves each.
-    """
+    """Numbers that were measured together."""
 
     names: tuple[str, ...] = ()
     values: tuple[float, ...] = ()
@@ -68,12 +48,7 @@ class Measured:
         return self.values[self.names.index(name)]
 
     def covariance(self) -> Array:
-        """Covariance of the numbers.
-
-        Returns
-        -------
-        ndarray, shape (n, n)
-        """
+        """Covariance of the numbers."""
         total = np.zeros((len(self.names), len(self.names)))
         for one in self.scatter:
             total += np.array(one.covariance)
@@ -134,18 +109,7 @@ class Measured:
         return Estimate(value, u95 if math.isfinite(u95) else None)
 
     def course(self, of: Callable[[Mapping[str, float]], Array]) -> tuple[Array, Array]:
-        """Many numbers that follow from these in one go, as over a range of suctions.
-
-        Parameters
-        ----------
-        of : callable
-            Takes the numbers by name, gives an array of shape (k,).
-
-        Returns
-        -------
-        mean, u95 : ndarray, shape (k,)
-            As :meth:`estimate` gives them for each; a half width that is no number is infinite.
-        """
+        """Many numbers that follow from these in one go, as over a range of suctions."""
         mean = of(dict(zip(self.names, self.values, strict=True)))
         slope = np.zeros((len(self.names), len(mean)))
         for i, step in enumerate(np.sqrt(np.diag(self.covariance())).tolist()):
@@ -169,19 +133,7 @@ class Measured:
         return mean, np.nan_to_num(factor * np.sqrt(np.maximum(total, 0.0)), nan=np.inf)
 
     def joined(self, source: str, numbers: Mapping[str, Estimate]) -> Measured:
-        """These numbers and others that are independent of them and of one another.
-
-        Parameters
-        ----------
-        source : str
-            Before the names of their sources.
-        numbers : mapping of str to Estimate
-            By name; a half width of None counts as none.
-
-        Returns
-        -------
-        Measured
-        """
+        """These numbers and others that are independent of them and of one another."""
         n, more = len(self.names), len(numbers)
         shared = {name: (*moved, *[0.0] * more) for name, moved in self.shared.items()}
         for place, (name, one) in enumerate(numbers.items()):

@@ -25,19 +25,7 @@ _ROUNDS = 40
 
 @dataclass(frozen=True, slots=True)
 class Pack:
-    """A pack that is asked about.
-
-    Attributes
-    ----------
-    name : str
-        As it was given.
-    cells : int or None
-        In series; None where its voltage is given.
-    loaded_mv : float or None
-        Its voltage under load, mV, where given.
-    heavier_kg : float
-        By how much it is heavier than the pack of the runs, kg.
-    """
+    """A pack that is asked about."""
 
     name: str
     cells: int | None = None
@@ -56,19 +44,7 @@ class VoltPoint:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PackVolts:
-    """The pack of the runs; draws of shape (COUNT,), the best estimate first.
-
-    Attributes
-    ----------
-    cells : int or None
-        In series, where known.
-    rest_mv : ndarray
-        Voltage without load, mV: at the mean charge of the runs, or as asked.
-    sag : ndarray
-        k of ``V = E - k p^1.5/V``, mV^2/Pa^1.5.
-    other : ndarray
-        What the cells of another pack give in to their current, against those of this one.
-    """
+    """The pack of the runs; draws of shape (COUNT,), the best estimate first."""
 
     cells: int | None
     rest_mv: Array
@@ -124,30 +100,7 @@ class PackVolts:
 def pack_volts(
     points: Sequence[VoltPoint], cells: int | None, draws: Draws, cell_mv: float | None = None
 ) -> PackVolts | None:
-    """Take the pack of the runs from their steady stretches.
-
-    Parameters
-    ----------
-    points : sequence of VoltPoint
-        Of all runs.
-    cells : int or None
-        Of the pack, where known.
-    draws : Draws
-        Where draws come from.
-    cell_mv : float or None
-        Voltage of a cell at rest that is asked about, mV; as in the runs on average if None.
-
-    Returns
-    -------
-    PackVolts or None
-        None where no voltage was measured. Without a rest before any stretch the pack gives in to nothing:
-        its voltage is then that under load.
-
-    Raises
-    ------
-    UndertrayError
-        When a cell's voltage is given and how many there are is not known.
-    """
+    """Take the pack of the runs from their steady stretches."""
     if not points:
         return None
     seen = [(p.rest_mv, p.loaded_mv, p.suction_pa) for p in points if p.rest_mv is not None]
@@ -177,25 +130,7 @@ def pack_volts(
 
 
 def pack_of(given: str, where: str) -> Pack:
-    """Read a pack as an option gives it.
-
-    Parameters
-    ----------
-    given : str
-        Cells in series, or its voltage under load; behind it, where it differs, how much heavier it is than
-        the pack of the runs: ``4S``, ``14.4 V``, ``4S +60 g``, ``2S -0.1 lb``.
-    where : str
-        For the error line.
-
-    Returns
-    -------
-    Pack
-
-    Raises
-    ------
-    UndertrayError
-        When it is none of these.
-    """
+    """Read a pack as an option gives it."""
     wrong = UndertrayError("no pack", where=where, seen=given, expected="'4S', '14.4 V' or '4S +60 g'")
     text = given.strip()
     if not 0 < len(text) <= 60:

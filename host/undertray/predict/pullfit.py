@@ -29,18 +29,7 @@ _UNLIKELY = 0.01
 
 @dataclass(frozen=True, slots=True)
 class Balance:
-    """How well a balance reads.
-
-    Attributes
-    ----------
-    percent : float
-        Half width of its error, % of the reading: the same in all readings.
-    step_n : float
-        What it is read to, N.
-    repeat_percent : float
-        How well a pull comes out the same again, standard deviation in %: taken where the pulls are too few
-        to tell, else only for how much each counts.
-    """
+    """How well a balance reads."""
 
     percent: float = 2.0
     step_n: float = 0.05
@@ -49,17 +38,7 @@ class Balance:
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """What pulls of one kind were made with.
-
-    Attributes
-    ----------
-    kind, wheels : str
-        As in :class:`~undertray.reduce.pulls.Pull`.
-    pulls : int
-        How many.
-    low_n, high_n : float
-        Least and greatest suction force, N; for the skirt alone the load on it.
-    """
+    """What pulls of one kind were made with."""
 
     kind: str
     wheels: str

@@ -13,7 +13,7 @@ import numpy as np
 from undertray.errors import UndertrayError
 from undertray.predict.fanlaw import LawPoint
 from undertray.predict.packvolts import VoltPoint
-from undertray.reduce.dwells import steady_dwells
+from undertray.reduce.fan import steady_dwells
 from undertray.reduce.steady import REST_US, Blocks
 from undertray.reduce.summary import Reduction
 from undertray.units import quantity
@@ -28,19 +28,7 @@ _MOST_MM = 50.0
 
 @dataclass(frozen=True, slots=True)
 class RunPoints:
-    """Points of some runs.
-
-    Attributes
-    ----------
-    law : tuple of LawPoint
-        For the fan law.
-    volts : tuple of VoltPoint
-        For the pack.
-    cells : int or None
-        Of the pack, where all runs that note it say the same.
-    notices : tuple of str
-        What could not be used, and why.
-    """
+    """Points of some runs."""
 
     law: tuple[LawPoint, ...]
     volts: tuple[VoltPoint, ...]

@@ -7,8 +7,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from undertray.errors import quoted
-from undertray.reduce.estimates import Estimate, Steady
 from undertray.reduce.grip import Grip, grip
+from undertray.reduce.summary import Estimate, Steady
 
 if TYPE_CHECKING:
     from undertray.predict.drag import Drag
@@ -22,20 +22,7 @@ _RECTANGLE_95 = 1.959964 / 3**0.5  # of the half width of a rectangle to that of
 
 
 def pulled_car(car: Car, drag: Drag) -> Car:
-    """A car with the friction of its tyres as it was pulled, in place of that of its file.
-
-    Parameters
-    ----------
-    car : Car
-        The car.
-    drag : Drag
-        What pulls told.
-
-    Returns
-    -------
-    Car
-        The same car where they did not tell it.
-    """
+    """A car with the friction of its tyres as it was pulled, in place of that of its file."""
     mu = drag.tyre_mu()
     if mu is None or mu.mean <= 0:
         return car
@@ -86,24 +73,7 @@ def pulled_grip(steady: Steady, car: Car, drag: Drag, speeds_m_s: Sequence[float
 
 
 def with_drag(reduction: Reduction, car: Car, drag: Drag, speeds_m_s: Sequence[float] = ()) -> Reduction:
-    """Work out the grip of a run again, with the load that is on the tyres.
-
-    Parameters
-    ----------
-    reduction : Reduction
-        The reduced run.
-    car : Car
-        The car it was reduced with.
-    drag : Drag
-        What pulls told of it.
-    speeds_m_s : sequence of float
-        As for :func:`undertray.reduce.run.reduce_run`.
-
-    Returns
-    -------
-    Reduction
-        The same but for ``grip``, and what has to be said of it; unchanged where it never was steady.
-    """
+    """Work out the grip of a run again, with the load that is on the tyres."""
     if reduction.steady is None:
         return reduction
     found = pulled_grip(reduction.steady, car, drag, speeds_m_s)

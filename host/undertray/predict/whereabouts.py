@@ -10,7 +10,7 @@ import numpy as np
 from undertray.reduce.steady import BLOCK_S, REST_US
 
 if TYPE_CHECKING:
-    from undertray.predict.window import Window
+    from undertray.predict.drivable import Window
     from undertray.reduce.run import Reduction
 
 __all__ = ["LOCKED_S", "Whereabouts", "whereabouts"]
@@ -22,20 +22,7 @@ _UP = 0.3  # of the greatest suction: fans up, where no throttle was logged
 
 @dataclass(frozen=True, slots=True)
 class Whereabouts:
-    """Times of a run with the fans up, s.
-
-    Attributes
-    ----------
-    run : str
-        Its name.
-    below_s, inside_s, unsure_s, above_s : float
-        Below the lower end; in the window; within what the upper end is uncertain by; above it for sure.
-    highest_pa : float or None
-        Greatest mean suction of a tenth of a second, Pa; None where the fans never were up.
-    locked : bool or None
-        Whether it was above for at least :data:`LOCKED_S`; None where the upper end, or its interval, is not
-        known.
-    """
+    """Times of a run with the fans up, s."""
 
     run: str
     below_s: float

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from undertray.errors import ReductionError, quoted
-from undertray.predict.window import Forces, Window, drivable_window, forces_of, range_pa
-from undertray.reduce.sweep import take_reference
+from undertray.predict.drivable import Forces, Window, drivable_window, forces_of, range_pa
+from undertray.reduce.fanreference import take_reference
 
 if TYPE_CHECKING:
     from undertray.predict.drag import Drag
@@ -22,25 +22,7 @@ _STEP_DEG = 5
 
 @dataclass(frozen=True, slots=True)
 class Windows:
-    """What the windows of a car are worked out from.
-
-    Attributes
-    ----------
-    car : Car
-        The car.
-    drag : Drag or None
-        What pulls told of it.
-    forces : Forces
-        What a pascal does.
-    reference : FanReference or None
-        Throttle to suction; of the run itself where none was given.
-    most_pa : float
-        Up to which suction is looked, Pa.
-    places : tuple of (float, float)
-        Angle in degrees and suction in Pa at which the run was steady.
-    notices : tuple of str
-        What a reader has to know.
-    """
+    """What the windows of a car are worked out from."""
 
     car: Car
     drag: Drag | None
@@ -58,23 +40,7 @@ class Windows:
         reduction: Reduction | None = None,
         reference: FanReference | None = None,
     ) -> Windows:
-        """Gather what is known.
-
-        Parameters
-        ----------
-        car : Car
-            The car.
-        drag : Drag or None
-            What pulls told of it.
-        reduction : Reduction or None
-            A run of it.
-        reference : FanReference or None
-            Throttle to suction; taken from the run where there is none.
-
-        Returns
-        -------
-        Windows
-        """
+        """Gather what is known."""
         notices = []
         if drag is not None and drag.car != car.name:
             notices.append(f"the pulls are of {quoted(drag.car)}, the car is {quoted(car.name)}")
@@ -99,25 +65,9 @@ class Windows:
         )
 
     def at(self, angle_deg: float) -> Window:
-        """The window at one angle.
-
-        Parameters
-        ----------
-        angle_deg : float
-            Angle of the surface, degrees.
-
-        Returns
-        -------
-        Window
-        """
+        """The window at one angle."""
         return drivable_window(self.car, self.drag, angle_deg, self.forces, self.most_pa)
 
     def all_angles(self) -> list[Window]:
-        """The windows from the ground to upside down.
-
-        Returns
-        -------
-        list of Window
-            Every five degrees.
-        """
+        """The windows from the ground to upside down."""
         return [self.at(float(angle)) for angle in range(0, 181, _STEP_DEG)]

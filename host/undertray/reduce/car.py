@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from undertray.errors import CarError
-from undertray.reduce.carfile import Table, load_toml, pair, refuse_unknown, table
-from undertray.reduce.polygon import first_crossing, holds_point, on_one_line, signed_area
+from undertray.reduce.geometry import first_crossing, holds_point, on_one_line, signed_area
 from undertray.reduce.springs import Springs, read_springs
+from undertray.reduce.tomltables import Table, load_toml, pair, refuse_unknown, table
 from undertray.units import G_N_M_S2
 
 __all__ = ["FORMAT", "MOST_TAPS", "Car", "Tap"]

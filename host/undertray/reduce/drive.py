@@ -9,19 +9,136 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.descent import Passage, Throttle, goes_down
+from undertray.reduce.longtable import pieces
 from undertray.reduce.loss import LOSS_KINDS
-from undertray.reduce.products import pieces
 from undertray.reduce.steady import BLOCK_S, REST_US, SETTLE_S, block_starts
 
 if TYPE_CHECKING:
     from undertray.reduce.loss import Loss
     from undertray.reduce.series import Series
 
-__all__ = ["Drive", "Spell", "drive", "stretches"]
+__all__ = ["Drive", "Passage", "Spell", "Throttle", "drive", "goes_down", "stretches"]
+
+
+# How a throttle goes down for good: where that begins, however slowly and in whatever steps.
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+
+_TREMBLE_US = 5.0  # a receiver's pulse trembles by 1 to 3 (common practice, no source)
+_RAISED_US = 25.0  # a thumb on its way down wavers by less (our choice, no source)
+_KEPT_S = 4.0  # a throttle kept for longer is driven at, and no step on the way down (our choice, no source)
+_SETTLED_S = 0.2
+_BACK_S = 0.6  # within which a car holds again once the throttle is back
+
+
+@dataclass(frozen=True, slots=True)
+class Passage:
+    """A throttle kept for 4 s and more on the way down, at which the car did not hold."""
+
+    throttle_us: float
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Throttle:
+    """The throttle of a run by blocks of 0.1 s, k of them."""
+
+    starts: NDArray[np.int64]
+    usual_us: Array
+    held: Mask
+    lost: Mask
+    known: Mask
+    work_us: float
+    kept_us: float
+    half_us: float
+    rest_us: float
+
+
+def goes_down(throttle: Throttle, filled_us: Array, start: int, stop: int) -> tuple[int, tuple[Passage, ...]]:
+    """Find where the throttle went down for good.
+
+    Parameters
+    ----------
+    throttle : Throttle
+        The throttle of the run.
+    filled_us : ndarray of float64, shape (n,)
+        The same row by row, without gaps, µs.
+    start, stop : int
+        First row with the throttle up, and that from which it was down.
+
+    Returns
+    -------
+    end : int
+        The row from which it went down.
+    passages : tuple of Passage
+        Where it rested on the way, where that was seen.
+
+    Notes
+    -----
+    However slowly, and in whatever steps: from the end back to the last time that it was raised by more than
+    25 µs to where the car held again, or should have; or to the last throttle that was kept for 4 s. Such
+    a throttle belongs to the way down where the car did not hold at its end, had not held at it before,
+    and no loss of the seal began at it: then the throttle explains it. Below 5 µs a pulse only trembles.
+    """
+    starts, usual_us = throttle.starts, throttle.usual_us
+    first = int(np.searchsorted(starts, start, "right")) - 1
+    last = int(np.searchsorted(starts, stop))
+    kept, back = round(_KEPT_S / BLOCK_S), round(_BACK_S / BLOCK_S)
+    passages: list[tuple[int, Passage]] = []
+    i, top, at, least_us = last - 1, last - 1, -1, 0.0
+    while i >= first:
+        if usual_us[i] < usual_us[top] - _RAISED_US and (
+            throttle.held[max(top - 1, first) : top + back].any()
+            or usual_us[top] >= throttle.work_us - _TREMBLE_US
+        ):
+            break
+        top = i if usual_us[i] > usual_us[top] else top
+        here = usual_us[i : i + kept]
+        if i + kept <= last and here.max() - here.min() <= _RAISED_US:
+            if _driven_at(throttle, i, i + kept):
+                least_us = here[: kept // 2].min() - _TREMBLE_US
+                gone = np.flatnonzero(usual_us[i + kept // 2 : last] < least_us)
+                at = i + kept // 2 + int(gone[0]) - 1 if len(gone) else last - 1
+                break
+            end, middle_us = i + kept, float(np.median(here))
+            while i > first and abs(usual_us[i - 1] - middle_us) <= _RAISED_US / 2:
+                i -= 1
+            top = i if usual_us[i] > usual_us[top] else top
+            if throttle.known[i:end].all():
+                passages.append((i, Passage(middle_us, (end - i) * BLOCK_S)))
+        i -= 1
+    if at < 0:
+        least_us = float(usual_us[i + 1 : last].max()) - _TREMBLE_US
+        at = i + 1 + int(np.flatnonzero(usual_us[i + 1 : last] >= least_us)[-1])
+    later = tuple(passage for block, passage in passages[::-1] if block > at)
+    return _last_row(throttle, filled_us, at, least_us, stop), later
+
+
+def _driven_at(throttle: Throttle, a: int, b: int) -> bool:
+    """Whether a throttle that was kept is one that the car was driven at, and no part of the way down."""
+    level_us = float(np.median(throttle.usual_us[a:b]))
+    settled = round(_SETTLED_S / BLOCK_S)
+    return bool(
+        level_us >= throttle.kept_us - _TREMBLE_US
+        or throttle.held[b - 1 - settled : b].any()
+        or throttle.lost[a:b].any()
+    )
+
+
+def _last_row(throttle: Throttle, filled_us: Array, block: int, least_us: float, stop: int) -> int:
+    """The row after the last one of a block or the next that is not below a throttle; one row is none."""
+    starts = throttle.starts
+    first = int(starts[block])
+    end = min(stop, int(starts[block + 2]) if block + 2 < len(starts) else len(filled_us))
+    rows = filled_us[max(first - 1, 0) : end + 1]
+    middle_us = rows.copy()
+    if len(rows) > 2:
+        a, b, c = rows[:-2], rows[1:-1], rows[2:]
+        middle_us[1:-1] = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
+    up = np.flatnonzero(middle_us[first - max(first - 1, 0) :][: end - first] >= least_us)
+    return first + int(up[-1]) + 1 if len(up) else first
+
 
 _LEAST_MOVE_US = 50.0
 _BLOCKS = 1024  # looked at together
@@ -35,19 +152,7 @@ _LOST_S = 0.5  # how much of a loss on the way down counts: later the throttle h
 
 @dataclass(frozen=True, slots=True)
 class Spell:
-    """One time that the throttle was up, as rows of the run.
-
-    Attributes
-    ----------
-    start, end, stop : int
-        First row with the throttle up; that from which it went down for good; and that from which it was
-        down. The car is judged from the first to the second; all after it is the driver's doing.
-    losses : tuple of (int, int)
-        Rows after ``end`` in which a sudden loss of the seal that the throttle does not explain took the hold
-        from the car: first, and the one after the last.
-    passages : tuple of Passage
-        Where the throttle rested on its way down.
-    """
+    """One time that the throttle was up, as rows of the run."""
 
     start: int
     end: int
@@ -58,19 +163,7 @@ class Spell:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Drive:
-    """When the fans were asked to hold. n rows.
-
-    Attributes
-    ----------
-    spells : tuple of Spell
-        In order of time; the whole run where no throttle tells.
-    up : ndarray of bool, shape (n,)
-        Rows with the throttle above idle, or unknown.
-    told : bool
-        Whether a throttle tells.
-    resting : bool
-        Whether it says that the fans never ran.
-    """
+    """When the fans were asked to hold. n rows."""
 
     spells: tuple[Spell, ...]
     up: Mask
@@ -102,7 +195,7 @@ def drive(series: Series, held: Mask, events: Sequence[Loss]) -> Drive:
     down and comes up again without a second of rest has stayed up. An unknown throttle is taken for the last
     one known. All by the medians of tenths of a second: one row is no throttle.
 
-    A spell ends where the throttle begins to go down for good (:func:`~undertray.reduce.descent.goes_down`).
+    A spell ends where the throttle begins to go down for good (:func:`~undertray.reduce.drive.goes_down`).
     A sudden loss on the way down that takes the hold from a car that had it is none of the driver's doing.
     """
     n, pulse_us = len(series.t_s), series.throttle_us
@@ -145,18 +238,7 @@ def drive(series: Series, held: Mask, events: Sequence[Loss]) -> Drive:
 
 
 def stretches(mask: Mask) -> Iterator[tuple[int, int]]:
-    """Find the runs of rows in a mask.
-
-    Parameters
-    ----------
-    mask : ndarray of bool, shape (n,)
-        Rows.
-
-    Yields
-    ------
-    tuple of (int, int)
-        First row, and the row after the last one.
-    """
+    """Find the runs of rows in a mask."""
     edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
     yield from zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
 
@@ -221,10 +303,7 @@ def _medians(values: Array, starts: NDArray[np.int64]) -> Array:
 
 
 def _held_at_us(usual_us: Array, held: Mask, least_us: float, since_s: float) -> float:
-    """The least throttle that the car held at for a second in all; infinite if there is none.
-
-    What holds a car is the most of the last time: fans that run down hold it for a while at any throttle.
-    """
+    """The least throttle that the car held at for a second in all; infinite if there is none."""
     window = round(since_s / BLOCK_S) + 1
     if len(held) < window:
         return np.inf

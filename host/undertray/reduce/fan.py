@@ -13,11 +13,148 @@ from numpy.typing import ArrayLike, NDArray
 
 from undertray.errors import ReductionError
 from undertray.files import write_whole
-from undertray.reduce.dwells import Dwell, FanLag
+from undertray.quantiles import quantiles
+from undertray.reduce.longtable import pieces
+from undertray.reduce.loss import Loss
+from undertray.reduce.series import Series
+from undertray.reduce.steady import BLOCK_S, Blocks
 
-__all__ = ["FORMAT", "FanReference", "fit_reference"]
+__all__ = ["FORMAT", "Dwell", "FanLag", "FanReference", "fan_lag", "fit_reference", "steady_dwells"]
+
+
+# Steady dwells of a run, and how the fans follow a step of the throttle.
 
 Array = NDArray[np.float64]
+
+_APART_US = 12.0
+_LEAST_S = 1.0
+_STEP_US, _STEP_S = 100.0, 0.05
+_BEFORE_S, _AFTER_S, _MOST_LAG_S = 0.3, 1.2, 3.0
+_SETTLED = 1 - np.exp(-1)
+
+
+@dataclass(frozen=True, slots=True)
+class Dwell:
+    """A stretch of steady throttle in which nothing happened."""
+
+    start_s: float
+    seconds: float
+    throttle_us: float
+    suction_pa: float
+    pack_mv: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class FanLag:
+    """Time the fans need for 63 % of a step of throttle.
+
+    Attributes
+    ----------
+    up_s, down_s : float or None
+        Median over the steps up and down, s; None where there was none to see it by.
+    steps : int
+        How many steps that rests on.
+    """
+
+    up_s: float | None
+    down_s: float | None
+    steps: int
+
+
+def steady_dwells(blocks: Blocks) -> tuple[Dwell, ...]:
+    """Join the steady blocks of a run to dwells."""
+    rows = np.flatnonzero(blocks.steady & np.isfinite(blocks.throttle_us))
+    if not len(rows):
+        return ()
+    new = np.diff(rows) > 1
+    new |= np.abs(np.diff(blocks.throttle_us[rows])) > _APART_US
+    dwells = []
+    for part in np.split(rows, np.flatnonzero(new) + 1):
+        if len(part) * BLOCK_S >= _LEAST_S:
+            pack = blocks.pack_mv[part]
+            dwells.append(
+                Dwell(
+                    float(blocks.t_s[part[0]]),
+                    len(part) * BLOCK_S,
+                    float(blocks.throttle_us[part].mean()),
+                    float(blocks.suction_pa[part].mean()),
+                    float(pack.mean()) if np.isfinite(pack).all() else None,
+                )
+            )
+    return tuple(dwells)
+
+
+def fan_lag(series: Series, events: Sequence[Loss]) -> FanLag:
+    """Estimate how the fans follow the throttle.
+
+    Parameters
+    ----------
+    series : Series
+        The run over time.
+    events : sequence of Loss
+        What happened in it; steps near an event that the throttle does not explain are left out.
+
+    Returns
+    -------
+    FanLag
+
+    Notes
+    -----
+    A step is a change by 100 µs and more within 50 ms, with a throttle that stood still (within 12 µs)
+    for 0.3 s before it and for 1.2 s after it. By the fan laws the root of the suction goes with the
+    speed, so the lag is the time until that root has done 1 - 1/e of its way, from the change of the
+    pulse on: for a fan of first order its time constant.
+    """
+    u, t_s = series.throttle_us, series.t_s
+    if len(t_s) < 3 or not np.isfinite(u).any():
+        return FanLag(None, None, 0)
+    with np.errstate(invalid="ignore"):
+        moves = np.concatenate(
+            [np.flatnonzero(np.abs(np.diff(u[a : b + 1])) > _APART_US) + a + 1 for a, b in pieces(0, len(u))]
+        )
+    busy = [(e.onset_s, np.inf if e.end_s is None else e.end_s) for e in events if e.kind != "throttle-cut"]
+    busy_s = np.array(busy).reshape(-1, 2)
+    lags: dict[bool, list[float]] = {True: [], False: []}
+    ends = np.append(t_s[moves[1:]], t_s[-1])
+    since = np.diff(t_s[moves], prepend=-np.inf)
+    for first, quiet_s, k in zip(moves.tolist(), since.tolist(), range(len(moves)), strict=True):
+        if quiet_s < _BEFORE_S:
+            continue
+        last = k
+        while last + 1 < len(moves) and t_s[moves[last + 1]] - t_s[first] <= _STEP_S:
+            last += 1
+        rows = slice(first, int(np.searchsorted(t_s, min(ends[last], t_s[first] + _MOST_LAG_S))))
+        lag = _lag(series, busy_s, first, int(moves[last]), rows)
+        if lag is not None:
+            lags[lag[1]].append(lag[0])
+    up_s, down_s = (float(np.median(v)) if v else None for v in (lags[True], lags[False]))
+    return FanLag(up_s, down_s, len(lags[True]) + len(lags[False]))
+
+
+def _lag(series: Series, busy_s: Array, first: int, settled: int, rows: slice) -> tuple[float, bool] | None:
+    """Lag after one step, and whether it went up; None where that cannot be told."""
+    t_s, u = series.t_s, series.throttle_us
+    begin = int(np.searchsorted(t_s, t_s[first] - _BEFORE_S))
+    if rows.stop - rows.start < 4 or first - begin < 2 or t_s[rows.stop - 1] - t_s[settled] < _AFTER_S:
+        return None
+    change_us = float(u[settled] - u[first - 1])
+    if not abs(change_us) >= _STEP_US:  # NaN too
+        return None
+    if np.any((busy_s[:, 0] < t_s[rows.stop - 1]) & (busy_s[:, 1] > t_s[begin])):
+        return None
+    root = np.sqrt(np.maximum(series.mean_suction_pa[begin : rows.stop], 0.0))
+    if not np.isfinite(root).all():
+        return None
+    before = quantiles(root[: first - begin], (0.5,))[0]
+    tail = int(np.searchsorted(t_s[begin : rows.stop], t_s[rows.stop - 1] - _BEFORE_S))
+    way = quantiles(root[tail:], (0.5,))[0] - before
+    up = change_us > 0
+    if (way > 0) != up or abs(way) <= 0.2 * max(before, before + way):
+        return None
+    done = (root[first - begin :] - before) / way >= _SETTLED
+    at = int(done.argmax())
+    return (float(t_s[first + at] - t_s[first]), up) if done.any() else None
+
 
 FORMAT = 1
 _MAX_BYTES = 100_000
@@ -31,29 +168,7 @@ _PRIOR = 0.002  # relative misfit that one of exponent is worth: decides what a 
 
 @dataclass(frozen=True, slots=True)
 class FanReference:
-    """Suction over throttle of a car on its good seal.
-
-    Attributes
-    ----------
-    car : str
-        Name of the car.
-    runs : tuple of str
-        The runs it was taken from.
-    idle_us, top_us : float
-        Pulse width at which the fans begin to suck, and the highest that was held, µs.
-    top_pa : float
-        Suction at ``top_us`` and ``pack_mv``, Pa.
-    exponent : float
-        Of the pulse width above ``idle_us``; 2 by the fan laws.
-    pack_mv : float or None
-        Pack voltage it is for, mV; None where it was not measured in every dwell.
-    levels, seconds : int, float
-        Different throttles and steady time it rests on.
-    misfit : float
-        Relative rms deviation of the dwells.
-    lag_up_s, lag_down_s : float or None
-        How the fans follow, s, where a step was seen.
-    """
+    """Suction over throttle of a car on its good seal."""
 
     car: str
     runs: tuple[str, ...]
@@ -117,18 +232,7 @@ class FanReference:
         return np.asarray(self.idle_us + (self.top_us - self.idle_us) * share ** (1 / self.exponent))
 
     def to_json(self, path: str | Path) -> None:
-        """Save it; the same reference gives the same bytes.
-
-        Parameters
-        ----------
-        path : str or Path
-            The file; one that is there is replaced.
-
-        Raises
-        ------
-        ReductionError
-            When it cannot be written.
-        """
+        """Save it; the same reference gives the same bytes."""
         data = {k: float(f"{v:.9g}") if isinstance(v, float) else v for k, v in asdict(self).items()}
         text = json.dumps({"format": FORMAT, **data}, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
         try:
@@ -140,22 +244,7 @@ class FanReference:
 
     @classmethod
     def from_json(cls, path: str | Path) -> FanReference:
-        """Read a reference.
-
-        Parameters
-        ----------
-        path : str or Path
-            The file.
-
-        Returns
-        -------
-        FanReference
-
-        Raises
-        ------
-        ReductionError
-            When it cannot be read, is none, is of a newer format, or has a value that cannot be.
-        """
+        """Read a reference."""
         where = Path(path).name
         data = _load(Path(path), where)
         version = data.get("format")

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from undertray.reduce.car import Car
-from undertray.reduce.estimates import Estimate
+from undertray.reduce.summary import Estimate
 from undertray.units import FACTORS, G_N_M_S2
 
 __all__ = ["SPEEDS_M_S", "Grip", "SpeedTime", "driven_n", "friction_left_n", "grip"]
@@ -218,24 +218,7 @@ def _u95(of: _Of, rests_on: Sequence[Estimate]) -> float | None:
 def friction_left_n(
     car: Car, mu: ArrayLike, share: float, suction_n: ArrayLike, angle_deg: float
 ) -> NDArray[np.float64]:
-    """Friction that is left for a level direction along the surface.
-
-    Parameters
-    ----------
-    car : Car
-        Its weight.
-    mu, suction_n : array
-        Friction number of the tyres, and suction force on the wheels looked at, N.
-    share : float
-        Their share of the weight.
-    angle_deg : float
-        Angle of the surface.
-
-    Returns
-    -------
-    ndarray
-        N: ``sqrt((mu N)^2 - P^2)`` as :func:`grip` has it, 0 where they slide.
-    """
+    """Friction that is left for a level direction along the surface."""
     angle, weight_n = math.radians(angle_deg), share * car.weight_n
     most_n = np.asarray(mu, float) * np.maximum(
         0.0, np.asarray(suction_n, float) + weight_n * math.cos(angle)

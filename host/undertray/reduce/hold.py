@@ -5,24 +5,16 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from undertray.errors import ReductionError
 from undertray.reduce.car import Car
+from undertray.reduce.loads import load_matrix
 
-__all__ = ["HoldNeed", "hold_need"]
+__all__ = ["HoldNeed", "Target", "hold_need", "target_suction"]
 
 
 @dataclass(frozen=True, slots=True)
 class HoldNeed:
-    """Suction force needed at one surface angle, N.
-
-    Attributes
-    ----------
-    whole_n : float
-        By the whole car; the friction condition is in where the tyres' mu is known.
-    front_n, rear_n : float
-        By each axle, for it to stay on the surface.
-    by_friction : bool
-        Whether sliding is what sets ``whole_n``.
-    """
+    """Suction force needed at one surface angle, N."""
 
     whole_n: float
     front_n: float
@@ -66,3 +58,68 @@ def hold_need(car: Car) -> HoldNeed:
     front = max(0.0, car.front_weight * press + moved)
     rear = max(0.0, (1 - car.front_weight) * press + moved)
     return HoldNeed(max(0.0, press + slide), front, rear, slide > 0 and press + slide > 0)
+
+
+# The even suction that would just hold a car.
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """What a car needs to hold."""
+
+    suction_pa: float
+    downforce_n: float
+    need: HoldNeed
+    limited_by: str
+
+
+def target_suction(car: Car) -> Target:
+    """Even suction under the floor that meets every condition of hold.
+
+    Parameters
+    ----------
+    car : Car
+        The car, with surface angle and allowance.
+
+    Returns
+    -------
+    Target
+
+    Raises
+    ------
+    ReductionError
+        When an axle needs hold that suction on this floor cannot give it.
+
+    Notes
+    -----
+    ``p = max(front need / front N per Pa, rear need / rear N per Pa, whole need / area)``. An axle
+    whose share of the floor is smaller than its share of the weight sets the suction.
+
+    References
+    ----------
+    The needs: :func:`undertray.reduce.hold.hold_need`.
+    """
+    need = hold_need(car)
+    per_pa = load_matrix(car).matrix.sum(axis=1)
+    whole, front, rear = (float(value) for value in per_pa[:3])
+    asked = {
+        "the front axle": (need.front_n, front),
+        "the rear axle": (need.rear_n, rear),
+        "sliding" if need.by_friction else "the weight of the whole car": (need.whole_n, whole),
+    }
+    suction = {}
+    for name, (newton, newton_per_pa) in asked.items():
+        if newton <= 0:
+            suction[name] = 0.0
+        elif newton_per_pa <= 0:
+            raise ReductionError(
+                f"suction on this floor does not load {name}",
+                where=car.name,
+                seen=f"{newton_per_pa:.2e} N per Pa",
+                do="check where the floor lies relative to the axles",
+            )
+        else:
+            suction[name] = newton / newton_per_pa
+    limited_by = max(suction, key=lambda name: suction[name])
+    most = suction[limited_by]
+    return Target(most, most * whole, need, limited_by if most > 0 else "nothing: the weight itself holds")

@@ -2,39 +2,163 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+import math
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.car import Car
-from undertray.reduce.floor import LoadMatrix, load_matrix
+from undertray.errors import ReductionError
+from undertray.reduce.car import Car, Tap
+from undertray.reduce.geometry import area_and_centroid, clip, linear_moments, outside_share
+from undertray.reduce.longtable import Column, Table, pieces
 from undertray.reduce.loss import Loss
-from undertray.reduce.products import Column, Table, pieces
 
-__all__ = ["Loads", "Part", "faulted_rows", "tap_loads"]
+__all__ = ["ROWS", "LoadMatrix", "Loads", "Part", "faulted_rows", "load_matrix", "tap_loads"]
+
+
+# From taps to force: the load matrix of a floor.
 
 Array = NDArray[np.float64]
+
+ROWS = ("downforce_n", "front_n", "rear_n", "pitch_nm", "roll_nm", "left_n", "right_n")
+"""Rows of a load matrix: force, axle loads, moments of the force with x and y, sides of the floor."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LoadMatrix:
+    """The floor as one small matrix."""
+
+    taps: tuple[str, ...]
+    matrix: Array
+    area_m2: Array
+    centre_mm: Array
+    floor_m2: float
+    extrapolated: float
+
+
+def load_matrix(car: Car, taps_present: Collection[str] | None = None) -> LoadMatrix:
+    """Spread taps over the floor.
+
+    Parameters
+    ----------
+    car : Car
+        Floor and taps; ``car.load`` says how: ``cells``, ``linear`` or ``areas``.
+    taps_present : collection of str or None
+        Names of the taps whose readings are good; all if left out. The cells of the others
+        go to their neighbours.
+
+    Returns
+    -------
+    LoadMatrix
+        Columns in the order of ``car.taps``, absent taps left out.
+
+    Raises
+    ------
+    ReductionError
+        When no tap is left.
+
+    Notes
+    -----
+    ``cells``: each tap stands for the part of the floor nearer to it than to any other tap (its
+    Thiessen cell, cut out of the outline by half planes: exact, also for outlines that are not
+    convex), and its force acts at that cell's own centroid. A uniform suction is therefore exact in
+    force and in centre; a slope is exact only for taps at the centroids of their cells.
+
+    ``linear``: suction is linear over each triangle of a Delaunay triangulation of the taps, and outside
+    their hull it is that of the nearest point of the hull. Exact for a uniform suction, and within
+    the hull for a slope. With fewer than three taps, or all in a line, cells are used.
+
+    ``areas``: each tap stands for its given area, and its force acts at the tap itself. The area of a tap
+    that is absent takes the mean reading of the nearest taps that are there.
+
+    With ``cells`` a tap with a given area stands for that instead, its force acts at the tap
+    itself, and the cells of the others stay as they are.
+
+    With F_i = A_i s_i at x_i and wheelbase L the front axle carries F_i (L - x_i)/L and the rear
+    F_i x_i/L, which may be negative for floor beyond an axle. The sides are those of the centre line
+    y = 0.
+
+    References
+    ----------
+    A. H. Thiessen, Precipitation averages for large areas, Monthly Weather Review 39 (1911) 1082.
+    """
+    return _spread(car, None if taps_present is None else frozenset(taps_present))
+
+
+@lru_cache(maxsize=512)
+def _spread(car: Car, present: frozenset[str] | None) -> LoadMatrix:
+    taps = [t for t in car.taps if present is None or t.name in present]
+    if not taps:
+        raise ReductionError(
+            "no tap with a good reading",
+            expected="one of " + ", ".join(t.name for t in car.taps),
+            do="check sensors and the columns named in car.toml",
+        )
+    places = [(t.x_mm, t.y_mm) for t in taps]
+    linear = linear_moments(car.floor_mm, places) if car.load == "linear" else None
+    if car.load == "areas":
+        moments = _given_moments(car, taps)
+    elif linear is not None:
+        moments = linear
+    else:
+        cells = (_cell_moments(car, tap, taps) if tap.area_mm2 is None else _at_tap(tap) for tap in taps)
+        moments = np.array(list(cells))
+    return _matrix(car, tuple(t.name for t in taps), moments, outside_share(car.floor_mm, places))
+
+
+def _given_moments(car: Car, taps: Sequence[Tap]) -> Array:
+    """Moments of the given areas of all taps, those of absent ones given to the nearest present ones."""
+    moments = np.zeros((len(taps), 4))
+    for tap in car.taps:
+        apart = np.array([math.dist((tap.x_mm, tap.y_mm), (t.x_mm, t.y_mm)) for t in taps])
+        nearest = apart <= apart.min() * (1 + 1e-9)
+        moments[nearest] += np.array(_at_tap(tap)) / nearest.sum()
+    return moments
+
+
+def _cell_moments(car: Car, tap: Tap, taps: Sequence[Tap]) -> tuple[float, float, float, float]:
+    """Area, moments with x and y, and the area right of the centre line, of a tap's cell: mm2, mm3."""
+    cell: list[tuple[float, float]] = list(car.floor_mm)
+    for other in taps:
+        if other is not tap:
+            a, b = 2 * (other.x_mm - tap.x_mm), 2 * (other.y_mm - tap.y_mm)
+            cell = clip(cell, a, b, other.x_mm**2 + other.y_mm**2 - tap.x_mm**2 - tap.y_mm**2)
+    area, (x, y) = area_and_centroid(cell)
+    right, _ = area_and_centroid(clip(cell, 0.0, -1.0, 0.0))
+    return area, area * x, area * y, right
+
+
+def _at_tap(tap: Tap) -> tuple[float, float, float, float]:
+    area = tap.area_mm2 or 0.0
+    side = 1.0 if tap.y_mm > 0 else 0.0 if tap.y_mm < 0 else 0.5
+    return area, area * tap.x_mm, area * tap.y_mm, side * area
+
+
+def _matrix(car: Car, names: tuple[str, ...], moments: Array, outside: float) -> LoadMatrix:
+    area, mx, my, right = moments.T * np.array([[1e-6], [1e-9], [1e-9], [1e-6]])
+    rear = mx / (car.wheelbase_mm * 1e-3)
+    matrix = np.stack([area, area - rear, rear, mx, my, area - right, right])
+    matrix.flags.writeable = area.flags.writeable = False  # shared by all who ask for the same taps
+    return LoadMatrix(
+        taps=names,
+        matrix=matrix,
+        area_m2=area,
+        centre_mm=np.stack([mx, my], axis=1) / np.where(area > 0, area, 1.0)[:, None] * 1e3,
+        floor_m2=area_and_centroid(car.floor_mm)[0] * 1e-6,
+        extrapolated=outside,
+    )
+
+
 Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Part:
-    """Rows with the same good taps.
-
-    Attributes
-    ----------
-    matrix : LoadMatrix
-        Their matrix.
-    taps : list of int
-        Which taps its columns are.
-    where : ndarray of bool, shape (n,)
-        Which rows.
-    rows : int
-        How many.
-    """
+    """Rows with the same good taps."""
 
     matrix: LoadMatrix
     taps: list[int]
@@ -42,36 +166,14 @@ class Part:
     rows: int
 
     def mean(self, values: Table) -> Array:
-        """Mean of its taps over its rows.
-
-        Parameters
-        ----------
-        values : Table, shape (n, all taps)
-            Readings; what is missing elsewhere does not matter.
-
-        Returns
-        -------
-        ndarray, shape (taps,)
-        """
+        """Mean of its taps over its rows."""
         total = np.zeros(len(self.taps))
         for where, piece in self._pieces(values, self.taps):
             total += piece.sum(axis=0) if where is None else piece[where].sum(axis=0)
         return total / self.rows
 
     def mean_square(self, values: Table, tap: int) -> float:
-        """Mean square of one tap over its rows.
-
-        Parameters
-        ----------
-        values : Table, shape (n, all taps)
-            Readings.
-        tap : int
-            Which.
-
-        Returns
-        -------
-        float
-        """
+        """Mean square of one tap over its rows."""
         total = 0.0
         for where, piece in self._pieces(values, [tap]):
             total += float(np.square(piece if where is None else piece[where]).sum())
@@ -85,40 +187,13 @@ class Part:
                 yield (None if where.all() else where), values[a:b, taps]
 
     def readings(self, values: Table) -> tuple[Table, NDArray[np.int64] | None]:
-        """Where the readings of its taps in its rows are.
-
-        Parameters
-        ----------
-        values : Table, shape (n, all taps)
-            Readings.
-
-        Returns
-        -------
-        table : Table, shape (n, taps)
-            Of its taps.
-        rows : ndarray of int64, shape (rows,), or None
-            Which rows of it; None for all.
-        """
+        """Where the readings of its taps in its rows are."""
         return values.only(self.taps), None if self.rows == len(values) else np.flatnonzero(self.where)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Loads:
-    """Loads over time. n rows.
-
-    Attributes
-    ----------
-    front_n, rear_n : ndarray, shape (n,)
-        Axle loads, N; NaN where no tap was good.
-    pattern : ndarray of whole numbers, shape (n,), or None
-        Which taps were good, as a place in ``codes``; None where all were throughout.
-    codes : tuple of int
-        Good taps, one bit a tap; all of them first.
-    matrices : mapping of int to LoadMatrix
-        The load matrix of each code that occurs.
-    taps : tuple of str
-        All taps.
-    """
+    """Loads over time. n rows."""
 
     front_n: Array
     rear_n: Array
@@ -147,17 +222,7 @@ class Loads:
         return Column(len(self.front_n), make)
 
     def rows_of(self, wanted: Callable[[int], bool]) -> Bools:
-        """Find rows by the taps that were good in them.
-
-        Parameters
-        ----------
-        wanted : callable
-            Takes good taps, one bit a tap.
-
-        Returns
-        -------
-        ndarray of bool, shape (n,)
-        """
+        """Find rows by the taps that were good in them."""
         chosen = np.array([wanted(code) for code in self.codes])
         if self.pattern is None:
             return np.full(len(self.front_n), chosen[0])
@@ -172,17 +237,7 @@ class Loads:
         return tuple(name for i, name in enumerate(self.taps) if not all(c >> i & 1 for c in there if c))
 
     def parts(self, rows: Bools) -> Iterator[Part]:
-        """Rows with the same good taps.
-
-        Parameters
-        ----------
-        rows : ndarray of bool, shape (n,)
-            Among these.
-
-        Yields
-        ------
-        Part
-        """
+        """Rows with the same good taps."""
         for code, matrix in self.matrices.items():
             where = rows if self.pattern is None else rows & (self.pattern == self.codes.index(code))
             count = int(np.count_nonzero(where))
@@ -252,22 +307,7 @@ def _good(piece: Array, out: Sequence[tuple[int, int, int]]) -> Iterator[tuple[i
 
 
 def faulted_rows(events: Sequence[Loss], t_s: Array, names: Sequence[str]) -> list[tuple[int, int, int]]:
-    """Readings that a sensor fault takes out.
-
-    Parameters
-    ----------
-    events : sequence of Loss
-        Events of the run.
-    t_s : ndarray, shape (n,)
-        Board time, s.
-    names : sequence of str
-        The taps.
-
-    Returns
-    -------
-    list of (int, int, int)
-        Tap, first row, and the row after the last.
-    """
+    """Readings that a sensor fault takes out."""
     found = []
     for event in events:
         if event.kind == "sensor-fault":

@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from undertray.errors import ReductionError
+from undertray.quantiles import middle
 from undertray.reduce.detect.detector import Detector
+from undertray.reduce.longtable import Table, pieces
 from undertray.reduce.loss import KINDS, Loss, LossParameters
-from undertray.reduce.middle import middle
-from undertray.reduce.products import Table, pieces
 
 __all__ = ["KINDS", "Loss", "LossParameters", "find_losses"]
 

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.quantiles import middle
 from undertray.reduce.loss import Loss, LossParameters
-from undertray.reduce.middle import middle
 
 __all__ = ["without_pack_sag"]
 

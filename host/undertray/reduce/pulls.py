@@ -46,21 +46,7 @@ _LOADS = ("load", *(f"load_{unit}" for unit in _FORCES))
 
 @dataclass(frozen=True, slots=True)
 class Pull:
-    """One reading of a balance.
-
-    Attributes
-    ----------
-    at_s, throttle_us : float or None
-        When by the log, s, or at which throttle, µs; both None for the skirt alone.
-    pull_n : float
-        Reading, N.
-    kind : str
-        One of :data:`KINDS`.
-    wheels : str
-        One of :data:`WHEELS`.
-    load_n : float or None
-        What presses the skirt alone on the surface, its own weight in, N; None with wheels.
-    """
+    """One reading of a balance."""
 
     at_s: float | None
     throttle_us: float | None
@@ -79,28 +65,7 @@ class Suction:
 
 
 def read_pulls(path: str | Path) -> tuple[Pull, ...]:
-    """Read a file of pulls.
-
-    Parameters
-    ----------
-    path : str or Path
-        CSV whose header names its columns, in any order: ``at_s`` or ``throttle_us`` or both, of which a line
-        fills one; ``pull_n``, or in another unit of force or of the mass that a scale shows (``pull_lbf``,
-        ``pull_kgf``, ``pull_kg``, ``pull_lb``, ...), or ``pull`` where every reading has its unit written
-        (``12.5 lbf``). Where not every line is a pull-off also ``kind`` (``off``, ``breakaway``, ``moving``),
-        ``wheels`` (``free``, ``locked``, ``none``) and, for the skirt alone, ``load_n`` (or its like), what
-        pressed it on the surface; such a line has neither time nor throttle. Lines that start with ``#`` are
-        remarks.
-
-    Returns
-    -------
-    tuple of Pull
-
-    Raises
-    ------
-    ReductionError
-        When it cannot be read, is too large, or a line is not of this form; the line is named.
-    """
+    """Read a file of pulls."""
     where = Path(path).name
     try:
         with Path(path).open("rb") as file:

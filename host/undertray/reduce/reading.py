@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 
 from undertray.acquire.rowtable import Counts
 from undertray.acquire.runlog import Run
-from undertray.calibrate.certificate import Calibration
-from undertray.calibrate.column_calibration import RANGE_EDGE as _EDGE
-from undertray.calibrate.runscale import Span, run_spans
+from undertray.calibrate.calibration import RANGE_EDGE as _EDGE
+from undertray.calibrate.calibration import Calibration
+from undertray.calibrate.scale import Span, run_spans
 from undertray.errors import CalibrationError, ReductionError
 from undertray.reduce.car import Car
-from undertray.reduce.products import Table, pieces
+from undertray.reduce.longtable import Table, pieces
 
 __all__ = ["TapSuction", "pack_voltage", "tap_suction"]
 
@@ -29,19 +29,7 @@ _MOST_MV = 1e6
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TapSuction:
-    """Suction at the car's taps, in the car's order: worked out of the counts where it is asked for.
-
-    Attributes
-    ----------
-    pa : Table, shape (n, taps)
-        Suction, Pa; NaN where missing.
-    nominal : Table, shape (n, taps)
-        Nominal suction, by the parts' own scales, Pa.
-    beyond : mapping of int to ndarray of bool, shape (n,)
-        Rows in which the part was beyond its own range, for each tap that has any.
-    outside : dict of str to float
-        Taps that read outside the calibrated range, and in which share of the rows.
-    """
+    """Suction at the car's taps, in the car's order: worked out of the counts where it is asked for."""
 
     pa: Table
     nominal: Table
@@ -62,26 +50,7 @@ class TapSuction:
 
 
 def tap_suction(run: Run, car: Car, calibration: Calibration | None) -> TapSuction:
-    """Counts of a run to suction at the taps of a car.
-
-    Parameters
-    ----------
-    run : Run
-        The run.
-    car : Car
-        Which column reads which tap.
-    calibration : Calibration or None
-        The board's calibration.
-
-    Returns
-    -------
-    TapSuction
-
-    Raises
-    ------
-    ReductionError
-        When the log does not describe its board, or lacks a column that the car names.
-    """
+    """Counts of a run to suction at the taps of a car."""
     for tap in car.taps if run.device is not None else ():
         if tap.column not in run.columns:
             raise ReductionError(
@@ -169,22 +138,7 @@ def _taken(counts: Counts | Array, rows: slice | Ints, taps: list[int]) -> Array
 
 
 def pack_voltage(run: Run, t_s: Array) -> tuple[Array, Array]:
-    """Pack voltage from the status notes of a run.
-
-    Parameters
-    ----------
-    run : Run
-        The run.
-    t_s : ndarray, shape (n,)
-        Board time of its rows, s.
-
-    Returns
-    -------
-    t_s : ndarray, shape (m,)
-        Board time of each note that has it, s.
-    pack_mv : ndarray, shape (m,)
-        mV. Both empty where the board does not measure it.
-    """
+    """Pack voltage from the status notes of a run."""
     at, told = [], []
     for note in run.notes:
         value = note.data.get("pack_mv") if note.kind == "status" else None

@@ -10,29 +10,40 @@ from numpy.typing import NDArray
 
 from undertray.acquire.clock import BoardTime, board_time
 from undertray.acquire.runlog import Run
-from undertray.calibrate.certificate import Calibration
+from undertray.calibrate.calibration import Calibration
 from undertray.errors import ReductionError
 from undertray.quantiles import quantiles
 from undertray.reduce.car import Car
-from undertray.reduce.caveats import run_caveats
 from undertray.reduce.dips import board_alarms, find_dips
-from undertray.reduce.estimates import Cover, Doubt, Rest, Side, steady_estimates
 from undertray.reduce.fan import FanReference
-from undertray.reduce.fanstate import fan_state, with_doubt
-from undertray.reduce.floor import load_matrix
 from undertray.reduce.grip import Grip, grip
 from undertray.reduce.hold import HoldNeed, hold_need
-from undertray.reduce.holding import holding
-from undertray.reduce.loads import Loads, faulted_rows, tap_loads
+from undertray.reduce.leakage import fan_state, with_doubt
+from undertray.reduce.loads import Loads, faulted_rows, load_matrix, tap_loads
+from undertray.reduce.longtable import Column
 from undertray.reduce.loss import Loss
 from undertray.reduce.losses import find_losses
-from undertray.reduce.notices import run_notices, wrong_ports
+from undertray.reduce.margins import holding
+from undertray.reduce.notices import run_caveats, run_notices, wrong_ports
 from undertray.reduce.packsag import without_pack_sag
-from undertray.reduce.products import Column
 from undertray.reduce.reading import TapSuction, pack_voltage, tap_suction
 from undertray.reduce.series import Series, row_times
 from undertray.reduce.steady import run_blocks, steady_levels
-from undertray.reduce.summary import FORMAT, Axle, Centre, Hold, Margin, Reduction, Spread, TapSummary
+from undertray.reduce.summary import (
+    FORMAT,
+    Axle,
+    Centre,
+    Cover,
+    Doubt,
+    Hold,
+    Margin,
+    Reduction,
+    Rest,
+    Side,
+    Spread,
+    TapSummary,
+    steady_estimates,
+)
 from undertray.reduce.tapmeans import tap_means
 from undertray.reduce.tube import tap_tubes
 from undertray.reduce.uncertainty import MeanUncertainty, mean_uncertainty

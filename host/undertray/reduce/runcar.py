@@ -8,12 +8,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from undertray.acquire.annotations import CAR
+from undertray.acquire.runfacts import CAR
 from undertray.acquire.runlog import Run
 from undertray.errors import ReductionError, UndertrayError, escaped, quoted
 from undertray.reduce.car import Car, Tap
-from undertray.reduce.carfile import Table
 from undertray.reduce.springs import Springs
+from undertray.reduce.tomltables import Table
 
 if TYPE_CHECKING:
     from undertray.reduce.summary import Reduction
@@ -35,59 +35,18 @@ _HEAVIEST_KG = 200.0
 
 @dataclass(frozen=True, slots=True)
 class RunCar:
-    """The car of a run.
-
-    Attributes
-    ----------
-    car : Car
-        With the mass it had in that run.
-    notices : tuple of str
-        What a reader of the numbers has to know of it.
-    """
+    """The car of a run."""
 
     car: Car
     notices: tuple[str, ...]
 
     def told(self, reduction: Reduction) -> Reduction:
-        """Say in a reduction what a reader has to know of the car.
-
-        Parameters
-        ----------
-        reduction : Reduction
-            Of the run with this car.
-
-        Returns
-        -------
-        Reduction
-        """
+        """Say in a reduction what a reader has to know of the car."""
         return replace(reduction, notices=(*self.notices, *reduction.notices))
 
 
 def run_car(run: Run, given: Car | None, where: str = "the file", prefer_given: bool = False) -> RunCar:
-    """Choose the car to reduce a run with.
-
-    Parameters
-    ----------
-    run : Run
-        The run.
-    given : Car or None
-        The car of a file; None where none was given.
-    where : str
-        What to call that file.
-    prefer_given : bool
-        Whether it is used though the log keeps a car of its own.
-
-    Returns
-    -------
-    RunCar
-        With the car in the log, unless there is none, it cannot be used, or ``prefer_given``. The fact
-        ``mass`` of the run takes the place of the car's in either case.
-
-    Raises
-    ------
-    ReductionError
-        When there is no car at all, or the only one is that of the log and cannot be used.
-    """
+    """Choose the car to reduce a run with."""
     own, broken = None, ""
     if run.car is not None:
         try:
@@ -119,22 +78,7 @@ def run_car(run: Run, given: Car | None, where: str = "the file", prefer_given: 
 
 
 def mass_of(run: Run, car: Car) -> tuple[Car, tuple[str, ...]]:
-    """Give a car the mass it had in a run.
-
-    Parameters
-    ----------
-    run : Run
-        The run, whose fact ``mass`` counts: a number in kg or a text with its unit.
-    car : Car
-        The car.
-
-    Returns
-    -------
-    Car
-        With that mass; as it was where the run does not say one.
-    tuple of str
-        What a reader has to know of it.
-    """
+    """Give a car the mass it had in a run."""
     notes = run.facts.get("notes")
     raw = run.facts.get("mass")
     if raw is None and isinstance(notes, dict):
@@ -153,25 +97,7 @@ def mass_of(run: Run, car: Car) -> tuple[Car, tuple[str, ...]]:
 
 
 def mass_kg(value: object) -> float:
-    """Read the mass of a run, by the same rule as that of a car.
-
-    Parameters
-    ----------
-    value : object
-        A number, in kg, or a text with or without a unit.
-
-    Returns
-    -------
-    float
-        In kg.
-
-    Raises
-    ------
-    CarError
-        When it is out of range.
-    UnitError
-        When it is no quantity.
-    """
+    """Read the mass of a run, by the same rule as that of a car."""
     if isinstance(value, str):
         with contextlib.suppress(ValueError):
             value = float(value)
@@ -179,19 +105,7 @@ def mass_kg(value: object) -> float:
 
 
 def car_differences(one: Car, other: Car) -> tuple[tuple[str, str, str], ...]:
-    """Say in what two cars differ.
-
-    Parameters
-    ----------
-    one, other : Car
-        The cars.
-
-    Returns
-    -------
-    tuple of (str, str, str)
-        A key of ``car.toml`` each, with its value in the first and in the other; of a floor or a curve, and
-        of a tap that only one has, no values.
-    """
+    """Say in what two cars differ."""
     found = [
         text
         for field in dataclasses.fields(Car)
@@ -210,18 +124,7 @@ def car_differences(one: Car, other: Car) -> tuple[tuple[str, str, str], ...]:
 
 
 def differing_cars(cars: Sequence[tuple[str, Car]]) -> list[str]:
-    """Say in what the cars of several runs differ from that of the first.
-
-    Parameters
-    ----------
-    cars : sequence of (str, Car)
-        Name of each run and its car.
-
-    Returns
-    -------
-    list of str
-        One sentence, or none.
-    """
+    """Say in what the cars of several runs differ from that of the first."""
     if not cars:
         return []
     first_name, first = cars[0]

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.acquire.clock import BoardTime
-from undertray.reduce.products import Column, Table, pieces
+from undertray.reduce.longtable import Column, Table, pieces
 
 __all__ = ["Series", "row_times"]
 
@@ -57,18 +57,7 @@ class Series:
 
 
 def row_times(time: BoardTime) -> Column:
-    """Tell how long each row of a run stands for.
-
-    Parameters
-    ----------
-    time : BoardTime
-        Its time line.
-
-    Returns
-    -------
-    Column, shape (n,)
-        s.
-    """
+    """Tell how long each row of a run stands for."""
     n = len(time.t_s)
 
     def make(rows: Any) -> Array:

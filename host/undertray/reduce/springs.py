@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from undertray.reduce.carfile import Table, refuse_unknown, table
+from undertray.reduce.tomltables import Table, refuse_unknown, table
 
 __all__ = ["Springs", "read_springs"]
 
@@ -58,26 +58,7 @@ class Springs:
 
 
 def read_springs(data: object, where: str) -> Springs:
-    """Check a table ``[ride]``.
-
-    Parameters
-    ----------
-    data : object
-        What TOML or a log gave. Every quantity has its unit; shares and the lever are plain numbers.
-    where : str
-        For the error line.
-
-    Returns
-    -------
-    Springs
-
-    Raises
-    ------
-    CarError
-        When it is no table, has an unknown or missing key, or a value that cannot be.
-    UnitError
-        When a quantity is no number, has no unit, or one that does not fit.
-    """
+    """Check a table ``[ride]``."""
     own = table(data, where)
     refuse_unknown(own, _KEYS, where)
     read = Table(own, where, bare=False)

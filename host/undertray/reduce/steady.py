@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.products import pieces
+from undertray.reduce.longtable import pieces
 
 if TYPE_CHECKING:
     from undertray.reduce.dips import Dip
@@ -153,18 +153,7 @@ def run_blocks(series: Series, events: Sequence[Loss], dips: Sequence[Dip] = ())
 
 
 def block_starts(t_s: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Find where the blocks of a run begin.
-
-    Parameters
-    ----------
-    t_s : ndarray of float64, shape (n,)
-        Board time, s; n at least 1.
-
-    Returns
-    -------
-    first_row, number : ndarray of int64, shape (k,)
-        Row that each block begins with, and its number: a block without rows is passed over.
-    """
+    """Find where the blocks of a run begin."""
     starts, numbers, last = [], [], -1
     for a, b in pieces(0, len(t_s)):
         since = t_s[a:b] - t_s[0]
@@ -178,37 +167,13 @@ def block_starts(t_s: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
 
 
 def work_rows(throttle_us: Array) -> Mask | None:
-    """Find the rows in which the fans were asked to hold.
-
-    Parameters
-    ----------
-    throttle_us : ndarray of float64, shape (n,)
-        Throttle pulse, µs, NaN where there was none.
-
-    Returns
-    -------
-    ndarray of bool, shape (n,), or None
-        Throttle above half way between its least and its greatest in the run; None where it
-        was not logged or moved by less than 50 µs.
-    """
+    """Find the rows in which the fans were asked to hold."""
     half_us = _half_way_us(throttle_us)
     return None if half_us is None else np.asarray(np.nan_to_num(throttle_us, nan=-np.inf) > half_us)
 
 
 def throttle_bands(throttle_us: Array) -> list[tuple[float, float]]:
-    """Find the throttles that values gather at.
-
-    Parameters
-    ----------
-    throttle_us : ndarray of float64, shape (k,)
-        Pulse widths in any order, µs; NaN is passed over.
-
-    Returns
-    -------
-    list of (float, float)
-        Least and greatest throttle of each band, µs; a band is at most 20 µs wide, and where
-        nothing lies for 6 µs a new one begins.
-    """
+    """Find the throttles that values gather at."""
     values = np.sort(throttle_us[np.isfinite(throttle_us)])
     bands: list[tuple[float, float]] = []
     while len(values):
@@ -221,22 +186,7 @@ def throttle_bands(throttle_us: Array) -> list[tuple[float, float]]:
 
 
 def steady_levels(blocks: Blocks, throttle_us: Array) -> list[Mask]:
-    """Find the throttles at which a run was steady: what is said of its steady part is said of each alone.
-
-    Parameters
-    ----------
-    blocks : Blocks
-        The run.
-    throttle_us : ndarray of float64, shape (n,)
-        Its throttle row by row, µs.
-
-    Returns
-    -------
-    list of ndarray of bool, shape (k,)
-        Steady blocks of each throttle at which it was steady for a second and more in all, that of the least
-        mean suction first. Throttles at which the fans were asked to hold (:func:`work_rows`), unless
-        it was steady at none of these; all steady blocks together where no throttle was logged.
-    """
+    """Find the throttles at which a run was steady: what is said of its steady part is said of each alone."""
     if not np.isfinite(blocks.throttle_us).any():
         found = [blocks.steady]
     else:

@@ -7,13 +7,12 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.calibrate.certificate import Calibration
+from undertray.calibrate.calibration import Calibration
 from undertray.reduce.car import Car
-from undertray.reduce.estimates import Estimate
 from undertray.reduce.loads import Loads
 from undertray.reduce.reading import TapSuction
-from undertray.reduce.scatter import mean_scatter
-from undertray.reduce.sensitivity import NORMAL, Sensitivity
+from undertray.reduce.summary import Estimate
+from undertray.reduce.uncertainty import NORMAL, Sensitivity, mean_scatter
 from undertray.reduce.zero import Zero
 
 __all__ = ["tap_means"]

@@ -25,15 +25,7 @@ _DEAD_LINE = 300.0  # nepers: nothing comes through beyond, and numbers stay fin
 
 @dataclass(frozen=True, slots=True)
 class Air:
-    """The air in a tube.
-
-    Attributes
-    ----------
-    kelvin, pressure_pa : float
-        Temperature in K and mean pressure in Pa.
-    viscosity_pa_s, prandtl, gamma : float
-        Dynamic viscosity in Pa s, Prandtl number, ratio of specific heats.
-    """
+    """The air in a tube."""
 
     kelvin: float = 293.15
     pressure_pa: float = 101325.0
@@ -190,18 +182,7 @@ def pressure_ratio(
 
 
 def tap_tubes(car: Car) -> dict[str, Tube]:
-    """Work out the tubes of a car.
-
-    Parameters
-    ----------
-    car : Car
-        With ``tube_length`` and ``tube_bore`` given for all taps, or for some.
-
-    Returns
-    -------
-    dict of str to Tube
-        By the tap's name; taps without both are left out.
-    """
+    """Work out the tubes of a car."""
     made: dict[tuple[float, float, float], Tube] = {}
     tubes = {}
     for tap in car.taps:
@@ -214,21 +195,7 @@ def tap_tubes(car: Car) -> dict[str, Tube]:
 
 
 def tube_notices(car: Car, rate_hz: float) -> list[str]:
-    """Say what the tubes of a car do to its readings.
-
-    Parameters
-    ----------
-    car : Car
-        The car.
-    rate_hz : float
-        Measured sample rate, Hz.
-
-    Returns
-    -------
-    list of str
-        A sentence for each size of tube that rings above half the sample rate, where it is seen at a
-        frequency that is not its own; and one where the tubes differ.
-    """
+    """Say what the tubes of a car do to its readings."""
     tubes = tap_tubes(car)
     said = []
     for tube in dict.fromkeys(tubes.values()):
@@ -253,10 +220,7 @@ def tube_notices(car: Car, rate_hz: float) -> list[str]:
 
 
 def _bessel_j2_over_j0(z: Complex) -> Complex:
-    """J2(z)/J0(z) by the continued fraction of J1/J0, from its far end up: stable off the real axis.
-
-    Abramowitz and Stegun, Handbook of Mathematical Functions (1964), 9.1.73, and 9.1.27 for J2.
-    """
+    """J2(z)/J0(z) by the continued fraction of J1/J0, from its far end up: stable off the real axis."""
     terms = 30 + int(2 * np.abs(z).max(initial=0.0))
     fraction = np.zeros_like(z)
     for order in range(terms, 0, -1):

@@ -9,21 +9,246 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.calibrate.certificate import Calibration
-from undertray.calibrate.distributions import student_quantile
+from undertray.calibrate.calibration import Calibration
+from undertray.calibrate.distributions import student_quantile, student_tail
+from undertray.quantiles import middle
 from undertray.reduce.car import Car
-from undertray.reduce.floor import ROWS, load_matrix
-from undertray.reduce.layout import bounds, tap_layout, unspanned
-from undertray.reduce.loads import Loads
+from undertray.reduce.loads import ROWS, Loads, Part, load_matrix
+from undertray.reduce.longtable import Table
 from undertray.reduce.reading import TapSuction
-from undertray.reduce.scatter import mean_scatter
-from undertray.reduce.sensitivity import NORMAL, Sensitivity
-from undertray.reduce.unevenness import CASES
+from undertray.reduce.tapcover import CASES, bounds, tap_layout, unspanned
 from undertray.reduce.zero import Zero
 
-__all__ = ["QUANTITIES", "MeanUncertainty", "Means", "mean_uncertainty"]
+__all__ = [
+    "NORMAL",
+    "QUANTITIES",
+    "MeanUncertainty",
+    "Means",
+    "Scatter",
+    "Sensitivity",
+    "mean_scatter",
+    "mean_uncertainty",
+]
+
+
+# How much the noise of a run leaves in its means: batch means, so that autocorrelation counts.
 
 Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+BATCH_S = 0.25
+_LEAST_BATCHES = 8
+_MOST_BATCHES, _MOST_ALIKE, _LEAST_WORTH = 20, 0.9, 3.0
+_FEW = 6.0  # independent batches from which on one figure for their correlation will do
+_ROUNDED = 1e-12
+_OUTSIDE = 0.05
+_ANGLES = np.linspace(0.0, np.arcsin(0.98), 50)
+_ROWS = 4096  # worked on at a time: what is made of them stays in a core's own cache
+_TO_SD = 1.482602 / 6**0.5  # median absolute second difference of batch means to their standard deviation
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scatter:
+    """Noise of the means of some sums of readings."""
+
+    standard: Array
+    effective_rows: float
+    batches: int
+    dof: int = 1
+    slow: bool = False
+
+
+def mean_scatter(
+    readings: Array | Table, weights: Array, rate_hz: float, rows: Ints | None = None, steady: bool = False
+) -> Scatter:
+    """Noise that stays in the means of some weighted sums of readings.
+
+    Parameters
+    ----------
+    readings : Table or ndarray, shape (n, m)
+        Readings that follow each other; no NaN in any that is used.
+    weights : ndarray, shape (k, m)
+        The sums, one a row.
+    rate_hz : float
+        Sample rate, Hz.
+    rows : ndarray of int64, or None
+        Which readings to use, ascending; all if None.
+    steady : bool
+        Whether nothing was asked of the car in them: then what is slower than a batch is noise as well.
+
+    Returns
+    -------
+    Scatter
+
+    Notes
+    -----
+    The readings are cut into batches of a quarter of a second, of less where there would be fewer than 8
+    (noise that is slower than such a batch then counts for too little). What a batch mean scatters by, s_B,
+    is taken from second differences of the batch means by the median absolute deviation, so that throttle
+    work, losses and slow changes (which are no noise) drop out, while noise that is correlated from row to
+    row counts for what it does over a batch. The mean of K batches then has the standard uncertainty
+    ``s_B/sqrt(K)``, and ``(s_within^2 + s_B^2) K/s_B^2`` is the effective number of rows. Noise slower than
+    a batch looks like the car, and is not in it.
+
+    In a steady stretch it is: there at most 20 longer batches are made of these, taken for AR(1) noise with
+    the correlation r of neighbours (without its bias, ``(1 + 3 r)/K``; 0 to 0.9), and count as
+    ``K (1 - r)/(1 + r)``. Where those are six and fewer, r is too badly known for one figure of it: the
+    interval is then that of the mean over all r from 0 to 0.98, each by how well it explains the batches
+    (:func:`_over_correlations`). It is wide, for good reason.
+
+    References
+    ----------
+    Batch means: a standard method for the output of simulations (A. M. Law, Simulation Modeling and
+    Analysis; from memory). Effective number of rows: G. V. Bayley and J. M. Hammersley, J. R. Stat. Soc.
+    Suppl. 8 (1946) 184 (from memory); for AR(1) noise it is ``n (1 - phi)/(1 + phi)``. Bias of r: M. G.
+    Kendall, Biometrika 41 (1954) 403 (from memory). Prior of r: J. O. Berger, R.-Y. Yang, Econometric
+    Theory 10 (1994) 461 (from memory).
+    """
+    chosen = len(readings) if rows is None else len(rows)
+    if chosen < _LEAST_BATCHES:
+        return Scatter(np.zeros(len(weights)), float(chosen), 0)
+    size = max(1, min(round(BATCH_S * rate_hz), chosen // _LEAST_BATCHES))
+    count = chosen // size
+    means, squares, even = np.empty((len(weights), count)), np.empty(count), np.full(size, 1.0 / size)
+    at_once = max(1, _ROWS // size)
+    for a in range(0, count, at_once):
+        b = min(count, a + at_once)
+        here = slice(a * size, b * size)
+        cut = readings[here] if rows is None else readings[rows[here]]
+        cut = cut.reshape(b - a, size, -1)
+        # many small products: several times as fast as a mean over the middle axis
+        np.matmul(weights, np.matmul(even, cut).T, out=means[:, a:b])
+        within = cut @ weights[0]
+        within -= means[0, a:b, None]
+        np.einsum("ij,ij->i", within, within, out=squares[a:b])
+    if steady:
+        return _slow(means, float(middle(squares / size)), chosen)
+    second = np.abs(np.diff(means, 2, axis=1))
+    batch = _TO_SD * np.array([middle(row) for row in second])
+    within2 = middle(squares / size)
+    effective = (within2 + batch[0] ** 2) * count / batch[0] ** 2 if batch[0] > 0 else float(chosen)
+    return Scatter(batch / count**0.5, float(min(effective, chosen)), count, max(1, (count - 2) // 2))
+
+
+def _slow(means: Array, within2: float, rows: int) -> Scatter:
+    """Noise of the means of a steady stretch, correlated over as long as it may be."""
+    each = max(1, means.shape[1] // _MOST_BATCHES)
+    count = means.shape[1] // each
+    batches = means[:, : count * each].reshape(len(means), count, each).mean(axis=2)
+    off = batches - batches.mean(axis=1, keepdims=True)
+    square = np.square(off).sum(axis=1)
+    # readings that never change leave only what sums of doubles are rounded by
+    square[square <= count * (_ROUNDED * np.abs(batches).max(axis=1)) ** 2] = 0.0
+    neighbours = (off[:, 1:] * off[:, :-1]).sum(axis=1)
+    r = np.divide(neighbours, square, out=np.zeros(len(means)), where=square > 0)
+    r = np.clip(r + (1 + 3 * r) / count, 0.0, _MOST_ALIKE)
+    alike = (1 + r) / (1 - r)
+    worth = np.maximum(_LEAST_WORTH, count / alike)
+    # batches that hang together scatter less about their own mean than about the true one
+    variance = square / (count - 1) / np.maximum(0.2, 1 - 1 / worth) * (1 - 1 / count) / worth
+    standard, dof = np.sqrt(variance), max(1, int(worth.min()) - 1)
+    few = (count / alike <= _FEW) & (square > 0)
+    if few.any():
+        standard[few] = _over_correlations(batches[few]) / student_quantile(dof)
+    whole2 = within2 + square[0] / (count - 1)
+    effective = whole2 / standard[0] ** 2 if standard[0] > 0 else float(rows)
+    return Scatter(
+        standard, float(min(effective, rows)), count, dof, bool(r[0] >= _MOST_ALIKE and square[0] > 0)
+    )
+
+
+def _over_correlations(batches: Array) -> Array:
+    """Half width of the 95 % interval of each mean, whatever the correlation of AR(1) noise may be."""
+    count = batches.shape[1]
+    x = batches - batches.mean(axis=1, keepdims=True)
+    inner, ends = x[:, 1:-1], x[:, :1] + x[:, -1:]
+    r = np.sin(_ANGLES)
+    one = (count - (count - 2) * r) / (1 + r)
+    mean = (ends + (1 - r) * inner.sum(axis=1, keepdims=True)) / (1 + r) / one
+    sums = (np.square(x), np.square(inner), x[:, 1:] * x[:, :-1])
+    every, within, products = (each.sum(axis=1, keepdims=True) for each in sums)
+    squares = (every + r**2 * within - 2 * r * products) / (1 - r**2) - one * mean**2
+    likely = -(count - 1) / 2 * np.log(squares * (1 - r**2)) - np.log(one) / 2
+    weight = np.exp(likely - likely.max(axis=1, keepdims=True))
+    weight /= weight.sum(axis=1, keepdims=True)
+    error = np.sqrt(squares / (count - 1) / one)
+    low, high = np.zeros((len(x), 1)), 1e3 * error.max(axis=1, keepdims=True)
+    for _ in range(50):
+        half = (low + high) / 2
+        above, below = ((half - side * mean) / error for side in (1, -1))
+        outside = _beyond(above, count - 1) + _beyond(below, count - 1)
+        wide = (weight * outside).sum(axis=1, keepdims=True) <= _OUTSIDE
+        low, high = np.where(wide, low, half), np.where(wide, half, high)
+    return np.asarray(high[:, 0])
+
+
+def _beyond(t: Array, dof: int) -> Array:
+    """Probability that Student's t is above t."""
+    half = student_tail(t, dof) / 2
+    return np.asarray(np.where(t >= 0, half, 1 - half))
+
+
+# How the numbers of a run hang on the calibration of each column and on its zero.
+
+NORMAL = 1.959964
+"""Coverage factor for 95 % of a normal distribution."""
+_MOST_COEFFICIENTS = 3
+
+
+class Sensitivity:
+    """Change of some numbers with every calibration coefficient and every zero."""
+
+    def __init__(self, quantities: int, car: Car, calibration: Calibration, zero: Zero) -> None:
+        self._columns = [calibration.columns[tap.column] for tap in car.taps]
+        self._zero = zero
+        self._powers = [np.zeros((quantities, len(c.coefficients))) for c in self._columns]
+        self._per_pa = np.zeros((quantities, len(self._columns)))
+        self._own = np.zeros((quantities, len(self._columns)))
+
+    def add(self, part: Part, per_pa: Array, nominal: Table) -> None:
+        """Take in some rows."""
+        means = part.mean(nominal)
+        for k, i in enumerate(part.taps):
+            powers = self._columns[i].powers(means[k])
+            if len(powers) == _MOST_COEFFICIENTS:  # the mean of the squares is not the square of the mean
+                powers[2] = part.mean_square(nominal, i)
+            if self._zero.nominal_pa is not None:
+                powers = powers - self._columns[i].powers(self._zero.nominal_pa[i])
+            self._powers[i] += np.outer(per_pa[:, k], powers)
+            self._per_pa[:, i] += per_pa[:, k]
+            self._own[:, i] += per_pa[:, k] * float(self._columns[i].own_uncertainty_pa(means[k]))
+
+    def variances(self) -> tuple[Array, Array]:
+        """Variances of the numbers."""
+        count = len(self._per_pa)
+        alone2, own = np.zeros(count), np.zeros_like(self._own)
+        together = np.zeros((count, _MOST_COEFFICIENTS))
+        common: dict[str, Array] = {}
+        for i, (column, rows) in enumerate(zip(self._columns, self._powers, strict=True)):
+            covariance = np.array(column.covariance, float)
+            for name, shift in column.shared.items():
+                covariance -= np.outer(shift, shift)
+                common[name] = common.get(name, np.zeros(count)) + rows @ shift
+            # a factor above the normal one says that few points are behind this column
+            fewer = column.coverage_factor / NORMAL
+            parts = fewer * rows @ _root(covariance)
+            together[:, : parts.shape[1]] += parts
+            alone2 += np.square(parts).sum(axis=1)
+            own[:, i] = fewer * self._own[:, i]
+        # sensors of one make bend and loop alike, and come to a suction from the same side; others may not
+        alike2 = np.maximum(np.square(own.sum(axis=1)), np.square(own).sum(axis=1))
+        own2 = np.maximum(alone2, np.square(together).sum(axis=1)) + alike2
+        shared2 = np.square(list(common.values())).sum(axis=0) if common else 0.0
+        return own2 + shared2, self._zero.variance(self._per_pa)
+
+
+def _root(covariance: Array) -> Array:
+    """A matrix R with R R^T the covariance; what rounding made negative counts as 0."""
+    values, vectors = np.linalg.eigh(covariance)
+    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    return np.asarray(root @ vectors.T)
+
+
 Bools = NDArray[np.bool_]
 
 QUANTITIES = ("suction_pa", "downforce_n", "front_n", "rear_n", "left_n", "right_n", "x_mm", "y_mm")
@@ -33,10 +258,7 @@ _CLOSE_TO_NORMAL = 200
 
 @dataclass(frozen=True, slots=True)
 class Means:
-    """Means of some rows of a run, in the units of their names.
-
-    None where there is no force (centre), and where no two taps span it (centre, halves of the floor).
-    """
+    """Means of some rows of a run, in the units of their names."""
 
     suction_pa: float
     downforce_n: float
@@ -50,22 +272,7 @@ class Means:
 
 @dataclass(frozen=True, slots=True)
 class MeanUncertainty:
-    """Means, and half widths of their 95 % intervals.
-
-    Attributes
-    ----------
-    means : Means
-        The means.
-    u95 : mapping of str to float or None
-        By :data:`QUANTITIES`; None for a run without a calibration and for what is not measured.
-    sources_n : mapping of str to float
-        Standard uncertainty of the downforce by source, N: ``calibration``, ``zero``, ``noise``,
-        ``unseen floor``. Empty without a calibration.
-    effective_rows : float
-        Independent rows that the noise is worth.
-    notices : tuple of str
-        What has to be said about them.
-    """
+    """Means, and half widths of their 95 % intervals."""
 
     means: Means
     u95: Mapping[str, float | None]
@@ -119,12 +326,12 @@ def mean_uncertainty(
     much of a column's own part is that: all of it or none of it is taken, whichever gives more. A zero
     that was taken off takes the calibration's offset with it: the row of powers is then ``J(x) - J(x0)``.
 
-    Noise is that of the same sums of readings (:func:`undertray.reduce.scatter.mean_scatter`).
+    Noise is that of the same sums of readings (:func:`undertray.reduce.uncertainty.mean_scatter`).
 
     How the suction runs between and beyond the taps is not known. What that leaves is the 95 % bound of what
     the taps miss over all the ways of being uneven that go with their readings
-    (:func:`undertray.reduce.layout.tap_layout`); rows with other good taps miss what those miss, in the same
-    way of being uneven.
+    (:func:`undertray.reduce.tapcover.tap_layout`); rows with other good taps miss what those miss, in the
+    same way of being uneven.
 
     The interval is ``sqrt((t(nu) u)^2 + bound^2)``, u of the other sources with the effective degrees of
     freedom nu of Welch and Satterthwaite: those of the scatter for the noise, many for the rest.

@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.calibrate.accuracy import worst_u95_pa
-from undertray.calibrate.certificate import Calibration
-from undertray.calibrate.tare import Still, Tare, find_tare
+from undertray.calibrate.calibration import Calibration
+from undertray.calibrate.restzero import Still, Tare, find_tare
 from undertray.errors import ReductionError
 from undertray.reduce.car import Car
-from undertray.reduce.products import Table
+from undertray.reduce.longtable import Table
 from undertray.reduce.reading import TapSuction
 
 __all__ = ["TARES", "Zero", "take_zero", "untouched"]
@@ -28,27 +28,7 @@ _END_S = 30.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Zero:
-    """What was done about the zero of each tap.
-
-    Attributes
-    ----------
-    how : str
-        One of :data:`TARES`.
-    zero_pa : mapping of str to float or None, or None
-        Reading at rest of each tap, Pa, before anything was taken off: before the run, or after it where
-        there was no rest before. None for all where the car never stood still.
-    drift_pa : mapping of str to float or None, or None
-        Zero after the run less zero before, Pa; None where one of them is not known.
-    left_pa, moved_pa, u_pa : ndarray, shape (taps,)
-        What the zero is expected to leave in each tap, known and not taken off; how far it moved, nobody
-        knows when (0 where that was not seen); standard uncertainty of the readings at rest; Pa.
-    nominal_pa : ndarray, shape (taps,), or None
-        Nominal suction at which the zero was taken off; None where nothing was.
-    over : ndarray of bool, shape (taps,)
-        Taps that read further from zero at rest than the calibration allows, and still do.
-    notices : tuple of str
-        What a reader has to know.
-    """
+    """What was done about the zero of each tap."""
 
     how: str
     zero_pa: dict[str, float | None] | None
@@ -90,19 +70,7 @@ class Zero:
 
 
 def untouched(taps: int, notices: tuple[str, ...] = ()) -> Zero:
-    """The zero of a run that shows none.
-
-    Parameters
-    ----------
-    taps : int
-        How many.
-    notices : tuple of str
-        What a reader has to know.
-
-    Returns
-    -------
-    Zero
-    """
+    """The zero of a run that shows none."""
     nothing = np.zeros(taps)
     return Zero("none", None, None, nothing, nothing, nothing, None, nothing > 0, notices)
 
@@ -146,8 +114,8 @@ def take_zero(
 
     Notes
     -----
-    Only the first and the last 30 s are looked at (:func:`undertray.calibrate.tare.find_tare`). A zero that
-    moved from the one rest to the other was in between for the run: its middle counts as known and not
+    Only the first and the last 30 s are looked at (:func:`undertray.calibrate.restzero.find_tare`). A zero
+    that moved from the one rest to the other was in between for the run: its middle counts as known and not
     taken off, unless it was, and that it may have been anywhere from the one to the other always counts
     (:meth:`Zero.variance`). A zero that is not taken off counts as far as the first reading at rest is
     more than the calibration's own 95 % interval there. A run that has no still part is left as it is,

@@ -11,26 +11,13 @@ from undertray.report.display import SI, Display, number
 if TYPE_CHECKING:
     from undertray.predict.axles import AxleBalance, Axles, Duct
     from undertray.predict.leakshare import Region
-    from undertray.reduce.estimates import Estimate
+    from undertray.reduce.summary import Estimate
 
 __all__ = ["axle_words"]
 
 
 def axle_words(found: Axles, units: Display = SI) -> Iterator[str]:
-    """Say which axle is the weaker, where the floor leaks, and what a duct would move.
-
-    Parameters
-    ----------
-    found : Axles
-        What was found.
-    units : Display
-        Units of the numbers.
-
-    Yields
-    ------
-    str
-        A line each.
-    """
+    """Say which axle is the weaker, where the floor leaks, and what a duct would move."""
     apart = found.apart_n
     sure = {True: "", False: ", which is less than it is uncertain by", None: ", of unknown uncertainty"}
     yield (

@@ -11,12 +11,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from undertray.calibrate.accuracy import depart_together, departs, made_worse, worse_heading
-from undertray.calibrate.certificate import Calibration
-from undertray.calibrate.column_calibration import ColumnCalibration
+from undertray.calibrate.calibration import Calibration, ColumnCalibration
 from undertray.calibrate.findings import column_findings, findings
 from undertray.errors import CalibrationError
 from undertray.files import write_whole
-from undertray.report.ink import EVENT, GRID, INK, LIMIT, SERIES, settings
+from undertray.report.style import EVENT, GRID, INK, LIMIT, SERIES, settings
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -39,26 +38,7 @@ _NOTE = (
 
 
 def write_certificate(calibration: Calibration, path: str | Path) -> list[Path]:
-    """Write the certificate: one PDF with a page a sensor, or a PNG a sensor.
-
-    Parameters
-    ----------
-    calibration : Calibration
-        The calibration.
-    path : str or Path
-        A name ending in ``.pdf`` or ``.png``. With several sensors each PNG gets the name of
-        its pressure column before the ending.
-
-    Returns
-    -------
-    list of Path
-        What was written.
-
-    Raises
-    ------
-    CalibrationError
-        When the ending is another, or the file cannot be written.
-    """
+    """Write the certificate: one PDF with a page a sensor, or a PNG a sensor."""
     path = Path(path)
     kind = path.suffix.lower()
     if kind not in (".pdf", ".png"):
@@ -102,21 +82,7 @@ def _write_png(calibration: Calibration, path: Path) -> list[Path]:
 
 
 def certificate_page(calibration: Calibration, name: str) -> Figure:
-    """Draw the certificate of one sensor.
-
-    Parameters
-    ----------
-    calibration : Calibration
-        The calibration.
-    name : str
-        The pressure column.
-
-    Returns
-    -------
-    Figure
-        An A4 page: the curve, the residuals with the 95 % band of the curve, the readings and
-        the findings.
-    """
+    """Draw the certificate of one sensor."""
     from matplotlib.figure import Figure
 
     column = calibration.columns[name]

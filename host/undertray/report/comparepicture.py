@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from undertray.report.display import SI, Display
-from undertray.report.ink import GRID, INK, LIMIT, MARKERS, SERIES, settings, short
-from undertray.report.picture import Picture
-from undertray.report.vector import svg_text
+from undertray.report.picture import Picture, svg_text
+from undertray.report.style import GRID, INK, LIMIT, MARKERS, SERIES, settings, short
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,19 +21,7 @@ _MOST_RUNS = 200
 
 
 def comparison_picture(found: Comparison, units: Display = SI) -> Picture:
-    """Draw a comparison.
-
-    Parameters
-    ----------
-    found : Comparison
-        The comparison.
-    units : Display
-        Units of the axes.
-
-    Returns
-    -------
-    Picture
-    """
+    """Draw a comparison."""
     from matplotlib.figure import Figure
 
     groups = found.groups[:12]

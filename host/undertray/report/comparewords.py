@@ -17,20 +17,7 @@ _NAME = 32
 
 
 def comparison_words(found: Comparison, units: Display = SI) -> Iterator[str]:
-    """Say what a comparison found.
-
-    Parameters
-    ----------
-    found : Comparison
-        The comparison.
-    units : Display
-        Units of the numbers.
-
-    Yields
-    ------
-    str
-        Lines: what was compared, a table, how often each group held, a sentence for every question, notices.
-    """
+    """Say what a comparison found."""
     at = ", ".join(f"{t:.0f}" for t in found.throttle_us if t < float("inf"))
     yield f"by {_clean(found.by)}, against {_clean(found.reference)}" + (
         f", steady at {at} µs of throttle" if at else ""
@@ -72,20 +59,7 @@ def comparison_words(found: Comparison, units: Display = SI) -> Iterator[str]:
 
 
 def holding_words(group: Group, units: Display = SI) -> str:
-    """Say how often the runs of a group held.
-
-    Parameters
-    ----------
-    group : Group
-        The group.
-    units : Display
-        Units of the numbers.
-
-    Returns
-    -------
-    str
-        One sentence.
-    """
+    """Say how often the runs of a group held."""
     runs = len(group.runs)
     said = f"{_clean(group.value)}: held for sure in {group.held} of {runs} {'run' if runs == 1 else 'runs'}"
     if group.spent:
@@ -98,20 +72,7 @@ def holding_words(group: Group, units: Display = SI) -> str:
 
 
 def claim_words(claim: Claim, units: Display = SI) -> str:
-    """Say what came out of one question.
-
-    Parameters
-    ----------
-    claim : Claim
-        The question with its answer.
-    units : Display
-        Units of the numbers.
-
-    Returns
-    -------
-    str
-        One sentence: how much, how sure, and whether that is more than noise.
-    """
+    """Say what came out of one question."""
     sure = _sure(claim)
     name, against = _clean(claim.value), _clean(claim.against)
     value = claim.difference.value or 0.0
@@ -135,20 +96,7 @@ def claim_words(claim: Claim, units: Display = SI) -> str:
 
 
 def plan_words(plan: Plan, units: Display = SI) -> str:
-    """Say how many mountings and runs a difference takes.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    units : Display
-        Units of the numbers.
-
-    Returns
-    -------
-    str
-        One sentence.
-    """
+    """Say how many mountings and runs a difference takes."""
     share = f"{plan.share:+.1%}".replace("-", "−")
     whose = f"{_clean(plan.value)}: to tell" if plan.value else "plan: to tell"
     what = f"{units.n(plan.difference_n, signed=True)} ({share}) of downforce"
@@ -181,20 +129,7 @@ def _sure(claim: Claim) -> str:
 
 
 def text_table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
-    """Lay out a table in columns.
-
-    Parameters
-    ----------
-    heads : sequence of str
-        Names of the columns.
-    rows : sequence of sequence of str
-        Cells; what is not printable is escaped.
-
-    Yields
-    ------
-    str
-        Lines; columns of numbers to the right, the others to the left.
-    """
+    """Lay out a table in columns."""
     cells = [[_clean(c, 64) for c in row] for row in (heads, *rows)]
     widths = [max(len(row[i]) for row in cells) for i in range(len(heads))]
     numeric = [all(row[i][:1] in ("", *"0123456789+−") for row in cells[1:]) for i in range(len(heads))]

@@ -4,11 +4,32 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
-__all__ = ["Claim", "Comparison", "Estimate", "Group", "Plan"]
+from undertray.errors import ReductionError
+from undertray.report.confounding import PACK_LAWS, all_shares, common_levels, confounded, confounding_notices
+from undertray.report.mountings import (
+    CLAIM,
+    Material,
+    gather,
+    holm,
+    kendall_test,
+    mean_interval,
+    needed,
+    permutation_test,
+    scatter,
+    slope,
+)
+from undertray.report.verdict import NOT_HELD, SPENT
+from undertray.report.welch import difference
+from undertray.report.words import few_names
+
+if TYPE_CHECKING:
+    from undertray.report.comparedrun import Digest
+
+__all__ = ["CLAIM_BELOW", "Claim", "Comparison", "Estimate", "Group", "Plan", "compare"]
 
 FORMAT = 1
 
@@ -24,40 +45,7 @@ class Estimate:
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """Runs that share the value of the fact.
-
-    Attributes
-    ----------
-    value : str
-        The value.
-    runs : tuple of str
-        Names of the runs, in order of recording.
-    mountings : int
-        How many times its skirt was put on for them; runs that do not say so are one.
-    steady_s : float
-        Steady time at the common throttles, s.
-    suction_pa, front_margin_n, rear_margin_n : Estimate
-        Mean over the common throttles.
-    seal_index : Estimate
-        Suction over that of the reference group.
-    losses_per_min : Estimate
-        Losses of the seal, sudden and slow, a minute with the fans up.
-    dips_per_min : Estimate
-        Short falls of the suction that came back, a minute with the fans up; those told as losses as well.
-    dips : int
-        Their number.
-    losses, warnable : int
-        Number of the losses, and of how many a warning can be told.
-    warning_s : Estimate
-        Mean warning of those that had one.
-    warned : int
-        How many had one.
-    held, spent, let_go : int
-        How many runs held for sure, how many did not have all of the allowance, and how many had less than
-        it takes to stay on.
-    least_margin_n : float or None
-        Least margin of an axle in any of them while it should have held, N.
-    """
+    """Runs that share the value of the fact."""
 
     value: str
     runs: tuple[str, ...]
@@ -82,31 +70,7 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class Claim:
-    """One question asked of the runs.
-
-    Attributes
-    ----------
-    value, against : str
-        The group, and the one it is compared with; for a trend both are the group.
-    what : str
-        ``suction_pa``, ``front_margin_n``, ``rear_margin_n``, ``losses_per_min``, ``warning_s`` or ``trend``.
-    difference : Estimate
-        In the unit of ``what``; for a trend the change of suction a run, as a share. Its interval is of this
-        question alone, as ``p_value`` is: it leaves out 0 where that is below 0.05.
-    share : Estimate
-        The same as a share of the reference, where that makes sense.
-    p_value, p_adjusted : float
-        Of this question alone, and with all questions asked taken into account.
-    runs, mountings : tuple of (int, int)
-        How many runs and mountings of the group and of the other it rests on.
-    least_p : float
-        For a count or an order: least p value that so many could have given, whatever they had shown.
-    more_than_noise : bool
-        Whether a difference is claimed: by ``p_adjusted``.
-    too_few : bool
-        Whether more runs might decide what these do not: not claimed, though this question alone would be, or
-        though it could hardly have been whatever they had shown.
-    """
+    """One question asked of the runs."""
 
     value: str
     against: str
@@ -124,21 +88,7 @@ class Claim:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """How many mountings and runs a difference takes.
-
-    Attributes
-    ----------
-    value, against : str
-        The groups whose difference it is of; empty for one that was asked for.
-    difference_n, share : float
-        The difference of the downforce, N, and as a share of it.
-    mounting_scatter, run_scatter : float or None
-        Standard deviations of the suction, as shares, between mountings and between runs of one; None where
-        not seen.
-    ways : tuple of (int, int or None)
-        Runs a mounting, and mountings of each that it takes then to tell it in four of five cases; None where
-        that is more than 99.
-    """
+    """How many mountings and runs a difference takes."""
 
     value: str
     against: str
@@ -151,29 +101,7 @@ class Plan:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """A whole comparison.
-
-    Attributes
-    ----------
-    by, reference : str
-        The fact, and the group the others are compared with.
-    throttle_us : tuple of float
-        Middle of each common throttle; empty without a throttle.
-    groups : tuple of Group
-        The reference first, the others in order of their first run.
-    claims : tuple of Claim
-        Every question asked.
-    runs : tuple of (str, str, float)
-        Run, group, suction of the run over the mean of all groups: the points of the trend.
-    notices : tuple of str
-        What a reader has to know.
-    confounded : tuple of str
-        Facts that changed along with the compared one.
-    plans : tuple of Plan
-        For every difference of the suction that was not claimed, and for one that was asked for.
-    run_mountings : tuple of int
-        For each of ``runs`` which mounting of its group it is of, from 1 in order of their first runs.
-    """
+    """A whole comparison."""
 
     by: str
     reference: str
@@ -187,13 +115,7 @@ class Comparison:
     run_mountings: tuple[int, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
-        """The comparison as JSON holds it.
-
-        Returns
-        -------
-        dict
-            Numbers, texts, lists and None only; never NaN. Numbers have 9 significant digits.
-        """
+        """The comparison as JSON holds it."""
         return {"format": FORMAT, **_plain(self)}
 
 
@@ -207,3 +129,270 @@ def _plain(value: Any) -> Any:
     if isinstance(value, list | tuple):
         return [_plain(v) for v in value]
     return {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+
+
+# Which skirt is better: runs grouped by a fact, compared at the same throttle, mounting by mounting.
+
+CLAIM_BELOW = 0.05
+"""A difference is claimed where the adjusted p value is below this."""
+_UNKNOWN = Estimate(None, None, None)
+_QUANTITIES = {"suction_pa": "suction_pa", "front_margin_n": "front_n", "rear_margin_n": "rear_n"}
+_REST = 1 - CLAIM / CLAIM_BELOW
+_RUNS = (1, 2, 3)
+
+Members = Mapping[str, Sequence["Digest"]]
+
+
+def compare(
+    digests: Sequence[Digest], by: str, against: str | None = None, plan_n: float | None = None
+) -> Comparison:
+    """Compare groups of runs.
+
+    Parameters
+    ----------
+    digests : sequence of Digest
+        The runs, in order of recording.
+    by : str
+        The fact they are grouped by.
+    against : str or None
+        Value of the reference group; that of the first run if left out.
+    plan_n : float or None
+        A difference of the downforce that is to be told, N: how many mountings and runs it takes.
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    ReductionError
+        When there are fewer than two groups, or no reference group.
+
+    Notes
+    -----
+    At each throttle at which every group was steady for at least a second, every tenth of a second is
+    brought to one pack voltage and density of the air, and divided by the mean of the groups' means there; by
+    the fan laws a leak scales the suction alike at every throttle. A run is the mean of these shares, a
+    mounting that of its runs. Groups are compared by their mountings
+    (:func:`undertray.report.welch.difference`), rates of losses and warnings by permuting mountings,
+    the trend over the runs within mountings by Kendall's exact test. How the pack acts is not known to the
+    digit: what that may do to a difference is in its interval, and a trend has to stand by each of three
+    laws. All claims together are wrong in at most 5 % of cases (Holm); nearly all of that is left to the
+    suction (:data:`undertray.report.mountings.CLAIM`).
+    """
+    names = list(dict.fromkeys(d.value for d in digests))
+    if len(names) < 2:
+        raise ReductionError(
+            "nothing to compare",
+            seen=", ".join(names) or "no run",
+            expected=f"runs with at least two values of '{by}'",
+        )
+    reference = names[0] if against is None else against
+    if reference not in names:
+        raise ReductionError("no such group", seen=reference, expected="one of " + ", ".join(names))
+    names.sort(key=lambda name: name != reference)
+    members = {name: [d for d in digests if d.value == name] for name in names}
+    levels, notices = common_levels(members)
+    by_law = [all_shares(members, levels, law) for law in PACK_LAWS]
+    mountings = {name: gather(runs, by) for name, runs in members.items()}
+    material = Material(members, mountings, tuple(shares for shares, _ in by_law), by_law[0][1])
+    claims = [c for n in names[1:] for c in _questions(material, n, reference)]
+    claims += [c for n in names if (c := _trend(material, n)) is not None]
+    decided = _decided(claims)
+    in_order = _in_order(digests, material)
+    bare = sum(not d.calibrated for d in digests)
+    if bare:
+        count = "all" if bare == len(digests) else f"{bare} of {len(digests)}"
+        notices.append(f"{count} runs are uncalibrated")
+    cut = [d.run for d in digests if d.truncated]
+    if cut:
+        notices.append(f"cut short, and what came after is in no number: {few_names(cut)}")
+    return Comparison(
+        by=by,
+        reference=reference,
+        throttle_us=tuple((low + high) / 2 for low, high in levels),
+        groups=tuple(_group(n, material, reference) for n in names),
+        claims=decided,
+        runs=tuple((run, value, share) for run, value, share, _ in in_order),
+        run_mountings=tuple(number for *_, number in in_order),
+        notices=(*notices, *confounding_notices(members, by)),
+        confounded=confounded(members, by),
+        plans=_plans(material, decided, plan_n),
+    )
+
+
+def _decided(claims: Sequence[Claim]) -> tuple[Claim, ...]:
+    """Claim what is below 0.05 with all questions asked; of the rest say whether these runs could tell."""
+    first = sum(c.what == "suction_pa" for c in claims)
+    others = len(claims) - first
+    weights = [CLAIM / CLAIM_BELOW / first if c.what == "suction_pa" else _REST / others for c in claims]
+    decided = []
+    for claim, p_adjusted in zip(claims, holm([c.p_value for c in claims], weights), strict=True):
+        sure = p_adjusted < CLAIM_BELOW
+        few = claim.what in _QUANTITIES and min(claim.mountings) < 3
+        few = few or claim.least_p * len(claims) >= CLAIM_BELOW or claim.p_value < CLAIM_BELOW
+        decided.append(replace(claim, p_adjusted=p_adjusted, more_than_noise=sure, too_few=few and not sure))
+    return tuple(decided)
+
+
+def _in_order(digests: Sequence[Digest], material: Material) -> list[tuple[str, str, float, int]]:
+    """Run, group, share of the mean, and which mounting of its group, for each run that has a share."""
+    found = {}
+    for name, mountings in material.mountings.items():
+        shares = material.shares[0]["suction_pa"][name]
+        for number, places in enumerate(mountings, 1):
+            for place in places:
+                share = shares[place]
+                if share is not None:
+                    one = material.members[name][place]
+                    found[id(one)] = (one.run, one.value, share, number)
+    return [found[id(d)] for d in digests if id(d) in found]
+
+
+def _interval(
+    means: Sequence[float], unit: float = 1.0, less: float = 0.0, least: float = -math.inf
+) -> Estimate:
+    """Mean of mountings with its interval, which only several of them have."""
+    if not means or not math.isfinite(unit):
+        return _UNKNOWN
+    mean, half = mean_interval(means)
+    if half is None:
+        return Estimate(mean * unit - less, None, None)
+    return Estimate(mean * unit - less, max(least, (mean - half) * unit - less), (mean + half) * unit - less)
+
+
+def _group(name: str, material: Material, reference: str) -> Group:
+    members = material.members[name]
+    margins = []
+    for axle in ("front", "rear"):
+        needs = [d.required_n[axle] for d in members]
+        quantity = f"{axle}_n"
+        margins.append(
+            _interval(material.means(quantity, name), material.scale[quantity], sum(needs) / len(needs))
+        )
+    suction, other = material.means("suction_pa", name), material.means("suction_pa", reference)
+    warned = [w for d in members for w in d.warnings_s]
+    return Group(
+        value=name,
+        runs=tuple(d.run for d in members),
+        mountings=len(material.mountings[name]),
+        steady_s=sum(len(d.throttle_us) for d in members) * 0.1,
+        suction_pa=_interval(suction, material.scale["suction_pa"]),
+        front_margin_n=margins[0],
+        rear_margin_n=margins[1],
+        seal_index=_interval(suction, len(other) / math.fsum(other)) if other else _UNKNOWN,
+        losses_per_min=_interval(material.told(name, _losses_per_min), least=0.0),
+        dips_per_min=_interval(material.told(name, _dips_per_min), least=0.0),
+        dips=sum(d.dips for d in members),
+        losses=sum(d.losses for d in members),
+        warnable=sum(d.warnable for d in members),
+        warning_s=_interval(material.told(name, _warning_s), least=0.0),
+        warned=len(warned),
+        held=sum(d.verdict == "held" for d in members),
+        spent=sum(d.verdict in SPENT for d in members),
+        let_go=sum(d.verdict in NOT_HELD for d in members),
+        least_margin_n=min((d.least_margin_n for d in members if d.least_margin_n is not None), default=None),
+    )
+
+
+def _per_min(count: int, seconds: float) -> float | None:
+    return 60 * count / seconds if seconds > 0 else None
+
+
+def _losses_per_min(runs: Sequence[Digest]) -> float | None:
+    return _per_min(sum(d.losses for d in runs), sum(d.up_s for d in runs))
+
+
+def _dips_per_min(runs: Sequence[Digest]) -> float | None:
+    return _per_min(sum(d.dips for d in runs), sum(d.up_s for d in runs))
+
+
+def _warning_s(runs: Sequence[Digest]) -> float | None:
+    warnings = [w for d in runs for w in d.warnings_s]
+    return math.fsum(warnings) / len(warnings) if warnings else None
+
+
+def _questions(material: Material, name: str, reference: str) -> list[Claim]:
+    """Everything that is asked of one group against the reference."""
+    found = []
+    for what, quantity in _QUANTITIES.items():
+        if material.means(quantity, name) and material.means(quantity, reference):
+            found.append(_steady_claim(material, name, reference, what))
+    runs = len(material.members[name]), len(material.members[reference])
+    for what, of in (("losses_per_min", _losses_per_min), ("warning_s", _warning_s)):
+        own, other = material.told(name, of), material.told(reference, of)
+        if not (own and other and any(own + other)):
+            continue
+        apart = Estimate(math.fsum(own) / len(own) - math.fsum(other) / len(other), None, None)
+        n, k = len(own) + len(other), len(own)
+        alone = min(k, n - k) < 2
+        p_value = 1.0 if alone else permutation_test(own, other)
+        least_p = 1.0 if alone else (2 if 2 * k == n else 1) / math.comb(n, k)
+        found.append(Claim(name, reference, what, apart, _UNKNOWN, p_value, runs, (k, n - k), least_p))
+    return found
+
+
+def _steady_claim(material: Material, name: str, reference: str, what: str) -> Claim:
+    quantity = _QUANTITIES[what]
+    runs = [sum(len(one) for one in material.runs(quantity, n)) for n in (name, reference)]
+    own, other = material.means(quantity, name), material.means(quantity, reference)
+    # how the pack acts is not known to the digit: a rectangle between the outer laws
+    by_law = [
+        difference(material.means(quantity, name, law), material.means(quantity, reference, law))[0]
+        for law in range(len(material.shares))
+    ]
+    apart, half, p_value = difference(own, other, (max(by_law) - min(by_law)) / 12**0.5)
+
+    def about(unit: float) -> Estimate:
+        if half is None:
+            return Estimate(apart * unit, None, None)
+        return Estimate(apart * unit, (apart - half) * unit, (apart + half) * unit)
+
+    share = about(len(other) / math.fsum(other)) if what == "suction_pa" else _UNKNOWN
+    counts = len(own), len(other)
+    return Claim(
+        name, reference, what, about(material.scale[quantity]), share, p_value, (runs[0], runs[1]), counts
+    )
+
+
+def _trend(material: Material, name: str) -> Claim | None:
+    """Whether the suction falls or rises from run to run of one mounting, whatever the pack's law."""
+    if not all(len(d.pack_mv) and math.isfinite(d.pack_mv.sum()) for d in material.members[name]):
+        return None  # an emptying pack would be a trend
+    series = [runs for runs in material.runs("suction_pa", name) if len(runs) > 1]
+    if sum(len(runs) for runs in series) - len(series) < 2:
+        return None
+    laws = range(len(material.shares))
+    by_law = [[runs for runs in material.runs("suction_pa", name, law) if len(runs) > 1] for law in laws]
+    mean = math.fsum(material.means("suction_pa", name)) / len(material.means("suction_pa", name))
+    change = Estimate(slope(series) / mean, None, None)
+    p_value, n = max(kendall_test(one) for one in by_law), sum(len(runs) for runs in series)
+    least_p = kendall_test([list(range(len(runs))) for runs in series])
+    return Claim(name, name, "trend", change, change, p_value, (n, n), (len(series), len(series)), least_p)
+
+
+def _plans(material: Material, claims: Sequence[Claim], plan_n: float | None) -> tuple[Plan, ...]:
+    """What it would take to tell the differences that were not claimed, and the one asked for."""
+    names = list(material.members)
+    seen = scatter([material.runs("suction_pa", name) for name in names])
+    whole_n = material.scale["front_n"] + material.scale["rear_n"]
+    asked = [
+        (c.value, c.against, c.share.value)
+        for c in claims
+        if c.what == "suction_pa" and not c.more_than_noise and c.share.value
+    ]
+    if plan_n is not None:
+        asked.append(("", "", plan_n / whole_n))
+    return tuple(
+        Plan(
+            value=value,
+            against=against,
+            difference_n=share * whole_n,
+            share=share,
+            mounting_scatter=seen.mounting,
+            run_scatter=seen.run,
+            ways=tuple((runs, needed(share, seen, runs)) for runs in (_RUNS if seen.run else _RUNS[:1])),
+        )
+        for value, against, share in asked
+        if math.isfinite(share) and share
+    )

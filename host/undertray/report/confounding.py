@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -9,12 +10,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.report.comparedrun import Digest, at_levels, throttle_levels
 from undertray.report.words import few_names
 
 if TYPE_CHECKING:
-    from undertray.report.digest import Digest
+    from undertray.report.comparedrun import Digest
 
-__all__ = ["PACK_LAWS", "common_factors", "confounded", "confounding_notices"]
+__all__ = ["PACK_LAWS", "all_shares", "common_factors", "common_levels", "confounded", "confounding_notices"]
 
 Array = NDArray[np.float64]
 
@@ -65,21 +67,7 @@ def _lack(digests: Sequence[Digest], pack: bool) -> list[str]:
 
 
 def confounded(members: Mapping[str, Sequence[Digest]], by: str) -> tuple[str, ...]:
-    """Find facts that changed along with the compared one.
-
-    Parameters
-    ----------
-    members : mapping of str to sequence of Digest
-        Runs by group.
-    by : str
-        The compared fact.
-
-    Returns
-    -------
-    tuple of str
-        Names of the facts that every run has and of which some two groups share no value; ``day`` where they
-        were driven on different days.
-    """
+    """Find facts that changed along with the compared one."""
     everyone = [d for group in members.values() for d in group]
     names = [
         n for n in everyone[0].facts if n not in (by, "mounting") and all(n in d.facts for d in everyone)
@@ -101,19 +89,7 @@ def confounded(members: Mapping[str, Sequence[Digest]], by: str) -> tuple[str, .
 
 
 def confounding_notices(members: Mapping[str, Sequence[Digest]], by: str) -> list[str]:
-    """Say what a difference may come from besides the compared fact.
-
-    Parameters
-    ----------
-    members : mapping of str to sequence of Digest
-        Runs by group, in order of recording.
-    by : str
-        The compared fact.
-
-    Returns
-    -------
-    list of str
-    """
+    """Say what a difference may come from besides the compared fact."""
     everyone = [d for group in members.values() for d in group]
     notices = [
         f"{name} changed along with {by}: a difference may come from either"
@@ -157,3 +133,89 @@ def _order(everyone: Sequence[Digest], members: Mapping[str, Sequence[Digest]]) 
         f"all of {first} was driven before all of {second}: what drifts in time (pack, tyres, dust) counts"
         " as a difference; take turns, and put each on anew: A B B A"
     ]
+
+
+# Runs as shares of the mean of all groups at the same throttle.
+
+LEAST_BLOCKS = 10
+_QUANTITIES = ("suction_pa", "front_n", "rear_n")
+
+
+def common_levels(members: Mapping[str, Sequence[Digest]]) -> tuple[list[tuple[float, float]], list[str]]:
+    """Find the throttles at which every group was steady for at least a second."""
+    everyone = [d for group in members.values() for d in group]
+    silent = [d.run for d in everyone if not np.isfinite(d.throttle_us).any()]
+    if len(silent) == len(everyone):
+        return [], [
+            "no throttle was logged: the runs are compared as they are, at whatever throttle they had"
+        ]
+    found = []
+    for low, high in throttle_levels(everyone):
+        blocks = [
+            sum(int(((d.throttle_us >= low) & (d.throttle_us <= high)).sum()) for d in group)
+            for group in members.values()
+        ]
+        if min(blocks) >= LEAST_BLOCKS:
+            found.append((low, high))
+    notices = [f"{name}: no throttle or never steady, not in the suction" for name in silent]
+    if not found:
+        notices.append(
+            "there is no throttle at which every group was steady for a second: suction is not compared"
+        )
+        found = [(math.inf, math.inf)]  # a level that nothing is at
+    return found, notices
+
+
+def all_shares(
+    members: Mapping[str, Sequence[Digest]], levels: Sequence[tuple[float, float]], law: float
+) -> tuple[dict[str, dict[str, list[float | None]]], dict[str, float]]:
+    """Divide every quantity of every run by the mean of the groups at the same throttle."""
+    count = max(1, len(levels))
+    brought = iter(common_factors([d for group in members.values() for d in group], law))
+    placed = {
+        name: [(level, factor * next(brought)) for level, factor in (at_levels(d, levels) for d in group)]
+        for name, group in members.items()
+    }
+    shares: dict[str, dict[str, list[float | None]]] = {}
+    scale: dict[str, float] = {}
+    weight = np.zeros(count)
+    for name in members:
+        for level, _ in placed[name]:
+            weight += np.bincount(level[level >= 0], minlength=count)
+    for quantity in _QUANTITIES:
+        values = {
+            name: [d.quantities[quantity] * f for d, (_, f) in zip(group, placed[name], strict=True)]
+            for name, group in members.items()
+        }
+        means = np.array(
+            [
+                [_level_mean(values[name], [p[0] for p in placed[name]], at) for at in range(count)]
+                for name in members
+            ]
+        ).mean(axis=0)
+        good = np.isfinite(means) & (means > 0)
+        total = float(weight[good].sum())
+        scale[quantity] = float((weight[good] * means[good]).sum() / total) if total else math.nan
+        shares[quantity] = {
+            name: [
+                _share(v, level, np.where(good, means, np.nan))
+                for v, (level, _) in zip(values[name], placed[name], strict=True)
+            ]
+            for name in members
+        }
+    return shares, scale
+
+
+def _level_mean(values: Sequence[Array], levels: Sequence[NDArray[np.int64]], at: int) -> float:
+    """Mean over runs of their means at one level; NaN where no run was there."""
+    means = [
+        float(v[place == at].mean()) for v, place in zip(values, levels, strict=True) if (place == at).any()
+    ]
+    return float(np.mean(means)) if means else math.nan
+
+
+def _share(values: Array, level: NDArray[np.int64], means: Array) -> float | None:
+    at = np.flatnonzero(level >= 0)
+    ratio = values[at] / means[level[at]]
+    ratio = ratio[np.isfinite(ratio)]
+    return float(ratio.mean()) if len(ratio) >= LEAST_BLOCKS else None

@@ -16,19 +16,7 @@ _NAMED_SPEEDS = (("mph", 60), ("km/h", 100))
 
 @dataclass(frozen=True, slots=True)
 class Display:
-    """A set of units to show numbers in.
-
-    Attributes
-    ----------
-    name : str
-        ``si`` or ``us``.
-    pressure, force, length : str
-        Name of the unit.
-    pressure_pa, force_n, length_mm : float
-        How many Pa, N and mm one of it is.
-    pressure_digits, force_digits, length_digits : tuple of int
-        Significant digits, and the most decimals: no sensor here tells a tenth of a pascal.
-    """
+    """A set of units to show numbers in."""
 
     name: str
     pressure: str
@@ -42,50 +30,15 @@ class Display:
     length_digits: tuple[int, int]
 
     def pa(self, value_pa: float | None) -> str:
-        """Show a pressure.
-
-        Parameters
-        ----------
-        value_pa : float or None
-            In Pa.
-
-        Returns
-        -------
-        str
-            With its unit; "unknown" for None and NaN.
-        """
+        """Show a pressure."""
         return self._with(value_pa, self.pressure_pa, self.pressure, self.pressure_digits)
 
     def n(self, value_n: float | None, signed: bool = False) -> str:
-        """Show a force.
-
-        Parameters
-        ----------
-        value_n : float or None
-            In N.
-        signed : bool
-            Write a plus sign too.
-
-        Returns
-        -------
-        str
-            With its unit; "unknown" for None and NaN.
-        """
+        """Show a force."""
         return self._with(value_n, self.force_n, self.force, self.force_digits, signed)
 
     def mm(self, value_mm: float | None) -> str:
-        """Show a length.
-
-        Parameters
-        ----------
-        value_mm : float or None
-            In mm.
-
-        Returns
-        -------
-        str
-            With its unit; "unknown" for None and NaN.
-        """
+        """Show a length."""
         return self._with(value_mm, self.length_mm, self.length, self.length_digits)
 
     def _with(
@@ -111,46 +64,14 @@ US = Display(
 
 
 def display(name: str) -> Display:
-    """Find a set of units.
-
-    Parameters
-    ----------
-    name : str
-        ``si`` or ``us``.
-
-    Returns
-    -------
-    Display
-
-    Raises
-    ------
-    ReductionError
-        When there is no such set.
-    """
+    """Find a set of units."""
     if name not in ("si", "us"):
         raise ReductionError("no such units", seen=name, expected="si or us")
     return SI if name == "si" else US
 
 
 def number(value: float | None, digits: int = 3, signed: bool = False, most_places: int | None = None) -> str:
-    """Show a number to some significant digits, without powers of ten in the usual range.
-
-    Parameters
-    ----------
-    value : float or None
-        Any.
-    digits : int
-        Significant digits (3 if left out); whole digits are never dropped.
-    signed : bool
-        Write a plus sign too.
-    most_places : int or None
-        Most decimals; as many as the digits ask for if left out.
-
-    Returns
-    -------
-    str
-        "unknown" for None, NaN and infinity; a true minus sign, and none before a zero.
-    """
+    """Show a number to some significant digits, without powers of ten in the usual range."""
     if value is None or not math.isfinite(value):
         return "unknown"
     if value == 0 or (most_places is not None and round(value, most_places) == 0):
@@ -164,18 +85,7 @@ def number(value: float | None, digits: int = 3, signed: bool = False, most_plac
 
 
 def speed_name(speed_m_s: float) -> str:
-    """Name a speed as people ask for it.
-
-    Parameters
-    ----------
-    speed_m_s : float
-        In m/s.
-
-    Returns
-    -------
-    str
-        In mph or km/h where that is 60 or 100, else in m/s.
-    """
+    """Name a speed as people ask for it."""
     for unit, value in _NAMED_SPEEDS:
         if abs(speed_m_s - value * FACTORS["speed"][unit]) < 1e-6:
             return f"{value} {unit}"

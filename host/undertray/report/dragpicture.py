@@ -8,15 +8,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from undertray.report.display import SI, Display, number
-from undertray.report.ink import DASHES, GRID, MARKERS, SERIES, settings
-from undertray.report.picture import Picture
-from undertray.report.vector import svg_text
+from undertray.report.picture import Picture, svg_text
+from undertray.report.style import DASHES, GRID, MARKERS, SERIES, settings
 
 if TYPE_CHECKING:
     from undertray.predict.drag import Drag, Line
     from undertray.predict.pullfit import Span
-    from undertray.reduce.estimates import Estimate
     from undertray.reduce.pulls import Pull, Suction
+    from undertray.reduce.summary import Estimate
 
 __all__ = ["drag_picture", "drag_words"]
 
@@ -26,20 +25,7 @@ _POINTS = 60
 
 
 def drag_words(drag: Drag, units: Display = SI) -> Iterator[str]:
-    """Say what pulls along the surface tell.
-
-    Parameters
-    ----------
-    drag : Drag
-        What they told.
-    units : Display
-        Units of the numbers.
-
-    Yields
-    ------
-    str
-        A line each.
-    """
+    """Say what pulls along the surface tell."""
     yield f"on level ground, weight {units.n(drag.weight_n)}:"
     for line in drag.lines:
         yield _line(line, units)
@@ -86,21 +72,7 @@ def _plain(found: Estimate) -> str:
 
 
 def drag_picture(drag: Drag, pulls: Sequence[tuple[Pull, Suction]] = (), units: Display = SI) -> Picture:
-    """Draw pulls against suction force, with their lines.
-
-    Parameters
-    ----------
-    drag : Drag
-        What they told.
-    pulls : sequence of (Pull, Suction)
-        Pulls of the car along the surface, each with the suction of its moment, where at hand.
-    units : Display
-        Units of the axes.
-
-    Returns
-    -------
-    Picture
-    """
+    """Draw pulls against suction force, with their lines."""
     from matplotlib.figure import Figure
 
     table: dict[str, list[float | str]] = {"line": [], "suction": [], "pull": [], "u95": []}

@@ -11,20 +11,7 @@ __all__ = ["first_words", "length_words", "onset_words", "order_words"]
 
 
 def onset_words(event: Loss, digits: int = 3) -> str:
-    """Say since when.
-
-    Parameters
-    ----------
-    event : Loss
-        The event.
-    digits : int
-        Digits behind the point.
-
-    Returns
-    -------
-    str
-        A time with its unit; two where it began while no rows came.
-    """
+    """Say since when."""
     if event.onset_between_s is None:
         return f"{event.onset_s:.{digits}f} s"
     first_s, last_s = event.onset_between_s
@@ -32,37 +19,14 @@ def onset_words(event: Loss, digits: int = 3) -> str:
 
 
 def first_words(event: Loss) -> str:
-    """Say which tap fell first, in a word.
-
-    Parameters
-    ----------
-    event : Loss
-        The event.
-
-    Returns
-    -------
-    str
-        Its name; ``together`` where several fell within two samples; empty where no order is told.
-    """
+    """Say which tap fell first, in a word."""
     if event.first_tap is not None:
         return event.first_tap
     return "together" if len(event.order_ms) > 1 else ""
 
 
 def order_words(event: Loss) -> str:
-    """Say in which order the taps fell.
-
-    Parameters
-    ----------
-    event : Loss
-        The event.
-
-    Returns
-    -------
-    str
-        Each tap with its time after the first, ms; of a slow leak those that lost most before the others;
-        empty where no order is told.
-    """
+    """Say in which order the taps fell."""
     if not event.order or event.kind in ("sensor-fault", "data-gap"):
         return ""
     if not event.order_ms:
@@ -76,18 +40,7 @@ def order_words(event: Loss) -> str:
 
 
 def length_words(event: Loss) -> str:
-    """Say that a loss was brief.
-
-    Parameters
-    ----------
-    event : Loss
-        The event.
-
-    Returns
-    -------
-    str
-        Empty of an event that was not.
-    """
+    """Say that a loss was brief."""
     if not event.brief:
         return ""
     return "brief" if event.end_s is None else f"brief, healed after {event.end_s - event.onset_s:.2f} s"

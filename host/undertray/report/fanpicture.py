@@ -7,14 +7,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.fanstate import seal_index
+from undertray.reduce.leakage import seal_index
 from undertray.report.display import SI, Display
-from undertray.report.eventmarks import mark_events
-from undertray.report.ink import GRID, LIMIT, SERIES, settings
-from undertray.report.layout import stacked
-from undertray.report.picture import Picture
-from undertray.report.thin import Thinner
-from undertray.report.vector import svg_text
+from undertray.report.picture import Picture, Thinner, svg_text
+from undertray.report.style import GRID, LIMIT, SERIES, settings, stacked
+from undertray.report.timeline import mark_events
 
 if TYPE_CHECKING:
     from undertray.reduce.fan import FanReference
@@ -30,19 +27,7 @@ _MOST_DOTS = 1500
 
 
 def throttle_bins(blocks: Blocks) -> dict[int, Array]:
-    """Sort the steady blocks of a run by throttle.
-
-    Parameters
-    ----------
-    blocks : Blocks
-        The run.
-
-    Returns
-    -------
-    dict of int to ndarray of int64
-        Number of a bin of 20 µs to the numbers of its steady blocks; bins with less than a
-        second are left out.
-    """
+    """Sort the steady blocks of a run by throttle."""
     steady = np.flatnonzero(blocks.steady & np.isfinite(blocks.throttle_us))
     bins = np.round(blocks.throttle_us[steady] / BIN_US).astype(np.int64)
     found = {int(b): steady[bins == b] for b in np.unique(bins)}
@@ -81,21 +66,7 @@ def own_index(blocks: Blocks) -> Array:
 
 
 def fan_picture(blocks: Blocks, reference: FanReference | None = None, units: Display = SI) -> Picture:
-    """Draw suction against throttle.
-
-    Parameters
-    ----------
-    blocks : Blocks
-        The run; with a logged throttle.
-    reference : FanReference or None
-        The reference curve, where the car has one.
-    units : Display
-        Units of the axis.
-
-    Returns
-    -------
-    Picture
-    """
+    """Draw suction against throttle."""
     table: dict[str, Any] = {"throttle us": [], f"suction {units.pressure}": [], "steady": []}
     with settings():
         figure, (panel,) = stacked(5.0, (2.7,), (0.12,))
@@ -144,21 +115,7 @@ def fan_picture(blocks: Blocks, reference: FanReference | None = None, units: Di
 
 
 def index_picture(reduction: Reduction, blocks: Blocks, reference: FanReference | None = None) -> Picture:
-    """Draw the seal index through a run.
-
-    Parameters
-    ----------
-    reduction : Reduction
-        The reduced run, for its events.
-    blocks : Blocks
-        The same run in blocks.
-    reference : FanReference or None
-        The reference curve, where the car has one; the run's own usual suction if left out.
-
-    Returns
-    -------
-    Picture
-    """
+    """Draw the seal index through a run."""
     if reference is None:
         index = own_index(blocks)
         against = "what this run usually gave at that throttle (the car has no reference curve)"

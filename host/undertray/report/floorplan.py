@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.polygon import clip
+from undertray.reduce.geometry import clip
 from undertray.report.display import SI, Display, number
-from undertray.report.ink import INK, LIMIT, settings, short
-from undertray.report.picture import Picture
-from undertray.report.vector import svg_text
+from undertray.report.picture import Picture, svg_text
+from undertray.report.style import INK, LIMIT, settings, short
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -148,20 +147,7 @@ def floor_picture(
 
 
 def cells(car: Car, taps: Sequence[Tap]) -> list[tuple[Tap, list[tuple[float, float]]]]:
-    """Cut the floor into the parts nearest to each tap.
-
-    Parameters
-    ----------
-    car : Car
-        The floor.
-    taps : sequence of Tap
-        Those with a reading.
-
-    Returns
-    -------
-    list of (Tap, list of (float, float))
-        Each tap with the corners of its part, mm.
-    """
+    """Cut the floor into the parts nearest to each tap."""
     found = []
     for tap in taps:
         cell = list(car.floor_mm)
@@ -176,40 +162,14 @@ def cells(car: Car, taps: Sequence[Tap]) -> list[tuple[Tap, list[tuple[float, fl
 
 
 def at_moment_pa(reduction: Reduction, at_s: float) -> Array:
-    """Suction at each tap at one moment.
-
-    Parameters
-    ----------
-    reduction : Reduction
-        The reduced run.
-    at_s : float
-        When, s.
-
-    Returns
-    -------
-    ndarray of float64, shape (taps,)
-        Median of the five rows round it, Pa; NaN where a tap has none.
-    """
+    """Suction at each tap at one moment."""
     t_s = reduction.series.t_s
     row = int(np.clip(np.searchsorted(t_s, at_s), 0, len(t_s) - 1))
     return _median(reduction.series.tap_suction_pa[max(0, row - 2) : row + 3])
 
 
 def steady_pa(reduction: Reduction, rows: NDArray[np.bool_]) -> Array:
-    """Suction at each tap over chosen rows.
-
-    Parameters
-    ----------
-    reduction : Reduction
-        The reduced run.
-    rows : ndarray of bool, shape (n,)
-        Rows that count.
-
-    Returns
-    -------
-    ndarray of float64, shape (taps,)
-        Median, Pa; NaN where a tap has no reading.
-    """
+    """Suction at each tap over chosen rows."""
     return _median(reduction.series.tap_suction_pa[rows])
 
 

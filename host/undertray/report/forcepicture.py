@@ -6,31 +6,17 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from undertray.report.display import SI, Display
-from undertray.report.ink import GRID, LIMIT, MARKERS, SERIES, settings
-from undertray.report.picture import Picture
-from undertray.report.vector import svg_text
+from undertray.report.picture import Picture, svg_text
+from undertray.report.style import GRID, LIMIT, MARKERS, SERIES, settings
 
 if TYPE_CHECKING:
-    from undertray.reduce.forcecheck import ForceCheck
+    from undertray.reduce.pulloff import ForceCheck
 
 __all__ = ["force_picture", "force_words"]
 
 
 def force_words(found: ForceCheck, units: Display = SI) -> Iterator[str]:
-    """Say how pulls and computed forces go together.
-
-    Parameters
-    ----------
-    found : ForceCheck
-        The check.
-    units : Display
-        Units of the numbers.
-
-    Yields
-    ------
-    str
-        A line a pull, and what comes of all.
-    """
+    """Say how pulls and computed forces go together."""
     way = "hanging, pulled down" if found.hanging else "standing, pulled up"
     yield f"{way}; the weight of {units.n(found.weight_n)} is in both"
     for pull in found.pulls:
@@ -57,19 +43,7 @@ def force_words(found: ForceCheck, units: Display = SI) -> Iterator[str]:
 
 
 def force_picture(found: ForceCheck, units: Display = SI) -> Picture:
-    """Draw pulls against computed forces.
-
-    Parameters
-    ----------
-    found : ForceCheck
-        The check.
-    units : Display
-        Units of the axes.
-
-    Returns
-    -------
-    Picture
-    """
+    """Draw pulls against computed forces."""
     from matplotlib.figure import Figure
 
     computed = [p.computed_n / units.force_n for p in found.pulls]

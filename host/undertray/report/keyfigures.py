@@ -24,22 +24,7 @@ Row = tuple[str, ...]
 
 
 def key_figures(reduction: Reduction, verdict: Verdict, units: Display) -> list[Figure]:
-    """Choose the headline numbers of a run.
-
-    Parameters
-    ----------
-    reduction : Reduction
-        The reduced run.
-    verdict : Verdict
-        Its verdict.
-    units : Display
-        Units of the numbers.
-
-    Returns
-    -------
-    list of (str, str, str)
-        Name, value, note.
-    """
+    """Choose the headline numbers of a run."""
     return [
         *_margin(verdict, units),
         *_forces(reduction, units),
@@ -50,21 +35,7 @@ def key_figures(reduction: Reduction, verdict: Verdict, units: Display) -> list[
 
 
 def steady_rows(reduction: Reduction, units: Display) -> list[Row]:
-    """Tell what the run was like with the throttle up and still and nothing happening.
-
-    Parameters
-    ----------
-    reduction : Reduction
-        The reduced run.
-    units : Display
-        Units of the numbers.
-
-    Returns
-    -------
-    list of tuple of str
-        What, mean, its uncertainty (95 %), what is needed, margin; the weakest throttle, then the others in
-        order of their suction; empty where it never was steady.
-    """
+    """Tell what the run was like with the throttle up and still and nothing happening."""
     found = reduction.steady
     if found is None:
         return []
@@ -95,23 +66,7 @@ def steady_rows(reduction: Reduction, units: Display) -> list[Row]:
 
 
 def grip_rows(found: Grip | None, angle_deg: float) -> tuple[Row, list[Row]]:
-    """Tell what grip the suction buys.
-
-    Parameters
-    ----------
-    found : Grip or None
-        The grip; None without a tyre mu.
-    angle_deg : float
-        The car's surface, degrees.
-
-    Returns
-    -------
-    heads : tuple of str
-        Names of the columns: on level ground, and on the car's own surface where that is another.
-    rows : list of tuple of str
-        Lateral acceleration, the time to each speed, and what pulls put into them; empty where nothing is
-        known.
-    """
+    """Tell what grip the suction buys."""
     if found is None:
         return (), []
     wheels = "all wheels" if found.driven == "all" else f"{found.driven} wheels"

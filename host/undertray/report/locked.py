@@ -20,26 +20,7 @@ LOCKED = "locked"
 
 
 def with_window(verdict: Verdict, reduction: Reduction, windows: Windows, units: Display = SI) -> Verdict:
-    """Say whether a run was locked, where it was not worse.
-
-    Parameters
-    ----------
-    verdict : Verdict
-        What it says about holding on.
-    reduction : Reduction
-        The reduced run.
-    windows : Windows
-        The windows of its car.
-    units : Display
-        Units of the sentences.
-
-    Returns
-    -------
-    Verdict
-        The same where it was not locked for sure; with the word ``locked`` where it held; with a reason more
-        where it let go or cannot be told. A log does not tell when the car was asked to drive, and the
-        sentence says so.
-    """
+    """Say whether a run was locked, where it was not worse."""
     window = windows.at(windows.car.surface_angle_deg)
     place = whereabouts(reduction, window)
     locks = window.locks

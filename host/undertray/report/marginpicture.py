@@ -6,14 +6,13 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from undertray.report.display import SI, Display
-from undertray.report.ink import DASHES, GRID, LIMIT, MARKERS, SERIES, settings, short
-from undertray.report.picture import Picture
+from undertray.report.picture import Picture, svg_text
 from undertray.report.ridewords import gap_text
-from undertray.report.vector import svg_text
+from undertray.report.style import DASHES, GRID, LIMIT, MARKERS, SERIES, settings, short
 
 if TYPE_CHECKING:
     from undertray.predict.fanlaw import LawRange
-    from undertray.predict.whatif import Curve
+    from undertray.predict.forecast import Curve
 
 __all__ = ["margin_picture"]
 
@@ -21,21 +20,7 @@ _IN_MM = 25.4
 
 
 def margin_picture(curves: Sequence[Curve], measured: LawRange | None, units: Display = SI) -> Picture:
-    """Draw least margin against gap.
-
-    Parameters
-    ----------
-    curves : sequence of Curve
-        One for each pack.
-    measured : LawRange or None
-        Gaps that were measured, mm.
-    units : Display
-        Units of the axes.
-
-    Returns
-    -------
-    Picture
-    """
+    """Draw least margin against gap."""
     from matplotlib.figure import Figure
 
     per = 1.0 if units.name == "si" else _IN_MM

@@ -38,24 +38,7 @@ class CloseUp:
 
 
 def gravest(reduction: Reduction, car: Car, units: Display) -> tuple[list[CloseUp], str]:
-    """Enlarge the gravest events of a run.
-
-    Parameters
-    ----------
-    reduction : Reduction
-        The reduced run.
-    car : Car
-        The car it was reduced with.
-    units : Display
-        Units of the numbers.
-
-    Returns
-    -------
-    close_ups : list of CloseUp
-        In order of time; seal losses before leaks, leaks before faults, faults before cuts.
-    left : str
-        What was left out; empty if nothing.
-    """
+    """Enlarge the gravest events of a run."""
     grave = {"seal-loss": 0, "slow-leak": 1, "sensor-fault": 2, "throttle-cut": 3}
     shown = [place for place, event in enumerate(reduction.events) if event.kind in grave]
     shown.sort(key=lambda p: (grave[reduction.events[p].kind], -(reduction.events[p].drop or 0.0), p))
@@ -143,24 +126,7 @@ def _at(reduction: Reduction) -> str:
 def steady_pictures(
     reduction: Reduction, car: Car, units: Display, reference: FanReference | None = None
 ) -> list[Picture]:
-    """Draw what a run is like when nothing happens.
-
-    Parameters
-    ----------
-    reduction : Reduction
-        The reduced run.
-    car : Car
-        The car it was reduced with.
-    units : Display
-        Units of the numbers.
-    reference : FanReference or None
-        What the reference skirt gives, where that is known.
-
-    Returns
-    -------
-    list of Picture
-        Map of the floor; suction against throttle and seal index where a throttle was logged.
-    """
+    """Draw what a run is like when nothing happens."""
     blocks = reduction.blocks
     pictures = [
         floor_picture(

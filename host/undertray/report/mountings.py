@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from bisect import bisect_left
 from collections.abc import Callable, Hashable, Mapping, Sequence
@@ -9,11 +10,13 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from undertray.calibrate.distributions import student_quantile
 from undertray.report.welch import welch_level
 
 if TYPE_CHECKING:
-    from undertray.report.digest import Digest
+    from undertray.report.comparedrun import Digest
 
 __all__ = [
     "CLAIM",
@@ -22,10 +25,145 @@ __all__ = [
     "Scatter",
     "Shares",
     "gather",
+    "holm",
+    "kendall_test",
     "mean_interval",
     "needed",
+    "permutation_test",
     "scatter",
+    "slope",
 ]
+
+
+# Small exact tests: ranks, permutations, and claims made from several of them.
+
+_MOST_PERMUTATIONS = 20000
+
+
+def permutation_test(first: Sequence[float], second: Sequence[float]) -> float:
+    """Test whether the means of two small samples differ.
+
+    Parameters
+    ----------
+    first, second : sequence of float
+        The samples.
+
+    Returns
+    -------
+    float
+        Two-sided p value over all ways to deal the values out, or 20000 seeded random ones where there
+        are more; 1 where a sample is empty.
+
+    References
+    ----------
+    R. A. Fisher, The Design of Experiments (1935), section 21.
+    """
+    n, k = len(first) + len(second), len(first)
+    if k in (0, n):
+        return 1.0
+    values = np.array([*first, *second])
+    total = float(values.sum())
+
+    def spread(part: float) -> float:
+        return abs(part / k - (total - part) / (n - k))
+
+    seen = spread(float(values[:k].sum())) * (1 - 1e-9)
+    if math.comb(n, k) <= _MOST_PERMUTATIONS:
+        sums = [float(values[list(choice)].sum()) for choice in itertools.combinations(range(n), k)]
+        return sum(spread(s) >= seen for s in sums) / len(sums)
+    rng = np.random.default_rng(0)
+    sums = [float(rng.permutation(values)[:k].sum()) for _ in range(_MOST_PERMUTATIONS)]
+    return (1 + sum(spread(s) >= seen for s in sums)) / (1 + len(sums))
+
+
+def kendall_test(series: Sequence[Sequence[float]]) -> float:
+    """Test whether series rise or fall over their order, all alike.
+
+    Parameters
+    ----------
+    series : sequence of sequence of float
+        Each in order; up to 200 values of each are used.
+
+    Returns
+    -------
+    float
+        Two-sided exact p value of the sum of Kendall's scores; ties count as half, which errs towards
+        no trend. Where one series ends and the next begins is not compared.
+
+    References
+    ----------
+    M. G. Kendall, A new measure of rank correlation, Biometrika 30 (1938) 81.
+    """
+    ways, score, pairs = np.array([1.0]), 0.0, 0
+    for one in series:
+        values = list(one)[:200]
+        n = len(values)
+        pairs += n * (n - 1) // 2
+        score += sum((b > a) + 0.5 * (b == a) for a, b in itertools.combinations(values, 2))
+        for size in range(2, n + 1):
+            # one more value makes 0 to size - 1 new pairs in order, each as likely
+            ways = np.convolve(ways, np.full(size, 1.0 / size))
+    if not pairs:
+        return 1.0
+    extreme = math.ceil(max(score, pairs - score))
+    return min(1.0, 2 * float(ways[extreme:].sum()))
+
+
+def slope(series: Sequence[Sequence[float]]) -> float:
+    """Median of the slopes between all pairs within series.
+
+    Parameters
+    ----------
+    series : sequence of sequence of float
+        Each in order, one with at least two values.
+
+    Returns
+    -------
+    float
+        Per step.
+
+    References
+    ----------
+    P. K. Sen, Estimates of the regression coefficient based on Kendall's tau, J. Am. Stat. Assoc. 63
+    (1968) 1379.
+    """
+    slopes = []
+    for one in series:
+        array = np.asarray(list(one)[:200], float)
+        i, j = np.triu_indices(len(array), 1)
+        slopes.append((array[j] - array[i]) / (j - i))
+    return float(np.median(np.concatenate(slopes)))
+
+
+def holm(p_values: Sequence[float], weights: Sequence[float] | None = None) -> list[float]:
+    """Adjust p values so that all claims together are wrong in at most the stated share of cases.
+
+    Parameters
+    ----------
+    p_values : sequence of float
+        One a question asked.
+    weights : sequence of float or None
+        Share of the wrong claims that each question is allowed, above 0; all alike if None.
+
+    Returns
+    -------
+    list of float
+        In the same order; a claim is made where it is below 0.05.
+
+    References
+    ----------
+    S. Holm, A simple sequentially rejective multiple test procedure, Scand. J. Stat. 6 (1979) 65 (with
+    weights: section 4, from memory).
+    """
+    weight = [1.0] * len(p_values) if weights is None else list(weights)
+    order = sorted(range(len(p_values)), key=lambda i: p_values[i] / weight[i])
+    adjusted, so_far, left = [1.0] * len(p_values), 0.0, math.fsum(weight)
+    for i in order:
+        so_far = max(so_far, min(1.0, left * p_values[i] / weight[i]))
+        adjusted[i] = so_far
+        left -= weight[i]
+    return adjusted
+
 
 Shares = Mapping[str, Mapping[str, Sequence[float | None]]]
 """By quantity and group, the share of each run of the mean of all groups."""
@@ -39,13 +177,7 @@ _LEAST_MOUNTINGS, _MOST_MOUNTINGS = 3, 99
 
 @dataclass(frozen=True, slots=True)
 class Scatter:
-    """Standard deviations as shares of the mean: between mountings, and between runs of one mounting.
-
-    Attributes
-    ----------
-    mounting, run : float or None
-        None where it was not seen.
-    """
+    """Standard deviations as shares of the mean: between mountings, and between runs of one mounting."""
 
     mounting: float | None
     run: float | None
@@ -53,19 +185,7 @@ class Scatter:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Material:
-    """What all questions are asked of.
-
-    Attributes
-    ----------
-    members : mapping of str to sequence of Digest
-        Runs by group.
-    mountings : mapping of str to list of list of int
-        As :func:`gather` finds them.
-    shares : tuple of mapping
-        By law of the pack, quantity, group and run, the share of the mean of all groups; None where unknown.
-    scale : mapping of str to float
-        By quantity, what the shares are of.
-    """
+    """What all questions are asked of."""
 
     members: Mapping[str, Sequence[Digest]]
     mountings: Mapping[str, list[list[int]]]
@@ -73,75 +193,23 @@ class Material:
     scale: Mapping[str, float]
 
     def means(self, quantity: str, name: str, law: int = 0) -> list[float]:
-        """Means of the mountings.
-
-        Parameters
-        ----------
-        quantity, name : str
-            Quantity, and group.
-        law : int
-            Place of the law of the pack.
-
-        Returns
-        -------
-        list of float
-            One number a mounting; those without any are left out.
-        """
+        """Means of the mountings."""
         return [math.fsum(runs) / len(runs) for runs in self.runs(quantity, name, law) if runs]
 
     def runs(self, quantity: str, name: str, law: int = 0) -> list[list[float]]:
-        """Runs of each mounting.
-
-        Parameters
-        ----------
-        quantity, name : str
-            As for :meth:`means`.
-        law : int
-            The same.
-
-        Returns
-        -------
-        list of list of float
-            Those that have this quantity.
-        """
+        """Runs of each mounting."""
         shares = self.shares[law][quantity][name]
         found = [[shares[i] for i in places] for places in self.mountings[name]]
         return [[share for share in runs if share is not None] for runs in found]
 
     def told(self, name: str, of: Callable[[Sequence[Digest]], float | None]) -> list[float]:
-        """A number of the runs of each mounting.
-
-        Parameters
-        ----------
-        name : str
-            Group.
-        of : callable
-            Takes runs; None where they have no such number.
-
-        Returns
-        -------
-        list of float
-            Of the mountings that have one.
-        """
+        """A number of the runs of each mounting."""
         found = [of([self.members[name][i] for i in places]) for places in self.mountings[name]]
         return [value for value in found if value is not None]
 
 
 def gather(members: Sequence[Digest], by: str) -> list[list[int]]:
-    """Gather the runs of a group by mounting.
-
-    Parameters
-    ----------
-    members : sequence of Digest
-        The group's runs, in order.
-    by : str
-        The fact they are grouped by.
-
-    Returns
-    -------
-    list of list of int
-        Places of the runs of each mounting, in order of its first run. Runs that do not say theirs are one.
-    """
+    """Gather the runs of a group by mounting."""
     found: dict[Hashable, list[int]] = {}
     for place, one in enumerate(members):
         skirt = None if by == "skirt" else one.facts.get("skirt")
@@ -150,19 +218,7 @@ def gather(members: Sequence[Digest], by: str) -> list[list[int]]:
 
 
 def mean_interval(means: Sequence[float]) -> tuple[float, float | None]:
-    """Mean of mountings, and the half width of its 95 % interval.
-
-    Parameters
-    ----------
-    means : sequence of float
-        One number a mounting, at least one.
-
-    Returns
-    -------
-    mean : float
-    half : float or None
-        None with one mounting: its scatter is not known.
-    """
+    """Mean of mountings, and the half width of its 95 % interval."""
     n = len(means)
     mean = math.fsum(means) / n
     if n < 2:
@@ -171,18 +227,7 @@ def mean_interval(means: Sequence[float]) -> tuple[float, float | None]:
 
 
 def scatter(groups: Sequence[Sequence[Sequence[float]]]) -> Scatter:
-    """What runs and mountings scatter by, pooled over the groups.
-
-    Parameters
-    ----------
-    groups : sequence of sequence of sequence of float
-        By group and mounting, the runs, as shares of the mean.
-
-    Returns
-    -------
-    Scatter
-        The scatter between mountings without that of their runs.
-    """
+    """What runs and mountings scatter by, pooled over the groups."""
     within, between = [0.0, 0], [0.0, 0]
     runs_a_mounting = []
     for mountings in groups:

@@ -4,21 +4,247 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from undertray import __version__
 from undertray.errors import ReductionError
 from undertray.files import is_folder, write_whole
-from undertray.report.ink import THEME
-from undertray.report.words import CAUTIONS
+from undertray.reduce.loss import LOSS_KINDS
+from undertray.reduce.warning import UNTOLD, warning_words
+from undertray.report.display import SI, Display, number
+from undertray.report.dragpicture import drag_picture
+from undertray.report.fallwords import first_words, onset_words
+from undertray.report.keyfigures import grip_rows, key_figures, steady_rows
+from undertray.report.locked import with_window
+from undertray.report.moments import MOST_ROWS, CloseUp, gravest, steady_pictures
+from undertray.report.picture import Picture
+from undertray.report.quality import quality_rows
+from undertray.report.style import THEME
+from undertray.report.timeline import timeline
+from undertray.report.verdict import Verdict, judge
+from undertray.report.windowpicture import window_picture
+from undertray.report.words import CAUTIONS, WITHOUT_THROTTLE, dip_rows, dip_words, shifted_load
 
 if TYPE_CHECKING:
-    from undertray.report.sheet import Sheet
-    from undertray.report.turnover import Item
+    from undertray.acquire.runlog import Run
+    from undertray.calibrate.calibration import Calibration
+    from undertray.predict.windows import Windows
+    from undertray.reduce.car import Car
+    from undertray.reduce.fan import FanReference
+    from undertray.reduce.run import Reduction
+    from undertray.report.turnoverlist import Item
 
-__all__ = ["render_page", "render_turnover", "write_page"]
+__all__ = ["Grid", "Sheet", "make_sheet", "render_page", "render_turnover", "write_page"]
+
+
+# One run as the page shows it: every word and picture, ready to be laid out.
+
+_MOST_FACTS = 40
+_FACT_LENGTH = 200
+_SIGNS = {True: ("good", "✓"), False: ("bad", "✗"), None: ("unsure", "?")}
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """A table: heads, and rows whose first cell is their name."""
+
+    heads: tuple[str, ...]
+    rows: Sequence[tuple[str, ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """Everything the page says of one run, as plain text and pictures."""
+
+    run: str
+    verdict: Verdict
+    tone: str
+    sign: str
+    figures: list[tuple[str, str, str]]
+    notices: tuple[str, ...]
+    timeline: Picture
+    event_heads: tuple[str, ...]
+    events: list[tuple[str, ...]]
+    timed: bool
+    untold: tuple[tuple[str, str], ...]
+    events_left: str
+    dips_said: tuple[str, ...]
+    dips: Grid
+    close_ups: list[CloseUp]
+    steady_part: Grid
+    grip: Grid
+    load_shift: str
+    steady: list[Picture]
+    axles: Grid
+    taps: Grid
+    quality: Grid
+    facts: list[tuple[str, str]]
+
+    def pictures(self) -> Iterator[Picture]:
+        """All pictures of the sheet."""
+        yield self.timeline
+        for event in self.close_ups:
+            yield from event.pictures
+        yield from self.steady
+
+
+def make_sheet(
+    reduction: Reduction,
+    car: Car,
+    run: Run | None = None,
+    calibration: Calibration | None = None,
+    units: Display = SI,
+    reference: FanReference | None = None,
+    windows: Windows | None = None,
+) -> Sheet:
+    """Prepare everything a page says of one run."""
+    verdict = judge(reduction, units)
+    if windows is not None:
+        verdict = with_window(verdict, reduction, windows, units)
+    unsure = verdict.word in ("held, but not surely", "cannot be told")
+    tone, sign = _SIGNS[None if unsure else verdict.good]
+    close_ups, left = gravest(reduction, car, units)
+    events = [_event_row(reduction, place, units) for place in range(min(len(reduction.events), MOST_ROWS))]
+    return Sheet(
+        run=reduction.run,
+        verdict=verdict,
+        tone=tone,
+        sign=sign,
+        figures=key_figures(reduction, verdict, units),
+        notices=reduction.notices,
+        timeline=timeline(reduction, units),
+        event_heads=(
+            "No.",
+            "Kind",
+            "Onset",
+            "First tap",
+            "From, to",
+            "Lost",
+            "Fall",
+            "Warning",
+            "Below its need",
+            "Sure",
+        ),
+        events=events,
+        timed=any(row[8] for row in events),
+        untold=tuple((short, why) for short, why in UNTOLD.items() if any(row[7] == short for row in events)),
+        events_left=left,
+        dips_said=tuple(dip_words(reduction)),
+        dips=Grid(*dip_rows(reduction, units)),
+        close_ups=close_ups,
+        steady_part=Grid(_steady_heads(reduction), steady_rows(reduction, units)),
+        grip=Grid(*grip_rows(reduction.grip, reduction.hold.surface_angle)),
+        load_shift="" if reduction.grip is None else shifted_load(reduction.grip, units),
+        steady=[*steady_pictures(reduction, car, units, reference), *_of_pulls(windows, units)],
+        axles=_axles(reduction, units),
+        taps=_taps(reduction, units),
+        quality=Grid(
+            ("What", "Found", "How to read it"), quality_rows(reduction, run, car, calibration, units)
+        ),
+        facts=[("Car file", car.name), *(_facts(run.facts) if run is not None else [])],
+    )
+
+
+def _of_pulls(windows: Windows | None, units: Display) -> Iterator[Picture]:
+    if windows is not None and windows.drag is not None:
+        yield drag_picture(windows.drag, (), units)
+        yield window_picture(windows.all_angles(), windows.places, units, windows.reference)
+
+
+def _steady_heads(reduction: Reduction) -> tuple[str, ...]:
+    found, when = reduction.steady, "Throttle up and still"
+    if found is not None:
+        known = found.throttle_us is not None
+        when = f"{when} at {found.throttle_us:.0f} µs" if known else WITHOUT_THROTTLE.capitalize()
+        when += f", {found.seconds:.1f} s" + (" (the weakest)" if found.others else "")
+    return (when, "Mean", "Uncertain by", "Needed", "Margin")
+
+
+def _event_row(reduction: Reduction, place: int, units: Display) -> tuple[str, ...]:
+    event = reduction.events[place]
+    loss = event.kind in LOSS_KINDS
+    if event.from_pa is None or event.to_pa is None:
+        change = ""
+    else:
+        change = f"{units.pa(event.from_pa)}, {units.pa(event.to_pa)}"
+    return (
+        str(place + 1),
+        f"{event.kind}, brief" if event.brief else event.kind,
+        onset_words(event),
+        first_words(event),
+        change,
+        "" if event.drop is None else f"{event.drop:.0%}",
+        "" if event.fall_s is None else f"{event.fall_s * 1000:.0f} ms",
+        warning_words(reduction, event) if loss else "",
+        "" if event.below_hold_s is None or not loss else f"{event.below_hold_s:.2f} s",
+        f"{event.confidence:.0%}",
+    )
+
+
+def _axles(reduction: Reduction, units: Display) -> Grid:
+    heads = (
+        "Axle",
+        "Mean load, whole log",
+        "Uncertain by",
+        "Needed",
+        "Margin, median",
+        "Margin, least",
+        "Below its need",
+    )
+    judged = reduction.holding
+    parts = {} if isinstance(judged, str) else {part.who.removesuffix(" axle"): part for part in judged.parts}
+    rows = [
+        (
+            name,
+            units.n(axle.downforce_n),
+            "unknown" if axle.u95_n is None else f"±{units.n(axle.u95_n)}",
+            units.n(axle.required_n),
+            *(
+                (
+                    units.n(part.median_n, signed=True),
+                    units.n(part.least_n, signed=True),
+                    f"{part.below_s:.2f} s",
+                )
+                if (part := parts.get(name))
+                else ("", "", "")
+            ),
+        )
+        for name, axle in reduction.axles.items()
+    ]
+    return Grid(heads, rows)
+
+
+def _taps(reduction: Reduction, units: Display) -> Grid:
+    heads = ("Tap", "Mean", "Median", "Greatest", "Off scale", "Missing")
+    rows = [
+        (
+            name,
+            units.pa(tap.mean),
+            units.pa(tap.median),
+            units.pa(tap.max),
+            f"{tap.saturated_s:.2f} s",
+            f"{tap.missing_s:.2f} s",
+        )
+        for name, tap in reduction.taps.items()
+    ]
+    return Grid(heads, rows)
+
+
+def _facts(facts: Mapping[str, Any], before: str = "") -> list[tuple[str, str]]:
+    found: list[tuple[str, str]] = []
+    for name, value in facts.items():
+        if isinstance(value, Mapping) and not before:
+            found += _facts(value, f"{name}: ")
+        elif value is not None and len(found) < _MOST_FACTS:
+            text = (
+                value if isinstance(value, str) else number(value) if isinstance(value, float) else str(value)
+            )
+            found.append((f"{before}{name}"[:_FACT_LENGTH], text[:_FACT_LENGTH]))
+    return found[:_MOST_FACTS]
+
 
 _HERE = Path(__file__).parent
 
@@ -48,23 +274,8 @@ def render_page(sheets: Sequence[Sheet], title: str) -> str:
 
 
 def render_turnover(items: Sequence[Item], line: str, title: str) -> str:
-    """Lay out the list that is gone through before a car is turned over.
-
-    Parameters
-    ----------
-    items : sequence of Item
-        The list.
-    line : str
-        How much of it is shown.
-    title : str
-        Heading of the page.
-
-    Returns
-    -------
-    str
-        HTML, as :func:`render_page` makes it.
-    """
-    from undertray.report.turnover import State
+    """Lay out the list that is gone through before a car is turned over."""
+    from undertray.report.turnoverlist import State
 
     tones = {State.SHOWN: "good", State.NOT_SHOWN: "unsure", State.AGAINST: "bad"}
     signs = {State.SHOWN: "\u2713", State.NOT_SHOWN: "?", State.AGAINST: "\u2717"}
@@ -94,20 +305,7 @@ def _rendered(template: str, **given: Any) -> str:
 
 
 def write_page(html: str, path: str | Path) -> None:
-    """Write a page; a file that is there is replaced.
-
-    Parameters
-    ----------
-    html : str
-        From :func:`render_page`.
-    path : str or Path
-        The file.
-
-    Raises
-    ------
-    ReductionError
-        When it cannot be written.
-    """
+    """Write a page; a file that is there is replaced."""
     try:
         # half a character, from the name of a file perhaps, becomes a question mark
         write_whole(path, html.encode("utf-8", "replace"))

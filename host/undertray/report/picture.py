@@ -5,37 +5,188 @@ from __future__ import annotations
 import csv
 import io
 import math
+import re
+import xml.etree.ElementTree as ET
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from undertray.errors import ReductionError
 from undertray.files import write_whole
-from undertray.report.vector import inline_svg, plain_svg
+from undertray.report.style import THEME, drawing, printable
 
-__all__ = ["Picture", "write_pictures"]
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["PIECES", "Picture", "Thinner", "inline_svg", "plain_svg", "svg_text", "write_pictures"]
+
+
+# Long series as lowest and highest of equal pieces, so that one bad sample still shows.
+
+PIECES = 1000
+Array = NDArray[np.float64]
+
+
+class Thinner:
+    """Cuts series of one length into pieces."""
+
+    def __init__(self, t_s: Array, pieces: int = PIECES) -> None:
+        self.whole = len(t_s) <= 2 * pieces
+        self._edges = np.linspace(0, len(t_s), pieces + 1).astype(np.int64)[:-1]
+        self.t_s = t_s if self.whole else np.repeat(t_s[self._edges], 2)
+
+    def ends(self, values: Array) -> tuple[Array, Array]:
+        """Lowest and highest of each piece."""
+        if self.whole:
+            return values, values
+        return np.fmin.reduceat(values, self._edges), np.fmax.reduceat(values, self._edges)
+
+    def zigzag(self, values: Array) -> Array:
+        """One line through all lowest and highest values, to draw over :attr:`t_s`."""
+        if self.whole:
+            return values
+        return np.column_stack(self.ends(values)).ravel()
+
+    def columns(self, name: str, values: Array) -> dict[str, Array]:
+        """The numbers behind :meth:`zigzag`, for a table."""
+        lowest, highest = self.ends(values)
+        return {name: values} if self.whole else {f"{name} lowest": lowest, f"{name} highest": highest}
+
+    def time(self) -> Array:
+        """Start of each piece, s."""
+        return self.t_s if self.whole else self.t_s[::2]
+
+
+# matplotlib's SVG made fit to stand in a page, and to follow its light and dark.
+
+_SVG, _XLINK = "http://www.w3.org/2000/svg", "http://www.w3.org/1999/xlink"
+_DROP = {f"{{{_SVG}}}metadata", f"{{{_SVG}}}style"}
+_LONG = re.compile(r"(\.\d\d)\d+")  # a hundredth of a point is finer than any screen
+_REFERENCE = re.compile(r"url\(#([^)]+)\)")
+
+
+def svg_text(figure: Figure) -> str:
+    """Draw a figure as SVG, the same figure always to the same bytes."""
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
+    stream = io.StringIO()
+    FigureCanvasSVG(figure)
+    with drawing():
+        figure.savefig(stream, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
+    return stream.getvalue()
+
+
+def inline_svg(svg: str, key: str, title: str) -> str:
+    """Turn matplotlib's SVG into a part of a page."""
+    root = _parsed(svg, title)
+    root.attrib.pop("width", None)
+    root.attrib.pop("height", None)
+    root.set("class", "chart")
+    for element in root.iter():
+        _restyle(element, themed=True)
+        for name, value in list(element.attrib.items()):
+            if name == f"{{{_XLINK}}}href":
+                del element.attrib[name]
+                element.set("href", f"#{key}{value[1:]}")
+            elif name == "id":
+                element.set("id", key + value)
+            elif "url(#" in value:
+                element.set(name, _REFERENCE.sub(rf"url(#{key}\1)", value))
+    return _written(root)
+
+
+def plain_svg(svg: str, title: str) -> str:
+    """Turn matplotlib's SVG into a file of its own, on white."""
+    root = _parsed(svg, title)
+    for element in root.iter():
+        _restyle(element, themed=False)
+        href = element.attrib.pop(f"{{{_XLINK}}}href", None)
+        if href is not None:
+            element.set("href", href)
+    root.set("font-family", "DejaVu Sans, Verdana, sans-serif")
+    root.insert(1, ET.Element(f"{{{_SVG}}}rect", {"width": "100%", "height": "100%", "fill": "#ffffff"}))
+    return _written(root) + "\n"
+
+
+def _parsed(svg: str, title: str) -> ET.Element:
+    # only what matplotlib has just written comes here, never a file
+    root = ET.fromstring(svg)
+    for parent in list(root.iter()):
+        for child in list(parent):
+            if child.tag in _DROP:
+                parent.remove(child)
+    for element in root.iter():
+        _tidy(element)
+    _number_ids(root)
+    root.set("role", "img")
+    # what the dropped style sheet said
+    root.set("stroke-linejoin", "round")
+    root.set("stroke-linecap", "butt")
+    label = ET.Element(f"{{{_SVG}}}title")
+    label.text = printable(title)
+    root.insert(0, label)
+    return root
+
+
+def _tidy(element: ET.Element) -> None:
+    """No blanks between elements, and no more decimals than can be seen."""
+    element.tail = None
+    if element.text is not None and not element.text.strip():
+        element.text = None
+    for name in ("d", "x", "y"):
+        if name in element.attrib:
+            element.set(name, _LONG.sub(r"\1", " ".join(element.attrib[name].split())))
+
+
+def _number_ids(root: ET.Element) -> None:
+    """Number the ids that are used, and drop the others."""
+    used: set[str] = set()
+    for element in root.iter():
+        for key, value in element.attrib.items():
+            used.update([value[1:]] if key == f"{{{_XLINK}}}href" else _REFERENCE.findall(value))
+    numbers: dict[str, str] = {}
+    for element in root.iter():
+        name = element.attrib.pop("id", "")
+        if name in used:
+            element.set("id", numbers.setdefault(name, str(len(numbers))))
+    for element in root.iter():
+        for key, value in element.attrib.items():
+            if key == f"{{{_XLINK}}}href":
+                element.set(key, f"#{numbers[value[1:]]}")
+            elif "url(#" in value:
+                element.set(key, _REFERENCE.sub(lambda found: f"url(#{numbers[found[1]]})", value))
+
+
+def _restyle(element: ET.Element, themed: bool) -> None:
+    """A style attribute as presentation attributes."""
+    for declaration in element.attrib.pop("style", "").split(";"):
+        name, _, value = (part.strip() for part in declaration.partition(":"))
+        if name == "font":
+            size = re.search(r"([\d.]+)px", value)
+            element.set("font-size", size[1] if size else "9")
+            if "bold" in value or "700" in value:
+                element.set("font-weight", "bold")
+        elif name and name not in ("font-family", "white-space"):
+            element.set(name, value)
+    if themed:
+        for name in ("fill", "stroke"):
+            colour = element.get(name)
+            if colour in THEME:
+                element.set(name, f"var(--{THEME[colour][0]})")
+
+
+def _written(root: ET.Element) -> str:
+    ET.register_namespace("", _SVG)
+    return ET.tostring(root, encoding="unicode")
 
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """One picture of a page.
-
-    Attributes
-    ----------
-    key : str
-        Its name, also of its files: small letters, digits, hyphens.
-    title, caption : str
-        Heading, and what to look for.
-    words : str
-        What it shows, for someone who cannot see it.
-    svg : str
-        As matplotlib wrote it.
-    table : mapping of str to sequence
-        The numbers drawn, a column each, all of one length.
-    size : str
-        ``wide`` needs the width of the page, ``middle`` and ``small`` stand side by side.
-    """
+    """One picture of a page."""
 
     key: str
     title: str
@@ -46,28 +197,11 @@ class Picture:
     size: str = "wide"
 
     def inline(self, prefix: str = "") -> str:
-        """The picture as part of a page.
-
-        Parameters
-        ----------
-        prefix : str
-            Sets the picture apart from others of its name on the page.
-
-        Returns
-        -------
-        str
-            An ``svg`` element.
-        """
+        """The picture as part of a page."""
         return inline_svg(self.svg, f"{prefix}{self.key}-", f"{self.title}. {self.words}")
 
     def csv(self) -> str:
-        """The numbers of the picture.
-
-        Returns
-        -------
-        str
-            CSV with a header; an empty field where there is no number.
-        """
+        """The numbers of the picture."""
         stream = io.StringIO()
         writer = csv.writer(stream, lineterminator="\n")
         writer.writerow(self.table)
@@ -76,25 +210,7 @@ class Picture:
 
 
 def write_pictures(pictures: Sequence[Picture], folder: str | Path) -> list[Path]:
-    """Write every picture as SVG and its numbers as CSV; files of the same name are replaced.
-
-    Parameters
-    ----------
-    pictures : sequence of Picture
-        The pictures.
-    folder : str or Path
-        Made if it is not there.
-
-    Returns
-    -------
-    list of Path
-        The files written.
-
-    Raises
-    ------
-    ReductionError
-        When they cannot be written.
-    """
+    """Write every picture as SVG and its numbers as CSV; files of the same name are replaced."""
     written = []
     try:
         Path(folder).mkdir(parents=True, exist_ok=True)

@@ -10,7 +10,7 @@ from undertray.report.display import Display, number
 
 if TYPE_CHECKING:
     from undertray.acquire.runlog import Run
-    from undertray.calibrate.certificate import Calibration
+    from undertray.calibrate.calibration import Calibration
     from undertray.reduce.car import Car
     from undertray.reduce.run import Reduction
 
@@ -22,26 +22,7 @@ Row = tuple[str, str, str]
 def quality_rows(
     reduction: Reduction, run: Run | None, car: Car, calibration: Calibration | None, units: Display
 ) -> list[Row]:
-    """Tell what the recording was worth.
-
-    Parameters
-    ----------
-    reduction : Reduction
-        The reduced run.
-    run : Run or None
-        Its log, for what the board reported of itself.
-    car : Car
-        For its tubes.
-    calibration : Calibration or None
-        The one that was used.
-    units : Display
-        Units of the numbers.
-
-    Returns
-    -------
-    list of (str, str, str)
-        What, how much, and how to read it.
-    """
+    """Tell what the recording was worth."""
     gaps = sum(event.kind == "data-gap" for event in reduction.events)
     rows: list[Row] = [
         (
@@ -115,20 +96,7 @@ def _tubes(reduction: Reduction, car: Car, units: Display) -> list[Row]:
 
 
 def calibration_age_days(facts: Mapping[str, Any], made_utc: str) -> float | None:
-    """How old a calibration was when a run was recorded.
-
-    Parameters
-    ----------
-    facts : mapping
-        Facts of the run.
-    made_utc : str
-        When the calibration was made, ISO 8601.
-
-    Returns
-    -------
-    float or None
-        Days; None where either time is missing or no time.
-    """
+    """How old a calibration was when a run was recorded."""
     times = []
     for text in (facts.get("started_utc"), made_utc):
         try:

@@ -11,7 +11,7 @@ from undertray.units import FACTORS
 
 if TYPE_CHECKING:
     from undertray.predict.draws import Interval
-    from undertray.predict.ride import Ride, RideLevel
+    from undertray.predict.rideheight import Ride, RideLevel
 
 __all__ = ["gap_text", "rate_text", "ride_words", "span_text"]
 
@@ -20,58 +20,18 @@ _LBF_IN_N_MM = FACTORS["stiffness"]["lbf/in"] / FACTORS["stiffness"]["N/mm"]
 
 
 def gap_text(value_mm: float, units: Display = SI) -> str:
-    """Show a gap as finely as a feeler gauge tells it.
-
-    Parameters
-    ----------
-    value_mm : float
-        In mm.
-    units : Display
-        Units.
-
-    Returns
-    -------
-    str
-        With its unit.
-    """
+    """Show a gap as finely as a feeler gauge tells it."""
     text = f"{value_mm:.2f} mm" if units.name == "si" else f"{value_mm / _IN_MM:.4f} in"
     return text.replace("-", "−")
 
 
 def rate_text(value_n_mm: float, units: Display = SI) -> str:
-    """Show the rate of a spring.
-
-    Parameters
-    ----------
-    value_n_mm : float
-        In N/mm.
-    units : Display
-        Units.
-
-    Returns
-    -------
-    str
-        With its unit.
-    """
+    """Show the rate of a spring."""
     return f"{value_n_mm:.3g} N/mm" if units.name == "si" else f"{value_n_mm / _LBF_IN_N_MM:.3g} lbf/in"
 
 
 def span_text(found: Interval, show: Callable[[float], str], none: str = "never") -> str:
-    """Show a number and the ends of its interval.
-
-    Parameters
-    ----------
-    found : Interval
-        The number.
-    show : callable
-        Shows one with its unit.
-    none : str
-        What an infinite one is called.
-
-    Returns
-    -------
-    str
-    """
+    """Show a number and the ends of its interval."""
     value, low, high = (
         show(one) if math.isfinite(one) else none for one in (found.value, found.low, found.high)
     )
@@ -79,20 +39,7 @@ def span_text(found: Interval, show: Callable[[float], str], none: str = "never"
 
 
 def ride_words(found: Ride, units: Display = SI) -> Iterator[str]:
-    """Say how a car rides.
-
-    Parameters
-    ----------
-    found : Ride
-        What was worked out.
-    units : Display
-        Units of the numbers.
-
-    Yields
-    ------
-    str
-        Lines: each suction, where it bottoms, the rates that are needed, the skirt, the feeler gauge.
-    """
+    """Say how a car rides."""
 
     def mm(value: float) -> str:
         return gap_text(value, units)

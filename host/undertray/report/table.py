@@ -10,17 +10,10 @@ from undertray.errors import escaped
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.summary import Spread
 from undertray.reduce.warning import UNTOLD, warning_words
-from undertray.report.dipledger import dip_lines
 from undertray.report.display import speed_name
 from undertray.report.fallwords import first_words, length_words, onset_words, order_words
 from undertray.report.verdict import Verdict, judge
-from undertray.report.words import (
-    WITHOUT_THROTTLE,
-    other_levels,
-    shifted_load,
-    steady_at,
-    wrapped,
-)
+from undertray.report.words import WITHOUT_THROTTLE, dip_lines, other_levels, shifted_load, steady_at, wrapped
 
 if TYPE_CHECKING:
     from undertray.reduce.grip import Grip
@@ -33,21 +26,7 @@ _MOST_SAID = 600  # characters of what is said of one event beside its line
 
 
 def reduction_table(result: Reduction, verdict: Verdict | None = None) -> str:
-    """The reduction as a table for people.
-
-    Parameters
-    ----------
-    result : Reduction
-        A reduced run.
-    verdict : Verdict or None
-        What it says; judged here if left out.
-
-    Returns
-    -------
-    str
-        Lines of plain text of at most 100 columns: the verdict first, then what holds while the throttle
-        was up and still, then the whole log, then the events.
-    """
+    """The reduction as a table for people."""
     state = "calibrated" if result.calibrated else "UNCALIBRATED"
     head = (
         f"{_safe(result.run)}: {result.duration_s:.1f} s, {result.rows} rows, {result.rate_hz:.1f} Hz, "

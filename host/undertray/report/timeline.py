@@ -2,26 +2,96 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from io import BytesIO
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.errors import ReductionError
+from undertray.files import write_whole
 from undertray.report.display import SI, Display
-from undertray.report.eventmarks import MOST_NAMED, mark_events
-from undertray.report.ink import DASHES, EVENT, GRID, LIMIT, MARKERS, SERIES, settings, short
-from undertray.report.layout import LEGEND_ROW_IN, stacked
-from undertray.report.picture import Picture
-from undertray.report.thin import Thinner
-from undertray.report.vector import svg_text
+from undertray.report.picture import Picture, Thinner, svg_text
+from undertray.report.style import (
+    DASHES,
+    EVENT,
+    GRID,
+    INK,
+    LEGEND_ROW_IN,
+    LIMIT,
+    MARKERS,
+    SERIES,
+    settings,
+    short,
+    stacked,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from undertray.reduce.car import Car
     from undertray.reduce.run import Reduction
 
-__all__ = ["close_up", "draw_timeline", "tap_lines", "timeline"]
+__all__ = ["MOST_NAMED", "close_up", "draw_timeline", "mark_events", "run_picture", "tap_lines", "timeline"]
+
+
+# Events marked in the pictures over time: shaded, numbered and named.
+
+MOST_NAMED = 14
+"""Most events that are called by their kind; of more, only the numbers are shown."""
+_MOST_NAME_ROWS = 5
+_NAME_ROW = 0.085  # of the height of the panel
+_SIGN = 0.0105  # width of a letter of that size, of the width of the panel
+
+
+def mark_events(panels: Sequence[Axes], reduction: Reduction, numbered: bool) -> None:
+    """Shade every event in every panel."""
+    t_s = reduction.series.t_s
+    if len(t_s) == 0:
+        return
+    last_s = float(t_s[-1])
+    for event in reduction.events:
+        end_s = last_s if event.end_s is None else max(event.end_s, event.onset_s)
+        colour = EVENT.get(event.kind, LIMIT)
+        for panel in panels:
+            panel.axvspan(event.onset_s, end_s, color=colour, alpha=0.16, linewidth=0)
+            panel.axvline(event.onset_s, color=colour, linewidth=0.9)
+    if numbered and 0 < len(reduction.events) <= 4 * MOST_NAMED:
+        _name_events(panels[0], reduction.events, float(t_s[0]), last_s)
+
+
+def _name_events(panel: Axes, events: Sequence[Any], first_s: float, last_s: float) -> None:
+    """Numbers and kinds in a strip of their own above the lines: as many rows of it as keep them apart."""
+    span_s = (last_s - first_s) or 1.0
+    words = len(events) <= MOST_NAMED
+    taken: list[float] = []  # where each row is free from, as a share of the width
+    names: list[tuple[int, float, str, bool]] = []
+    for place, event in enumerate(events):
+        name = f" {place + 1} {event.kind if words else ''}".rstrip() + " "
+        at = (event.onset_s - first_s) / span_s
+        left = at < 0.75
+        start = at if left else at - _SIGN * len(name)
+        row = next((r for r, free in enumerate(taken) if free <= start), len(taken))
+        row = row if row < _MOST_NAME_ROWS else place % _MOST_NAME_ROWS
+        taken[row : row + 1] = [start + _SIGN * len(name)]
+        names.append((row, event.onset_s, name, left))
+    low, high = panel.get_ylim()
+    panel.set_ylim(low, low + (high - low) / (1 - _NAME_ROW * len(taken)))
+    for row, onset_s, name, left in names:
+        panel.text(
+            onset_s,
+            0.98 - _NAME_ROW * row,
+            name,
+            transform=panel.get_xaxis_transform(),
+            fontsize=8,
+            va="top",
+            ha="left" if left else "right",
+            color=INK,
+        )
+
 
 Array = NDArray[np.float64]
 
@@ -74,21 +144,7 @@ def timeline(reduction: Reduction, units: Display = SI) -> Picture:
 
 
 def draw_timeline(reduction: Reduction, units: Display = SI, title: str = "") -> Figure:
-    """Draw the four panels.
-
-    Parameters
-    ----------
-    reduction : Reduction
-        The reduced run.
-    units : Display
-        Units of the axes.
-    title : str
-        Stands above them; nothing if left out.
-
-    Returns
-    -------
-    Figure
-    """
+    """Draw the four panels."""
     series = reduction.series
     thinner = Thinner(series.t_s)
     with settings():
@@ -128,21 +184,7 @@ def draw_timeline(reduction: Reduction, units: Display = SI, title: str = "") ->
 
 
 def close_up(reduction: Reduction, place: int, units: Display = SI) -> Picture:
-    """Draw one event enlarged.
-
-    Parameters
-    ----------
-    reduction : Reduction
-        The reduced run.
-    place : int
-        Which event, from 0.
-    units : Display
-        Units of the axes.
-
-    Returns
-    -------
-    Picture
-    """
+    """Draw one event enlarged."""
     event = reduction.events[place]
     start_s, stop_s = _window(reduction, event)
     t_s = reduction.series.t_s
@@ -184,21 +226,7 @@ def close_up(reduction: Reduction, place: int, units: Display = SI) -> Picture:
 def tap_lines(
     panel: Axes, reduction: Reduction, thinner: Thinner, units: Display, rows: slice = slice(None)
 ) -> None:
-    """Draw the suction at every tap.
-
-    Parameters
-    ----------
-    panel : Axes
-        Where.
-    reduction : Reduction
-        The reduced run.
-    thinner : Thinner
-        Made for the time of ``rows``.
-    units : Display
-        Units of the axis.
-    rows : slice
-        Rows to draw; all if left out.
-    """
+    """Draw the suction at every tap."""
     for place, name in enumerate(reduction.taps):
         values = reduction.series.tap_suction_pa[rows, place] / units.pressure_pa
         _plot(panel, thinner, values, place, name)
@@ -256,3 +284,48 @@ def _legend(panel: Axes, columns: int = 4, above: float = 1.0) -> None:
 def _grid(panel: Axes) -> None:
     panel.grid(visible=True, color=GRID, linewidth=0.6)
     panel.set_axisbelow(True)
+
+
+# The picture of a run as a PNG file.
+
+
+def run_picture(reduction: Reduction, car: Car, path: str | Path, units: Display = SI) -> None:
+    """Draw one run: suction, downforce against what is needed, axle margins, throttle.
+
+    Parameters
+    ----------
+    reduction : Reduction
+        The reduced run.
+    car : Car
+        The car it was reduced with.
+    path : str or Path
+        Where the PNG goes; an existing file is replaced.
+    units : Display
+        Units of the axes.
+
+    Raises
+    ------
+    ReductionError
+        When the file cannot be written.
+
+    Notes
+    -----
+    The picture of :func:`undertray.report.timeline.timeline` with a heading. The file holds no
+    date: the same run gives the same bytes.
+    """
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    from undertray.report.style import drawing, short
+
+    state = "calibrated" if reduction.calibrated else "UNCALIBRATED"
+    angle = f"surface at {reduction.hold.surface_angle:g}°"
+    title = f"{short(car.name, 60)}: {short(reduction.run, 60)} ({state}, {angle})"
+    figure = draw_timeline(reduction, units, title)
+    FigureCanvasAgg(figure)
+    try:
+        drawn = BytesIO()
+        with drawing():
+            figure.savefig(drawn, dpi=130, format="png", metadata={"Software": None})
+        write_whole(path, drawn.getvalue())
+    except OSError as error:
+        raise ReductionError(f"cannot write the picture: {error.strerror}", where=str(path)) from error

@@ -2,20 +2,86 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.holding import SETTLED_S, Holding, Reached
+from undertray.calibrate.distributions import student_quantile
+from undertray.reduce.margins import SETTLED_S, Holding, Reached
 from undertray.report.display import SI, Display
-from undertray.report.leastmargin import least_u95_n
 
 if TYPE_CHECKING:
+    from undertray.reduce.margins import Holding, Moment
     from undertray.reduce.run import Reduction
 
-__all__ = ["NOT_HELD", "SPENT", "Verdict", "judge"]
+__all__ = ["NOT_HELD", "SPENT", "Verdict", "judge", "least_u95_n"]
+
+
+# How far off the least margin of a run may be: it is no mean.
+
+_SURE = 0.975  # on this side
+_NEAR_S = 1.0
+_STEP_TO_SD = 1.048358  # median step of white noise to its standard deviation
+
+
+def least_u95_n(reduction: Reduction, found: Holding, least: Moment) -> float | None:
+    """Uncertainty of a least margin.
+
+    Parameters
+    ----------
+    reduction : Reduction
+        The reduced run.
+    found : Holding
+        How it held.
+    least : Moment
+        The least margin.
+
+    Returns
+    -------
+    float or None
+        Half width of its 95 % interval, N; None without a calibration.
+
+    Notes
+    -----
+    That of the load it is of, and that it is the least of many readings: of n that scatter by s about one
+    value the least is below it by up to ``s q``, q the 97.5 % point of the largest of n normal values,
+    ``Phi(q) = 0.975^(1/n)`` (derived). The true least is so rather above than below what is told.
+    """
+    load_n = _load_u95_n(reduction, least.who)
+    if load_n is None:
+        return None
+    readings = max(1.0, found.counted_s * reduction.rate_hz)
+    q = student_quantile(math.inf, 2 * _SURE ** (1 / readings) - 1)
+    return math.hypot(load_n, q * _scatter_n(reduction, least))
+
+
+def _scatter_n(reduction: Reduction, least: Moment) -> float:
+    """What a single reading of the load scatters by, from row to row near a moment."""
+    series = reduction.series
+    a, b = np.searchsorted(series.t_s, [least.at_s - _NEAR_S, least.at_s + _NEAR_S]).tolist()
+    front_n, rear_n = series.front_n[a:b], series.rear_n[a:b]
+    load_n = {"front axle": front_n, "rear axle": rear_n}.get(least.who, front_n + rear_n)
+    steps = np.abs(np.diff(load_n))
+    steps = steps[np.isfinite(steps)]
+    return _STEP_TO_SD * float(np.median(steps)) if len(steps) else 0.0
+
+
+def _load_u95_n(reduction: Reduction, who: str) -> float | None:
+    """Uncertainty of the load that the margin is of."""
+    axles, steady = reduction.axles, reduction.steady
+    whole_n = {
+        "front axle": axles["front"].u95_n,
+        "rear axle": axles["rear"].u95_n,
+        "whole car": reduction.downforce_n.u95,
+    }[who]
+    if whole_n is None or steady is None:
+        return whole_n
+    working = {"front axle": steady.front_n, "rear axle": steady.rear_n, "whole car": steady.downforce_n}[who]
+    return whole_n if working.u95 is None else max(whole_n, working.u95)
+
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -28,35 +94,7 @@ SPENT = ("used its allowance", "never had its allowance")
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What a run says about holding on.
-
-    Attributes
-    ----------
-    word : str
-        ``held``, ``held, but not surely``, ``used its allowance``, ``never had its allowance``, ``let go``,
-        ``never held`` or ``cannot be told``.
-    good : bool
-        Only ``held`` is.
-    headline : str
-        The answer in a sentence or two.
-    reasons : tuple of str
-        What it rests on, a sentence each.
-    least_margin_n : float or None
-        Least margin of an axle while the car should have held, N: beyond what it needs, the allowance in.
-    axle : str or None
-        Which axle had it: ``front axle``, ``rear axle``, or ``whole car`` where sliding decides.
-    at_s : float or None
-        When.
-    least_stay_n : float or None
-        The least beyond what it takes to stay on, which is the same without the allowance, N.
-    held_s, below_s, short_s : float
-        Time at work since it first held (since the fans had spun up where it never did), s; how much of it
-        was below the need, and how much below what it takes to stay on.
-    since : str
-        From when on that is, in words.
-    until_s : float or None
-        Until when: where the throttle began to go down for good, or the log ended, s.
-    """
+    """What a run says about holding on."""
 
     word: str
     good: bool
@@ -92,7 +130,7 @@ def judge(reduction: Reduction, units: Display = SI) -> Verdict:
     What an axle needs is its weight share by the surface angle of the car file, with the allowance; what
     it takes to stay on is the same without. A run that had less than the first but never less than the second
     has used up its allowance; one that had less than the second has let go. From when on that counts:
-    :func:`~undertray.reduce.holding.holding`. The margin is that of the worse axle at each instant.
+    :func:`~undertray.reduce.margins.holding`. The margin is that of the worse axle at each instant.
     """
     found = reduction.holding
     if isinstance(found, str):

@@ -124,20 +124,7 @@ def level(p_value: float, own_dof: int, other_dof: int) -> float:
 
 @cache
 def welch_level(claim: float, own_dof: int, other_dof: int) -> float:
-    """Welch's p value whose level is the wanted one: the inverse of :func:`level`.
-
-    Parameters
-    ----------
-    claim : float
-        The level, above 0 and below 1.
-    own_dof, other_dof : int
-        As for :func:`level`.
-
-    Returns
-    -------
-    float
-        From 1e-12 to ``claim``, to a thousandth.
-    """
+    """Welch's p value whose level is the wanted one: the inverse of :func:`level`."""
     low, high = math.log(_LEAST_P), math.log(claim)
     while high - low > 1e-3:
         middle = (low + high) / 2

@@ -14,7 +14,7 @@ from undertray.units import FACTORS
 
 if TYPE_CHECKING:
     from undertray.predict.draws import Interval
-    from undertray.predict.whatif import Outcome, WhatIf
+    from undertray.predict.forecast import Outcome, WhatIf
 
 __all__ = ["what_if_words"]
 
@@ -22,20 +22,7 @@ _LB_KG = FACTORS["mass"]["lb"]
 
 
 def what_if_words(found: WhatIf, units: Display = SI) -> Iterator[str]:
-    """Say what cases come to.
-
-    Parameters
-    ----------
-    found : WhatIf
-        What was worked out.
-    units : Display
-        Units of the numbers.
-
-    Yields
-    ------
-    str
-        Lines: the car as it is, each case, what it gains, and what cannot be told.
-    """
+    """Say what cases come to."""
     yield (
         f"fan law from {found.points} steady stretches of {found.runs} runs, which scatter about it by"
         f" {found.law_scatter:.1%}; brackets: 95 %"

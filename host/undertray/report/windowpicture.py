@@ -9,13 +9,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from undertray.report.display import SI, Display
-from undertray.report.ink import DASHES, GRID, INK, LIMIT, SERIES, settings
-from undertray.report.picture import Picture
-from undertray.report.vector import svg_text
+from undertray.report.picture import Picture, svg_text
+from undertray.report.style import DASHES, GRID, INK, LIMIT, SERIES, settings
 
 if TYPE_CHECKING:
+    from undertray.predict.drivable import Edge, Window
     from undertray.predict.whereabouts import Whereabouts
-    from undertray.predict.window import Edge, Window
     from undertray.reduce.fan import FanReference
 
 __all__ = ["place_words", "window_picture", "window_words"]
@@ -25,22 +24,7 @@ _TICKS = 4
 
 
 def window_words(window: Window, units: Display = SI, reference: FanReference | None = None) -> Iterator[str]:
-    """Say between which suctions a car holds and drives.
-
-    Parameters
-    ----------
-    window : Window
-        At one angle.
-    units : Display
-        Units of the numbers.
-    reference : FanReference or None
-        Throttle to suction, where known.
-
-    Yields
-    ------
-    str
-        A line each.
-    """
+    """Say between which suctions a car holds and drives."""
 
     def at(end: Edge) -> str:
         return f"{_span(end, units)}{_throttle(end, reference)}"
@@ -92,18 +76,7 @@ def _throttle(end: Edge, reference: FanReference | None) -> str:
 
 
 def place_words(found: Whereabouts) -> str:
-    """Say where a run was in its window.
-
-    Parameters
-    ----------
-    found : Whereabouts
-        Where it was.
-
-    Returns
-    -------
-    str
-        A sentence without an end.
-    """
+    """Say where a run was in its window."""
     if found.highest_pa is None:
         return "the fans never were up"
     said = [
@@ -126,23 +99,7 @@ def window_picture(
     units: Display = SI,
     reference: FanReference | None = None,
 ) -> Picture:
-    """Draw the window over the angle of the surface.
-
-    Parameters
-    ----------
-    windows : sequence of Window
-        In order of their angles.
-    places : sequence of (float, float)
-        Angle and suction, Pa, of steady running.
-    units : Display
-        Units of the axes.
-    reference : FanReference or None
-        Throttle to suction: for a second axis.
-
-    Returns
-    -------
-    Picture
-    """
+    """Draw the window over the angle of the surface."""
     from matplotlib.figure import Figure
 
     angle = np.array([one.angle_deg for one in windows])

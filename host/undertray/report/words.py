@@ -7,6 +7,8 @@ import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from undertray.errors import escaped
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.warning import UNTOLD, warning_words
@@ -14,10 +16,11 @@ from undertray.report.display import SI, Display
 from undertray.report.fallwords import length_words, onset_words, order_words
 
 if TYPE_CHECKING:
-    from undertray.reduce.estimates import Steady
+    from undertray.reduce.dips import Dip
     from undertray.reduce.grip import Grip
     from undertray.reduce.loss import Loss
     from undertray.reduce.run import Reduction
+    from undertray.reduce.summary import Steady
 
 __all__ = [
     "CAUTIONS",
@@ -25,6 +28,9 @@ __all__ = [
     "WITHOUT_THROTTLE",
     "caution_line",
     "caution_lines",
+    "dip_lines",
+    "dip_rows",
+    "dip_words",
     "event_words",
     "few_names",
     "grouped_notices",
@@ -35,6 +41,97 @@ __all__ = [
     "steady_at",
     "wrapped",
 ]
+
+
+# The ledger of dips in words, for a terminal and for a page.
+
+_MOST_LINES, _MOST_ROWS, _MOST_ALARMS = 20, 150, 5
+
+
+def dip_words(reduction: Reduction) -> Iterator[str]:
+    """Say what dips a run had: how many, how grave, and when the board's own alarm sounded."""
+    dips, travel_mm = reduction.dips, reduction.hold.skirt_travel_mm
+    if not dips:
+        yield "no dip found"
+    else:
+        short = [dip for dip in dips if dip.deficit_n > 0]
+        deepest = max(dip.depth for dip in dips)
+        count = f"{len(dips)} {'dip' if len(dips) == 1 else 'dips'}"
+        rate = reduction.dips_per_min
+        often = "" if rate is None else f", {rate:.1f} a minute with the fans up"
+        yield (
+            f"{count}{often}; the deepest took {deepest:.0%} of an axle's load; {len(short) or 'none'} left "
+            "less than it takes to stay on."
+        )
+        drops = [dip.drop_mm for dip in short if dip.drop_mm is not None]
+        if drops and travel_mm is not None:
+            beyond = sum(drop_mm > travel_mm for drop_mm in drops)
+            travel = f"the skirt's travel of {travel_mm:g} mm"
+            if beyond:
+                yield (
+                    f"In {beyond} the car would have dropped beyond {travel}: what a skirt loses so does not "
+                    "come back by itself."
+                )
+            else:
+                yield f"All drops are within {travel}."
+        if not np.isfinite(reduction.series.throttle_us).any():
+            yield "There is no throttle in the log: a blip of the throttle looks the same."
+    alarms = reduction.alarms
+    if alarms:
+        times = {1: "once", 2: "twice"}.get(len(alarms), f"{len(alarms)} times")
+        named = ", ".join(
+            f"at {one.start_s:.2f} s for {one.duration_s:.2f} s" for one in alarms[:_MOST_ALARMS]
+        )
+        more = ", ..." if len(alarms) > _MOST_ALARMS else ""
+        yield f"On the car the board's alarm sounded {times}: {named}{more}."
+
+
+def dip_lines(reduction: Reduction) -> list[str]:
+    """Tell the dips of a run as lines for a terminal."""
+    lines = [wrapped(line, "  ") for line in dip_words(reduction)]
+    shown = _gravest(reduction, _MOST_LINES)
+    if shown:
+        lines.append(
+            f"{'start, s':>10}{'for, ms':>9}{'depth':>7}  {'first tap':14}{'short, N':>9}  {'axle':10}"
+            f"{'drop, mm':>9}  told as"
+        )
+    for dip in shown:
+        drop = "-" if dip.drop_mm is None else f"{dip.drop_mm:.1f}"
+        first = escaped(dip.first_tap or "-")[:40]
+        lines.append(
+            f"{dip.start_s:10.3f}{1e3 * dip.duration_s:9.0f}{dip.depth:7.0%}  {first:14}{dip.deficit_n:9.1f}"
+            f"  {dip.axle:10}{drop:>9}  {dip.told_as or '-'}"
+        )
+    if 0 < len(shown) < len(reduction.dips):
+        lines.append(f"... and {len(reduction.dips) - len(shown)} lesser ones (--json lists all)")
+    return lines
+
+
+def dip_rows(reduction: Reduction, units: Display) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Tell the dips of a run as a table for a page."""
+    heads = ("Start", "For", "Depth", "First tap", "Short by", "Worst axle", "Drop", "Told as")
+    rows: list[tuple[str, ...]] = [
+        (
+            f"{dip.start_s:.3f} s",
+            f"{1e3 * dip.duration_s:.0f} ms",
+            f"{dip.depth:.0%}",
+            dip.first_tap or "",
+            units.n(dip.deficit_n),
+            dip.axle,
+            "" if dip.drop_mm is None else f"{dip.drop_mm:.1f} mm",
+            dip.told_as or "",
+        )
+        for dip in _gravest(reduction, _MOST_ROWS)
+    ]
+    return heads, rows
+
+
+def _gravest(reduction: Reduction, most: int) -> list[Dip]:
+    """The dips that are worth a line each: those that left an axle short or are told elsewhere as well."""
+    grave = [dip for dip in reduction.dips if dip.deficit_n > 0 or dip.told_as is not None]
+    grave.sort(key=lambda dip: (-(dip.drop_mm or 0.0), -dip.deficit_n, dip.start_s))
+    return sorted(grave[:most], key=lambda dip: dip.start_s)
+
 
 _MOST_LEVELS = 6
 _MOST_NAMES = 5
@@ -55,92 +152,34 @@ _QUANTITY = re.compile(r"(\d) (s|N|Pa|Hz|mm|g|lbf|inH2O)\b")
 
 
 def wrapped(text: str, indent: str = "") -> str:
-    """A sentence as lines of at most 100 columns; a number keeps its unit beside it.
-
-    Parameters
-    ----------
-    text : str
-        The sentence.
-    indent : str
-        What later lines begin with.
-
-    Returns
-    -------
-    str
-        Lines.
-    """
+    """A sentence as lines of at most 100 columns; a number keeps its unit beside it."""
     kept = textwrap.fill(_QUANTITY.sub("\\1\u00a0\\2", text), WIDTH, subsequent_indent=indent)
     return kept.replace("\u00a0", " ")
 
 
 def caution_lines() -> str:
-    """The cautions as lines for a terminal.
-
-    Returns
-    -------
-    str
-        Lines of at most 100 columns, a sentence each.
-    """
+    """The cautions as lines for a terminal."""
     return "Caution.\n" + "\n".join(f"  {one}" for one in CAUTIONS)
 
 
 def caution_line() -> str:
-    """The cautions in one line, for what is printed often.
-
-    Returns
-    -------
-    str
-        A line of at most 100 columns that says where they stand in full.
-    """
+    """The cautions in one line, for what is printed often."""
     return "Caution: a computed margin is no guarantee, and local rules come first. In full: README, Safety."
 
 
 def note_lines(notice: str) -> str:
-    """A notice as lines for a terminal.
-
-    Parameters
-    ----------
-    notice : str
-        The sentence.
-
-    Returns
-    -------
-    str
-        Lines of at most 100 columns.
-    """
+    """A notice as lines for a terminal."""
     return wrapped(f"note: {notice}", "  ")
 
 
 def few_names(names: Sequence[str]) -> str:
-    """Name some files, the first few of many.
-
-    Parameters
-    ----------
-    names : sequence of str
-        Names of the files.
-
-    Returns
-    -------
-    str
-        At most five of them, each safe on a terminal, and how many more there are.
-    """
+    """Name some files, the first few of many."""
     more = f" and {len(names) - _MOST_NAMES} more" if len(names) > _MOST_NAMES else ""
     return ", ".join(escaped(name) for name in names[:_MOST_NAMES]) + more
 
 
 def grouped_notices(told: Iterable[tuple[str, str]]) -> list[str]:
-    """Put what is said of several files into one sentence each.
-
-    Parameters
-    ----------
-    told : iterable of (str, str)
-        A file and what is said of it.
-
-    Returns
-    -------
-    list of str
-        Each sentence once, behind the names of the first few files; of many sentences the first ten.
-    """
+    """Put what is said of several files into one sentence each."""
     files: dict[str, list[str]] = {}
     for name, notice in told:
         files.setdefault(notice, []).append(name)
@@ -150,20 +189,7 @@ def grouped_notices(told: Iterable[tuple[str, str]]) -> list[str]:
 
 
 def event_words(reduction: Reduction, event: Loss) -> str:
-    """Say what happened in one event.
-
-    Parameters
-    ----------
-    reduction : Reduction
-        The reduced run.
-    event : Loss
-        An event of it.
-
-    Returns
-    -------
-    str
-        One line: onset, kind, order of the taps, drop, warning, end.
-    """
+    """Say what happened in one event."""
     when = onset_words(event)
     parts = [f"{when if event.onset_between_s else 'at ' + when}: {event.kind}"]
     if event.kind == "sensor-fault":
@@ -196,18 +222,7 @@ WITHOUT_THROTTLE = "with at least half of the highest suction, whatever the thro
 
 
 def steady_at(found: Steady) -> str:
-    """Say at which throttle a run was steady.
-
-    Parameters
-    ----------
-    found : Steady
-        Its steady part.
-
-    Returns
-    -------
-    str
-        Begins with a blank; empty where no throttle was logged.
-    """
+    """Say at which throttle a run was steady."""
     if found.throttle_us is None:
         return ""
     weakest = f", weakest of {1 + len(found.others)} throttles" if found.others else ""
@@ -215,18 +230,7 @@ def steady_at(found: Steady) -> str:
 
 
 def other_levels(found: Steady) -> Iterator[str]:
-    """Say what the other throttles gave at which a run was steady.
-
-    Parameters
-    ----------
-    found : Steady
-        Its steady part.
-
-    Yields
-    ------
-    str
-        A line a throttle; at most six.
-    """
+    """Say what the other throttles gave at which a run was steady."""
     for one in found.others[:_MOST_LEVELS]:
         yield (
             f"steady at {one.throttle_us:.0f} µs ({one.seconds:.1f} s): {one.suction_pa:.0f} Pa, "
@@ -238,20 +242,7 @@ def other_levels(found: Steady) -> Iterator[str]:
 
 
 def shifted_load(found: Grip, units: Display = SI) -> str:
-    """Say what load braking moves from one axle to the other, or that nothing is known of it.
-
-    Parameters
-    ----------
-    found : Grip
-        The grip.
-    units : Display
-        Units of the numbers.
-
-    Returns
-    -------
-    str
-        No capital, no full stop.
-    """
+    """Say what load braking moves from one axle to the other, or that nothing is known of it."""
     moved_n, left_n = found.braking_moves_n, found.braking_leaves_n
     if moved_n is None or left_n is None:
         return "load that braking, pulling away and curves move: left out, no cg_height given"
@@ -262,20 +253,7 @@ def shifted_load(found: Grip, units: Display = SI) -> str:
 
 
 def run_words(reduction: Reduction) -> Iterator[str]:
-    """Say how a run went.
-
-    Parameters
-    ----------
-    reduction : Reduction
-        The reduced run.
-
-    Yields
-    ------
-    str
-        Lines: the run, the verdict, downforce against what is needed while the throttle was up
-        and still, each axle, each event, each notice.
-    """
-    from undertray.report.dipledger import dip_words
+    """Say how a run went."""
     from undertray.report.verdict import judge
 
     state = "calibrated" if reduction.calibrated else "UNCALIBRATED"

@@ -17,15 +17,77 @@ from typing import Any
 from undertray.acquire.intake import Intake
 from undertray.acquire.recording import Recording, end_line, first_lines
 from undertray.acquire.wire import Row, parse_line
+from undertray.calibrate.liquid_column import column_pressure_pa
 from undertray.errors import BoardError
 from undertray.places import bundled
 from undertray.reduce.car import Car
-from undertray.virtual.column_readings import column_readings
-from undertray.virtual.launch import command
 from undertray.virtual.physics import Noise, make_car
-from undertray.virtual.stories import STORIES, Story
+from undertray.virtual.server import command
+from undertray.virtual.stories import CAR, STORIES, Story
 
-__all__ = ["RUNS", "capture", "main", "run_log", "truth"]
+__all__ = [
+    "HEIGHTS_MM",
+    "LATITUDE_DEG",
+    "MADE_UTC",
+    "RUNS",
+    "WATER_C",
+    "capture",
+    "column_readings",
+    "main",
+    "run_log",
+    "truth",
+]
+
+
+# Readings of the demo car's sensors on a water column, as a person would have taken them.
+
+WATER_C = 21.0
+"""Water temperature of the invented session, degC."""
+LATITUDE_DEG = 47.0
+"""Latitude of the invented workshop, degrees."""
+MADE_UTC = "2026-05-01T18:00:00Z"
+"""When the invented session was held."""
+HEIGHTS_MM = (0, 20, 40, 60, 80, 100, 120, 140)
+"""Column heights read on the way up, mm; on the way down the same ones again."""
+
+_SEED = 97
+_READING_MM = 0.25  # standard deviation of one reading of the column
+_SENSOR_PA = 0.3  # of the mean of a steady second: 4 Pa of noise over 200 readings
+
+
+def column_readings() -> str:
+    """Make up the column session of the demo.
+
+    Returns
+    -------
+    str
+        The text of a ``points.csv``: height in mm, direction, and what each sensor of the demo
+        board read in Pa by its own scale.
+
+    Notes
+    -----
+    A sensor reads offset + gain * pressure with the errors of :data:`undertray.virtual.stories.CAR`;
+    height and reading have normal errors of 0.25 mm and 0.3 Pa. The zero is taken with both
+    ports open, so it has no error of height.
+    """
+    noise = Noise(_SEED)
+    columns = range(len(CAR["tap_shares"]))
+    lines = [
+        "# Invented readings of the demo car's four sensors on a U-tube; zero with both ports open.",
+        "height_mm,direction," + ",".join(f"p{i + 1}_pa" for i in columns),
+    ]
+    downward = HEIGHTS_MM[-2::-1]
+    for direction, heights_mm in (("up", HEIGHTS_MM), ("down", downward)):
+        for height_mm in heights_mm:
+            true_mm = height_mm + (noise.normal() * _READING_MM if height_mm else 0.0)
+            true_pa = float(column_pressure_pa(true_mm, WATER_C, LATITUDE_DEG)) if height_mm else 0.0
+            readings = (
+                CAR["sensor_offset_pa"][i] + CAR["sensor_gain"][i] * true_pa + noise.normal() * _SENSOR_PA
+                for i in columns
+            )
+            lines.append(f"{height_mm},{direction}," + ",".join(f"{reading:.2f}" for reading in readings))
+    return "\n".join(lines) + "\n"
+
 
 RUNS = ("clean-hold", "front-fold", "slow-leak", "hose-off")
 """Stories that are recorded, in the order a reader meets them."""
@@ -38,25 +100,7 @@ _HELD_S = (4.0, 6.0)
 
 
 def capture(story: Story, seed: int) -> bytes:
-    """Run the firmware through a story in simulated time.
-
-    Parameters
-    ----------
-    story : Story
-        What happens.
-    seed : int
-        Id of the power-up that the board reports.
-
-    Returns
-    -------
-    bytes
-        What the board sent, from its start on.
-
-    Raises
-    ------
-    BoardError
-        When the firmware failed.
-    """
+    """Run the firmware through a story in simulated time."""
     scenario = {
         **story.spec,
         "clock": "simulated",
@@ -192,13 +236,7 @@ def _first_tap(happening: dict[str, Any], names: list[str]) -> str | None:
 
 
 def main(folder: Path) -> None:
-    """Write every recording of the demo, its truth, and the column readings.
-
-    Parameters
-    ----------
-    folder : Path
-        Where ``car.toml`` is and the files go; existing ones are replaced.
-    """
+    """Write every recording of the demo, its truth, and the column readings."""
     car = Car.from_toml(folder / "car.toml")
     (folder / "column.csv").write_bytes(column_readings().encode())
     for seed, name in enumerate(RUNS, start=1):

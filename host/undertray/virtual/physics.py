@@ -37,13 +37,7 @@ class Noise:
         self.state = (seed * 2654435761 + 88172645463) & _MASK32 or 1
 
     def uniform(self) -> float:
-        """Draw the next number.
-
-        Returns
-        -------
-        float
-            0 up to 1, that left out.
-        """
+        """Draw the next number."""
         x = self.state
         x ^= (x << 13) & _MASK32
         x ^= x >> 17
@@ -52,13 +46,7 @@ class Noise:
         return x / 4294967296.0
 
     def normal(self) -> float:
-        """Draw a nearly normal number.
-
-        Returns
-        -------
-        float
-            Mean 0, variance 1, never beyond 3.5.
-        """
+        """Draw a nearly normal number."""
         # the variance of one uniform number is 1/12, of the sum of four 1/3
         total = self.uniform() + self.uniform() + self.uniform() + self.uniform()
         return (total - 2.0) * 1.7320508075688772
@@ -86,13 +74,7 @@ def _ramp(t_s: float, start_s: float, length_s: float) -> float:
 
 
 class VirtualCar:
-    """The world behind the sensors.
-
-    Parameters
-    ----------
-    spec : dict
-        The scenario; the keys are described in :func:`make_car`.
-    """
+    """The world behind the sensors."""
 
     def __init__(self, spec: "dict[str, Any]") -> None:
         car = spec.get("car", {})
@@ -125,13 +107,7 @@ class VirtualCar:
         self.pack_mv = self.full_mv
 
     def advance(self, ticks_us: int) -> None:
-        """Bring the world to the board's clock.
-
-        Parameters
-        ----------
-        ticks_us : int
-            Time since the board's start in µs; it may wrap at 2**30.
-        """
+        """Bring the world to the board's clock."""
         ahead_us = (ticks_us - self.last_us) & 0x3FFFFFFF
         if ahead_us > 0x1FFFFFFF:
             return  # an earlier instant than the last one asked for
@@ -145,24 +121,12 @@ class VirtualCar:
         self.t_us += ahead_us
 
     def story_s(self) -> float:
-        """Time in the story, which may repeat.
-
-        Returns
-        -------
-        float
-            Seconds.
-        """
+        """Time in the story, which may repeat."""
         t_s = self.t_us / 1000000.0
         return t_s - int(t_s / self.repeat_s) * self.repeat_s if self.repeat_s > 0 else t_s
 
     def drive(self, width_us: "int | None") -> None:
-        """Let the board drive the fan controllers.
-
-        Parameters
-        ----------
-        width_us : int or None
-            Pulse width it sends, µs; None hands them back to the scripted throttle.
-        """
+        """Let the board drive the fan controllers."""
         self.driven_us = width_us
 
     def _throttle_at(self, t_s: float) -> "int | None":
@@ -203,36 +167,14 @@ class VirtualCar:
         return any(e["kind"] == "hose-off" and e["tap"] == tap and _active(e, t_s) for e in self.happenings)
 
     def tap_suction_pa(self, tap: int) -> float:
-        """Suction at a tap now as its sensor reports it: with noise, gain and zero error.
-
-        Parameters
-        ----------
-        tap : int
-            Number of the tap, from 0.
-
-        Returns
-        -------
-        float
-            Pa, positive below ambient.
-        """
+        """Suction at a tap now as its sensor reports it: with noise, gain and zero error."""
         felt_pa = self.noise.normal() * self.noise_pa
         if not self._hose_off(tap):
             felt_pa += self.true_tap_pa(tap)
         return float(self.sensor_offset_pa[tap] + self.sensor_gain[tap] * felt_pa)
 
     def true_tap_pa(self, tap: int) -> float:
-        """Suction at a tap now as it truly is under the floor.
-
-        Parameters
-        ----------
-        tap : int
-            Number of the tap, from 0.
-
-        Returns
-        -------
-        float
-            Pa, positive below ambient.
-        """
+        """Suction at a tap now as it truly is under the floor."""
         t_s = self.story_s()
         left, sucked_pa = 1.0, 0.0
         for event in self.happenings:
@@ -275,25 +217,5 @@ def _triangle(turns: float) -> float:
 
 
 def make_car(spec: "dict[str, Any]") -> VirtualCar:
-    """Build a virtual car from a scenario.
-
-    Parameters
-    ----------
-    spec : dict
-        ``seed`` (int); ``car`` (the physical figures, all optional: ``fan_pa``,
-        ``fan_flow_m3_s``, ``spin_up_s``, ``spin_down_s``, ``plenum_s``, ``leak_cm2``,
-        ``noise_pa``, ``ripple`` (share of suction), ``ripple_hz``, ``tap_shares``,
-        ``sensor_gain`` and ``sensor_offset_pa`` (what a calibration has to find),
-        ``pack_full_mv``, ``pack_nominal_mv``, ``pack_load_mv``, ``pack_drain_mv_s``);
-        ``throttle`` ([[t_s, us], ...], a polyline); ``repeat_s``; ``happenings``, a list of
-        dicts with ``kind``, ``at_s``, ``until_s`` (or none) and: ``skirt-fold`` (``order``
-        of taps, ``near`` share of suction lost at the first, ``spread_s`` from tap to tap, ``over_s``,
-        ``leak_cm2``, ``flutter_s`` of warning, ``close_s``), ``slow-leak`` and ``bump`` (``leak_cm2``,
-        ``over_s``, ``close_s``), ``hose-off`` (``tap``), ``signal-lost``, ``suck`` at one tap
-        by hand (``tap``, ``pa``, ``leak_pa_s``).
-
-    Returns
-    -------
-    VirtualCar
-    """
+    """Build a virtual car from a scenario."""
     return VirtualCar(spec)

@@ -1,7 +1,7 @@
 """Rehearses a board.json with the board's own firmware, under CPython, and prints the result as JSON.
 
 Run as a program (``python -I rehearse.py BOARD_JSON FIRMWARE``) in a process of its own: there,
-``undertray`` is the firmware's package. :mod:`undertray.board.rehearsal` is the side that asks.
+``undertray`` is the firmware's package. :mod:`undertray.board.rules` is the side that asks.
 """
 
 from __future__ import annotations
@@ -16,18 +16,7 @@ __all__ = ["main"]
 
 
 def main(arguments: list[str]) -> None:
-    """Rehearse, and print.
-
-    Parameters
-    ----------
-    arguments : list of str
-        Path of the board description, folder of the firmware.
-
-    Raises
-    ------
-    ImportError
-        When the twin is not beside this file.
-    """
+    """Rehearse, and print."""
     board, firmware = arguments
     here = Path(__file__).resolve().parent
     spec = importlib.util.spec_from_file_location("twin", here / "twin.py")

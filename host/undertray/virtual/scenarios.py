@@ -8,45 +8,164 @@ lag on the pulse width) is deliberately not what makes the signal.
 
 from __future__ import annotations
 
+import json
+from collections.abc import Iterable
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.virtual.scenario_world import (
-    STEP_S,
-    edge,
-    floor_noise,
-    plenum,
-    pulses,
-    rotor,
-    sample_times,
-    seal,
-    sensor,
-)
+from undertray.acquire.wire import Row, encode_note, encode_row
+from undertray.errors import ReductionError
+from undertray.files import write_whole
 
-__all__ = ["Recording", "TruthEvent", "make_recording"]
+__all__ = [
+    "STEP_S",
+    "Recording",
+    "TruthEvent",
+    "as_log",
+    "edge",
+    "floor_noise",
+    "make_recording",
+    "plenum",
+    "pulses",
+    "rotor",
+    "sample_times",
+    "seal",
+    "sensor",
+    "write_recordings",
+]
+
+
+# The invented world of a recording: rotor, pack, seal, plenum, floor, sensors, link.
 
 Array = NDArray[np.float64]
+
+STEP_S = 0.001
+"""The world is worked out at 1 kHz and then sampled."""
+
+
+def edge(s: Array, rng: np.random.Generator, shapes: tuple[str, ...]) -> Array:
+    """How a fall goes from 0 at s = 0 to 1 at s = 1: straight, like a discharge, tearing or creeping."""
+    x = np.clip(s, 0.0, 1.0)
+    shape = str(rng.choice(shapes))
+    if shape == "smooth":
+        return np.asarray(x * x * (3 - 2 * x))
+    if shape == "straight":
+        return np.asarray(x)
+    if shape == "discharge":
+        return np.asarray(np.where(s > 0, (1 - np.exp(-3.0 * np.maximum(s, 0.0))), 0.0))
+    return np.asarray(np.sqrt(x))
+
+
+def rotor(rng: np.random.Generator, throttle: Array) -> Array:
+    """Speed of the fans: inertia, drag of the wheel, a brake in some controllers, a sagging pack.
+
+    Parameters
+    ----------
+    rng : Generator
+        Seeded chance.
+    throttle : ndarray, shape (n,)
+        Pulse width, µs.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Share of full speed.
+
+    Notes
+    -----
+    J ds/dt = a^2 - s^2 plus brake: neither exponential nor alike up and down.
+    """
+    asked = np.clip((throttle - rng.uniform(1000, 1090)) / 900.0, 0, 1) ** rng.uniform(0.8, 1.25)
+    drag, inertia = 1.0, rng.uniform(0.08, 0.35)
+    brake = rng.choice([0.0, 1.0, 2.0])
+    sag, resistance = rng.uniform(0.0, 0.12) / 60.0, rng.uniform(0.0, 0.08)
+    step = 0.002
+    coarse = asked[:: round(step / STEP_S)]
+    speed, charge, s = np.empty(len(coarse)), 0.0, 0.0
+    for i, a in enumerate(coarse.tolist()):
+        volts = 1.0 - sag * charge - resistance * a * a * s
+        torque = drag * (a * volts) ** 2 + brake * max(0.0, a * volts - s) - brake * 0.5 * max(0.0, s - a)
+        s = max(0.0, s + step / inertia * (torque - drag * s * s))
+        charge += step * a**3
+        speed[i] = s
+    every = round(step / STEP_S)
+    return np.asarray(np.interp(np.arange(len(asked)), np.arange(len(coarse)) * every, speed))
+
+
+def seal(rng: np.random.Generator, opening: Array) -> Array:
+    """Share of the suction left with the leak opened by ``opening`` (0: as built)."""
+    if rng.random() < 0.7:
+        return np.asarray(1.0 / (1.0 + opening))
+    power = rng.uniform(0.9, 1.1)  # between a sharp edge and a crack
+    return np.asarray(1.0 / (1.0 + opening) ** power)
+
+
+def plenum(rng: np.random.Generator, suction: Array) -> Array:
+    """The space under the floor fills within milliseconds."""
+    width = max(1, round(rng.uniform(0.001, 0.006) / STEP_S))
+    kernel = np.exp(-np.arange(6 * width) / width)
+    padded = np.concatenate([np.full(6 * width - 1, suction[0]), suction])
+    filled: Array = np.convolve(padded, kernel / kernel.sum(), "valid")
+    return filled
+
+
+def floor_noise(rng: np.random.Generator, t: Array, count: int) -> Array:
+    """Bumps, flutter of the skirt and vibration, as factors."""
+    n = len(t)
+    factor = np.ones(n)
+    for _ in range(rng.poisson(t[-1] * rng.choice([0.05, 0.3, 1.0]))):
+        # none in the last half second: a bump cut off half way cannot be told from a loss
+        centre, width = rng.uniform(0, t[-1] - 0.5), rng.uniform(0.015, 0.07)
+        near = np.abs(t - centre) < 3 * width
+        x = (t[near] - centre) / width
+        depth = rng.uniform(0.05, 0.45)
+        hump = np.cos(np.pi / 2 * np.clip(x, -1, 1)) ** 2
+        rebound = 0.3 * np.cos(np.pi / 2 * np.clip(x - 1.8, -1, 1)) ** 2
+        factor[near] *= 1 - depth * (hump - rebound)
+    wander = _coloured(rng, n, rng.choice([0.2, 1.0, 4.0])) * rng.uniform(0.0, 0.02)
+    lines = sum(
+        rng.uniform(0.0, 0.03) * np.sin(2 * np.pi * rng.uniform(15, 240) * t + rng.uniform(0, 6))
+        for _ in range(2)
+    )
+    each = np.stack([_coloured(rng, n, 8.0) * rng.uniform(0, 0.015) for _ in range(count)], axis=1)
+    return np.asarray((factor * (1 + wander + lines))[:, None] * (1 + each))
+
+
+def _coloured(rng: np.random.Generator, n: int, corner_hz: float) -> Array:
+    """Noise of unit sd below a corner frequency."""
+    block = max(1, round(0.25 / corner_hz / STEP_S))
+    knots = rng.standard_normal(n // block + 4)
+    smooth = np.convolve(knots, [0.25, 0.5, 0.25], "same") / np.sqrt(0.375)
+    return np.asarray(np.interp(np.arange(n) / block, np.arange(len(smooth)), smooth))
+
+
+def sample_times(rng: np.random.Generator, t: Array, rate: float) -> tuple[NDArray[np.int64], Array]:
+    """When the board samples, with a little jitter."""
+    times = np.arange(0.0, t[-1], 1.0 / rate)
+    jitter = rng.uniform(0, 0.05) / rate
+    times = times + rng.uniform(-jitter, jitter, len(times))
+    times = np.maximum(times - times[0], 0.0)
+    return np.minimum(np.round(times / STEP_S).astype(np.int64), len(t) - 1), times
+
+
+def sensor(rng: np.random.Generator, times: Array, level: float, count: int, rate: float) -> Array:
+    """Noise and drift of the sensors, Pa."""
+    white = rng.uniform(0.002, 0.03) * level * min(1.0, np.sqrt(rate / 200.0))
+    drift = rng.uniform(-0.02, 0.02, count) * level / 60.0
+    return np.asarray(rng.standard_normal((len(times), count)) * white + drift * times[:, None])
+
+
+def pulses(rng: np.random.Generator, throttle: Array) -> Array:
+    """What the pulse reader gives: whole microseconds with a little jitter."""
+    return np.asarray(np.round(throttle + rng.normal(0, rng.choice([0.0, 0.5, 1.0]), len(throttle))))
 
 
 @dataclass(frozen=True, slots=True)
 class TruthEvent:
-    """What really happened.
-
-    Attributes
-    ----------
-    kind : str
-        As the events of a summary.
-    onset_s : float
-        When it began, s.
-    end_s : float or None
-        When it was over; None if it never was.
-    taps : tuple of int
-        Taps in the order in which it reached them.
-    drop : float or None
-        Share of the mean suction that went.
-    """
+    """What really happened."""
 
     kind: str
     onset_s: float
@@ -57,23 +176,7 @@ class TruthEvent:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Recording:
-    """One invented recording. n rows.
-
-    Attributes
-    ----------
-    t_s : ndarray, shape (n,)
-        Board time, s; rows that were lost are not there.
-    suction_pa : ndarray, shape (n, taps)
-        Suction as the sensors give it, Pa; NaN where a reading is missing.
-    throttle_us : ndarray, shape (n,)
-        Throttle pulse, µs.
-    out_of_range : ndarray of bool, shape (n, taps)
-        Readings at the sensor's limit.
-    truth : tuple of TruthEvent
-        What happened, in order.
-    facts : dict
-        How it was made.
-    """
+    """One invented recording. n rows."""
 
     t_s: Array
     suction_pa: Array
@@ -278,3 +381,120 @@ def _gaps(plan: _Plan, times: Array, keep: NDArray[np.bool_]) -> list[TruthEvent
         before = int(np.argmax(lost)) - 1
         out.append(TruthEvent("data-gap", float(times[before]), start + length, (), None))
     return out
+
+
+# Invented recordings as run logs, each with its truth and its car.
+
+_LSB_PA = 0.05
+_ZERO = 100_000
+_TICKS = 1 << 30
+_START_US = 987_654_321  # so that the ticks wrap within every run of some length
+
+
+def write_recordings(folder: Path, seeds: Iterable[int], seconds: float) -> None:
+    """Write invented runs."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for seed in seeds:
+            recording = make_recording(seed, seconds)
+            stem = folder / f"invented-{seed:05d}"
+            write_whole(f"{stem}.csv", as_log(recording, seed))
+            write_whole(f"{stem}.truth.json", _truth(recording).encode())
+            write_whole(f"{stem}.car.toml", _car(recording).encode())
+    except OSError as error:
+        raise ReductionError(f"cannot be written ({error.strerror})", where=str(folder)) from error
+
+
+def as_log(recording: Recording, seed: int) -> bytes:
+    """A recording as the host would have logged it."""
+    rng = np.random.default_rng([seed, 7])
+    taps, rate = recording.suction_pa.shape[1], float(str(recording.facts["rate_hz"]))
+    counts = np.round(recording.suction_pa / _LSB_PA) + _ZERO
+    limit = round(float(np.nanmax(np.abs(recording.suction_pa))) / _LSB_PA) + 1
+    seq = np.round(recording.t_s * rate).astype(np.int64)
+    t_us = np.round(recording.t_s * 1e6).astype(np.int64)
+    reset = _reset_row(recording) if seed % 3 == 0 else len(t_us)
+    host_us = t_us + np.round(rng.exponential(800, len(t_us)) + 1500).astype(np.int64)
+    host_us = np.maximum.accumulate(host_us)
+    out = [
+        b"#undertray-run 1\n",
+        b'#run {"started_utc": "2026-05-02T10:15:00.000000Z", "notes": {"invented": true}}\n',
+        b"#wire 0 " + encode_note("device", _device(taps, rate, limit, 1)),
+        b"host_us,seq,t_us,throttle_us,flags," + b",".join(b"p%d" % (i + 1) for i in range(taps)) + b",crc\n",
+    ]
+    outside = recording.out_of_range
+    for i in range(len(t_us)):
+        start_us, start_seq = (_START_US, 0) if i < reset else (5_000 - int(t_us[reset]), -int(seq[reset]))
+        if i == reset:
+            out.append(b"#wire %d " % int(host_us[i]) + encode_note("device", _device(taps, rate, limit, 2)))
+        values = tuple(
+            None if np.isnan(c) else int(c) + (2 * limit if beyond else 0)
+            for c, beyond in zip(counts[i].tolist(), outside[i].tolist(), strict=True)
+        )
+        row = Row(
+            seq=(int(seq[i]) + start_seq) % 65536,
+            t_us=(int(t_us[i]) + start_us) % _TICKS,
+            throttle_us=int(recording.throttle_us[i]),
+            flags=0,
+            counts=values,
+        )
+        out.append(b"%d," % int(host_us[i]) + encode_row(row))
+    end = {"rows": len(t_us), "bad": 0, "seconds": round(float(recording.t_s[-1]), 3), "why": "stopped"}
+    return b"".join(out) + b"#end " + json.dumps(end).encode() + b"\n"
+
+
+def _reset_row(recording: Recording) -> int:
+    """First row after the first data gap; the number of rows where there is none."""
+    gap = next((e for e in recording.truth if e.kind == "data-gap"), None)
+    if gap is None:
+        return len(recording.t_s)
+    return int(np.searchsorted(recording.t_s, gap.onset_s + 1e-6))
+
+
+def _device(taps: int, rate: float, limit: int, boot: int) -> dict[str, object]:
+    scale = {"zero": _ZERO, "pa_per_count": _LSB_PA, "min": _ZERO - limit, "max": _ZERO + limit}
+    column = {
+        "part": "invented",
+        "range": "",
+        "bus": 0,
+        "address": 40,
+        "mux": None,
+        "port": "low",
+        "scale": scale,
+    }
+    return {
+        "wire": 1,
+        "firmware": "invented",
+        "board": "invented",
+        "uid": "00",
+        "boot": boot,
+        "rate_hz": rate,
+        "tick_hz": 1_000_000,
+        "tick_bits": 30,
+        "columns": [{"name": f"p{i + 1}", **column} for i in range(taps)],
+    }
+
+
+def _truth(recording: Recording) -> str:
+    events = [
+        {"kind": e.kind, "onset_s": round(e.onset_s - float(recording.t_s[0]), 6), "first_tap": _name(e.taps)}
+        for e in recording.truth
+    ]
+    return json.dumps({"format": 1, "invented": True, "events": events}, indent=1) + "\n"
+
+
+def _name(taps: tuple[int, ...]) -> str | None:
+    return f"p{taps[0] + 1}" if taps else None
+
+
+def _car(recording: Recording) -> str:
+    taps = recording.suction_pa.shape[1]
+    head = 'format = 1\nname = "invented"\nmass = 2.8\nwheelbase = 300\nfront_weight = 0.48\n'
+    floor = "floor = [[-60, -90], [320, -90], [320, 90], [-60, 90]]\n"
+    tap = '\n[[tap]]\nname = "p{0}"\ncolumn = "p{0}"\nx = {1}\ny = {2}\n'
+    # one size for all, so that the mean over the floor is the plain mean over the taps
+    area = 68_400 / taps
+    places = (
+        tap.format(i + 1, -40 + 45 * i, -40 if i % 2 else 40) + f"area = {area:.6g}\n" for i in range(taps)
+    )
+    return head + floor + "".join(places)

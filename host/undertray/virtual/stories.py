@@ -47,19 +47,7 @@ CAR: Mapping[str, Any] = MappingProxyType(
 
 @dataclass(frozen=True, slots=True)
 class Story:
-    """One scripted run.
-
-    Attributes
-    ----------
-    summary : str
-        One line that says what happens.
-    seconds : float
-        Its length, s.
-    facts : mapping
-        What the driver would have written down: skirt, surface, notes.
-    spec : mapping
-        The scenario in the form of ``virtual/standin/stage.py``.
-    """
+    """One scripted run."""
 
     summary: str
     seconds: float
@@ -259,24 +247,7 @@ STORIES: Mapping[str, Story] = MappingProxyType(
 
 
 def load_story(name: str) -> Mapping[str, Any]:
-    """Find the scenario of a story.
-
-    Parameters
-    ----------
-    name : str
-        A key of :data:`STORIES`, or the path of a JSON file in the form that
-        ``virtual/standin/stage.py`` describes.
-
-    Returns
-    -------
-    mapping
-        The scenario.
-
-    Raises
-    ------
-    BoardError
-        When there is no such story, or the file is no scenario.
-    """
+    """Find the scenario of a story."""
     if name in STORIES:
         return STORIES[name].spec
     path = Path(name)

@@ -7,7 +7,7 @@ on the same readings, but for the free memory, which has no meaning here. It is 
 the host program: there, ``undertray`` is another package. ``-B`` keeps compiled files out of the
 firmware's folder, which is copied to boards.
 
-See :mod:`undertray.virtual.launch` for how it is started.
+See :mod:`undertray.virtual.server` for how it is started.
 """
 
 from __future__ import annotations
@@ -48,22 +48,7 @@ def _by_halves(buffer: Any) -> memoryview:
 
 
 def put_in_place(standin: Path, physics: Path, firmware: Path) -> None:
-    """Make the interpreter look like a board to the firmware's files.
-
-    Parameters
-    ----------
-    standin : pathlib.Path
-        Folder of the stand-in modules.
-    physics : pathlib.Path
-        Folder of ``physics.py``.
-    firmware : pathlib.Path
-        Folder of the firmware.
-
-    Raises
-    ------
-    ImportError
-        When the stand-in has no ``time.py``.
-    """
+    """Make the interpreter look like a board to the firmware's files."""
     micropython = types.ModuleType("micropython")
     for name in ("const", "native", "viper"):
         setattr(micropython, name, _same)
@@ -87,10 +72,7 @@ def put_in_place(standin: Path, physics: Path, firmware: Path) -> None:
 
 
 class TwinPort:
-    """Standard input and output as the firmware's port: bytes, and never a wait.
-
-    Threads carry them, because pipes can be polled on some systems only.
-    """
+    """Standard input and output as the firmware's port: bytes, and never a wait."""
 
     def __init__(self) -> None:
         self._inbox: deque[int] = deque()
@@ -118,47 +100,17 @@ class TwinPort:
         self._closed = True
 
     def ready(self) -> int:
-        """Say what can be done without waiting.
-
-        Returns
-        -------
-        int
-            1 to read, 4 to write, 5 both, 0 neither.
-
-        Raises
-        ------
-        SystemExit
-            When the host has gone.
-        """
+        """Say what can be done without waiting."""
         if self._closed and not self._inbox:
             raise SystemExit(0)
         return (1 if self._inbox else 0) | (4 if len(self._outbox) < _QUEUE else 0)
 
     def read(self) -> int:
-        """Take one byte; only after ``ready`` said so.
-
-        Returns
-        -------
-        int
-            The byte.
-        """
+        """Take one byte; only after ``ready`` said so."""
         return self._inbox.popleft()
 
     def write(self, buffer: Any, start: int, count: int) -> int:
-        """Hand over some bytes of a buffer.
-
-        Parameters
-        ----------
-        buffer : bytearray
-            Where they are.
-        start, count : int
-            The first, and how many.
-
-        Returns
-        -------
-        int
-            How many went: all.
-        """
+        """Hand over some bytes of a buffer."""
         with self._filled:
             self._outbox += memoryview(buffer)[start : start + count]
             self._filled.notify()
@@ -166,13 +118,7 @@ class TwinPort:
 
 
 def main(arguments: list[str]) -> None:
-    """Run the firmware.
-
-    Parameters
-    ----------
-    arguments : list of str
-        Path of the scenario, folder of the firmware.
-    """
+    """Run the firmware."""
     scenario, firmware = arguments
     here = Path(__file__).resolve().parent
     put_in_place(here / "standin", here, Path(firmware))

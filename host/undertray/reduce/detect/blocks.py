@@ -85,17 +85,7 @@ class Blocks:
         self._held_us = np.nan
 
     def feed(self, t_s: Array, suction_pa: Array, throttle_us: Array, beyond: Bools) -> None:
-        """Take in rows.
-
-        Parameters
-        ----------
-        t_s, throttle_us : ndarray, shape (k,)
-            Time, s, and pulse, µs.
-        suction_pa : ndarray, shape (k, taps)
-            Suction, Pa.
-        beyond : ndarray of bool, shape (k, taps)
-            Readings at a limit.
-        """
+        """Take in rows."""
         if not len(t_s):
             return
         row = self._row + (len(self._waiting[0]) if self._waiting else 0)
@@ -121,29 +111,12 @@ class Blocks:
             self._waiting = None
 
     def forget(self, k: int) -> None:
-        """Keep no raw rows that lie before a block by a whole piece.
-
-        Parameters
-        ----------
-        k : int
-            The block.
-        """
+        """Keep no raw rows that lie before a block by a whole piece."""
         while len(self._raw) > 1 and k > 0 and self._raw[1][0] <= self.first_row[min(k, self.size - 1)]:
             del self._raw[0]
 
     def between(self, k0: int, k1: int) -> tuple[Array, Array, Array]:
-        """Raw rows of some blocks.
-
-        Parameters
-        ----------
-        k0, k1 : int
-            First block, and the block after the last.
-
-        Returns
-        -------
-        t_s, suction_pa, throttle_us : ndarray
-            Empty where they are no longer kept.
-        """
+        """Raw rows of some blocks."""
         k0, k1 = max(k0, 0), min(k1, self.size)
         a, b = (
             (int(self.first_row[k0]), int(self.first_row[k1 - 1] + self.rows[k1 - 1])) if k0 < k1 else (0, 0)

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.quantiles import middle
 from undertray.reduce.detect.blocks import Blocks
-from undertray.reduce.detect.fan import Fan
+from undertray.reduce.detect.fanmodel import Fan
 from undertray.reduce.loss import Loss, LossParameters
-from undertray.reduce.middle import middle
 
 __all__ = ["find_cuts"]
 
@@ -23,26 +23,7 @@ _LEAST_BLOCKS = 8
 
 
 def find_cuts(blocks: Blocks, k0: int, k1: int, fan: Fan, least_pa: float, p: LossParameters) -> list[Loss]:
-    """Find the cuts that begin in a frame.
-
-    Parameters
-    ----------
-    blocks : Blocks
-        The run.
-    k0, k1 : int
-        First block of the frame, and the block after its last.
-    fan : Fan
-        The fan.
-    least_pa : float
-        Suction below which there is nothing to cut, Pa.
-    p : LossParameters
-        What to go by.
-
-    Returns
-    -------
-    list of Loss
-        Dated by the first row with a clearly shorter pulse.
-    """
+    """Find the cuts that begin in a frame."""
     pulse, mean = blocks.throttle_us[: blocks.size], blocks.mean_pa[: blocks.size]
     (down,) = (np.diff(pulse[k0 : k1 + 1]) < 0).nonzero()
     closing, found, done = max(1, round(_CLOSING_S / blocks.block_s)), [], -1

@@ -9,15 +9,15 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import ArrayLike, NDArray
 
+from undertray.quantiles import middle
 from undertray.reduce.detect.blocks import FRAME, Array, Blocks, Bools
 from undertray.reduce.detect.cuts import find_cuts
 from undertray.reduce.detect.explain import AFTER, BEFORE, SIZE, Explanation, Window, explain
-from undertray.reduce.detect.fan import RUN_IN, Fan, Lesson
+from undertray.reduce.detect.fanmodel import RUN_IN, Fan, Lesson
 from undertray.reduce.detect.leak import Leak, Sections
 from undertray.reduce.detect.taps import AHEAD, Fault, Taps
 from undertray.reduce.detect.told import LEAD, Entry, Told, as_loss, came_back, measure
 from undertray.reduce.loss import LOSS_KINDS, Loss, LossParameters
-from undertray.reduce.middle import middle
 
 __all__ = ["Detector"]
 
@@ -129,25 +129,7 @@ class Detector:
         throttle_us: ArrayLike | None = None,
         out_of_range: ArrayLike | None = None,
     ) -> tuple[Loss, ...]:
-        """Take in the next rows.
-
-        Parameters
-        ----------
-        t_s : array, shape (k,)
-            Time, s, not before the rows fed earlier.
-        suction_pa : array, shape (k, taps)
-            Suction, Pa; NaN where missing.
-        throttle_us : array, shape (k,), or None
-            Throttle pulse, µs; NaN where unknown.
-        out_of_range : array of bool, shape (k, taps), or None
-            Readings beyond the sensor's range.
-
-        Returns
-        -------
-        tuple of Loss
-            Alarms raised by these rows: falls under way that no throttle explains. An alarm that
-            turns out to be a bump is not among the events in the end.
-        """
+        """Take in the next rows."""
         t, suction = np.asarray(t_s, float), np.asarray(suction_pa, float)
         throttle = np.full(len(t), np.nan) if throttle_us is None else np.asarray(throttle_us, float)
         beyond = np.zeros(suction.shape, bool) if out_of_range is None else np.asarray(out_of_range, bool)
@@ -155,13 +137,7 @@ class Detector:
         return self._advance(last=False)
 
     def finish(self) -> tuple[Loss, ...]:
-        """Say that no more rows will come.
-
-        Returns
-        -------
-        tuple of Loss
-            All events, in order of onset.
-        """
+        """Say that no more rows will come."""
         self._blocks.flush()
         self._advance(last=True)
         return self.events
@@ -241,7 +217,8 @@ class Detector:
 
     def _prepare(self, f0: int, f1: int) -> int:
         """What the fan should give in some frames, up to the next that teaches it; those in which something
-        else was seen are marked. Returns how many."""
+        else was seen are marked. Returns how many.
+        """
         blocks, p, fan = self._blocks, self._p, self._fan
         if np.isnan(blocks.throttle_us[f0 * FRAME]):
             f1 = f0 + 1
@@ -543,10 +520,7 @@ class Detector:
                 )  # fmt: skip
 
     def _falls(self, k: int, stands: int, good: Bools) -> int:
-        """How many blocks a fall stands that the throttle does not explain, at more than one tap; else 0.
-
-        One that endangers the hold rings first; a lesser one, as bumps make, has to stand longer.
-        """
+        """How many blocks a fall stands that the throttle does not explain, at more than one tap; else 0."""
         blocks, p = self._blocks, self._p
         taps = np.flatnonzero(good)
         pa = blocks.pa[k - _REF[0] : k + 1][:, taps]

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.reduce.detect.blocks import FRAME
-from undertray.reduce.detect.fan import Fan
+from undertray.reduce.detect.fanmodel import Fan
 from undertray.reduce.loss import LossParameters
 
 __all__ = ["AFTER", "BEFORE", "SIZE", "Explanation", "Piece", "Window", "explain"]
@@ -41,21 +41,7 @@ _SHORTEST = 3  # blocks: a dip that is shorter is no loss, however it is measure
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """One piece of an explanation.
-
-    Attributes
-    ----------
-    kind : str
-        ``step`` (with the blocks it takes), ``dip`` (with the blocks it lasts) or ``fan`` (with its lag).
-    at : int
-        First block, in the window.
-    length : float
-        Blocks.
-    change : float
-        Of the log of the suction.
-    gain : float
-        Twice what it adds to the log likelihood.
-    """
+    """One piece of an explanation."""
 
     kind: str
     at: int
@@ -71,23 +57,7 @@ class Piece:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Window:
-    """What there is to explain. SIZE blocks.
-
-    Attributes
-    ----------
-    throttle_us : ndarray, shape (RUN_IN + SIZE,), or None
-        Pulses, µs, with the run-in; None where none is known.
-    unknown : ndarray of bool, shape (SIZE,)
-        Blocks without a pulse.
-    pa : ndarray, shape (SIZE,)
-        Mean suction, Pa.
-    seen : ndarray of bool, shape (SIZE,)
-        Blocks that it was read in.
-    begun : float
-        Speed of the fan at the begin of the run-in where it was still coasting.
-    opened : bool
-        Whether a loss was open when the window began.
-    """
+    """What there is to explain. SIZE blocks."""
 
     throttle_us: Array | None
     unknown: Bools
@@ -99,17 +69,7 @@ class Window:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Explanation:
-    """The best explanation found.
-
-    Attributes
-    ----------
-    pieces : tuple of Piece
-        In order of time; none where nothing pays.
-    fan_log_pa : ndarray, shape (SIZE,)
-        Log of the suction that the fan alone would give.
-    cost : float
-        Squares left, departure from the belief, and price of the pieces.
-    """
+    """The best explanation found."""
 
     pieces: tuple[Piece, ...]
     fan_log_pa: Array
@@ -118,18 +78,7 @@ class Explanation:
     gain: float
 
     def falls(self, p: LossParameters) -> list[Piece]:
-        """Pieces that may be losses: they begin in the frame, are deep enough, and do not heal at once.
-
-        Parameters
-        ----------
-        p : LossParameters
-            What to go by.
-
-        Returns
-        -------
-        list of Piece
-            In order of time.
-        """
+        """Pieces that may be losses: they begin in the frame, are deep enough, and do not heal at once."""
         deep = [piece for piece in self.pieces if piece.kind != "fan" and piece.depth >= p.min_drop]
         return [
             piece
@@ -189,7 +138,8 @@ def explain(window: Window, fan: Fan, leave_out: tuple[int, ...], p: LossParamet
 @dataclass(frozen=True, slots=True, eq=False)
 class _Terms:
     """A law at a point: log suction without gain, slopes by the belief's own directions, departure, usual
-    gain."""
+    gain.
+    """
 
     logs: Array
     slopes: Array

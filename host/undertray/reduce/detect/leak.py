@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.reduce.detect.blocks import Blocks
-from undertray.reduce.detect.fan import Fan
+from undertray.reduce.detect.fanmodel import Fan
 from undertray.reduce.loss import Loss, LossParameters
 
 __all__ = ["Leak", "Sections"]
@@ -44,13 +44,7 @@ class Leak:
 
 
 class Sections:
-    """The run in sections of 16 blocks in which the fan had settled.
-
-    Parameters
-    ----------
-    blocks : Blocks
-        The run.
-    """
+    """The run in sections of 16 blocks in which the fan had settled."""
 
     def __init__(self, blocks: Blocks) -> None:
         self._blocks = blocks
@@ -59,17 +53,7 @@ class Sections:
         self._done = 0
 
     def extend(self, end: int, fan: Fan, floor_pa: float) -> None:
-        """Take in the blocks up to an end.
-
-        Parameters
-        ----------
-        end : int
-            Block after the last.
-        fan : Fan
-            The fan.
-        floor_pa : float
-            Suction below which nothing is judged, Pa.
-        """
+        """Take in the blocks up to an end."""
         blocks, count = self._blocks, (end - self._done) // _SECTION
         part = slice(self._done, self._done + count * _SECTION)
         pulse, mean = blocks.throttle_us[part], blocks.mean_pa[part]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.reduce.middle import middle, middles
+from undertray.quantiles import middle, middles
 
 __all__ = ["Fall", "broken_stick", "level_split", "measure_fall"]
 
@@ -25,19 +25,7 @@ _MOST = 400  # candidates and samples of one fit
 
 @dataclass(frozen=True, slots=True)
 class Fall:
-    """A measured fall. Times in s, pressures in Pa.
-
-    Attributes
-    ----------
-    onset_s, bottom_s, fall_s : float
-        Begin, completion, and 90-10 % transition duration.
-    from_pa, to_pa : float
-        Mean suction before and after.
-    order : tuple of int
-        Taps that fell, first to last.
-    leads_s : tuple of float
-        When each of them fell, s after the first.
-    """
+    """A measured fall. Times in s, pressures in Pa."""
 
     onset_s: float
     bottom_s: float

@@ -31,21 +31,7 @@ _FEW = 4  # wrong blocks of a frame from which on it is looked at closely
 
 @dataclass(slots=True)
 class Fault:
-    """A tap that cannot be trusted.
-
-    Attributes
-    ----------
-    tap : int
-        Which.
-    why : str
-        ``missing``, ``limit``, ``stuck``, ``off`` or ``late``.
-    begin, last : int
-        First block, and the block after the last so far.
-    over : bool
-        Whether it is over.
-    from_pa, to_pa : float or None
-        What it should have read, and what it did, Pa.
-    """
+    """A tap that cannot be trusted."""
 
     tap: int
     why: str
@@ -94,20 +80,7 @@ class Taps:
         self.faults: list[Fault] = []
 
     def level(self, k0: int, k1: int, without: int | None = None) -> Array:
-        """Mean suction as all taps would read it.
-
-        Parameters
-        ----------
-        k0, k1 : int
-            First block, and the block after the last.
-        without : int or None
-            A tap that does not count.
-
-        Returns
-        -------
-        ndarray, shape (k1 - k0,)
-            Pa; NaN where no tap is good.
-        """
+        """Mean suction as all taps would read it."""
         pa = self._blocks.pa[k0:k1]
         good = np.isfinite(pa) & ~self._blocks.bad[k0:k1]
         if without is not None:
@@ -117,24 +90,7 @@ class Taps:
         return np.asarray(np.divide(total, norm, out=np.full(len(pa), np.nan), where=norm > 0))
 
     def examine(self, f0: int, f1: int, first: int, fan: Callable[[int, int], Array]) -> tuple[int, int]:
-        """Look at some frames, and set the mean suction of their blocks.
-
-        Parameters
-        ----------
-        f0, f1 : int
-            First frame, and the frame after the last that may be looked at.
-        first : int
-            First block that may be looked at.
-        fan : callable
-            Takes a first and an end block; gives the log of the suction by the fan's law.
-
-        Returns
-        -------
-        count : int
-            How many frames were looked at.
-        changed : int
-            First block whose mean changed by what was found.
-        """
+        """Look at some frames, and set the mean suction of their blocks."""
         done = self._plain(f0, f1)
         if done:
             return done, f0 * FRAME

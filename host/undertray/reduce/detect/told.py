@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.quantiles import middle
 from undertray.reduce.detect.blocks import Blocks
 from undertray.reduce.detect.onset import Fall, measure_fall
 from undertray.reduce.loss import Loss, LossParameters
-from undertray.reduce.middle import middle
 
 __all__ = ["LEAD", "Entry", "Measured", "Told", "as_loss", "came_back", "measure"]
 
@@ -40,17 +40,7 @@ _LEAD = 2  # samples
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One line of the list.
-
-    Attributes
-    ----------
-    number : int
-        Of the event.
-    what : str
-        ``told`` or ``revised``.
-    event : Loss
-        As it stands from then on, or stood.
-    """
+    """One line of the list."""
 
     number: int
     what: str
@@ -80,49 +70,19 @@ class Told:
         return self._standing[number]
 
     def of_kind(self, *kinds: str) -> list[tuple[int, Loss]]:
-        """Standing events of some kinds.
-
-        Parameters
-        ----------
-        *kinds : str
-            Kinds.
-
-        Returns
-        -------
-        list of (int, Loss)
-            With their numbers.
-        """
+        """Standing events of some kinds."""
         numbers = sorted(number for kind in kinds for number in self._kinds.get(kind, [])[-_LATELY:])
         return [(number, self._standing[number]) for number in numbers]
 
     def add(self, event: Loss) -> int:
-        """Tell an event.
-
-        Parameters
-        ----------
-        event : Loss
-            The event.
-
-        Returns
-        -------
-        int
-            Its number.
-        """
+        """Tell an event."""
         number, self._next = self._next, self._next + 1
         self._kinds.setdefault(event.kind, []).append(number)
         self._write(number, "told", event)
         return number
 
     def revise(self, number: int, event: Loss) -> None:
-        """Tell an event anew.
-
-        Parameters
-        ----------
-        number : int
-            Which.
-        event : Loss
-            What it is now.
-        """
+        """Tell an event anew."""
         if self._standing.get(number) != event:
             self._write(number, "revised", event)
 
@@ -133,17 +93,7 @@ class Told:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Measured:
-    """A fall on its raw rows.
-
-    Attributes
-    ----------
-    fall : Fall
-        Its measures; taps by their numbers.
-    between_s : tuple of (float, float), or None
-        The gap in which it began, s.
-    lasts_s : float
-        How long less than half of the fall was back, s; infinite where that was not seen.
-    """
+    """A fall on its raw rows."""
 
     fall: Fall
     between_s: tuple[float, float] | None
@@ -153,29 +103,7 @@ class Measured:
 def measure(
     blocks: Blocks, k: int, length: float, fan_log: Array, weights: Array, p: LossParameters
 ) -> Measured | None:
-    """Measure a fall that an explanation holds.
-
-    Parameters
-    ----------
-    blocks : Blocks
-        The run.
-    k : int
-        Block in which the fall begins.
-    length : float
-        Blocks that it takes.
-    fan_log : ndarray, shape (k,)
-        Log of the suction of the fan alone, from 50 blocks before ``k`` on.
-    weights : ndarray, shape (taps,)
-        Weight of each tap in the mean.
-    p : LossParameters
-        What to go by.
-
-    Returns
-    -------
-    Measured or None
-        None where it is too short to be one, or does not stand up: too small, too slow, the fan's doing, or
-        not to be seen in the suction itself.
-    """
+    """Measure a fall that an explanation holds."""
     first, last = max(k - _AHEAD, 0), min(k + int(length) + 3 * _BEHIND, blocks.size, k - LEAD + len(fan_log))
     law = fan_log[first - k + LEAD : last - k + LEAD] - fan_log[LEAD - 1]
     share = np.maximum(np.exp(law), _LEAST_SHARE)
@@ -270,7 +198,8 @@ def _went_on(blocks: Blocks, k: int, fall: Fall, fan_log: Array) -> bool:
 
 def _explained_since(blocks: Blocks, k: int, p: LossParameters) -> bool:
     """Is nothing lost any more once the fan is calm at a pulse that is known again? Then it was the throttle
-    while nobody saw it."""
+    while nobody saw it.
+    """
     begin, end = max(k - _CALM, 0), min(k + _CALM, blocks.size)
     left = np.log(np.maximum(blocks.mean_pa[begin:end], 1.0)) - blocks.expected[begin:end]
     good = blocks.known[begin:end] & blocks.calm[begin:end] & np.isfinite(left)
@@ -339,25 +268,7 @@ def _between(t: Array, mean: Array, fall: Fall, period_s: float) -> tuple[float,
 def as_loss(
     measured: Measured, names: Sequence[str], period_s: float, throttle_us: float, sure: float
 ) -> Loss:
-    """Tell a measured fall as a seal loss.
-
-    Parameters
-    ----------
-    measured : Measured
-        The fall.
-    names : sequence of str
-        Names of the taps.
-    period_s : float
-        Sample period, s.
-    throttle_us : float
-        Pulse at the onset, µs; NaN where unknown.
-    sure : float
-        Confidence.
-
-    Returns
-    -------
-    Loss
-    """
+    """Tell a measured fall as a seal loss."""
     fall = measured.fall
     leads = sorted(fall.leads_s)
     ahead = len(leads) == 1 or leads[1] - leads[0] > (_LEAD - 0.5) * period_s
@@ -379,26 +290,7 @@ def as_loss(
 
 
 def came_back(blocks: Blocks, k0: int, k1: int, ref_log: float, drop: float, floor_pa: float) -> float | None:
-    """When the suction was back at what the fan gives on a good seal.
-
-    Parameters
-    ----------
-    blocks : Blocks
-        The run.
-    k0, k1 : int
-        First block to look at, and the block after the last.
-    ref_log : float
-        Log of the mean suction over the fan's law before the fall.
-    drop : float
-        Share that fell.
-    floor_pa : float
-        Suction below which nothing is judged, Pa.
-
-    Returns
-    -------
-    float or None
-        Time of the first of three blocks that show it, s.
-    """
+    """When the suction was back at what the fan gives on a good seal."""
     if k1 - k0 < _STANDS:
         return None
     with np.errstate(invalid="ignore"):

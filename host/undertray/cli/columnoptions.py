@@ -1,0 +1,152 @@
+"""Options that describe a liquid column, shared by the commands that use one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from undertray.calibrate.liquid_column import Budget, Conditions, Tube
+    from undertray.calibrate.surroundings import Fluid
+
+__all__ = [
+    "USUAL_EXPANSION",
+    "Bench",
+    "BoreMm",
+    "Density",
+    "DensityPercent",
+    "Expansion",
+    "Gravity",
+    "HeightM",
+    "Incline",
+    "Latitude",
+    "Leaning",
+    "Limbs",
+    "ReadingMm",
+    "RulerPercent",
+    "WaterC",
+    "WellMm",
+    "ZeroMm",
+]
+
+WaterC = Annotated[
+    float | None, typer.Option(help="Temperature of the liquid, degC; 20 within 5 K if left out.")
+]
+Latitude = Annotated[
+    float | None, typer.Option(help="Latitude, degrees; 45 with all of the Earth's range if left out.")
+]
+HeightM = Annotated[float, typer.Option(help="Height above the sea, m.")]
+Gravity = Annotated[float | None, typer.Option(help="Local gravity, m/s2, where it is known.")]
+Density = Annotated[
+    float | None, typer.Option(help="Density of a liquid other than water, kg/m3 at 20 degC.")
+]
+DensityPercent = Annotated[
+    float | None,
+    typer.Option(help="Half width of that density, %; 0.05 for water, 0.5 for another liquid if left out."),
+]
+Expansion = Annotated[float, typer.Option(help="Loss of that liquid's density per K, relative.")]
+Limbs = Annotated[int, typer.Option(help="2: both menisci read. 1: only one, from its zero mark.")]
+Incline = Annotated[float, typer.Option(help="Angle of the tube to the horizontal, degrees.")]
+Leaning = Annotated[
+    str, typer.Option(help="With --incline: 'both' limbs lean, or 'one' and the other is upright.")
+]
+BoreMm = Annotated[float | None, typer.Option(help="Bore of the tube that is read, mm (one limb).")]
+WellMm = Annotated[float | None, typer.Option(help="Inner diameter of its well, mm (one limb).")]
+ReadingMm = Annotated[float, typer.Option(help="Half width of one reading of a meniscus, mm.")]
+ZeroMm = Annotated[float, typer.Option(help="Half width of the column's zero mark, mm.")]
+RulerPercent = Annotated[float, typer.Option(help="Half width of the ruler's length, %.")]
+
+USUAL_EXPANSION = 1e-3
+"""Of light oils and alcohols, 1/K (common practice, no source)."""
+# what an input that was not given is taken to lie within
+_UNMEASURED_K = 5.0
+_MEASURED_K = 1.0
+_UNKNOWN_GRAVITY = 2.7e-3  # from equator to pole about the value at 45 degrees
+_FORMULA_GRAVITY = 1e-4
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """The options as they were given."""
+
+    water_c: float | None = None
+    latitude: float | None = None
+    height_m: float = 0.0
+    gravity: float | None = None
+    density: float | None = None
+    density_percent: float | None = None
+    expansion: float = USUAL_EXPANSION
+    limbs: int = 2
+    incline: float = 90.0
+    bore_mm: float | None = None
+    well_mm: float | None = None
+    reading_mm: float = 0.5
+    zero_mm: float = 0.5
+    ruler_percent: float = 0.05
+    leaning: str = ""
+
+    @property
+    def conditions(self) -> Conditions:
+        """Liquid and surroundings."""
+        from undertray.calibrate.liquid_column import Conditions
+
+        return Conditions(
+            fluid_c=20.0 if self.water_c is None else self.water_c,
+            latitude_deg=45.0 if self.latitude is None else self.latitude,
+            height_m=self.height_m,
+            fluid=self._fluid,
+            gravity_m_s2=self.gravity,
+        )
+
+    @property
+    def _fluid(self) -> Fluid:
+        from undertray.calibrate.surroundings import Fluid
+
+        if self.density is None:
+            percent = 0.05 if self.density_percent is None else self.density_percent
+            return Fluid(density_half_width=percent / 100)
+        percent = 0.5 if self.density_percent is None else self.density_percent
+        return Fluid("liquid", self.density, 20.0, self.expansion, percent / 100)
+
+    @property
+    def tube(self) -> Tube:
+        """How the column is built and read."""
+        from undertray.calibrate.liquid_column import Tube
+
+        return Tube(self.limbs, self.incline, self.bore_mm, self.well_mm, self.leaning)
+
+    def budget(self, sensor_pa: float = 0.5) -> Budget:
+        """What can be wrong with it."""
+        from undertray.calibrate.liquid_column import Budget
+
+        return Budget(
+            reading_mm=self.reading_mm,
+            zero_mm=self.zero_mm,
+            ruler=self.ruler_percent / 100,
+            temperature_k=_UNMEASURED_K if self.water_c is None else _MEASURED_K,
+            gravity=_FORMULA_GRAVITY if self._place_known else _UNKNOWN_GRAVITY,
+            sensor_pa=sensor_pa,
+        )
+
+    @property
+    def doubts(self) -> list[str]:
+        """What was not given and therefore widens the uncertainty, as lines of text."""
+        lines = []
+        if self.water_c is None:
+            lines.append(
+                f"temperature of the liquid not given: 20 degC within {_UNMEASURED_K:g} K (--water-c)"
+            )
+        if not self._place_known:
+            lines.append(
+                "latitude not given: gravity of 45 degrees, within what it varies over the Earth (--latitude)"
+            )
+        if self.incline != 90 and not self.leaning:
+            taken, other = ("both limbs lean", "one") if self.tube.both_lean else ("one limb leans", "both")
+            lines.append(f"{taken}, at {self.incline:g} degrees, as nothing else is said (--leaning {other})")
+        return lines
+
+    @property
+    def _place_known(self) -> bool:
+        return self.latitude is not None or self.gravity is not None

@@ -1,0 +1,489 @@
+"""What another mass, pack, gap, angle or tyre would come to, from the builder's own runs.
+
+The suction comes from the fan law (:mod:`undertray.predict.fanlaw`), the loads of the axles from that by what
+the run measured per pascal, and what they have to bear from :func:`undertray.reduce.hold.hold_need`. Each
+number is worked out for thousands of draws of all that is uncertain, so it has an interval of its own, and
+what two cases share (sensors, floor, law) is the same draw in both.
+
+Not in it: the added mass sits where the centre of gravity is; suction is spread over the floor as in the run;
+grip and times leave out what :func:`undertray.reduce.grip.grip` does, and the drag.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.errors import ReductionError
+from undertray.predict.axleloads import AxleLoads
+from undertray.predict.draws import COUNT, Draws, Interval, interval
+from undertray.predict.drivable import Forces, Window, drivable_window, range_pa
+from undertray.predict.fanlaw import FanLaw, beyond
+from undertray.predict.packvolts import Pack, PackVolts
+from undertray.reduce.car import Car
+from undertray.reduce.grip import driven_n, friction_left_n
+from undertray.reduce.hold import hold_need
+from undertray.reduce.summary import Estimate
+
+if TYPE_CHECKING:
+    from undertray.predict.drag import Drag
+
+__all__ = ["Case", "Curve", "Outcome", "SpeedAnswer", "WhatIf", "margin_curves", "what_if"]
+
+Array = NDArray[np.float64]
+
+_MOST_US = 2000.0
+_WIDEST = 6.0  # times the largest gap measured
+_HALVINGS = 17
+_USUAL_WITHIN = 0.1
+_NORMAL_95 = 1.959964
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """What is asked: the car as it would be, its pack (None: that of the runs), gap and throttle."""
+
+    name: str
+    car: Car
+    pack: Pack | None
+    gap_mm: float | None
+    throttle_us: float
+
+
+@dataclass(frozen=True, slots=True)
+class SpeedAnswer:
+    """Time from rest to a speed on the case's own surface, s; infinite where the tyres do not hold."""
+
+    speed_m_s: float
+    surface_s: Interval
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a case comes to."""
+
+    name: str
+    mass_kg: float
+    throttle_us: float
+    surface_angle: float
+    gap_mm: float | None
+    pack_mv: Interval | None
+    suction_pa: Interval
+    load_n: dict[str, Interval]
+    need_n: dict[str, float]
+    margin_n: dict[str, Interval]
+    limiting: str
+    least_margin_n: Interval
+    holds_from_us: Interval
+    largest_gap_mm: Interval | None
+    lateral_g: Interval | None
+    ground_lateral_g: Interval | None
+    to_speed: tuple[SpeedAnswer, ...]
+    window: Window | None
+    locks_from_us: Interval | None
+    beyond: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class WhatIf:
+    """The car as it is, and as it would be."""
+
+    now: Outcome
+    asked: tuple[Outcome, ...]
+    gain_n: tuple[Interval, ...]
+    break_even_kg: tuple[Interval | None, ...]
+    law: dict[str, Interval]
+    law_scatter: float
+    points: int
+    runs: int
+    loads_known: bool
+    notices: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """Least margin of a case against the gap: mm, N, and the ends of its interval, N."""
+
+    name: str
+    gap_mm: tuple[float, ...]
+    margin_n: tuple[float, ...]
+    low_n: tuple[float, ...]
+    high_n: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Given:
+    """What all cases share."""
+
+    law: FanLaw
+    volts: PackVolts | None
+    loads: AxleLoads
+    suction: Array
+    front: Array
+    rear: Array
+    mu: Array | None
+    drag: Drag | None
+    edge: Array
+
+    def suction_pa(self, case: Case, throttle_us: Array | float, gap_mm: Array | float | None) -> Array:
+        return self.state(case, throttle_us, gap_mm)[0]
+
+    def state(
+        self, case: Case, throttle_us: Array | float, gap_mm: Array | float | None
+    ) -> tuple[Array, Array | None]:
+        """Suction in Pa, by the sensors' own scale, and the pack's voltage in mV."""
+        if self.volts is not None:
+            return self.volts.suction_pa(self.law, throttle_us, gap_mm, case.pack)
+        return self.law.suction_pa(throttle_us, None, gap_mm), None
+
+    def loads_n(self, pa: Array) -> tuple[Array, Array]:
+        """Loads of front and rear axle."""
+        front, rear = self.loads.per_pa(float(pa[0]))
+        return front * pa * self.front, rear * pa * self.rear
+
+    def margins_n(self, needs: dict[str, Array], pa: Array) -> dict[str, Array]:
+        front, rear = self.loads_n(pa)
+        of = {"front axle": front, "rear axle": rear, "whole car": front + rear}
+        # where nothing is needed (on the ground the weight itself holds) the margin is the load
+        return {name: of[name] - need for name, need in needs.items()}
+
+    def least_n(self, needs: dict[str, Array], pa: Array) -> Array:
+        return np.asarray(np.minimum.reduce(list(self.margins_n(needs, pa).values())))
+
+
+def what_if(
+    law: FanLaw,
+    volts: PackVolts | None,
+    loads: AxleLoads,
+    now: Case,
+    asked: Sequence[Case],
+    speeds_m_s: Sequence[float] = (),
+    drag: Drag | None = None,
+    draws: Draws | None = None,
+) -> WhatIf:
+    """Work out what cases come to."""
+    given = _given(law, volts, loads, now.car, Draws(1616) if draws is None else draws, drag)
+    for case in asked:
+        _can_be_told(law, volts, now, case)
+    outcomes = [_outcome(given, case, speeds_m_s) for case in (now, *asked)]
+    least = [given.least_n(_needs(given, case), _at(given, case)) for case in (now, *asked)]
+    return WhatIf(
+        now=outcomes[0],
+        asked=tuple(outcomes[1:]),
+        gain_n=tuple(interval(one - least[0]) for one in least[1:]),
+        break_even_kg=tuple(_break_even(given, case) for case in asked),
+        law=_law(law),
+        law_scatter=law.scatter,
+        points=law.points,
+        runs=law.runs,
+        loads_known=loads.known,
+        notices=tuple(_notices(law, volts, loads, drag)),
+    )
+
+
+def margin_curves(
+    law: FanLaw,
+    volts: PackVolts | None,
+    loads: AxleLoads,
+    cases: Sequence[Case],
+    count: int = 25,
+    draws: Draws | None = None,
+) -> tuple[Curve, ...]:
+    """Least margin against gap, for a picture."""
+    if not law.knows_gap or law.gaps_mm is None or not cases:
+        return ()
+    given = _given(law, volts, loads, cases[0].car, Draws(1616) if draws is None else draws)
+    gaps = [law.gaps_mm.low, law.gaps_mm.high, *(c.gap_mm for c in cases if c.gap_mm is not None)]
+    grid = np.linspace(0.5 * min(gaps), 1.5 * max(gaps), count)
+    found = []
+    for case in cases:
+        needs = _needs(given, case)
+        spans = [
+            interval(given.least_n(needs, given.suction_pa(case, case.throttle_us, gap)))
+            for gap in grid.tolist()
+        ]
+        found.append(
+            Curve(
+                case.name,
+                tuple(grid.tolist()),
+                tuple(s.value for s in spans),
+                tuple(s.low for s in spans),
+                tuple(s.high for s in spans),
+            )
+        )
+    return tuple(found)
+
+
+def _given(
+    law: FanLaw,
+    volts: PackVolts | None,
+    loads: AxleLoads,
+    car: Car,
+    draws: Draws,
+    drag: Drag | None = None,
+) -> _Given:
+    suction, front, rear = loads.factors(draws)
+    mu = None
+    if car.tyre_mu is not None:
+        within = _USUAL_WITHIN * car.tyre_mu if car.tyre_mu_within is None else car.tyre_mu_within
+        mu = np.maximum(draws.rectangle(car.tyre_mu, within), 0.01)
+    return _Given(law, volts, loads, suction, front, rear, mu, drag, draws.standard())
+
+
+def _can_be_told(law: FanLaw, volts: PackVolts | None, now: Case, case: Case) -> None:
+    if case.pack is not None and volts is None:
+        raise ReductionError(
+            "another pack cannot be told: the runs measured no voltage",
+            where=case.name,
+            do="let the board measure it (board.json, pack), and say how many cells it has: --pack-was 3S",
+        )
+    if case.pack is not None and case.pack.cells is not None and volts is not None and volts.cells is None:
+        raise ReductionError(
+            "how many cells the pack of the runs has is not known",
+            where=case.name,
+            do="say it with --pack-was 3S, or give the other pack's voltage under load: --pack '14.4 V'",
+        )
+    if case.gap_mm is None or case.gap_mm == now.gap_mm or law.knows_gap:
+        return
+    raise ReductionError(
+        "another gap cannot be told"
+        + (": the runs have one gap only" if law.gaps == 1 else ": no run notes its gap"),
+        where=case.name,
+        expected="runs at two gaps, or one and the fan curve in the car file",
+        do="drive one at another gap; note it with --gap in record or annotate, or give --gap-was",
+    )
+
+
+def _needs(given: _Given, case: Case) -> dict[str, Array]:
+    """What axles and car need, N; the car's by its mu where it may slide."""
+    need = hold_need(case.car)
+    found = {"front axle": np.full(COUNT, need.front_n), "rear axle": np.full(COUNT, need.rear_n)}
+    if need.by_friction and given.mu is not None:
+        cars = (replace(case.car, tyre_mu=mu) for mu in given.mu.tolist())
+        whole = np.array([hold_need(car).whole_n for car in cars])
+        if whole[0] > 1.000001 * (need.front_n + need.rear_n):
+            found["whole car"] = whole
+    return found
+
+
+def _at(given: _Given, case: Case) -> Array:
+    return given.suction_pa(case, case.throttle_us, case.gap_mm)
+
+
+def _outcome(given: _Given, case: Case, speeds_m_s: Sequence[float]) -> Outcome:
+    pa, pack_mv = given.state(case, case.throttle_us, case.gap_mm)
+    needs = _needs(given, case)
+    front, rear = given.loads_n(pa)
+    margins = given.margins_n(needs, pa)
+    load = {"front axle": front, "rear axle": rear, "whole car": front + rear}
+    limiting = max(margins, key=lambda name: float(needs[name][0]) / max(float(load[name][0]), 1e-9))
+    lateral, ground, times = _grip(given, case, front, rear, speeds_m_s)
+    window = _window(given, case, float(pa[0]))
+    from_us = interval(_holds_from_us(given, case, needs))
+    largest_mm = _largest_gap(given, case, needs)
+    said = _beyond(given, case, pack_mv)
+    for what, found, known, show in (
+        ("the least throttle", from_us, given.law.throttles_us, "{:.0f} µs"),
+        ("the largest gap", largest_mm, given.law.gaps_mm, "{:.2f} mm"),
+    ):
+        if found is not None and math.isfinite(found.value) and beyond(found.value, known):
+            low, high = (show.format(end) for end in (known.low, known.high)) if known else ("", "")
+            said.append(f"{what} that holds is not among those measured ({low} to {high})")
+    return Outcome(
+        name=case.name,
+        mass_kg=case.car.mass_kg,
+        throttle_us=case.throttle_us,
+        surface_angle=case.car.surface_angle_deg,
+        gap_mm=case.gap_mm,
+        pack_mv=None if pack_mv is None else interval(pack_mv),
+        suction_pa=interval(pa * given.suction),
+        load_n={name: interval(load[name]) for name in margins},
+        need_n={name: float(need[0]) for name, need in needs.items()},
+        margin_n={name: interval(margin) for name, margin in margins.items()},
+        limiting=limiting,
+        least_margin_n=interval(np.minimum.reduce(list(margins.values()))),
+        holds_from_us=from_us,
+        largest_gap_mm=largest_mm,
+        lateral_g=lateral,
+        ground_lateral_g=ground,
+        to_speed=times,
+        window=window,
+        locks_from_us=None if window is None else _locks_from_us(given, case, window),
+        beyond=tuple(said),
+    )
+
+
+def _grip(
+    given: _Given, case: Case, front: Array, rear: Array, speeds_m_s: Sequence[float]
+) -> tuple[Interval | None, Interval | None, tuple[SpeedAnswer, ...]]:
+    if given.mu is None:
+        return None, None, ()
+    car, mu = case.car, given.mu
+    own, level = (
+        friction_left_n(car, mu, 1.0, front + rear, angle) / car.weight_n
+        for angle in (car.surface_angle_deg, 0.0)
+    )
+    share, load = {
+        "all": (1.0, front + rear),
+        "front": (car.front_weight, front),
+        "rear": (1 - car.front_weight, rear),
+    }[car.driven]
+    drives_n = np.array(
+        [
+            driven_n(car, m, share, n, car.surface_angle_deg, f, 0.0)
+            for m, n, f in zip(mu.tolist(), load.tolist(), front.tolist(), strict=True)
+        ]
+    )
+    per_speed = np.where(drives_n > 0, car.mass_kg / np.where(drives_n > 0, drives_n, 1.0), np.inf)
+    times = tuple(
+        SpeedAnswer(speed, interval(speed * per_speed))
+        for speed in tuple(speeds_m_s) or (car.target_speed_m_s,)
+    )
+    return interval(own), interval(level), times
+
+
+def _crossing(low: Array, high: Array, is_high: Callable[[Array], NDArray[np.bool_]]) -> Array:
+    """Halve, draw by draw, an interval at whose upper end something holds and at whose lower it does not."""
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        holds = is_high(middle)
+        low, high = np.where(holds, low, middle), np.where(holds, middle, high)
+    return np.asarray((low + high) / 2)
+
+
+def _holds_from_us(given: _Given, case: Case, needs: dict[str, Array]) -> Array:
+    def holds(throttle_us: Array) -> NDArray[np.bool_]:
+        pa = given.suction_pa(case, throttle_us, case.gap_mm)
+        return np.asarray(given.least_n(needs, pa) >= 0)
+
+    low, high = given.law.idle_us, np.full(COUNT, _MOST_US)
+    found = _crossing(low, high, holds)
+    found = np.where(holds(high), found, np.inf)
+    return np.asarray(np.where(holds(low), low, found))
+
+
+def _window(given: _Given, case: Case, pa: float) -> Window | None:
+    """The suctions at which it holds and drives."""
+    if given.drag is None:
+        return None
+    front, rear = given.loads.per_pa(pa)
+    loads = given.loads
+    whole_n, front_n, rear_n = (
+        Estimate(n, abs(n) * share if loads.known else None)
+        for n, share in (
+            (front + rear, loads.whole_share),
+            (front, loads.front_share),
+            (rear, loads.rear_share),
+        )
+    )
+    most_pa = range_pa(case.car, given.drag, pa)
+    return drivable_window(case.car, given.drag, None, Forces(whole_n, front_n, rear_n), most_pa)
+
+
+def _locks_from_us(given: _Given, case: Case, window: Window) -> Interval | None:
+    """Throttle at which the suction is that of the window's upper end, whose interval is taken as normal."""
+    end = window.locks
+    if end is None or end.at_pa is None:
+        return None
+    low, high = (end.at_pa if pa is None else pa for pa in (end.low_pa, end.high_pa))
+    locks_pa = (
+        end.at_pa + given.edge * np.where(given.edge < 0, end.at_pa - low, high - end.at_pa) / _NORMAL_95
+    )
+
+    def locked(throttle_us: Array) -> NDArray[np.bool_]:
+        return np.asarray(given.suction_pa(case, throttle_us, case.gap_mm) >= locks_pa)
+
+    low_us, high_us = given.law.idle_us, np.full(COUNT, _MOST_US)
+    return interval(np.where(locked(high_us), _crossing(low_us, high_us, locked), np.inf))
+
+
+def _largest_gap(given: _Given, case: Case, needs: dict[str, Array]) -> Interval | None:
+    known = given.law.gaps_mm
+    if known is None or not given.law.knows_gap:
+        return None
+
+    def lets_go(gap_mm: Array) -> NDArray[np.bool_]:
+        pa = given.suction_pa(case, case.throttle_us, gap_mm)
+        return np.asarray(given.least_n(needs, pa) < 0)
+
+    low, high = np.zeros(COUNT), np.full(COUNT, _WIDEST * known.high)
+    found = _crossing(low, high, lets_go)
+    found = np.where(lets_go(high), found, np.inf)
+    return interval(np.where(lets_go(low), 0.0, found))
+
+
+def _break_even(given: _Given, case: Case) -> Interval | None:
+    """How much heavier a pack may be: at the least margin of the same car with the pack of the runs."""
+    own = None if given.volts is None else given.volts.cells
+    if case.pack is None or (case.pack.cells is not None and case.pack.cells == own):
+        return None
+    light = replace(case.car, mass_kg=case.car.mass_kg - case.pack.heavier_kg)
+    before = replace(case, car=light, pack=None)
+    new_pa, old_pa = _at(given, case), _at(given, before)
+    needs = _needs(given, before)
+    if not any(float(need[0]) > 0 for need in needs.values()):
+        # the weight presses the car on: what counts is the suction force over it
+        new, old = (sum(given.loads_n(pa)) for pa in (new_pa, old_pa))
+        return interval(light.mass_kg * (np.asarray(new) / np.asarray(old) - 1))
+    target = given.least_n(needs, old_pa)
+    front, rear = given.loads_n(new_pa)
+    of = {"front axle": front, "rear axle": rear, "whole car": front + rear}
+    # a need goes with the mass: the heaviest at which each margin is still that
+    heaviest = [
+        (of[name] - target) / need * light.mass_kg for name, need in needs.items() if float(need[0]) > 0
+    ]
+    return interval(np.minimum.reduce(heaviest) - light.mass_kg)
+
+
+def _beyond(given: _Given, case: Case, pack_mv: Array | None) -> list[str]:
+    law, said = given.law, []
+    for what, value, known, unit, scale in (
+        ("throttle", case.throttle_us, law.throttles_us, "µs", 1.0),
+        ("pack", None if pack_mv is None else float(pack_mv[0]), law.packs_mv, "V", 1e-3),
+        ("gap", case.gap_mm, law.gaps_mm, "mm", 1.0),
+    ):
+        off = 0.0 if value is None else beyond(value, known)
+        if known is None or value is None or abs(off) < 0.002 * abs(value):
+            continue
+        way = "above" if off > 0 else "below"
+        digits = 0 if unit == "µs" else 2
+        at, apart, low, high = (
+            f"{number * scale:.{digits}f}" for number in (value, abs(off), known.low, known.high)
+        )
+        said.append(f"{what} {at} {unit} is {apart} {unit} {way} what was measured ({low} to {high} {unit})")
+    return said
+
+
+def _law(law: FanLaw) -> dict[str, Interval]:
+    told = {"idle_us": law.idle_us, "throttle": law.throttle, "voltage": law.voltage}
+    if law.gaps:
+        told |= {"of_gap": law.of_gap, "shut_off": law.share, "leak": law.leak}
+    return {name: interval(draws) for name, draws in told.items()}
+
+
+def _notices(law: FanLaw, volts: PackVolts | None, loads: AxleLoads, drag: Drag | None) -> list[str]:
+    said = []
+    if law.gaps < 2:
+        rests = "the fan curve and the skirt's length alone" if law.knows_gap else "nothing"
+        said.append(
+            f"another gap rests on {rests}: a run at a second gap, the gap noted, would settle it"
+            if law.gaps
+            else "no run notes its gap: one at each of two gaps, noted with --gap, would settle it"
+        )
+    if volts is None:
+        said.append("no run measured the pack: another pack cannot be told (board.json, pack)")
+    elif law.packs_mv is not None and law.packs_mv.high < 1.08 * law.packs_mv.low:
+        said.append(
+            "the runs' voltages lie within 8 %: how suction goes with voltage rests on the motor's physics;"
+            " runs on a full and on an emptied pack would settle it"
+        )
+    if drag is None:
+        said.append("no pulls: from where on its skirt holds it fast is not told (pull-test, --drag)")
+    if not loads.known:
+        said.append("uncalibrated, or an even suction: how far off the loads may be is in no interval")
+    return said

@@ -1,0 +1,278 @@
+"""What the fans should give: one rotor, a wide belief about it, and what the run has taught."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["RUN_IN", "Fan", "Lesson", "log_suction"]
+
+Array = NDArray[np.float64]
+
+RUN_IN = 96
+"""Blocks before a window from which the rotor is followed, at rest in the first."""
+_SPAN_US = 900.0  # of pulse over which the speed goes from nothing to all
+_MOST_SHARE = 1.3
+_LEAST = 0.02  # of full speed: below it nothing is asked of the law
+_LESSONS = 12  # kept at most
+# The belief about a fan that nothing is known of. Rows: mean, standard deviation, least, most, step of the
+# derivative, what no run teaches better. Columns: dead band µs, exponent of speed over pulse, logs of the
+# motor's g and the air's b in 1/s, braking and braking with the bridge off as shares of g, dead time s, logs
+# of the controller's slew up and down in 1/s. Common practice for fans of 40 to 70 mm, no source.
+_BELIEF, _WIDTH, _LOW, _HIGH, _STEP, _MODEL = np.array(
+    [
+        [1045.0, 1.0, 2.0, 0.7, 0.5, 0.4, 0.015, np.log(6.0), np.log(12.0)],
+        [35.0, 0.25, 1.1, 1.1, 0.5, 0.5, 0.015, 0.8, 0.6],
+        [950.0, 0.4, np.log(0.1), np.log(0.1), 0.0, 0.0, 0.0, 0.0, np.log(3.0)],
+        [1250.0, 2.2, np.log(60.0), np.log(60.0), 2.5, 2.5, 0.1, np.log(60.0), np.log(60.0)],
+        [4.0, 0.02, 0.06, 0.06, 0.05, 0.05, 0.004, 0.1, 0.1],
+        [4.0, 0.03, 0.06, 0.06, 0.06, 0.1, 0.003, 0.1, 0.1],
+    ]
+)
+_SIZE = len(_BELIEF)
+_OTHER_STARTS = ((2.3, 0.3, 0.0, 0.0), (2.3, 0.3, 1.0, 0.5))  # a fan that coasts, and one that is braked
+_WHEN = (2, 3, 5, 8)  # lessons after which these are tried
+_ENOUGH, _KNOWN = 8, 0.03  # lessons, and misfit of a further one that teaches nothing any more
+_FITS = 0.012  # scatter below which they are not
+_LONG, _SHORT = 7, 4  # rounds from several starts, and from the last law
+_SHARP, _COARSE = 0.03, 0.3  # scale of the residuals that count in full, last and first
+_ALIKE = 8.0  # neighbouring residuals say the same over this many blocks
+
+
+def log_suction(laws: Array, throttle_us: Array, block_s: float, begun: Array | None = None) -> Array:
+    """Log of the suction that rotors give on a fixed leak, mean over each block.
+
+    Parameters
+    ----------
+    laws : ndarray, shape (p, 9)
+        Parameters of the laws.
+    throttle_us : ndarray, shape (e, k)
+        Pulse of each block in e stretches, µs.
+    block_s : float
+        Length of a block, s.
+    begun : ndarray, shape (e,), or None
+        Speed at the begin where it was higher than the pulse asks for, as a share of full speed.
+
+    Returns
+    -------
+    ndarray, shape (p, e, k)
+        2 log n, at least 2 log 0.02.
+
+    Notes
+    -----
+    The controller moves a share s of its pulse towards the asked one after a dead time, no faster than
+    its slew; a = s^q is the speed at which the motor would settle. The motor pulls with g (A - n),
+    A = a + b a^2 / g, the air brakes with b n^2: dn/dt = g (A - n) - b n^2 while A > n; above A the motor
+    brakes with a share of g, or coasts (0). Suction goes with n^2 on a fixed leak (fan laws).
+
+    References
+    ----------
+    Fan laws, dp ~ rho N^2 at fixed geometry: ISO 5801:2017, 15.2. The direct-current machine, whose torque
+    falls with its speed: from memory.
+    """
+    u0, q, g, b, brake, off, dead, up, down = laws.T[:, :, None]
+    g, b, up, down = (np.exp(rate) * block_s for rate in (g, b, up, down))
+    asked = np.clip((throttle_us[None] - u0[..., None]) / _SPAN_US, 0.0, _MOST_SHARE)
+    size, late = throttle_us.shape[1], dead / block_s
+    whole = np.floor(late).astype(np.int64)
+    at = np.broadcast_to(np.maximum(np.arange(size) - whole[..., None], 0), asked.shape)
+    now, then = (np.take_along_axis(asked, np.maximum(at - back, 0), 2) for back in (0, 1))
+    # time first, so that each step works on memory that lies together
+    share = np.ascontiguousarray((now + (late - whole)[..., None] * (then - now)).transpose(2, 0, 1))
+    _slewed(share, down, up)
+    a = share**q
+    drive, slower = a + (b / g) * a * a, np.where(share > 0, brake * g, off * g)
+    # half implicit: n' = n + f(n) / (1 + (rate + 2 b n) / 2), by whether the motor pulls or not: both are
+    # reckoned side by side, in memory that lies together
+    count = drive[0].size
+    rate = np.concatenate([slower.reshape(size, -1), np.broadcast_to(g, drive.shape).reshape(size, -1)], 1)
+    keep, more, least = 1 - rate / 2, rate * np.tile(drive.reshape(size, -1), 2), 1 + rate / 2
+    b = np.tile(np.broadcast_to(b, drive[0].shape).ravel(), 2)
+    out = np.empty((size + 1, 2 * count))
+    out[0] = np.tile((a[0] if begun is None else np.maximum(a[0], begun)).ravel(), 2)
+    air, pulls = np.empty(2 * count), np.zeros(count, bool)
+    steps = zip(out, out[1:], keep, more, least, drive.reshape(size, -1), strict=False)
+    for n, after, kept, added, low, towards in steps:
+        np.multiply(kept, n, out=after)
+        np.add(after, added, out=after)
+        np.multiply(b, n, out=air)
+        np.add(air, low, out=air)
+        np.divide(after, air, out=after)
+        now, faster = after[:count], after[count:]
+        np.greater(towards, n[:count], out=pulls)
+        np.copyto(now, faster, where=pulls)
+        faster[:] = now
+    means = (np.maximum(out[1:, :count] + out[:-1, :count], 2 * _LEAST) / 2).reshape(share.shape)
+    return np.asarray(2 * np.log(means.transpose(1, 2, 0)))
+
+
+def _slewed(share: Array, down: Array, up: Array) -> None:
+    """Follow the asked share no faster than the slew, in place."""
+    moving = (share[1:] != share[:-1]).any(axis=(1, 2)).tolist()
+    reach = int(_MOST_SHARE / min(float(down.min()), float(up.min()))) + 2
+    down, up = (np.ascontiguousarray(np.broadcast_to(slew, share[0].shape)) for slew in (down, up))
+    low, high, left = np.empty_like(down), np.empty_like(down), 0
+    for k, moves in enumerate(moving):
+        left = reach if moves else left - 1
+        if left > 0:
+            last, now = share[k], share[k + 1]
+            np.subtract(last, down, out=low)
+            np.add(last, up, out=high)
+            np.maximum(now, low, out=low)
+            np.minimum(low, high, out=now)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lesson:
+    """A frame with throttle work."""
+
+    frame: int
+    throttle_us: Array
+    log_pa: Array
+    weight: Array
+    begun: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fit:
+    """A law that fits lessons: what it costs, its scatter, and what each lesson says about it."""
+
+    law: Array
+    cost: float
+    scatter: float
+    misfits: Array
+    normals: Array
+    pulls: Array
+    gains: Array
+
+
+class Fan:
+    """The fan of one run."""
+
+    bounds = (_LOW, _HIGH)
+
+    def __init__(self, block_s: float) -> None:
+        self.block_s = block_s
+        self.law: Array = _BELIEF.copy()
+        self.gain: float | None = None
+        self.scatter = 0.0
+        self._lessons: list[Lesson] = []
+        self._fitted: _Fit | None = None
+        self._taught = self._next = 0
+
+    def knows(self, frame: int, misfit: float) -> bool:
+        """Would a frame teach nothing any more?"""
+        if len(self._lessons) < _ENOUGH:
+            return bool(self._lessons) and misfit < _KNOWN / 4
+        return misfit < _KNOWN or frame < self._next
+
+    def take(self, lesson: Lesson) -> None:
+        """Learn from a frame."""
+        self._lessons = [*self._lessons[1 - _LESSONS :], lesson]
+        count, starts = len(self._lessons), [self.law]
+        self._taught += 1
+        self._next = lesson.frame + 2 ** max(self._taught - _ENOUGH, 0)
+        if count in _WHEN and (self._fitted is None or self._fitted.scatter > _FITS):
+            for other in _OTHER_STARTS:
+                starts.append(self.law.copy())
+                starts[-1][2:6] = other
+        rounds = _LONG if len(starts) > 1 else _SHORT
+        best = min(self._fit(np.stack(starts), rounds), key=lambda fit: fit.cost)
+        self._fitted, self.law = best, best.law
+        self.scatter = max(best.scatter, float(np.median(best.misfits)))
+        loud = [lesson.weight.max() > 0.3 for lesson in self._lessons]
+        if any(loud):
+            self.gain = float(np.median(best.gains[loud]))
+
+    def belief(self, leave_out: tuple[int, ...]) -> tuple[Array, Array]:
+        """What other frames teach: nothing under review is its own judge."""
+        used = np.array([lesson.frame not in leave_out for lesson in self._lessons], bool)
+        if self._fitted is None or not used.any():
+            return _BELIEF.copy(), np.diag(_WIDTH**2)
+        fit = self._fitted
+        normal = fit.normals[used].sum(axis=0) + np.diag(_WIDTH**-2.0)
+        law = fit.law
+        if not used.all():
+            law = _moved(law, normal, fit.pulls[used].sum(axis=0) - (law - _BELIEF) / _WIDTH**2)
+        return law, np.asarray(np.linalg.inv(normal) + np.diag(_MODEL**2), np.float64)
+
+    def expected(self, throttle_us: Array, begun: Array) -> Array:
+        """Log suction by the law, without its gain."""
+        logs = self.settled(throttle_us[:, RUN_IN:])
+        (moved,) = ((begun > 0) | (throttle_us != throttle_us[:, :1]).any(axis=1)).nonzero()
+        if moved.size:
+            logs[moved] = log_suction(self.law[None], throttle_us[moved], self.block_s, begun[moved])[
+                0, :, RUN_IN:
+            ]
+        return logs
+
+    def settled(self, throttle_us: Array) -> Array:
+        """Log suction of a fan that has come to rest at its pulse."""
+        share = np.clip((throttle_us - self.law[0]) / _SPAN_US, 0.0, _MOST_SHARE)
+        return np.asarray(2 * np.log(np.maximum(share ** self.law[1], _LEAST)))
+
+    def sensitive(self, laws: Array, throttle_us: Array, begun: Array) -> tuple[Array, Array]:
+        """Log suction and how it changes with each parameter."""
+        step = np.where(laws + _STEP > _HIGH, -_STEP, _STEP)
+        beside = laws[:, None, :] + np.eye(_SIZE) * step[:, :, None]
+        all_laws = np.concatenate([laws[:, None], beside], axis=1).reshape(-1, _SIZE)
+        logs = log_suction(all_laws, throttle_us, self.block_s, begun)[:, :, RUN_IN:]
+        logs = logs.reshape(len(laws), 1 + _SIZE, *logs.shape[1:])
+        slopes = (logs[:, 1:] - logs[:, :1]) / step[:, :, None, None]
+        return np.asarray(logs[:, 0], np.float64), np.asarray(slopes, np.float64)
+
+    def _fit(self, laws: Array, rounds: int) -> list[_Fit]:
+        """Robust least squares with the belief from several starts, each lesson with a gain of its own: a
+        pack sags.
+        """
+        pulses, seen, weight = (
+            np.stack([getattr(lesson, name) for lesson in self._lessons])
+            for name in ("throttle_us", "log_pa", "weight")
+        )
+        begun = np.array([lesson.begun for lesson in self._lessons])
+        for turn in range(rounds):
+            logs, slopes = self.sensitive(laws, pulses, begun)
+            scale = max(_SHARP, _COARSE * 0.5 ** (turn if rounds > _SHORT else turn + 2))
+            fits = [
+                _weighed(law, seen - log, slope, weight, scale)
+                for law, log, slope in zip(laws, logs, slopes, strict=True)
+            ]
+            laws = np.stack(
+                [
+                    _moved(
+                        fit.law,
+                        fit.normals.sum(axis=0) + np.diag(_WIDTH**-2.0),
+                        fit.pulls.sum(axis=0) - (fit.law - _BELIEF) / _WIDTH**2,
+                    )
+                    for fit in fits
+                ]
+            )
+        return fits
+
+
+def _moved(law: Array, normal: Array, pull: Array) -> Array:
+    """One step of Newton's, within bounds."""
+    move = np.clip(np.linalg.solve(normal, pull), -1.5 * _WIDTH, 1.5 * _WIDTH)
+    return np.asarray(np.minimum(np.maximum(law + move, _LOW), _HIGH))
+
+
+def _weighed(law: Array, off: Array, slope: Array, weight: Array, scale: float) -> _Fit:
+    """What lessons say about a law, by what is off of each; ``scale`` is where a residual counts half."""
+    gain = (weight * off).sum(axis=1, keepdims=True) / np.maximum(weight.sum(axis=1, keepdims=True), 1e-9)
+    for _ in range(4):
+        trust = weight / (1 + ((off - gain) / (2 * scale)) ** 2)
+        sums = np.maximum(trust.sum(axis=1, keepdims=True), 1e-9)
+        gain = (trust * off).sum(axis=1, keepdims=True) / sums
+    off = off - gain
+    flat = slope - (trust * slope).sum(axis=2, keepdims=True) / sums
+    scatter = max(float((trust * off * off).sum() / sums.sum()) ** 0.5, 0.01)
+    unit = _ALIKE * max(scatter, 0.02) ** 2
+    trusted = flat * trust
+    normals = np.einsum("iek,jek->eij", trusted, flat) / unit
+    pulls = np.einsum("iek,ek->ei", trusted, off) / unit
+    away, sharp = (law - _BELIEF) / _WIDTH, (2 * _SHARP) ** 2
+    misfit = float((weight * np.log1p(off * off / sharp)).sum()) * sharp / (_ALIKE * 0.02**2)
+    each = np.sqrt((weight * off * off).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-9))
+    return _Fit(law, misfit + float(away @ away), scatter, each, normals, pulls, gain[:, 0])
