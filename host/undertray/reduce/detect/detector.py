@@ -12,11 +12,11 @@ from numpy.typing import ArrayLike, NDArray
 from undertray.quantiles import middle
 from undertray.reduce.detect.blocks import FRAME, Array, Blocks, Bools
 from undertray.reduce.detect.cuts import find_cuts
+from undertray.reduce.detect.eventlist import LEAD, Entry, Told, as_loss, came_back, measure
 from undertray.reduce.detect.explain import AFTER, BEFORE, SIZE, Explanation, Window, explain
 from undertray.reduce.detect.fanmodel import RUN_IN, Fan, Lesson
 from undertray.reduce.detect.leak import Leak, Sections
 from undertray.reduce.detect.taps import AHEAD, Fault, Taps
-from undertray.reduce.detect.told import LEAD, Entry, Told, as_loss, came_back, measure
 from undertray.reduce.loss import LOSS_KINDS, Loss, LossParameters
 
 __all__ = ["Detector"]
