@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.caroptions import CarFile, CarFrom, Tare, car_chooser
+from undertray.cli.caroptions import AsJson, CalibrationFile, CarFile, CarFrom, Tare, Units, car_chooser
 
 __all__ = ["register"]
 
@@ -25,16 +25,14 @@ def _axles(
     run: Annotated[Path, typer.Argument(metavar="RUN.csv", help="The run log.", show_default=False)],
     car: CarFile = None,
     car_from: CarFrom = "log",
-    calibration: Annotated[
-        Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
-    ] = None,
+    calibration: CalibrationFile = None,
     tare: Tare = "none",
     duct: Annotated[
         str | None,
         typer.Option(help="Area of a duct between front and rear: '200 mm2', '2 cm2', '0.3 in2'."),
     ] = None,
-    units: Annotated[str, typer.Option("--units", help="si or us.")] = "si",
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")] = False,
+    units: Units = "si",
+    as_json: AsJson = False,
 ) -> None:
     """Say which axle is the weaker and by how much, where the floor leaks, and what a duct would move.
 
@@ -42,8 +40,6 @@ def _axles(
 
     Example: undertray axles run.csv --calibration calibration.json --duct "200 mm2"
     """
-    if units not in ("si", "us"):
-        raise typer.BadParameter("si or us", param_hint="--units")
     area_mm2 = None if duct is None else _area_mm2(duct)
     from undertray import Calibration, read_run, reduce_run
     from undertray.predict.axles import axles_of

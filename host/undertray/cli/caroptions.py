@@ -1,4 +1,4 @@
-"""The options that say which car a run is reduced with, shared by several commands."""
+"""Options that several commands share: the car, its calibration, tare, units, JSON."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from undertray.acquire.runlog import Run
     from undertray.reduce.runcar import RunCar
 
-__all__ = ["CarFile", "CarFrom", "Tare", "car_chooser", "same_run"]
+__all__ = ["AsJson", "CalibrationFile", "CarFile", "CarFrom", "Tare", "Units", "car_chooser", "same_run"]
 
 
 # The option ``--tare``, which several commands share.
@@ -64,6 +64,19 @@ CarFrom = Annotated[
         help="Which car is used where the one in the log and the file differ.",
     ),
 ]
+CalibrationFile = Annotated[
+    Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
+]
+
+
+def _known_units(units: str) -> str:
+    if units not in ("si", "us"):
+        raise typer.BadParameter("si or us")
+    return units
+
+
+Units = Annotated[str, typer.Option("--units", callback=_known_units, help="si or us.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")]
 
 
 def car_chooser(path: Path | None, source: str) -> Callable[[Run], RunCar]:

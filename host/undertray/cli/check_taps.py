@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from undertray.cli.caroptions import AsJson
+
 if TYPE_CHECKING:
     from undertray.calibrate.tapcheck import TapFinding
 
@@ -31,7 +33,7 @@ def _check(
         Path | None,
         typer.Option("--car", metavar="CAR.toml", help="The car: its taps by name; else by column."),
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Confirm each tap by sucking at it: which column reacts, its sign, cross-talk, how tight the hose is.
 

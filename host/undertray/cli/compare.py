@@ -10,7 +10,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from undertray.cli.caroptions import CarFile, CarFrom, Tare, car_chooser, same_run
+from undertray.cli.caroptions import (
+    AsJson,
+    CalibrationFile,
+    CarFile,
+    CarFrom,
+    Tare,
+    Units,
+    car_chooser,
+    same_run,
+)
 
 if TYPE_CHECKING:
     from undertray.acquire.runfolder import Drive
@@ -48,16 +57,14 @@ def _compare(
         str | None,
         typer.Option("--against", help="The group to compare with; that of the first run if left out."),
     ] = None,
-    calibration: Annotated[
-        Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
-    ] = None,
+    calibration: CalibrationFile = None,
     tare: Tare = "none",
     plan: Annotated[
         str | None,
         typer.Option("--plan", metavar="FORCE", help="How many mountings a difference of '3 N' takes."),
     ] = None,
-    units: Annotated[str, typer.Option("--units", help="si or us.")] = "si",
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")] = False,
+    units: Units = "si",
+    as_json: AsJson = False,
     pictures: Annotated[
         Path | None,
         typer.Option("--pictures", metavar="FOLDER", help="Draw it as SVG, with its numbers as CSV."),
@@ -72,8 +79,6 @@ def _compare(
 
     Example: undertray compare brush1.csv brush2.csv foam1.csv foam2.csv --car car.toml --by skirt
     """
-    if units not in ("si", "us"):
-        raise typer.BadParameter("si or us", param_hint="--units")
     from dataclasses import replace
 
     from undertray import Calibration, read_run, reduce_run

@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.caroptions import CarFile, CarFrom, Tare, car_chooser
+from undertray.cli.caroptions import AsJson, CalibrationFile, CarFile, CarFrom, Tare, Units, car_chooser
 
 __all__ = ["register"]
 
@@ -24,9 +24,7 @@ def _check(
     pulls: Annotated[Path, typer.Option("--pulls", help="What was read: at_s,pull_n or throttle_us,pull_n.")],
     car: CarFile = None,
     car_from: CarFrom = "log",
-    calibration: Annotated[
-        Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
-    ] = None,
+    calibration: CalibrationFile = None,
     tare: Tare = "none",
     hanging: Annotated[
         bool, typer.Option("--hanging", help="It hung and was pulled down; else it stood and was pulled up.")
@@ -34,8 +32,8 @@ def _check(
     balance_percent: Annotated[
         float, typer.Option(help="Half width of the balance's error, % of its reading.")
     ] = 2.0,
-    units: Annotated[str, typer.Option("--units", help="si or us.")] = "si",
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")] = False,
+    units: Units = "si",
+    as_json: AsJson = False,
     pictures: Annotated[
         Path | None,
         typer.Option("--pictures", metavar="FOLDER", help="Draw it as SVG, with its numbers as CSV."),
@@ -49,8 +47,6 @@ def _check(
 
     Example: undertray force-check run.csv --pulls pulls.csv --car car.toml --calibration calibration.json
     """
-    if units not in ("si", "us"):
-        raise typer.BadParameter("si or us", param_hint="--units")
     if not 0 <= balance_percent <= 50:
         raise typer.BadParameter("0 to 50", param_hint="--balance-percent")
     from undertray import Calibration, read_run, reduce_run

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from undertray.cli.caroptions import AsJson
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
@@ -26,7 +28,7 @@ def register(app: typer.Typer) -> None:
 
 def _inspect(
     run: Annotated[Path, typer.Argument(metavar="RUN.csv", help="The run log.", show_default=False)],
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Say what is in a log: segments, rates, lost, bad, cut off, faults, drift of the clocks.
 

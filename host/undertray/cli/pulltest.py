@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.caroptions import CarFile, CarFrom, Tare, car_chooser
+from undertray.cli.caroptions import AsJson, CalibrationFile, CarFile, CarFrom, Tare, Units, car_chooser
 
 __all__ = ["register"]
 
@@ -24,9 +24,7 @@ def _test(
     pulls: Annotated[Path, typer.Option("--pulls", help="What was read: throttle_us,kind,wheels,pull_n.")],
     car: CarFile = None,
     car_from: CarFrom = "log",
-    calibration: Annotated[
-        Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
-    ] = None,
+    calibration: CalibrationFile = None,
     tare: Tare = "none",
     balance_percent: Annotated[
         float, typer.Option(help="Half width of the balance's error, % of its reading, the same in all.")
@@ -37,12 +35,12 @@ def _test(
     repeat_percent: Annotated[
         float, typer.Option(help="How well a pull repeats, %: for pulls too few to tell it themselves.")
     ] = 4.0,
-    units: Annotated[str, typer.Option("--units", help="si or us.")] = "si",
+    units: Units = "si",
     out: Annotated[
         Path | None,
         typer.Option("--out", metavar="FILE", help="Keep it for 'reduce', 'report' and 'window'."),
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")] = False,
+    as_json: AsJson = False,
     pictures: Annotated[
         Path | None,
         typer.Option("--pictures", metavar="FOLDER", help="Draw it as SVG, with its numbers as CSV."),
@@ -57,8 +55,6 @@ def _test(
 
     Example: undertray pull-test run.csv --pulls pulls.csv --calibration calibration.json --out drag.json
     """
-    if units not in ("si", "us"):
-        raise typer.BadParameter("si or us", param_hint="--units")
     for name, value in (("--balance-percent", balance_percent), ("--repeat-percent", repeat_percent)):
         if not 0 <= value <= 50:
             raise typer.BadParameter("0 to 50", param_hint=name)

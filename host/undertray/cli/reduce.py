@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.caroptions import CarFile, CarFrom, Tare, car_chooser
+from undertray.cli.caroptions import CalibrationFile, CarFile, CarFrom, Tare, car_chooser
 
 __all__ = ["register"]
 
@@ -23,9 +23,7 @@ def _reduce(
     run: Annotated[Path, typer.Argument(metavar="RUN.csv", help="The run log.", show_default=False)],
     car: CarFile = None,
     car_from: CarFrom = "log",
-    calibration: Annotated[
-        Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
-    ] = None,
+    calibration: CalibrationFile = None,
     tare: Tare = "none",
     reference: Annotated[
         Path | None,

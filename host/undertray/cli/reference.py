@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from undertray.cli.caroptions import CarFile, CarFrom, Tare, car_chooser, same_run
+from undertray.cli.caroptions import CalibrationFile, CarFile, CarFrom, Tare, car_chooser, same_run
 
 if TYPE_CHECKING:
     from undertray.acquire.runlog import Run
@@ -31,9 +31,7 @@ def _reference(
     ],
     car: CarFile = None,
     car_from: CarFrom = "log",
-    calibration: Annotated[
-        Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
-    ] = None,
+    calibration: CalibrationFile = None,
     tare: Tare = "none",
 ) -> None:
     """Take what the fans give at each throttle from good runs, as the car's reference for the seal index.

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.caroptions import CarFile, CarFrom, Tare, car_chooser
+from undertray.cli.caroptions import CarFile, CarFrom, Tare, Units, car_chooser
 
 __all__ = ["register"]
 
@@ -26,7 +26,7 @@ def _report(
     calibration: Annotated[
         Path | None, typer.Option("--calibration", help="Calibration of the board.")
     ] = None,
-    units: Annotated[str, typer.Option("--units", help="si or us.")] = "si",
+    units: Units = "si",
     pictures: Annotated[
         Path | None,
         typer.Option("--pictures", help="Folder for every picture as SVG and its numbers as CSV."),
@@ -53,8 +53,6 @@ def _report(
 
     Example: undertray report run1.csv --car car.toml --calibration calibration.json --out run1.html
     """
-    if units not in ("si", "us"):
-        raise typer.BadParameter("si or us", param_hint="--units")
     if pulls is not None and len(runs) != 1:
         raise typer.BadParameter("goes with one run", param_hint="--pulls")
     from dataclasses import replace

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from undertray.cli.caroptions import CarFile, CarFrom, Tare, car_chooser
+from undertray.cli.caroptions import AsJson, CalibrationFile, CarFile, CarFrom, Tare, Units, car_chooser
 
 if TYPE_CHECKING:
     from undertray.predict.axleloads import AxleLoads
@@ -31,9 +31,7 @@ def _ride(
     ] = None,
     car: CarFile = None,
     car_from: CarFrom = "log",
-    calibration: Annotated[
-        Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
-    ] = None,
+    calibration: CalibrationFile = None,
     tare: Tare = "none",
     suction: Annotated[
         list[str] | None,
@@ -60,8 +58,8 @@ def _ride(
     correct: Annotated[
         bool, typer.Option("--correct", help="Go on with the rates that those gaps ask for.")
     ] = False,
-    units: Annotated[str, typer.Option("--units", help="si or us.")] = "si",
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")] = False,
+    units: Units = "si",
+    as_json: AsJson = False,
 ) -> None:
     """Say how far suction pulls the car down on its springs, and what gap, travel and skirt force remain.
 
@@ -70,8 +68,6 @@ def _ride(
 
     Example: undertray ride run.csv --car car.toml --calibration calibration.json --feeler "1600,front,1.2 mm"
     """
-    if units not in ("si", "us"):
-        raise typer.BadParameter("si or us", param_hint="--units")
     if (run is None) == (not suction):
         raise typer.BadParameter("a run log, or --suction, and not both", param_hint="RUN.csv")
     from undertray.predict.feeler import feeler_of, read_feelers

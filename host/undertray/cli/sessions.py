@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from undertray.cli.caroptions import CarFile, CarFrom, Tare, car_chooser
+from undertray.cli.caroptions import CalibrationFile, CarFile, CarFrom, Tare, Units, car_chooser
 
 if TYPE_CHECKING:
     from undertray.report.display import Display
@@ -30,9 +30,7 @@ def _sessions(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where the run logs are.")],
     car: CarFile = None,
     car_from: CarFrom = "log",
-    calibration: Annotated[
-        Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
-    ] = None,
+    calibration: CalibrationFile = None,
     tare: Tare = "none",
     sort: Annotated[
         str,
@@ -43,7 +41,7 @@ def _sessions(
     ] = "started",
     reverse: Annotated[bool, typer.Option("--reverse", help="Greatest first.")] = False,
     fact: Annotated[str, typer.Option("--fact", help="The fact that is shown.")] = "skirt",
-    units: Annotated[str, typer.Option("--units", help="si or us.")] = "si",
+    units: Units = "si",
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON list and nothing else.")] = False,
     cached: Annotated[
         bool, typer.Option("--cache/--no-cache", help="Remember reductions in the user's cache folder.")
@@ -55,8 +53,6 @@ def _sessions(
 
     Example: undertray sessions runs/ --car car.toml --sort margin --reverse
     """
-    if units not in ("si", "us"):
-        raise typer.BadParameter("si or us", param_hint="--units")
     from undertray import Calibration
     from undertray.acquire.runfolder import find_runs
     from undertray.errors import escaped

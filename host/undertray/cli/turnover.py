@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.caroptions import CarFile, CarFrom, Tare, car_chooser
+from undertray.cli.caroptions import AsJson, CalibrationFile, CarFile, CarFrom, Tare, Units, car_chooser
 
 __all__ = ["register"]
 
@@ -28,9 +28,7 @@ def _list(
     ],
     car: CarFile = None,
     car_from: CarFrom = "log",
-    calibration: Annotated[
-        Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
-    ] = None,
+    calibration: CalibrationFile = None,
     tare: Tare = "none",
     pulls: Annotated[
         Path | None,
@@ -70,8 +68,8 @@ def _list(
     net_hung: Annotated[
         bool, typer.Option("--net-hung", help="A net or strap hangs, and nobody is under it.")
     ] = False,
-    units: Annotated[str, typer.Option("--units", help="si or us.")] = "si",
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")] = False,
+    units: Units = "si",
+    as_json: AsJson = False,
     out: Annotated[
         Path | None, typer.Option("--out", metavar="PAGE.html", help="Write it as a page.")
     ] = None,
@@ -83,8 +81,6 @@ def _list(
 
     Example: undertray turn-over monday/*.csv --car car.toml --calibration calibration.json --bumps 40
     """
-    if units not in ("si", "us"):
-        raise typer.BadParameter("si or us", param_hint="--units")
     if pulled_in is not None and pulls is None:
         raise typer.BadParameter("needs --pulls", param_hint="--pulled-in")
     from undertray import Calibration, read_run, reduce_run

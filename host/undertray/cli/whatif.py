@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from undertray.cli.caroptions import CarFile, CarFrom, Tare, car_chooser
+from undertray.cli.caroptions import AsJson, CalibrationFile, CarFile, CarFrom, Tare, Units, car_chooser
 
 if TYPE_CHECKING:
     from undertray.predict.axleloads import AxleLoads
@@ -45,9 +45,7 @@ def _whatif(
     ] = None,
     car: CarFile = None,
     car_from: CarFrom = "log",
-    calibration: Annotated[
-        Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
-    ] = None,
+    calibration: CalibrationFile = None,
     tare: Tare = "none",
     drag: Annotated[
         Path | None,
@@ -90,8 +88,8 @@ def _whatif(
     pack_was: Annotated[
         str | None, typer.Option("--pack-was", help="Pack of the runs that do not note it: '3S'.")
     ] = None,
-    units: Annotated[str, typer.Option("--units", help="si or us.")] = "si",
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")] = False,
+    units: Units = "si",
+    as_json: AsJson = False,
     pictures: Annotated[
         Path | None,
         typer.Option("--pictures", metavar="FOLDER", help="Draw margin against gap as SVG and CSV."),
@@ -104,8 +102,6 @@ def _whatif(
 
     Example: undertray whatif sweep.csv --car car.toml --mass "+180 g" --pack 4S --gap "0.8 mm" --angle 180
     """
-    if units not in ("si", "us"):
-        raise typer.BadParameter("si or us", param_hint="--units")
     if (not runs and reference is None) or len(runs or ()) > _MOST_RUNS:
         raise typer.BadParameter(f"up to {_MOST_RUNS} runs, or --reference, or both", param_hint="RUN.csv")
     from undertray.calibrate.calibration import Calibration

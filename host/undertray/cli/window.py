@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.caroptions import CarFile, CarFrom, Tare, car_chooser
+from undertray.cli.caroptions import AsJson, CalibrationFile, CarFile, CarFrom, Tare, Units, car_chooser
 
 __all__ = ["register"]
 
@@ -38,12 +38,10 @@ def _window(
     angle: Annotated[
         list[float] | None, typer.Option("--angle", help="Angle of the surface, degrees; may repeat.")
     ] = None,
-    calibration: Annotated[
-        Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
-    ] = None,
+    calibration: CalibrationFile = None,
     tare: Tare = "none",
-    units: Annotated[str, typer.Option("--units", help="si or us.")] = "si",
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")] = False,
+    units: Units = "si",
+    as_json: AsJson = False,
     pictures: Annotated[
         Path | None,
         typer.Option("--pictures", metavar="FOLDER", help="Draw it as SVG, with its numbers as CSV."),
@@ -57,7 +55,7 @@ def _window(
 
     Example: undertray window run.csv --drag drag.json --calibration calibration.json
     """
-    _check(units, bool(runs) or car is not None, angle or ())
+    _check(bool(runs) or car is not None, angle or ())
     from undertray import Calibration, read_run, reduce_run
     from undertray.errors import escaped
     from undertray.predict.dragfile import read_drag
@@ -111,9 +109,7 @@ def _window(
         print(f"pictures: {pictures}", file=sys.stderr)
 
 
-def _check(units: str, given: bool, angles: Sequence[float]) -> None:
-    if units not in ("si", "us"):
-        raise typer.BadParameter("si or us", param_hint="--units")
+def _check(given: bool, angles: Sequence[float]) -> None:
     if not given:
         raise typer.BadParameter("a run, or the car: --car CAR.toml", param_hint="RUN.csv")
     if any(not 0 <= one <= 180 for one in angles):

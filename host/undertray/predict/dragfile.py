@@ -15,6 +15,7 @@ from undertray.files import write_whole
 from undertray.predict.drag import Drag, conclude
 from undertray.predict.measured import Measured, Scatter
 from undertray.predict.pullfit import ALONG, Span
+from undertray.reduce.givenfiles import json_object
 from undertray.reduce.pulls import WHEELS
 from undertray.reduce.summary import plain
 
@@ -62,7 +63,14 @@ def write_drag(drag: Drag, path: str | Path) -> None:
 def read_drag(path: str | Path) -> Drag:
     """Read what pulls told."""
     where = Path(path).name
-    data = _load(Path(path), where)
+    data = json_object(
+        Path(path),
+        where,
+        "a drag file",
+        "pull-test",
+        _MAX_BYTES,
+        "give what 'undertray pull-test --out' wrote",
+    )
     version = data.get("format")
     if isinstance(version, int) and not isinstance(version, bool) and version > FORMAT:
         raise ReductionError(
@@ -110,23 +118,6 @@ def _notices(value: object, where: str) -> tuple[str, ...]:
     if not isinstance(value, list) or not all(isinstance(one, str) for one in value[:20]):
         raise _no_drag(where, "notices, a list of texts")
     return tuple(one[:400] for one in value[:20])
-
-
-def _load(path: Path, where: str) -> Mapping[str, Any]:
-    try:
-        with path.open("rb") as file:
-            raw = file.read(_MAX_BYTES + 1)
-    except OSError as error:
-        raise ReductionError(
-            f"cannot be read ({error.strerror})", where=where, do="give what 'undertray pull-test' wrote"
-        ) from error
-    try:
-        data = json.loads(raw if len(raw) <= _MAX_BYTES else b"")
-    except (ValueError, RecursionError) as error:
-        raise ReductionError("not JSON, or too long", where=where, expected="a drag file") from error
-    if not isinstance(data, dict):
-        raise _no_drag(where, "a JSON object")
-    return data
 
 
 def _no_drag(where: str, expected: str) -> ReductionError:

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from undertray.errors import ReductionError, UndertrayError, quoted
+from undertray.reduce.givenfiles import noted_fields, noted_lines
 from undertray.units import FACTORS, quantity
 
 __all__ = ["FEELER_WITHIN_MM", "Feeler", "feeler_of", "read_feelers"]
 
 FEELER_WITHIN_MM = 0.05
 """Half of the width that a gap read with feeler gauges is known within, mm (common practice, no source)."""
-_MOST_BYTES, _MOST_ROWS = 100_000, 200
+_MOST_ROWS = 200
 _MOST_MM, _MOST_US, _MOST_PA = 200.0, 5000.0, 1e5
 _PLACES = ("throttle_us", *(f"suction_{unit.lower()}" for unit in FACTORS["pressure"]))
 _GAPS = {"gap_mm": "mm", "gap_in": "in"}
@@ -33,24 +33,7 @@ class Feeler:
 def read_feelers(path: str | Path) -> tuple[Feeler, ...]:
     """Read a file of gaps."""
     where = Path(path).name
-    try:
-        with Path(path).open("rb") as file:
-            raw = file.read(_MOST_BYTES + 1)
-        text = raw.decode("utf-8-sig")
-    except OSError as error:
-        raise ReductionError(f"the gaps cannot be read: {error.strerror}", where=str(path)) from None
-    except UnicodeDecodeError:
-        raise ReductionError("the gaps are no text", where=where, expected="a CSV file in UTF-8") from None
-    lines = [
-        (i, one) for i, one in enumerate(text.splitlines(), 1) if one.strip() and not one.startswith("#")
-    ]
-    if len(raw) > _MOST_BYTES or not 2 <= len(lines) <= _MOST_ROWS + 1:
-        raise ReductionError(
-            "no file of gaps",
-            where=where,
-            seen=f"{len(lines)} lines",
-            expected=f"a header and 1 to {_MOST_ROWS}",
-        )
+    lines = noted_lines(path, "gaps", _MOST_ROWS)
     head = [field.strip().lower() for field in lines[0][1].split(",")]
     if len(head) != 3 or head[0] not in _PLACES or head[1] != "axle" or head[2] not in _GAPS:
         raise ReductionError(
@@ -63,7 +46,7 @@ def read_feelers(path: str | Path) -> tuple[Feeler, ...]:
 
 
 def _line(line: str, head: Sequence[str], where: str) -> Feeler:
-    fields = [field.strip() for field in next(csv.reader([line]))]
+    fields = noted_fields(line, where)
     if len(fields) != 3:
         raise ReductionError("no gap", where=where, seen=quoted(line), expected=",".join(head))
     try:

@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from undertray.errors import ReductionError
 from undertray.files import write_whole
 from undertray.quantiles import quantiles
+from undertray.reduce.givenfiles import json_object
 from undertray.reduce.longtable import pieces
 from undertray.reduce.loss import Loss
 from undertray.reduce.series import Series
@@ -246,7 +247,7 @@ class FanReference:
     def from_json(cls, path: str | Path) -> FanReference:
         """Read a reference."""
         where = Path(path).name
-        data = _load(Path(path), where)
+        data = json_object(Path(path), where, "a fan reference", "reference", _MAX_BYTES)
         version = data.get("format")
         if isinstance(version, int) and not isinstance(version, bool) and version > FORMAT:
             raise ReductionError(
@@ -358,23 +359,6 @@ def fit_reference(
         lag_up_s=lag.up_s if lag else None,
         lag_down_s=lag.down_s if lag else None,
     )
-
-
-def _load(path: Path, where: str) -> Mapping[str, Any]:
-    try:
-        with path.open("rb") as file:
-            raw = file.read(_MAX_BYTES + 1)
-    except OSError as error:
-        raise ReductionError(
-            f"cannot be read ({error.strerror})", where=where, do="give what 'undertray reference' wrote"
-        ) from error
-    try:
-        data = json.loads(raw if len(raw) <= _MAX_BYTES else b"")
-    except (ValueError, RecursionError) as error:
-        raise ReductionError("not JSON, or too long", where=where, expected="a fan reference") from error
-    if not isinstance(data, dict):
-        raise ReductionError("not a fan reference", where=where, expected="a JSON object")
-    return data
 
 
 def _number(data: Mapping[str, Any], key: str, where: str, low: float, high: float) -> float:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.errors import ReductionError, UndertrayError, quoted
+from undertray.reduce.givenfiles import noted_fields, noted_lines
 from undertray.reduce.steady import REST_US
 from undertray.units import FACTORS, G_N_M_S2, quantity
 
@@ -26,7 +26,6 @@ KINDS = ("off", "breakaway", "moving")
 WHEELS = ("free", "locked", "none")
 """Free to roll; locked; none: the skirt alone, with a known load on it."""
 MOST_PULLS = 200
-_MOST_BYTES = 100_000
 _BEFORE_S = (1.0, 0.1)  # of the moment noted: still on its seal, and near enough
 _PIECES = 9  # of that time, each longer than the noise of a tap remembers
 _NEAR_US = 20.0
@@ -67,37 +66,13 @@ class Suction:
 def read_pulls(path: str | Path) -> tuple[Pull, ...]:
     """Read a file of pulls."""
     where = Path(path).name
-    try:
-        with Path(path).open("rb") as file:
-            raw = file.read(_MOST_BYTES + 1)
-        text = raw.decode("utf-8-sig")
-    except OSError as error:
-        raise ReductionError(f"the pulls cannot be read: {error.strerror}", where=str(path)) from None
-    except UnicodeDecodeError:
-        raise ReductionError("the pulls are no text", where=where, expected="a CSV file in UTF-8") from None
-    lines = [
-        (i, one) for i, one in enumerate(text.splitlines(), 1) if one.strip() and not one.startswith("#")
-    ]
-    if len(raw) > _MOST_BYTES or not 2 <= len(lines) <= MOST_PULLS + 1:
-        raise ReductionError(
-            "no file of pulls",
-            where=where,
-            seen=f"{len(lines)} lines",
-            expected=f"a header and 1 to {MOST_PULLS}",
-        )
+    lines = noted_lines(path, "pulls", MOST_PULLS)
     head = _header(lines[0][1], f"{where}, line {lines[0][0]}")
     return tuple(_pull(line, head, f"{where}, line {number}") for number, line in lines[1:])
 
 
-def _fields(line: str, where: str) -> list[str]:
-    try:
-        return [field.strip() for field in next(csv.reader([line]))]
-    except csv.Error:
-        raise ReductionError("no line of a CSV file", where=where, seen=quoted(line)) from None
-
-
 def _header(line: str, where: str) -> list[str]:
-    head = [field.lower() for field in _fields(line, where)]
+    head = [field.lower() for field in noted_fields(line, where)]
     known = (*_PLACES, *_PULLS, *_LOADS, "kind", "wheels")
     once = all(head.count(name) == 1 and name in known for name in head)
     one_each = sum(name in _PULLS for name in head) == 1 and sum(name in _LOADS for name in head) <= 1
@@ -112,7 +87,7 @@ def _header(line: str, where: str) -> list[str]:
 
 
 def _pull(line: str, head: Sequence[str], where: str) -> Pull:
-    fields = _fields(line, where)
+    fields = noted_fields(line, where)
     if len(fields) != len(head):
         raise _no_pull(line, where, f"{len(head)} fields: {','.join(head)}")
     row = dict(zip(head, fields, strict=True))
