@@ -2,7 +2,8 @@
 
 Every error a user can meet is an :class:`UndertrayError`: what happened, where, the value
 seen, what was expected and what to do next, on one line. The command line prints that line
-and exits with status 1; nothing else is caught there, so a bug still shows its trace.
+and exits with status 1; nothing else is caught there, so a bug still shows its trace. What a
+program may want to tell apart is a class of its own below the class of its stage.
 """
 
 from __future__ import annotations
@@ -12,8 +13,20 @@ import re
 __all__ = [
     "BoardError",
     "CalibrationError",
+    "CalibrationMismatch",
+    "CalibrationRefused",
     "CarError",
     "LinkError",
+    "LinkLost",
+    "LogDamaged",
+    "LogExists",
+    "LogNotWritten",
+    "LogTooNew",
+    "NeverSteady",
+    "NoBoard",
+    "NoCar",
+    "NotARunLog",
+    "NothingMeasured",
     "ReductionError",
     "RunLogError",
     "UndertrayError",
@@ -101,12 +114,48 @@ class LinkError(UndertrayError):
     """A port cannot be opened, vanished, or what answers on it is not our board."""
 
 
+class NoBoard(LinkError):
+    """No board of ours answers: no such port, one that is held or silent, or something else on it."""
+
+
+class LinkLost(LinkError):
+    """A board that answered is gone, silent, or another one stands in its place."""
+
+
 class RunLogError(UndertrayError):
     """A run log cannot be written, or is not one this version reads."""
 
 
+class NotARunLog(RunLogError):
+    """The file is something else; whoever goes through a folder passes it over."""
+
+
+class LogTooNew(RunLogError):
+    """A newer version of this program, or of the firmware, wrote it: update this one."""
+
+
+class LogDamaged(RunLogError):
+    """A log, or a board's description of itself, that was changed, mixed with another or damaged."""
+
+
+class LogExists(RunLogError):
+    """A log of that name is there, and none is ever overwritten: choose another name."""
+
+
+class LogNotWritten(RunLogError):
+    """The disk did not take the log: full, gone, or not allowed. What was written before stays readable."""
+
+
 class CalibrationError(UndertrayError):
     """Calibration points or a calibration file that cannot be used as they are."""
+
+
+class CalibrationRefused(CalibrationError):
+    """Points that were read well and that no calibration to rely on can be made from: take them again."""
+
+
+class CalibrationMismatch(CalibrationError):
+    """A good calibration that lacks a column that is asked for: it is of another board or another set-up."""
 
 
 class CarError(UndertrayError):
@@ -115,6 +164,18 @@ class CarError(UndertrayError):
 
 class ReductionError(UndertrayError):
     """A run, a car and a calibration that do not go together."""
+
+
+class NoCar(ReductionError):
+    """The log keeps no car that can be used, and none was given: give one."""
+
+
+class NothingMeasured(ReductionError):
+    """A run without two rows, without a good tap, or without time that goes on: nothing can be reduced."""
+
+
+class NeverSteady(ReductionError):
+    """The run never stood at one throttle, with suction, for as long as the question needs."""
 
 
 class BoardError(UndertrayError):

@@ -9,7 +9,7 @@ from typing import Any
 
 from undertray.acquire.link import Link
 from undertray.acquire.wire import NOTE_LIMIT, Row, WireNote, check, parse_line
-from undertray.errors import LinkError
+from undertray.errors import LinkError, NoBoard
 
 __all__ = ["BoardConsole", "encode_command"]
 
@@ -59,7 +59,7 @@ class BoardConsole:
             if fits(parsed.data):
                 self.streamed |= parsed.data.get("streamed") is True
                 return parsed.data
-        raise LinkError(
+        raise NoBoard(
             f"the board does not answer to '{command}'",
             where=self.link.name,
             expected="a board with this firmware",

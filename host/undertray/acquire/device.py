@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from undertray.errors import RunLogError
+from undertray.errors import LogDamaged, LogTooNew
 
 __all__ = ["MAX_COLUMNS", "Column", "Device"]
 
@@ -132,14 +132,15 @@ class Device:
 
         Raises
         ------
-        RunLogError
-            When a key is missing, of the wrong kind or out of range, or the wire version
-            is newer than this program.
+        LogDamaged
+            When a key is missing, of the wrong kind or out of range.
+        LogTooNew
+            When the wire version is newer than this program.
         """
         note = _mapping(data, where)
         wire = _integer(note, "wire", where, 1, 2**31)
         if wire > WIRE_VERSION:
-            raise RunLogError(
+            raise LogTooNew(
                 "the board speaks a newer wire format",
                 where=where,
                 seen=wire,
@@ -148,17 +149,17 @@ class Device:
             )
         raw = note.get("columns")
         if not isinstance(raw, list) or not 1 <= len(raw) <= MAX_COLUMNS:
-            raise RunLogError(
+            raise LogDamaged(
                 "bad 'columns'", where=where, seen=raw, expected=f"a list of 1 to {MAX_COLUMNS} columns"
             )
         columns = tuple(_column(item, f"{where}, column {i + 1}") for i, item in enumerate(raw))
         names = [column.name for column in columns]
         if len(set(names)) != len(names):
-            raise RunLogError("two columns of one name", where=where, seen=names, expected="different names")
+            raise LogDamaged("two columns of one name", where=where, seen=names, expected="different names")
         tick_hz = _integer(note, "tick_hz", where, _LEAST_TICK_HZ, 10**9)
         tick_bits = _integer(note, "tick_bits", where, 8, 62)
         if 2**tick_bits / tick_hz < _LEAST_WRAP_S:
-            raise RunLogError(
+            raise LogDamaged(
                 "the board's clock wraps too soon to tell times by",
                 where=where,
                 seen=f"{tick_bits} bits at {tick_hz} Hz: {2**tick_bits / tick_hz:.3g} s",
@@ -185,15 +186,15 @@ def _column(data: object, where: str) -> Column:
     item = _mapping(data, where)
     name = item.get("name")
     if not isinstance(name, str) or not _NAME.fullmatch(name) or name in _OWN_FIELDS:
-        raise RunLogError("bad 'name'", where=where, seen=name, expected="a column name such as 'p1'")
+        raise LogDamaged("bad 'name'", where=where, seen=name, expected="a column name such as 'p1'")
     port = item.get("port", "low")
     if port not in ("low", "high"):
-        raise RunLogError("bad 'port'", where=where, seen=port, expected="'low' or 'high'")
+        raise LogDamaged("bad 'port'", where=where, seen=port, expected="'low' or 'high'")
     mux = item.get("mux")
     if mux is not None and not (
         isinstance(mux, list) and len(mux) == 2 and all(type(v) is int and 0 <= v < 256 for v in mux)
     ):
-        raise RunLogError("bad 'mux'", where=where, seen=mux, expected="null or [address, channel]")
+        raise LogDamaged("bad 'mux'", where=where, seen=mux, expected="null or [address, channel]")
     return Column(
         name=name,
         part=_text(item, "part", where),
@@ -208,14 +209,14 @@ def _column(data: object, where: str) -> Column:
 
 def _mapping(data: object, where: str) -> Mapping[str, Any]:
     if not isinstance(data, dict):
-        raise RunLogError("not a JSON object", where=where, seen=data, expected="{...}")
+        raise LogDamaged("not a JSON object", where=where, seen=data, expected="{...}")
     return data
 
 
 def _text(data: Mapping[str, Any], key: str, where: str) -> str:
     value = data.get(key)
     if not isinstance(value, str) or len(value) > _TEXT_LIMIT:
-        raise RunLogError(
+        raise LogDamaged(
             f"bad '{key}'", where=where, seen=value, expected=f"a text of at most {_TEXT_LIMIT} characters"
         )
     return value
@@ -229,7 +230,7 @@ def _number(data: Mapping[str, Any], key: str, where: str, low: float, high: flo
         or not low <= value <= high
         or not math.isfinite(value)
     ):
-        raise RunLogError(
+        raise LogDamaged(
             f"bad '{key}'", where=where, seen=value, expected=f"a number from {low:g} to {high:g}"
         )
     return float(value)
@@ -258,7 +259,7 @@ def _integer(data: Mapping[str, Any], key: str, where: str, low: int, high: int)
     if isinstance(value, float) and value.is_integer():
         value = int(value)  # JSON knows one kind of number: 1e6 and 30.0 are whole
     if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
-        raise RunLogError(
+        raise LogDamaged(
             f"bad '{key}'", where=where, seen=value, expected=f"a whole number from {low} to {high}"
         )
     return value

@@ -6,7 +6,7 @@ from undertray.acquire.device import Device
 from undertray.acquire.logscan import header_line
 from undertray.acquire.slots import SlotCount
 from undertray.acquire.wire import NOTE_LIMIT, Bad, Row, WireNote, parse_line
-from undertray.errors import LinkError, RunLogError, quoted
+from undertray.errors import LinkError, LinkLost, NoBoard, RunLogError, quoted
 
 __all__ = ["Framer", "Intake", "not_our_board", "not_working"]
 
@@ -62,7 +62,7 @@ _WHY_LIMIT = 300
 def not_our_board(port: str, seen: bytes, baud: int | None = None) -> LinkError:
     """Compose the error for a port on which nothing of the format arrived."""
     if not seen.strip(b"\0"):
-        return LinkError(
+        return NoBoard(
             "the port is silent",
             where=port,
             expected="lines of the board",
@@ -72,17 +72,17 @@ def not_our_board(port: str, seen: bytes, baud: int | None = None) -> LinkError:
     if printable < 0.9 * len(seen):
         speed = f" (it was opened at {baud} bit/s)" if baud else ""
         do = f"check the speed with --baud{speed}, or choose another port"
-        return LinkError(
+        return NoBoard(
             "what comes is no text: wrong speed, or no board of ours", where=port, seen=seen, do=do
         )
     if b">>>" in seen or b"Traceback" in seen or b"MicroPython" in seen:
-        return LinkError(
+        return NoBoard(
             "MicroPython's own console answers, the firmware is not running",
             where=port,
             seen=seen.strip(),
             do="copy the firmware to the board and reset it",
         )
-    return LinkError(
+    return NoBoard(
         "text comes, but not from a board of ours",
         where=port,
         seen=seen.strip(),
@@ -260,7 +260,7 @@ class Intake:
 
     def _must_be_the_same(self, uid: object) -> None:
         if self.device is not None and uid != self.device.uid:
-            raise LinkError(
+            raise LinkLost(
                 "another board came back",
                 seen=uid,
                 expected=f"board {self.device.uid}",
@@ -291,5 +291,5 @@ class Intake:
             return held
         waited_us = held[-1][0] - held[0][0] if held else 0
         if waited_us > _HELD_US or sum(len(line) for _, line, _ in held) > _HELD_BYTES:
-            raise LinkError("what came back does not say which board it is", do="begin a new log for it")
+            raise LinkLost("what came back does not say which board it is", do="begin a new log for it")
         return []

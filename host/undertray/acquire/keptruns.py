@@ -23,7 +23,7 @@ from undertray.acquire.recording import Recording, car_line, end_line
 from undertray.acquire.runfacts import ANNOTATED
 from undertray.acquire.runlog import LOG_VERSION
 from undertray.acquire.wire import TICK_LIMIT, Bad, Row, WireNote, parse_line
-from undertray.errors import LinkError, RunLogError
+from undertray.errors import LinkError, LogNotWritten, RunLogError
 
 __all__ = ["Fetched", "Fetcher", "StoredLog", "StoredRun", "Transfer"]
 
@@ -295,7 +295,7 @@ class StoredLog:
             self._part.unlink(missing_ok=True)
 
     def _cannot(self, error: OSError) -> RunLogError:
-        return RunLogError(
+        return LogNotWritten(
             f"cannot be written ({error.strerror or error})",
             where=str(self._folder),
             do="choose another folder",

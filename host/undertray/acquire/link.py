@@ -18,7 +18,7 @@ from urllib.parse import urlsplit
 from undertray.acquire.device import Device
 from undertray.acquire.intake import Framer, not_our_board, not_working
 from undertray.acquire.wire import Row, WireNote, parse_line
-from undertray.errors import LinkError, RunLogError, escaped
+from undertray.errors import LinkError, LinkLost, NoBoard, RunLogError, escaped
 
 __all__ = ["DEFAULT_BAUD", "Answer", "Link", "LinkEnded", "ask", "find_board", "open_link", "serial_ports"]
 
@@ -67,9 +67,11 @@ def open_link(port: str, baud: int = DEFAULT_BAUD) -> Link:
 
     Raises
     ------
-    LinkError
+    NoBoard
         When there is no such port, it is not ours to open, another program holds it, or
         nobody listens there.
+    LinkError
+        When the name is that of no port.
 
     Notes
     -----
@@ -227,7 +229,7 @@ class FileLink:
 
 
 def _vanished(name: str, why: object) -> LinkError:
-    return LinkError(f"the port vanished ({why})", where=name, do="check cable and power, then record again")
+    return LinkLost(f"the port vanished ({why})", where=name, do="check cable and power, then record again")
 
 
 _HIDDEN = re.compile(r"(?:\[Errno |\()(\d{1,4})[\],]")
@@ -247,16 +249,16 @@ _WHY = {
 def _translated(error: Exception, name: str) -> LinkError:
     """Put an error of opening into our words; pyserial hides some errno in its text."""
     if isinstance(error, TimeoutError):
-        return LinkError("no answer to the connection", where=name, do="check address and network")
+        return NoBoard("no answer to the connection", where=name, do="check address and network")
     if isinstance(error, socket.gaierror | UnicodeError):
-        return LinkError("no host of that name", where=name, do="check address and network")
+        return NoBoard("no host of that name", where=name, do="check address and network")
     number = getattr(error, "errno", None)
     text = str(error)
     if number is None and (hidden := _HIDDEN.search(text)):
         number = int(hidden[1])
     number = next((code for word, code in _WINDOWS.items() if word in text), number)
     what, todo = _WHY.get(number or 0, (f"cannot open it ({text})", "check the name of the port"))
-    return LinkError(what, where=name, do=todo)
+    return NoBoard(what, where=name, do=todo)
 
 
 # What is plugged in, and who answers on it.
@@ -361,7 +363,7 @@ def find_board(answers: Sequence[Answer]) -> str:
         )
     told = "; ".join(f"{answer.port}: {answer.finding}" for answer in answers)
     told = told or "this computer has no serial port"
-    raise LinkError(
+    raise NoBoard(
         f"no board found: {escaped(told, _TOLD)}",
         expected="a port on which a board of ours answers",
         do="plug the board in, or name the port with --port",

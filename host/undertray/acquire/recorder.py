@@ -12,7 +12,7 @@ from undertray.acquire.link import Link, LinkEnded
 from undertray.acquire.recording import Patience, Recording, end_line, first_lines
 from undertray.acquire.wire import Row, WireNote
 from undertray.acquire.writer import LogWriter, begin_log
-from undertray.errors import LinkError, RunLogError
+from undertray.errors import LinkError, LinkLost, LogExists
 from undertray.files import is_present
 
 __all__ = ["Recorder"]
@@ -121,7 +121,7 @@ class Recorder:
         """Record until told to stop, the time is up or the link is lost for good."""
         if len(self._paths) == 1 and is_present(self._paths[0]):
             where = str(self._paths[0])
-            raise RunLogError("this file exists, and a log is never overwritten", where=where, do=_ANOTHER)
+            raise LogExists("this file exists, and a log is never overwritten", where=where, do=_ANOTHER)
         self._link = self._open_link()
         try:
             self._writer = begin_log(self._paths, self._make_writer)
@@ -230,7 +230,7 @@ class Recorder:
         elif self._lost and not intake.holding and now_us - self._lost[0] > patience.return_s * 1e6:
             self._give_up_lost()
         elif now_us - max(intake.last_good_us, self._linked_us) > patience.silent_s * 1e6:
-            silent = LinkError(
+            silent = LinkLost(
                 f"the board went silent for {patience.silent_s:g} s",
                 where=self._link.name,
                 do="check its power",

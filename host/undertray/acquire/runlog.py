@@ -25,7 +25,7 @@ from undertray.acquire.rowtable import (
 from undertray.acquire.runfacts import Correction, corrected
 from undertray.acquire.slots import held_from
 from undertray.acquire.wire import Row, WireNote, parse_line
-from undertray.errors import RunLogError
+from undertray.errors import LogDamaged, LogTooNew, NotARunLog, RunLogError
 
 __all__ = ["LOG_VERSION", "Note", "Run", "described", "described_anew", "is_run", "read_run"]
 
@@ -49,7 +49,7 @@ def described(run: Run) -> list[tuple[int, int, Device]]:
             ("the number of columns changes within the log", len(device.columns), len(first.columns)),
         ):
             if seen != expected:
-                raise RunLogError(
+                raise LogDamaged(
                     f"{what}, from row {row + 1} on",
                     where=run.where,
                     seen=seen,
@@ -203,10 +203,15 @@ def read_run(path: str | Path) -> Run:
 
     Raises
     ------
+    NotARunLog
+        When the file is neither a run log nor a capture.
+    LogTooNew
+        When a newer version of the log or of the wire wrote it.
+    LogDamaged
+        When it has many lines and not one row that holds, because a program changed them after they
+        were written; when the board's description of itself is bad, or the rows are of two boards.
     RunLogError
-        When the file cannot be read, is neither a run log nor a capture, a newer version
-        of the log or of the wire wrote it, or it has many lines and not one row that holds,
-        because a program changed them after they were written.
+        When the file cannot be read; all of the above are of this class.
 
     Notes
     -----
@@ -229,7 +234,7 @@ def read_run(path: str | Path) -> Run:
             f"cannot read it ({error.strerror or error})", where=str(path), do="check the path"
         ) from error
     if stamped and not reader.columns and reader.changed >= _MANY:
-        raise RunLogError(
+        raise LogDamaged(
             f"changed since it was written, as a spreadsheet does when it saves: no row is left, "
             f"{reader.changed} lines fail their check",
             where=str(path),
@@ -264,7 +269,7 @@ def _stamped(path: Path, head: bytes) -> bool:
     lines = _lines(head)
     version = MAGIC.fullmatch(lines[0].removesuffix(b"\r")) if lines else None
     if version and int(version[1]) > LOG_VERSION:
-        raise RunLogError(
+        raise LogTooNew(
             "a newer version of undertray wrote this log",
             where=str(path),
             seen=int(version[1]),
@@ -273,7 +278,7 @@ def _stamped(path: Path, head: bytes) -> bool:
         )
     is_log = _is_log(lines)
     if is_log is None:
-        raise RunLogError(
+        raise NotARunLog(
             "not a run log",
             where=str(path),
             seen=b"\n".join(lines[:2]),

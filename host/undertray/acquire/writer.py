@@ -12,7 +12,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import BinaryIO
 
-from undertray.errors import RunLogError
+from undertray.errors import LogExists, LogNotWritten, RunLogError
 
 __all__ = ["LogWriter", "begin_log", "claim", "is_there", "open_new", "put_back"]
 
@@ -84,11 +84,8 @@ def begin_log(paths: Sequence[Path], make_writer: Callable[[Path], LogWriter]) -
     """Begin a log under the first of several names that nobody has."""
     *some, last = paths
     for path in some:
-        try:
+        with suppress(LogExists):  # another recorder may have been faster
             return make_writer(path)
-        except RunLogError as error:  # another recorder may have been faster
-            if not isinstance(error.__cause__, FileExistsError):
-                raise
     return make_writer(last)
 
 
@@ -149,11 +146,11 @@ class LogWriter:
         try:
             self._file = open_new(path)
         except FileExistsError as error:
-            raise RunLogError(
+            raise LogExists(
                 "this file exists, and a log is never overwritten", where=str(path), do="choose another name"
             ) from error
         except OSError as error:
-            raise RunLogError(
+            raise LogNotWritten(
                 f"cannot make the log ({error.strerror or error})",
                 where=str(path),
                 do="make the folder, or choose another"
@@ -210,10 +207,10 @@ class LogWriter:
     def error(self, failure: OSError) -> RunLogError:
         """Put a failure of the disk into words."""
         if self._gone:
-            return RunLogError(self._gone, where=str(self.path), do="leave it where it is while recording")
+            return LogNotWritten(self._gone, where=str(self.path), do="leave it where it is while recording")
         kept = f"the {self.rows} rows before stay readable" if self.rows else "there is no log"
         full = failure.errno in (errno.ENOSPC, errno.EDQUOT)
-        return RunLogError(
+        return LogNotWritten(
             "the disk is full"
             if full
             else f"the log cannot be written further ({failure.strerror or failure})",

@@ -15,7 +15,7 @@ from undertray.acquire.device import Device
 from undertray.calibrate import json_values
 from undertray.calibrate.curve import PLACES
 from undertray.calibrate.json_values import covariance, mapping, number, plain, text, vector
-from undertray.errors import CalibrationError, parser_words
+from undertray.errors import CalibrationError, CalibrationMismatch, parser_words
 from undertray.files import write_whole
 
 __all__ = [
@@ -515,12 +515,12 @@ class Calibration:
 
         Raises
         ------
-        CalibrationError
+        CalibrationMismatch
             When a column has no calibration.
         """
         missing = [name for name in column_names if name not in self.columns]
         if missing:
-            raise CalibrationError(
+            raise CalibrationMismatch(
                 "the calibration does not have every pressure column",
                 seen=", ".join(missing),
                 expected="one of " + ", ".join(self.columns),

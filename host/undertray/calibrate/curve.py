@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 
 from undertray.calibrate.distributions import f_tail
 from undertray.calibrate.fit import Fit
-from undertray.calibrate.refusal import FewPointsError
-from undertray.errors import CalibrationError
+from undertray.errors import CalibrationError, CalibrationRefused
 
 __all__ = [
     "PLACES",
@@ -304,7 +303,7 @@ def choose_curve(
 
     Raises
     ------
-    FewPointsError
+    CalibrationRefused
         When a parabola is asked for and fewer than 5 heights were read.
     CalibrationError
         When the fit that is asked for cannot be made.
@@ -327,7 +326,7 @@ def choose_curve(
     if wish == "line" or (wish == "auto" and len(at) < _LEAST_LEVELS):
         return line, None
     if len(at) < _LEAST_LEVELS:
-        raise FewPointsError(
+        raise CalibrationRefused(
             "too few heights for a parabola", seen=len(at), expected=f"at least {_LEAST_LEVELS}"
         )
     try:

@@ -88,7 +88,7 @@ def calibrate(
 
     Raises
     ------
-    CalibrationError
+    CalibrationRefused
         When the points cannot carry a calibration (see :mod:`undertray.calibrate.refusal`).
 
     References

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.calibrate.fit import SCATTER_LEVEL, Fit
-from undertray.errors import CalibrationError
+from undertray.errors import CalibrationError, CalibrationRefused
 
-__all__ = ["FewPointsError", "check_direction", "check_gain", "check_points", "outlying"]
+__all__ = ["check_direction", "check_gain", "check_points", "outlying"]
 
 
 # Points that the others disagree with: to be looked at, never dropped.
@@ -71,22 +71,18 @@ _FOLLOWS = 0.9  # correlation of reading and column below which a hose is off or
 _LEAST_GAIN, _MOST_GAIN = 0.7, 1.4
 
 
-class FewPointsError(CalibrationError):
-    """Points that cannot carry a calibration: too few, no zero, or too short a range."""
-
-
 def check_points(height_mm: Array, column_pa: Array, working_pa: float | None) -> None:
     """Refuse points that cannot carry a calibration."""
     count = len(height_mm)
     if count < _LEAST_POINTS:
-        raise FewPointsError(
+        raise CalibrationRefused(
             "too few points",
             seen=count,
             expected=f"at least {_LEAST_POINTS}",
             do="take more heights, up and down",
         )
     if height_mm.min() > _NEAR_ZERO * height_mm.max():
-        raise FewPointsError(
+        raise CalibrationRefused(
             "no zero point",
             seen=f"lowest height {height_mm.min():g} mm",
             expected=f"a reading at height 0, or below {_NEAR_ZERO * height_mm.max():.3g} mm",
@@ -94,10 +90,10 @@ def check_points(height_mm: Array, column_pa: Array, working_pa: float | None) -
         )
     heights = len(np.unique(height_mm))
     if heights < _LEAST_LEVELS:
-        raise FewPointsError("too few heights", seen=heights, expected=f"at least {_LEAST_LEVELS}")
+        raise CalibrationRefused("too few heights", seen=heights, expected=f"at least {_LEAST_LEVELS}")
     if working_pa is not None and column_pa.max() < working_pa:
         needed_mm = math.ceil(working_pa / column_pa.max() * height_mm.max())
-        raise FewPointsError(
+        raise CalibrationRefused(
             "the points do not cover the working suction",
             seen=f"{column_pa.max():.1f} Pa at most",
             expected=f"{working_pa:.1f} Pa",
@@ -108,7 +104,7 @@ def check_points(height_mm: Array, column_pa: Array, working_pa: float | None) -
 def check_direction(name: str, nominal: Array, column_pa: Array) -> None:
     """Refuse a sensor that does not follow the column, or goes the wrong way."""
     if np.ptp(nominal) < _LEAST_CHANGE_PA:
-        raise CalibrationError(
+        raise CalibrationRefused(
             "the reading does not change with the column",
             where=name,
             seen=f"{nominal[0]:g} Pa",
@@ -116,7 +112,7 @@ def check_direction(name: str, nominal: Array, column_pa: Array) -> None:
         )
     follows = float(np.corrcoef(nominal, column_pa)[0, 1])
     if follows < -_FOLLOWS:
-        raise CalibrationError(
+        raise CalibrationRefused(
             "the reading falls as the column rises: the sensor's ports are swapped",
             where=name,
             seen=f"{nominal[np.argmax(column_pa)]:.1f} Pa at the greatest height",
@@ -124,7 +120,7 @@ def check_direction(name: str, nominal: Array, column_pa: Array) -> None:
             do="move the hose to the other port, or name the other port in board.json",
         )
     if follows < _FOLLOWS:
-        raise CalibrationError(
+        raise CalibrationRefused(
             "the reading does not follow the column",
             where=name,
             seen=f"correlation {follows:.2f}",
@@ -147,7 +143,7 @@ def check_gain(name: str, nominal: Array, column_pa: Array) -> None:
 
     Raises
     ------
-    CalibrationError
+    CalibrationRefused
         The column rises by less than 0.7 or more than 1.4 Pa for each Pa of the sensor.
 
     Notes
@@ -157,7 +153,7 @@ def check_gain(name: str, nominal: Array, column_pa: Array) -> None:
     about = nominal - nominal.mean()
     gain = float(about @ (column_pa - column_pa.mean()) / (about @ about))
     if not _LEAST_GAIN <= gain <= _MOST_GAIN:
-        raise CalibrationError(
+        raise CalibrationRefused(
             "the column and the sensor differ by a factor",
             where=name,
             seen=f"{gain:.3g} Pa of the column for each Pa of the sensor",

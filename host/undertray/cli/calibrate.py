@@ -294,12 +294,12 @@ def _known(device: Device | None, uid: str) -> dict[str, Any]:
 def _refuse_worse(done: Calibration, anyway: bool) -> None:
     """Stop before a calibration is written that is surely worse than none; warn where it may be."""
     from undertray.calibrate.accuracy import made_worse, worse_heading
-    from undertray.errors import CalibrationError
+    from undertray.errors import CalibrationRefused
 
     for name, column in done.columns.items():
         worse = made_worse(column)
         if worse and column.facts["nominal_accuracy_known"] and not anyway:
-            raise CalibrationError(
+            raise CalibrationRefused(
                 f"calibrating made it worse: {worse}",
                 where=name,
                 do="nothing is written; look at the points named above, or write it all the same (--anyway)",

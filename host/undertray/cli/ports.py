@@ -25,11 +25,11 @@ def _ports(
     Example: undertray ports --port socket://127.0.0.1:7660
     """
     from undertray.acquire.link import ask, open_link, serial_ports
-    from undertray.errors import LinkError, escaped
+    from undertray.errors import NoBoard, escaped
 
     ports = [*serial_ports(), *((port, "") for port in also or [])]
     if not ports:
-        raise LinkError("this computer has no serial port", do="plug the board in")
+        raise NoBoard("this computer has no serial port", do="plug the board in")
     for port, what in ports:
         answer = ask(lambda port=port: open_link(port, baud), port, what)  # type: ignore[misc]
         print(f"{'*' if answer.device else ' '} {port}  {escaped(answer.finding, 200)}")

@@ -14,7 +14,7 @@ from undertray.acquire.device import Device
 from undertray.acquire.runlog import Note
 from undertray.calibrate.calibration import Calibration
 from undertray.calibrate.scale import nominal_suction_pa
-from undertray.errors import ReductionError
+from undertray.errors import CalibrationMismatch, ReductionError
 from undertray.live.snapshot import AxleNow, TapNow
 from undertray.reduce.car import Car
 from undertray.reduce.detect.detector import Detector
@@ -240,7 +240,7 @@ class Judge:
             )
         uncalibrated = [column for column in wanted if calibration and column not in calibration.columns]
         if uncalibrated:
-            raise ReductionError("the calibration has no such column", seen=uncalibrated[0])
+            raise CalibrationMismatch("the calibration has no such column", seen=uncalibrated[0])
         self._picked = [names.index(column) for column in wanted]
         self._columns = [device.columns[i] for i in self._picked]
         self._car, self._calibration, self._wanted = car, calibration, wanted

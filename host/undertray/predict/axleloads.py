@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.errors import ReductionError
+from undertray.errors import NeverSteady
 from undertray.predict.draws import Draws
 from undertray.reduce.car import Car
 from undertray.reduce.loads import load_matrix
@@ -96,7 +96,7 @@ def measured_loads(reduction: Reduction) -> AxleLoads:
         ]
     levels = sorted((one for one in levels if one.suction_pa > 0), key=lambda one: one.suction_pa)
     if found is None or not levels:
-        raise ReductionError(
+        raise NeverSteady(
             "never steady with suction, so there is no load to go by",
             where=reduction.run,
             expected="a throttle that stands still for a second or more, with suction",

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from undertray.errors import ReductionError
+from undertray.errors import NeverSteady
 from undertray.predict.leakshare import Region, leak_shares
 from undertray.reduce.leakage import orifice_flow_m3_s
 from undertray.reduce.loads import load_matrix
@@ -85,7 +85,7 @@ def axles_of(reduction: Reduction, car: Car, duct_mm2: float | None = None) -> A
 
     Raises
     ------
-    ReductionError
+    NeverSteady
         When the run never was steady.
 
     Notes
@@ -114,7 +114,7 @@ def axles_of(reduction: Reduction, car: Car, duct_mm2: float | None = None) -> A
     """
     steady = reduction.steady
     if steady is None:
-        raise ReductionError(
+        raise NeverSteady(
             "the run never was steady",
             where=reduction.run,
             expected="a throttle that stands still for a second with nothing happening",

@@ -39,7 +39,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from undertray.errors import ReductionError
+from undertray.errors import NeverSteady
 from undertray.predict.draws import Draws
 from undertray.reduce.car import Car
 from undertray.reduce.fan import FanReference
@@ -269,7 +269,7 @@ def fit_law(
 
     Raises
     ------
-    ReductionError
+    NeverSteady
         When there is neither a point nor a reference.
 
     Notes
@@ -287,7 +287,7 @@ def fit_law(
         free_run = extra[0].run if used else None
         used = [*used, *extra]
     if not used:
-        raise ReductionError(
+        raise NeverSteady(
             "nothing to take a fan law from",
             expected="a reference, or runs with a throttle that stands still, with suction",
             do="run 'undertray sweep', or hold a few throttles for three seconds each",

@@ -24,7 +24,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.errors import ReductionError
+from undertray.errors import NeverSteady, ReductionError
 from undertray.predict.axleloads import AxleLoads, LoadLevel
 from undertray.predict.draws import Draws, Interval, interval
 from undertray.predict.feeler import FEELER_WITHIN_MM, Feeler
@@ -153,9 +153,10 @@ def ride(
 
     Raises
     ------
+    NeverSteady
+        When the run was not steady where a gap was read.
     ReductionError
-        When the car has no springs, a reading is of no suction of the run, or ``correct`` finds none to go
-        by.
+        When the car has no springs, or ``correct`` finds no reading to go by.
 
     Notes
     -----
@@ -313,7 +314,7 @@ def _level_of(loads: AxleLoads, reading: Feeler) -> LoadLevel:
     known = [one for one in loads.levels if one.throttle_us is not None]
     near = min(known, key=lambda one: abs((one.throttle_us or 0) - (reading.throttle_us or 0)), default=None)
     if near is None or abs((near.throttle_us or 0) - (reading.throttle_us or 0)) > _NEAR_US:
-        raise ReductionError(
+        raise NeverSteady(
             "the run was not steady at the throttle at which a gap was read",
             where=loads.source,
             seen=f"{reading.throttle_us:g} µs",

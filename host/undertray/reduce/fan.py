@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from undertray.errors import ReductionError
+from undertray.errors import NeverSteady, ReductionError
 from undertray.files import write_whole
 from undertray.quantiles import quantiles
 from undertray.reduce.givenfiles import json_object
@@ -307,7 +307,7 @@ def fit_reference(
 
     Raises
     ------
-    ReductionError
+    NeverSteady
         When there is no dwell with suction.
 
     Notes
@@ -320,7 +320,7 @@ def fit_reference(
     top = max((d.suction_pa for d in dwells), default=0.0)
     used = [d for d in dwells if d.suction_pa > _LEAST_SHARE * top > 0]
     if not used:
-        raise ReductionError(
+        raise NeverSteady(
             "no reference can be taken from these runs",
             where=", ".join(runs)[:60],
             expected="a throttle that stands still for two seconds, with suction and no event",

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.errors import ReductionError
+from undertray.errors import NothingMeasured
 from undertray.reduce.car import Car, Tap
 from undertray.reduce.geometry import area_and_centroid, clip, linear_moments, outside_share
 from undertray.reduce.longtable import Column, Table, pieces
@@ -58,7 +58,7 @@ def load_matrix(car: Car, taps_present: Collection[str] | None = None) -> LoadMa
 
     Raises
     ------
-    ReductionError
+    NothingMeasured
         When no tap is left.
 
     Notes
@@ -93,7 +93,7 @@ def load_matrix(car: Car, taps_present: Collection[str] | None = None) -> LoadMa
 def _spread(car: Car, present: frozenset[str] | None) -> LoadMatrix:
     taps = [t for t in car.taps if present is None or t.name in present]
     if not taps:
-        raise ReductionError(
+        raise NothingMeasured(
             "no tap with a good reading",
             expected="one of " + ", ".join(t.name for t in car.taps),
             do="check sensors and the columns named in car.toml",

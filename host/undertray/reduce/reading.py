@@ -14,7 +14,7 @@ from undertray.acquire.runlog import Run
 from undertray.calibrate.calibration import RANGE_EDGE as _EDGE
 from undertray.calibrate.calibration import Calibration
 from undertray.calibrate.scale import Span, run_spans
-from undertray.errors import CalibrationError, ReductionError
+from undertray.errors import CalibrationMismatch, ReductionError
 from undertray.reduce.car import Car
 from undertray.reduce.longtable import Table, pieces
 
@@ -171,7 +171,7 @@ class _Ranges:
 def _check_calibrated(calibration: Calibration, car: Car) -> None:
     without = [tap.column for tap in car.taps if tap.column not in calibration.columns]
     if without:
-        raise CalibrationError(
+        raise CalibrationMismatch(
             "the calibration lacks a column that the car uses",
             seen=without[0],
             expected="one of " + ", ".join(calibration.columns),

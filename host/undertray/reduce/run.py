@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from undertray.acquire.clock import BoardTime, board_time
 from undertray.acquire.runlog import Run
 from undertray.calibrate.calibration import Calibration
-from undertray.errors import ReductionError
+from undertray.errors import NothingMeasured
 from undertray.quantiles import quantiles
 from undertray.reduce.car import Car
 from undertray.reduce.dips import board_alarms, find_dips
@@ -88,9 +88,12 @@ def reduce_run(
 
     Raises
     ------
+    NothingMeasured
+        When the log has fewer than two good rows or not one good tap, or its clock stands still.
+    CalibrationMismatch
+        When the calibration lacks a column that the car names.
     ReductionError
-        When the log has fewer than two good rows or no description of the board, its clock stands still,
-        or it lacks a column that the car names.
+        When the log has no description of the board, or lacks a column that the car names.
 
     Notes
     -----
@@ -99,13 +102,13 @@ def reduce_run(
     matrix. The mean suction is the downforce over the area of the floor.
     """
     if len(run.t_us) < 2:
-        raise ReductionError(
+        raise NothingMeasured(
             "too few good rows", where=run.where, seen=len(run.t_us), expected="2 or more", do="record again"
         )
     time = board_time(run)
     stopped = np.count_nonzero(time.t_s[1:] <= time.t_s[:-1])
     if not 0 < time.rate_hz < np.inf or 2 * stopped >= len(time.t_s) - 1:
-        raise ReductionError(
+        raise NothingMeasured(
             "the board's clock stands still: half the rows or more have the time of the row before",
             where=run.where,
             expected="a t_us that grows from row to row",
@@ -125,7 +128,7 @@ def reduce_run(
     front, rear = loads.front_n, loads.rear_n
     there = np.isfinite(front)
     if not there.any():
-        raise ReductionError("no row with a good tap", where=run.where, do="check the sensors")
+        raise NothingMeasured("no row with a good tap", where=run.where, do="check the sensors")
     row_s = row_times(time)
     series = Series(
         t_s=time.t_s,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from undertray.acquire.runfacts import CAR
 from undertray.acquire.runlog import Run
-from undertray.errors import ReductionError, UndertrayError, escaped, quoted
+from undertray.errors import NoCar, UndertrayError, escaped, quoted
 from undertray.reduce.car import Car, Tap
 from undertray.reduce.springs import Springs
 from undertray.reduce.tomltables import Table
@@ -55,7 +55,7 @@ def run_car(run: Run, given: Car | None, where: str = "the file", prefer_given: 
         except UndertrayError as error:
             broken = str(error)
     if given is None and own is None:
-        raise ReductionError(
+        raise NoCar(
             f"the car in the log cannot be used ({broken})" if broken else "the log does not keep its car",
             where=None if broken else run.where,
             do="give its car.toml with --car",

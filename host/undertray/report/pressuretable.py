@@ -9,7 +9,7 @@ from undertray.acquire.runlog import Run
 from undertray.calibrate.calibration import RANGE_EDGE as _EDGE
 from undertray.calibrate.calibration import Calibration
 from undertray.calibrate.scale import run_spans
-from undertray.errors import CalibrationError, RunLogError
+from undertray.errors import CalibrationMismatch, RunLogError
 
 __all__ = ["ColumnSuction"]
 
@@ -36,7 +36,7 @@ class ColumnSuction:
         if calibration is not None:
             self._at = [i for i, name in enumerate(self._names) if name in covered]
             if self.uncalibrated and not self._at:
-                raise CalibrationError(
+                raise CalibrationMismatch(
                     "the calibration has no pressure column of this run",
                     where=run.where,
                     seen=", ".join(self._names),
