@@ -234,7 +234,12 @@ def test_notes_of_a_stranger_do_no_harm(car: Car, junk: object) -> None:
         for key in ("second", "columns", "boot", "uid", "column", "temperature_c"):
             drive.note(WireNote(kind, {**drive.board.device, key: junk}))
             drive.row(500, 500)
-            drive.monitor.update(drive.now_us)
+            shown = drive.monitor.update(drive.now_us)
+            assert shown.alarm == ""
+    drive.note(WireNote("device", drive.board.device))
+    shown = drive.steady(1, 500, 500)
+    assert [t.suction_pa for t in shown.taps] == pytest.approx([500, 500], abs=2)
+    assert (shown.alarm, shown.alarms, shown.notice) == ("", 0, "uncalibrated")
 
 
 def test_a_reset_goes_on_by_the_host_s_clock(car: Car) -> None:

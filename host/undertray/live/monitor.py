@@ -99,7 +99,7 @@ class Monitor:
             return
         try:
             device = Device.from_note(note.data)
-            if self._device is None or device.columns != self._device.columns:
+            if self._judge is None or self._device is None or device.columns != self._device.columns:
                 self._judge = Judge(device, self._car, self._calibration)
             elif device.boot != self._device.boot:
                 self._clock.restart()
