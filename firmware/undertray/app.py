@@ -15,7 +15,7 @@ from micropython import const
 
 from undertray.alarm import Alarm
 from undertray.bench import Bench
-from undertray.board import read_board
+from undertray.boardfile import read_board
 from undertray.commands import Commands
 from undertray.console import Console, Ear
 from undertray.link import IN, OUT, WIDE, Port, Ring

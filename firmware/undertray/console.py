@@ -5,9 +5,9 @@ import time
 
 from micropython import const
 
+from undertray.boardfaults import GUARDED
 from undertray.link import IN
 from undertray.wire import check, note
-from undertray.wiring import GUARDED
 
 __all__ = ["Console", "Ear"]
 

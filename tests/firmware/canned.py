@@ -6,7 +6,7 @@ CANNED_APP = """
 import gc, micropython, simclock, time
 from stage import STAGE, load
 from undertray.app import App
-from undertray.board import read_board
+from undertray.boardfile import read_board
 
 simclock.CLOCK.simulate()
 simclock.TICKS_US = 100

@@ -166,7 +166,7 @@ def test_what_the_memory_does_not_hold_is_no_json(tmp_path: Path) -> None:
     (tmp_path / "deep.json").write_text("[" * 8000)
     code = """
 import gc
-from undertray.board import read_board
+from undertray.boardfile import read_board
 gc.collect()
 rest = bytearray(gc.mem_free() - 90000)  # what a small board has left
 print(read_board("deep.json"))

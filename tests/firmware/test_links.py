@@ -29,7 +29,9 @@ def faults(folder: Path, *links: dict[str, Any], **changes: Any) -> list[str]:
     """What the board says of these links."""
     folder.mkdir(exist_ok=True)
     (folder / "links.json").write_text(json.dumps(board(links=list(links), **changes)))
-    code = "from undertray.board import read_board\nfor fault in read_board('links.json')[1]: print(fault)"
+    code = (
+        "from undertray.boardfile import read_board\nfor fault in read_board('links.json')[1]: print(fault)"
+    )
     return run_code(folder, code, "twin")
 
 

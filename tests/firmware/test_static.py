@@ -42,6 +42,19 @@ def test_imports_only_what_the_board_has(path: Path) -> None:
     assert names <= ALLOWED
 
 
+def test_no_module_of_the_firmware_has_the_name_of_one_of_the_host() -> None:
+    # both packages are called "undertray", so what follows it has to say which of the two is meant
+    host = FIRMWARE.parent / "host"
+    names = [
+        {
+            path.relative_to(root).with_suffix("").as_posix().removesuffix("/__init__")
+            for path in root.rglob("*.py")
+        }
+        for root in (FIRMWARE, host)
+    ]
+    assert names[0] & names[1] == {"undertray"}
+
+
 def _typings(folder: Path) -> Path:
     """The stubs' files as a typeshed of their own, away from those of the host program."""
     for package in STUBS:

@@ -83,7 +83,7 @@ simclock.TICKS_US = 100
 from stage import STAGE, load
 from hostport import ScriptedPort
 from undertray.app import App
-from undertray.board import read_board
+from undertray.boardfile import read_board
 import time
 simclock.CLOCK.simulate(400000)
 STAGE.set({"suction_pa": [0] * 4}, load("board.json"))

@@ -117,12 +117,12 @@ def test_commands_of_a_first_install(firmware: Path) -> None:
 def test_what_is_there_already_is_not_copied_and_what_is_old_goes(firmware: Path) -> None:
     board = FakeBoard()
     install(file_plan(firmware), run=board)
-    board.files["undertray/old.py"] = b"old"
+    board.files["undertray/board.mpy"] = b"a module by its old name"
     board.files["board.json"] = b"mine"
     (firmware / "undertray" / "app.py").write_bytes(b"print(3)\n")
     done = install(file_plan(firmware), run=board)
     assert done.written == ("undertray/app.py",)
-    assert done.removed == ("undertray/old.py",)
+    assert done.removed == ("undertray/board.mpy",)
     assert done.kept_board
     assert board.files["board.json"] == b"mine"
     given = firmware / "given.json"

@@ -16,7 +16,7 @@ def rehearse(path):
     the device note says of them), ``device_bytes``, and ``slots``: per slot the transactions
     [bus, bytes], the ADC reads, and the code of each column's reading.
     """
-    from undertray.board import read_board
+    from undertray.boardfile import read_board
     from undertray.rig import Rig
 
     CLOCK.simulate(None)

@@ -2,7 +2,7 @@
 
 import json
 
-from undertray.wiring import wiring_faults
+from undertray.boardfaults import wiring_faults
 
 __all__ = ["FORMAT", "read_board"]
 
