@@ -76,7 +76,7 @@ class App:
             self.rings.append(ring)
             self.console.ears.append(Ear(ring, section["allow"]))
         time.sleep_ms(_POWER_UP_MS)
-        for column in rig.columns:
+        for column in rig.parts:
             column.probe()
         alarm = None
         up_us = _THROTTLE_UP_US

@@ -14,6 +14,7 @@ import micropython
 from micropython import const
 
 from undertray.packed import begin, encode, encode_second, workspace
+from undertray.sensors import WAIT
 from undertray.wire import check
 
 __all__ = ["HEAD", "PAGE", "ROWS", "Blocks", "label", "sound"]
@@ -59,7 +60,11 @@ class Blocks:
         self._first_us = 0
         self._block = bytearray(0)
         self.second_due = False
-        self._second = (array("i", [0, 0, 0, 0, columns]), array("i", [0] * columns), bytearray(columns))
+        self._second = (
+            array("i", [0, 0, 0, 0, columns]),
+            array("i", [0] * columns),
+            bytearray([WAIT] * columns),
+        )
         self._text = 0
 
     def make(self, slot_us, sizes, most, spare):

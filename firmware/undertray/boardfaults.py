@@ -6,6 +6,7 @@ __all__ = ["GUARDED", "wiring_faults"]
 GUARDED = ("rate", "store", "erase", "caution", "arm", "sweep", "beat")
 
 _PINS = 30
+_NUMBERS = 16  # in a row behind its flags: what the format has room for
 _WIFI_PINS = (23, 24, 25, 29)  # Pico W data sheet, 2.1: they lead to its radio
 
 
@@ -17,6 +18,7 @@ def wiring_faults(board):
     _clashes(board, faults)
     _links(board, faults)
     _pins(board, faults)
+    _channels(board, faults)
     return faults
 
 
@@ -66,6 +68,9 @@ def _clashes(board, faults):
     seen = []
     for i, mux in enumerate(board["muxes"]):
         seen.append(("muxes[{}]".format(i), mux["bus"], mux["address"], None))
+    if board["accelerometer"] is not None:
+        part = board["accelerometer"]
+        seen.append(("accelerometer", part["bus"], part["address"], None))
     for i, column in enumerate(board["columns"]):
         if column["adc_pin"] is not None or column["address"] is None:
             continue
@@ -127,7 +132,7 @@ def _pins(board, faults):
     if any([link["kind"] == "wifi" for link in board["links"]]):
         taken = {pin: "the radio of a board with Wi-Fi" for pin in _WIFI_PINS}
     named = [("board", {"heartbeat_pin": board["heartbeat_pin"]})]
-    named += [(key, board[key]) for key in ("alarm", "throttle", "pack")]
+    named += [(key, board[key]) for key in ("alarm", "throttle", "throttle2", "pack", "pack2")]
     for key in ("buses", "muxes", "columns", "links"):
         named += [("{}[{}]".format(key, i), section) for i, section in enumerate(board[key])]
     for name, section in named:
@@ -138,3 +143,23 @@ def _pins(board, faults):
             if pin in taken:
                 faults.append("pin {} is taken twice: {} and {} {}".format(pin, taken[pin], name, key))
             taken[pin] = "{} {}".format(name, key)
+
+
+def _channels(board, faults):
+    """What a row has besides the columns."""
+    for key in ("throttle", "pack"):
+        if board[key + "2"] is not None and board[key] is None:
+            faults.append("{}2: is for a second fan, and there is no '{}'".format(key, key))
+    part = board["accelerometer"]
+    if part is not None:
+        if part["bus"] not in [bus["bus"] for bus in board["buses"]]:
+            faults.append("accelerometer: bus {} is not in 'buses'".format(part["bus"]))
+        if part["forward"][1] == part["up"][1]:
+            faults.append("accelerometer: 'forward' and 'up' are the same axis")
+    more = 3 * (part is not None) + sum([board[key] is not None for key in ("throttle2", "pack2")])
+    if len(board["columns"]) + more > _NUMBERS:
+        faults.append(
+            "a row has room for {} numbers: {} columns leave none for {} more".format(
+                _NUMBERS, len(board["columns"]), more
+            )
+        )

@@ -24,7 +24,10 @@ _TOP = {
     "columns": ("list", _REQUIRED, 1, _COLUMNS),
     "throttle": ("section", None, 0, 0),
     "alarm": ("section", None, 0, 0),
+    "throttle2": ("section", None, 0, 0),
     "pack": ("section", None, 0, 0),
+    "pack2": ("section", None, 0, 0),
+    "accelerometer": ("section", None, 0, 0),
     "store": ("section", None, 0, 0),
     "links": ("list", (), 0, 3),
     "heartbeat_pin": ("number", None, 0, 29),
@@ -64,6 +67,7 @@ _THROTTLE = {
     "frame_hz": ("number", 50, 20, 490),
     "note": ("text", "", 0, 0),
 }
+_THROTTLE2 = {key: _THROTTLE[key] for key in ("pin", "reader", "shortest_us", "longest_us", "note")}
 _ALARM = {
     "led_pin": ("number", None, 0, 29),
     "buzzer_pin": ("number", None, 0, 29),
@@ -79,6 +83,17 @@ _PACK = {
     "adc_pin": ("number", _REQUIRED, 26, 29),
     "divider": ("ratio", _REQUIRED, 1, 100),
     "correction": ("ratio", 1, 0.8, 1.25),
+    "note": ("text", "", 0, 0),
+}
+_AXES = ("+x", "-x", "+y", "-y", "+z", "-z")
+_ACCELEROMETER = {
+    "part": ("one of", _REQUIRED, ("LIS3DH",), 0),
+    "bus": ("number", _REQUIRED, 0, 1),
+    "address": ("address", 0x18, 0x18, 0x19),
+    "range": ("one of", "8g", ("2g", "4g", "8g", "16g"), 0),
+    "odr_hz": ("one of", 400, (100, 200, 400, 1344), 0),
+    "forward": ("one of", "+x", _AXES, 0),
+    "up": ("one of", "+z", _AXES, 0),
     "note": ("text", "", 0, 0),
 }
 _STORE = {
@@ -100,7 +115,15 @@ _LINK = {
     "allow": ("list", (), 0, 7),
     "note": ("text", "", 0, 0),
 }
-_SECTIONS = {"throttle": _THROTTLE, "alarm": _ALARM, "pack": _PACK, "store": _STORE}
+_SECTIONS = {
+    "throttle": _THROTTLE,
+    "throttle2": _THROTTLE2,
+    "alarm": _ALARM,
+    "pack": _PACK,
+    "pack2": _PACK,
+    "accelerometer": _ACCELEROMETER,
+    "store": _STORE,
+}
 _LISTS = {"buses": _BUS, "muxes": _MUX, "columns": _COLUMN, "links": _LINK}
 
 
@@ -181,6 +204,9 @@ def _value(value, kind, low, high):
         return _channel(value, low, high)
     if kind == "choice":
         return value, None if value in (low, high) else "'{}' or '{}'".format(low, high)
+    if kind == "one of":
+        good = isinstance(value, type(low[0])) and not isinstance(value, bool) and value in low
+        return value, None if good else "one of " + ", ".join([str(item) for item in low])
     if kind == "flag":
         return value, None if isinstance(value, bool) else "true or false"
     if kind == "list":

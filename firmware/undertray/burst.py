@@ -27,8 +27,9 @@ _NONE = 255
 # Places in the work space; the two of a pair are those of the two blocks.
 # 0, 1 registers   2, 3 first operation   4, 5 next   6, 7 polls left (0: not begun)
 # 8 column whose temperature is wanted   9 its two bytes   10 columns that need a look
-# 12 end of the row's text   13 columns   14 whether text is wanted   15 and on: the sampler's
-_SIZE = 34
+# 11 columns   12 end of the row's text   13 numbers in a row   14 whether text is wanted
+# 15 and on: the sampler's
+_SIZE = 40
 
 
 @micropython.viper
@@ -60,10 +61,10 @@ def read(work, plan, rests, counts, status, head, marks, ring) -> int:
     last = 4 + n
     if not wanted:
         item = last
-    i = 0
-    while i < n:
+    i = int(w[11])
+    while i:
+        i -= 1
         s[i] = 255
-        i += 1
     w[4] = w[2]
     w[5] = w[3]
     w[6] = 0
@@ -175,6 +176,10 @@ def read(work, plan, rests, counts, status, head, marks, ring) -> int:
                     to[at] = 44
                     at = (at + 1) & 8191
                 if show > 0:
+                    if value < 0:
+                        to[at] = 45
+                        at = (at + 1) & 8191
+                        value = 0 - value
                     i = 5
                     if value >= 100000:
                         i = 0
@@ -252,7 +257,8 @@ class Burst:
                 plan.append(0)
         self.plan = array("I", plan + [0])
         self.work[8] = _NONE
-        self.work[13] = n
+        self.work[11] = n
+        self.work[13] = rig.width
         self.all = len(self.columns) == n
 
     def _operations(self, rig, bus):

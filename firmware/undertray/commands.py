@@ -72,7 +72,7 @@ class Commands:
 
     def _not_driving(self):
         """What takes the buses from the sampler costs slots, and the alarm its eyes."""
-        if self.app.store.driving(self.app.sampler.head[2]):
+        if self.app.store.driving(self.app.sampler.drive_us):
             raise ValueError("the throttle is up: not while driving")
 
     def _scan(self):
@@ -90,7 +90,7 @@ class Commands:
         return self.app.sampler.pause(self._selftest)
 
     def _selftest(self):
-        columns = [{"column": column.name, "fault": column.probe()} for column in self.app.rig.columns]
+        columns = [{"column": column.name, "fault": column.probe()} for column in self.app.rig.parts]
         pack = self.app.rig.pack
         return {
             "columns": columns,

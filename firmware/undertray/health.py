@@ -42,7 +42,7 @@ class Health:
     """
 
     def __init__(self, rig, notes):
-        n = len(rig.columns)
+        n = len(rig.parts)
         self.errors = array("i", [0] * n)
         self.state = bytearray(n)  # 0: read in every slot
         self.failures = bytearray(n)  # in a row
@@ -52,7 +52,7 @@ class Health:
         self.recovered = False
         self._rig = rig
         self._notes = notes
-        self._sensors = [column.sensor for column in rig.columns]
+        self._sensors = [column.sensor for column in rig.parts]
         self._due = array("i", [0] * n)
         self._quiet = bytearray(n)
         self._found = bytearray(n)  # code of a fault that waits to be told
@@ -64,7 +64,7 @@ class Health:
         """A transaction failed; a hung bus is clocked free at once. Gives the code of the reading."""
         self.spent += 1
         if errno == _TIMED_OUT:
-            bus = self._rig.columns[i].bus
+            bus = self._rig.parts[i].bus
             freed = bus is not None and bus.free()
             if freed:
                 detail = _BUS_FREED + bool(bus.muxes)
@@ -133,7 +133,7 @@ class Health:
     def _rest_bus(self, bus, now):
         """Leave all columns of a bus alone for a second."""
         i = 0
-        for column in self._rig.columns:
+        for column in self._rig.parts:
             if column.bus is bus:
                 self._sleep(i, now)
             i += 1

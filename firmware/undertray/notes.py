@@ -23,7 +23,7 @@ class Notes:
         self._rig = rig
         self._rings = rings
         self.line = Line()
-        self._names = [('"' + column.name + '"').encode() for column in rig.columns]
+        self._names = [('"' + column.name + '"').encode() for column in rig.parts]
         self._sensors = [column.sensor for column in rig.columns]
         self._second_words = any("kind" in sensor.describe()["scale"] for sensor in self._sensors)
 

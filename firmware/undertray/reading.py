@@ -78,8 +78,7 @@ def unpack(shelf, run, kept, lines, line):
 
     ``line`` is a ``wire.Line`` to write in.
     """
-    rate_hz, second = _described(shelf, run)
-    n = len(second)
+    rate_hz, second, n = _described(shelf, run)
     head = array("i", [0, 0, 0, 0, n])
     counts = array("i", [0] * n)
     status = bytearray(n)
@@ -104,7 +103,7 @@ def unpack(shelf, run, kept, lines, line):
 
 
 def _described(shelf, run):
-    """What the run's own description says: rate, and which columns give the host a second word."""
+    """What the run's own description says: rate, which columns give a second word, and numbers in a row."""
     text = b""
     for block in shelf.blocks(run):
         if block is None or block[0] != TEXT:
@@ -114,4 +113,5 @@ def _described(shelf, run):
         told = json.loads(text[text.index(b"{") : text.rindex(b"}") + 1])
     except ValueError:
         raise ValueError("the description of run {} is damaged".format(run))
-    return told["rate_hz"], ["kind" in column["scale"] for column in told["columns"]]
+    second = ["kind" in column["scale"] for column in told["columns"]]
+    return told["rate_hz"], second, len(second) + len(told.get("channels", ()))

@@ -75,6 +75,26 @@ class Rig:
             self._add(i, section)
         self.throttle = open_throttle(board["throttle"])
         self.pack = Pack(board["pack"]) if board["pack"] is not None else None
+        # What a row has behind its columns. The accelerometer is first, so that it has the place of a column.
+        self.channels = []
+        self.accelerometer = self._accelerometer(board["accelerometer"])
+        self.parts = self.columns + ([self.accelerometer] if self.accelerometer is not None else [])
+        self.throttle2 = open_throttle(board["throttle2"], 1)
+        self.pack2 = Pack(board["pack2"]) if board["pack2"] is not None else None
+        if self.throttle2.wired:
+            self.channels.append("throttle2_us")
+        if self.pack2 is not None:
+            self.channels.append("pack2_mv")
+        self.width = len(self.columns) + len(self.channels)
+
+    def _accelerometer(self, section):
+        if section is None:
+            return None
+        from undertray.accelerometer import AXES, Lis3dh  # noqa: PLC0415 - start-up time, where there is one
+
+        self.channels += AXES
+        bus = self.buses[section["bus"]]
+        return Column("accelerometer", Lis3dh(bus.i2c, section), bus, None, section)
 
     def _add(self, i, section):
         options = {key: section[key] for key in section if key not in _PLACE_KEYS}
@@ -106,6 +126,11 @@ class Rig:
             "tick_bits": 30,
             "columns": [column.describe() for column in self.columns],
         }
+        if self.channels:
+            told["wire"] = 2
+            told["channels"] = self.channels
+            if self.accelerometer is not None:
+                told["accelerometer"] = self.accelerometer.sensor.describe()
         try:
             return note("device", told)
         except ValueError as error:

@@ -62,7 +62,7 @@ class Runs:
 
     def step(self):
         """One step of keeping; tells when a run is written."""
-        told = self._store.step(self._sampler.head[2])
+        told = self._store.step(self._sampler.drive_us)
         if told is not None:
             answer = {"to": "store", "ok": told["run"] > 0}
             answer.update(told)
@@ -76,7 +76,7 @@ class Runs:
             raise ValueError("the throttle is up: not while driving")
 
     def _driving(self):
-        return self._store.driving(self._sampler.head[2])
+        return self._store.driving(self._sampler.drive_us)
 
     def list(self, shelf, _words):
         from undertray.reading import weigh  # noqa: PLC0415 - start-up time

@@ -20,7 +20,7 @@ from undertray.alarm import watch
 from undertray.burst import HUNG, Burst, commit, read
 from undertray.health import Health
 from undertray.notes import Notes, put_all
-from undertray.sensors import STALE, WAIT
+from undertray.sensors import OK, STALE, WAIT
 from undertray.wire import ROW_LIMIT, row
 
 __all__ = ["ALARM", "DRIVEN", "SKIPPED", "Sampler"]
@@ -46,7 +46,9 @@ _SEQ, _GAP, _SKIPPED, _DRIVEN = const(19), const(20), const(21), const(22)
 _WIDTH, _SHORTEST, _LONGEST, _DIRECT = const(23), const(25), const(26), const(27)
 _ALIVE, _LIMIT, _EARLY = const(28), const(29), const(30)
 # 31: when the last slot ended, 32: slots without a pause, 33: the flag of a row after
-# flash was written, and 16 more as long as flash is at work
+# flash was written, and 16 more as long as flash is at work.
+# 34: width of the second throttle, 35 when, 36 and 37 its limits, 38 whether it is fetched here
+_WIDTH2, _SHORTEST2, _LONGEST2, _DIRECT2 = const(34), const(36), const(37), const(38)
 
 
 @micropython.viper
@@ -69,6 +71,17 @@ def begin(work, head, now: int) -> int:
             left -= 1
         if int(w[23]) and ((now - int(w[24])) & 0x3FFFFFFF) > 100000:
             w[23] = 0
+    if int(w[38]):
+        pio = ptr32(0x50200000)
+        left = 8
+        while left and not int(pio[1]) & 0x200:  # as above, of state machine 1
+            width = int(pio[9])
+            if int(w[36]) <= width and width <= int(w[37]):
+                w[34] = width
+                w[35] = now
+            left -= 1
+        if int(w[34]) and ((now - int(w[35])) & 0x3FFFFFFF) > 100000:
+            w[34] = 0
     if int(w[30]):
         if int(w[28]) > int(w[29]):
             return 0
@@ -138,16 +151,20 @@ class Sampler:
         self.interrupted = False  # a Ctrl-C came in an interrupt
         self.free_bytes = 0
         self.device = b""
-        self.counts = array("i", [0] * n)
-        self.status = bytearray([WAIT] * n)
-        self.head = array("i", [0, 0, 0, 0, n])
+        self.counts = array("i", [0] * rig.width)
+        self.status = bytearray([WAIT] * rig.width)
+        self.head = array("i", [0, 0, 0, 0, rig.width])
         self.burst = Burst(rig)
         self.work = self.burst.work
         throttle = rig.throttle
         self.work[_DIRECT] = throttle.direct
         self.work[_SHORTEST], self.work[_LONGEST] = throttle.limits_us
+        second = rig.throttle2
+        self.work[_DIRECT2] = second.direct
+        self.work[_SHORTEST2], self.work[_LONGEST2] = second.limits_us
+        self._pulse2 = second.read if second.wired and not second.direct else None
         self._sensors = [column.sensor for column in rig.columns]
-        self._readers = [sensor.read_into for sensor in self._sensors]
+        self._readers = [part.sensor.read_into for part in rig.parts]
         self._plain = bytes([i for i in range(n) if i not in self.burst.columns])
         self._whole = self.burst.all
         self._alarm_on = 0
@@ -187,11 +204,17 @@ class Sampler:
             rings[1:],
             self.health,
             store,
+            self._take_channels if rig.channels else None,
         )
 
     @property
     def skipped(self):
         return self.work[_SKIPPED]
+
+    @property
+    def drive_us(self):
+        """Width of the throttle that asks for more, 0 for none."""
+        return max(self.head[2], self.work[_WIDTH2])
 
     def drive(self, width_us):
         """Width that the board itself sends to the fan controllers, 0 for none."""
@@ -298,7 +321,7 @@ class Sampler:
     @micropython.native
     def slot(self, now):
         """Take one sample when it is due at tick ``now``; gives whether it was."""
-        burst, steps, alarm_work, age, pulse, plain, others, health, store = self._parts
+        burst, steps, alarm_work, age, pulse, plain, others, health, store, channels = self._parts
         work, plan, rests, counts, status, head, marks, buf = burst
         alarm_on = self._alarm_on
         if pulse is not None:
@@ -316,6 +339,9 @@ class Sampler:
             self._second = True
         if self._warm:
             self._take_temperature()
+        drive = head[2]
+        if channels is not None:
+            drive = channels(now)
         # The row is written while the bus works, with the alarm as it was: it seldom changes.
         flags = head[3]
         if alarm_on:
@@ -325,13 +351,13 @@ class Sampler:
         if flags & _LOOK or health.failing or plain:
             flags = self._mend(flags, now)
         if steps:
-            found = watch(counts, status, steps, alarm_work, age, head[2], now)
+            found = watch(counts, status, steps, alarm_work, age, drive, now)
             if found & 1:
                 flags |= ALARM
             if found & 2:
                 self._alarm_on = found & 1
                 self.alarm.show(found & 1)
-        if store is not None and store.state and store.watch(head[2], now):
+        if store is not None and store.state and store.watch(drive, now):
             work[19] = (head[0] + 1) & 0xFFFF
             head[3] = flags & ~_LOOK
             store.add(head, counts, status)
@@ -353,6 +379,33 @@ class Sampler:
             if sent:
                 work[20] = 0
         return True
+
+    @micropython.native
+    def _take_channels(self, now):
+        """Read what a row has behind its columns; gives the width of the throttle that asks for more."""
+        work = self.work
+        counts = self.counts
+        status = self.status
+        rig = self.rig
+        drive = self.head[2]
+        at = work[11]
+        if rig.accelerometer is not None:
+            self._read(at, now)
+            status[at + 1] = status[at + 2] = status[at]
+            at += 3
+        if rig.throttle2.wired:
+            if self._pulse2 is not None:
+                work[34] = self._pulse2(now)
+            width = work[34]
+            counts[at] = width
+            status[at] = OK if width else WAIT
+            if width > drive:
+                drive = width
+            at += 1
+        if rig.pack2 is not None:
+            counts[at] = rig.pack2.millivolts()
+            status[at] = OK
+        return drive
 
     @micropython.native
     def _mend(self, flags, now):

@@ -89,7 +89,8 @@ class Store:
         self.missing = 0  # rows that the run under way, or the last one, is short of
         self._why = ""
         self._early = 0  # rows of a drive that began before the last run was written
-        self.blocks = Blocks(len(rig.columns))
+        self.blocks = Blocks(rig.width)
+        self._width = rig.width
         self._last_up = None
         self._begun = False  # whether the run under way is on the shelf already
         self._page = 0  # of the oldest block, the next to be written
@@ -129,7 +130,7 @@ class Store:
         made = self._make_blocks()
         room = free * 15 * 224 if self._in_flash else made * 248
         # At a noise of ten counts a count takes some 5.5 bits, the rest of a row 8.
-        rows = room * 8 // (8 + 11 * len(self._sensors) // 2)
+        rows = room * 8 // (8 + 11 * self._width // 2)
         if not made or rows < rate_hz:
             self.blocks.drop_all()
             raise ValueError("no room for even one second: erase runs, or fewer columns")

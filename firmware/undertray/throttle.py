@@ -58,10 +58,10 @@ class _Reader:
 class PioReader(_Reader):
     """A state machine measures; nothing runs on the processor until it is asked."""
 
-    def __init__(self, pin, shortest_us, longest_us):
+    def __init__(self, pin, shortest_us, longest_us, number):
         super().__init__(shortest_us, longest_us)
         line = Pin(pin, Pin.IN, Pin.PULL_DOWN)
-        self._machine = rp2.StateMachine(0, pulse_width, freq=CLOCK_HZ, in_base=line, jmp_pin=line)
+        self._machine = rp2.StateMachine(number, pulse_width, freq=CLOCK_HZ, in_base=line, jmp_pin=line)
         self._machine.active(1)
         self.direct = on_chip()
 
@@ -84,7 +84,7 @@ class PioReader(_Reader):
 class EdgeReader(_Reader):
     """Pin interrupt on both edges, for a board whose state machines are taken."""
 
-    def __init__(self, pin, shortest_us, longest_us):
+    def __init__(self, pin, shortest_us, longest_us, _number):
         super().__init__(shortest_us, longest_us)
         self._rise = time.ticks_us()
         self._high = False
@@ -111,9 +111,9 @@ class EdgeReader(_Reader):
         return width
 
 
-def open_throttle(section):
-    """The reader that board.json asks for."""
-    if section is None or section["direction"] == "output":
+def open_throttle(section, number=0):
+    """The reader that board.json asks for; ``number`` is that of the fan, 0 or 1."""
+    if section is None or section.get("direction") == "output":
         return Absent()
     kind = PioReader if section["reader"] == "pio" else EdgeReader
-    return kind(section["pin"], section["shortest_us"], section["longest_us"])
+    return kind(section["pin"], section["shortest_us"], section["longest_us"], number)

@@ -85,6 +85,39 @@ export class Triggered {
   stop() {}
 }
 
+// An accelerometer (LIS3DH): registers, and a reading at its own rate once it is told to measure.
+export class Accelerometer {
+  constructor(look) {
+    Object.assign(this, { look, registers: new Uint8Array(128), pointer: 0, onwards: false, seen: -1 }); // (ns) => [x, y, z]
+    this.registers[0x0f] = 0x33;
+    this.registers[0x20] = 7;
+  }
+  start(read, ns) {
+    this.first = !read;
+    const rate = { 5: 100, 6: 200, 7: 400, 9: 1344 }[this.registers[0x20] >> 4];
+    const number = Math.floor((ns * rate) / 1e9);
+    if (!read || !rate || number === this.seen) return;
+    this.seen = number;
+    this.registers[0x27] = 0x0f;
+    this.look(ns).forEach((count, i) => {
+      this.registers[0x28 + 2 * i] = (count << 4) & 0xff;
+      this.registers[0x29 + 2 * i] = (count >> 4) & 0xff;
+    });
+  }
+  read() {
+    const byte = this.registers[this.pointer];
+    if (this.pointer === 0x2d) this.registers[0x27] = 0;
+    if (this.onwards) this.pointer += 1;
+    return byte;
+  }
+  write(value) {
+    if (this.first) Object.assign(this, { first: false, pointer: value & 0x7f, onwards: value > 0x7f });
+    else this.registers[this.pointer] = value;
+    return true;
+  }
+  stop() {}
+}
+
 // A multiplexer of eight channels: one byte chooses the channels, which change at the stop.
 class Multiplexer {
   constructor() {

@@ -151,9 +151,9 @@ class EmulatedBoard:
         """Bytes to a UART of the board, at the speed that it has set."""
         self._order("uart", number=number, text=text)
 
-    def throttle(self, width_us: int) -> None:
-        """Width of the receiver's servo pulses from now on, 0 for none."""
-        self._order("throttle", us=width_us)
+    def throttle(self, width_us: int, second_us: int = 0) -> None:
+        """Width of the receiver's servo pulses from now on, 0 for none, and of those to a second fan."""
+        self._order("throttle", us=width_us, us2=second_us)
 
     def counts(self, counts: Sequence[int] | None, noise: int = 0) -> None:
         """What the sensors read from now on, up to ``noise`` off each time; None for a saw-tooth."""

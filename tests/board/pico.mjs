@@ -2,7 +2,7 @@
 import fs from 'node:fs';
 import { USBCDC } from 'rp2040js';
 import { Chip } from './chip.mjs';
-import { attachBlock, Bridge, Bus, Continuous, Pins, Triggered } from './bus.mjs';
+import { Accelerometer, attachBlock, Bridge, Bus, Continuous, Pins, Triggered } from './bus.mjs';
 
 const FILES_AT = 0xa0000; // file system of MicroPython's RPI_PICO build, to the end of 2 MB
 const FILES_BYTES = 1408 * 1024;
@@ -43,7 +43,10 @@ export class Pico {
     this.host();
     this.uarts();
     this.sensors(given.board);
-    this.receiver(given.throttle_pin ?? 16);
+    this.throttleUs = 0;
+    this.throttle2Us = 0;
+    this.receiver(given.throttle_pin ?? 16, () => this.throttleUs);
+    if (given.board?.throttle2) this.receiver(given.board.throttle2.pin, () => this.throttle2Us);
     for (const pin of given.watch ?? []) chip.gpio[pin].addListener((level) => this.tell({ pin, level }));
     chip.adc.channelValues[0] = 2500;
     chip.watchdog.onWatchdogTrigger = () => {
@@ -178,6 +181,9 @@ export class Pico {
       const place = column.mux ? [Number(column.mux[0]), column.mux[1]] : null;
       buses[column.bus].place(Number(column.address), part(column, look), place);
     });
+    const felt = board?.accelerometer; // a saw-tooth of each axis, two of them below zero at times
+    const axes = (ns) => [0, 1, 2].map((i) => ((Math.floor(ns / 2.5e6) + 300 * i) % 1000) - 500 * (i !== 2));
+    if (felt) buses[felt.bus].place(Number(felt.address ?? 0x18), new Accelerometer(axes));
     buses.forEach((bus, number) => attachBlock(this.chip, number, bus, this.busy));
     const wired = board?.buses ?? [{ bus: 0, sda_pin: SDA, scl_pin: SCL }];
     const pins = wired.map((wires) => new Pins(this.chip, buses[wires.bus], wires.sda_pin, wires.scl_pin));
@@ -186,14 +192,13 @@ export class Pico {
   }
 
   // A receiver's servo pulses, 50 a second; a width of 0 is none.
-  receiver(number) {
+  receiver(number, width) {
     const pin = this.chip.gpio[number];
-    this.throttleUs = 0;
     const fall = this.clock.createAlarm(() => pin.setInputValue(false));
     const rise = this.clock.createAlarm(() => {
-      if (this.throttleUs) {
+      if (width()) {
         pin.setInputValue(true);
-        fall.schedule(this.throttleUs * 1000);
+        fall.schedule(width() * 1000);
       }
       rise.schedule(20e6);
     });

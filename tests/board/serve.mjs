@@ -21,7 +21,7 @@ const ORDERS = {
   },
   send: ({ text }) => pico.send(text),
   uart: ({ number, text }) => pico.chip.uart[number].feed(Buffer.from(text, 'latin1')),
-  throttle: ({ us }) => { pico.throttleUs = us; },
+  throttle: ({ us, us2 }) => { pico.throttleUs = us; pico.throttle2Us = us2; },
   counts: ({ counts, noise }) => { pico.counts = counts; pico.noise = noise; },
   unread: ({ until_s: untilS }) => { pico.unreadUntilNs = untilS * 1e9; },
   silent: ({ addresses }) => { pico.bus.silent = (address) => addresses.includes(address); },

@@ -28,11 +28,14 @@ def hand_log(
     ports: Sequence[str] = (),
     inverted: Sequence[int] = (),
     facts: dict[str, Any] | None = None,
+    channels: dict[str, Any] | None = None,
+    accelerometer: dict[str, Any] | None = None,
 ) -> Path:
     """Rows of parts of +-4000 Pa (14 bit); ``inverted`` hoses sit on the port that the note does not name.
 
     ``suction_pa`` (n, taps) is what is under the floor; ``throttle_us`` (n,), NaN where none came in;
-    ``pack_mv`` (n,) goes into a status a second.
+    ``pack_mv`` (n,) goes into a status a second. ``channels`` are whole numbers behind the columns by name,
+    NaN for an empty field; ``accelerometer`` is what the note says of three of them.
     """
     truth = np.asarray(suction_pa, float)
     n, taps = truth.shape
@@ -52,12 +55,16 @@ def hand_log(
         **{"wire": 1, "firmware": "0.1.0", "board": "hand", "uid": "0badcafe", "boot": 7},
         **{"rate_hz": rate_hz, "tick_hz": 1_000_000, "tick_bits": 30, "columns": columns},
     }
+    names = [*(column["name"] for column in columns), *(channels or {})]
+    if channels:
+        device |= {"wire": 2, "channels": list(channels)}
+        device |= {"accelerometer": accelerometer} if accelerometer else {}
     told = json.dumps({"started_utc": "2026-05-02T10:15:00Z", "notes": {"invented": "yes"}, **(facts or {})})
     lines = [
         "#undertray-run 1",
         f"#run {told}",
         f"#wire 1000 {checked('#device,' + json.dumps(device))}",
-        f"host_us,seq,t_us,throttle_us,flags,{','.join(c['name'] for c in columns)},crc",
+        f"host_us,seq,t_us,throttle_us,flags,{','.join(names)},crc",
     ]
     throttle = np.broadcast_to(np.asarray(throttle_us, float), (n,))
     for i in range(n):
@@ -66,7 +73,9 @@ def hand_log(
             status = {"t_us": t_us, "pack_mv": round(pack_mv[i]), "skipped": 0}
             lines.append(f"#wire {t_us + 5000} {checked('#status,' + json.dumps(status))}")
         pulse = "" if np.isnan(throttle[i]) else str(round(throttle[i]))
-        row = checked(f"{i % 65536},{t_us % 2**30},{pulse},0,{','.join(map(str, counts[i]))}")
+        more = [float(values[i]) for values in (channels or {}).values()]
+        numbers = [*map(str, counts[i]), *("" if np.isnan(v) else str(round(v)) for v in more)]
+        row = checked(f"{i % 65536},{t_us % 2**30},{pulse},0,{','.join(numbers)}")
         lines.append(f"{t_us + 5123},{row}")
     lines.append("#end " + json.dumps({"rows": n, "bad": 0, "seconds": n / rate_hz, "why": "stopped"}))
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")

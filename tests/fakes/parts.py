@@ -56,6 +56,12 @@ def board_of(columns: list[dict[str, Any]], **changes: Any) -> dict[str, Any]:
 _HSC = {"part": "HSC", "range": "040MD", "bus": 0}
 _ABP2 = {"part": "ABP2", "range": "010ND", "bus": 0}
 _SDP = {"part": "SDP3x", "range": "1500Pa", "bus": 0}
+_LIS3DH = {"part": "LIS3DH", "bus": 0, "address": "0x19"}
+_SECOND_FAN = {
+    "throttle2": {"pin": 17},
+    "pack": {"adc_pin": 26, "divider": 6.1},
+    "pack2": {"adc_pin": 27, "divider": 6.1},
+}
 _MUX = [{"bus": 0, "address": "0x70"}]
 _THROTTLE = {"throttle": {"pin": 16}, "alarm": {"led_pin": 25, "alarm_pa": 720, "alarm_drop_pa": 400}}
 
@@ -73,6 +79,14 @@ LAYOUTS: dict[str, tuple[dict[str, Any], int]] = {
     "8 HSC on two buses": (
         _layout([{**_HSC, "bus": i // 4, "address": hex(0x28 + i % 4)} for i in range(8)], 2),
         1024,
+    ),
+    "4 HSC and an accelerometer": (
+        {**_layout([{**_HSC, "address": hex(0x28 + i)} for i in range(4)]), "accelerometer": _LIS3DH},
+        775,
+    ),
+    "4 HSC and two fans": (
+        {**_layout([{**_HSC, "address": hex(0x28 + i)} for i in range(4)]), **_SECOND_FAN},
+        1040,
     ),
     "3 SDP3x": (_layout([{**_SDP, "address": hex(0x21 + i)} for i in range(3)]), 685),
     "4 ABP2": (_layout([{**_ABP2, "address": hex(0x28 + 16 * i)} for i in range(4)]), 396),

@@ -24,6 +24,8 @@ class Bus:
         while i:
             i -= 1
             buf[i] = frame[i]
+    def readfrom_mem_into(self, address, register, buf):
+        self.readfrom_into(address, buf)
     def writeto(self, address, buf):
         pass
 
@@ -64,8 +66,15 @@ def make(rate_hz=200, changes=None):
     app = App(board, faults, Host(), 1)
     for column in app.rig.columns:
         column.sensor._bus = Bus(bytearray((0x30, 0x11, 0x60, 0x00)))
-    app.rig.pack._adc = Adc()
-    app.rig.throttle._machine = Pulses()
+    if app.rig.accelerometer is not None:
+        # a new reading: 0x123, -0x777, and -0x800, which is the end of what it can say
+        app.rig.accelerometer.sensor._bus = Bus(bytearray((0x0F, 0x30, 0x12, 0x90, 0x88, 0x00, 0x80)))
+    for pack in (app.rig.pack, app.rig.pack2):
+        if pack is not None:
+            pack._adc = Adc()
+    for throttle in (app.rig.throttle, app.rig.throttle2):
+        if throttle.wired:
+            throttle._machine = Pulses()
     app.sampler.alarm._pins = [Output(), Output()]
     app.sampler.start()
     app.sampler.set_rate(rate_hz)

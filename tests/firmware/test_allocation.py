@@ -19,11 +19,13 @@ def locked(app, turns):
     why = "none"
     turn = app.turn
     pulses = app.rig.throttle._machine
+    pulses2 = app.rig.throttle2._machine if app.rig.throttle2.wired else pulses
     micropython.heap_lock()
     try:
         while turns:
             turns -= 1
             pulses.left = 1
+            pulses2.left = 1
             turn()
     except MemoryError:
         why = "allocated"
@@ -97,6 +99,42 @@ print(locked(app, 20000), app.store.blocks.work[10] > 300)
 """
     )
     assert run_code(tmp_path, code) == ["none True"]
+
+
+MORE = {"throttle2": {"pin": 17}, "pack2": {"adc_pin": 27, "divider": 6.1}}
+MORE |= {"accelerometer": {"part": "LIS3DH", "bus": 0, "address": "0x19"}}
+
+
+def test_a_second_fan_and_an_accelerometer_do_not_allocate(tmp_path: Path) -> None:
+    code = (
+        CANNED_APP
+        + LOCKED
+        + f"""
+import json
+with open("more.json", "w") as file:
+    file.write(json.dumps(dict(load("board.json"), **{MORE!r})))
+from undertray import boardfile
+given = read_board("more.json")
+read_board = lambda path: given
+"""
+        + """
+app = make(200)
+app.turn()
+app.store.on(200, app.feed)
+print(locked(app, 10000), list(app.sampler.counts)[4:], app.store.blocks.work[10] > 150)
+part = app.rig.accelerometer.sensor
+part._bus.frame[0] = 0            # nothing new: it sleeps, is left alone, and asked again
+print(locked(app, 60000), app.sampler.health.errors[4] > 20, app.sampler.health.state[4] > 0)
+part._bus.frame[0] = 0x0F
+print(locked(app, 60000), list(app.sampler.health.state), list(app.sampler.status)[4:])
+"""
+    )
+    # the pack: 40000 of 65535 of 3300 mV is 2014, times 6.1
+    assert run_code(tmp_path, code) == [
+        "none [291, -1911, -2048, 1500, 12285] True",
+        "none True True",
+        "none [0, 0, 0, 0, 0] [2, 2, 2, 0, 0]",
+    ]
 
 
 def test_an_allocation_would_be_found(tmp_path: Path) -> None:

@@ -106,7 +106,7 @@ def test_a_newer_version_says_so(tmp_path: Path) -> None:
 
 def test_a_newer_wire_says_so(tmp_path: Path) -> None:
     with pytest.raises(RunLogError, match="newer wire format"):
-        read(tmp_path, log_of(ScriptedBoard(wire=2), 4))
+        read(tmp_path, log_of(ScriptedBoard(wire=3), 4))
 
 
 @pytest.mark.parametrize("text", [b"", b"a,b\n1,2\n", b"\x00" * 100, b"\x89PNG\r\n\x1a\n" + b"\xff" * 5000])

@@ -28,15 +28,18 @@ SECTIONS = {
     "Each of `columns`": "_COLUMN",
     "Each of `links`": "_LINK",
     "`throttle`": "_THROTTLE",
+    "`throttle2`": "_THROTTLE2",
     "`alarm`": "_ALARM",
     "`pack`": "_PACK",
+    "`pack2`": "_PACK",
+    "`accelerometer`": "_ACCELEROMETER",
     "`store`": "_STORE",
 }
 _ASK = """
 import json, sys
 sys.path.insert(0, sys.argv[1])
-from undertray import board, sensors
-tables = {name: getattr(board, name) for name in sys.argv[2:]}
+from undertray import boardfile, sensors
+tables = {name: getattr(boardfile, name) for name in sys.argv[2:]}
 print(json.dumps({"tables": tables, "families": sensors._FAMILIES, "units": sensors._UNITS_PA}))
 """
 
@@ -66,6 +69,7 @@ def allowed(kind: str, low: Any, high: Any) -> str:
         "list": f"{low} to {high} entries",
         "flag": "true or false",
         "choice": f"{low} or {high}",
+        "one of": ", ".join(map(str, low)) if isinstance(low, list) else "",
         "address": f'"0x{low:02x}" to "0x{high:02x}"' if kind == "address" else "",
         "channel": f'["0x{low:02x}", 0] to ["0x{high:02x}", 7]' if kind == "channel" else "",
         "section": "a {...}",

@@ -10,14 +10,16 @@ from typing import Any
 
 from undertray.errors import LogDamaged, LogTooNew
 
-__all__ = ["MAX_COLUMNS", "Column", "Device"]
+__all__ = ["MAX_COLUMNS", "Accelerometer", "Column", "Device"]
 
 MAX_COLUMNS = 16
-WIRE_VERSION = 1
+"""Numbers behind the flags of a row: pressure columns, and channels behind them."""
+WIRE_VERSION = 2  # 1 has no channels
 _TEXT_LIMIT = 64
 _LEAST_TICK_HZ = 1000  # a coarser clock gives neighbouring rows one time
 _LEAST_WRAP_S = 2.0  # twice what a reset is told from
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,31}")
+_AXIS = re.compile(r"[+-][xyz]")
 _HEX32 = re.compile(r"(0[xX])?[0-9a-fA-F]{1,8}")
 _OWN_FIELDS = frozenset({"host_us", "seq", "t_us", "throttle_us", "flags", "crc"})
 
@@ -57,6 +59,32 @@ class Column:
 
 
 @dataclass(frozen=True, slots=True)
+class Accelerometer:
+    """What the three channels ``ax``, ``ay`` and ``az`` of a board come from.
+
+    Attributes
+    ----------
+    part : str
+        Its name.
+    mg_per_count : float
+        Thousandths of standard gravity a count.
+    range_mg : float
+        Largest that it can say, of either sign.
+    odr_hz : float
+        Readings that it takes a second.
+    forward, up : str
+        The part's axes that point forward and up in the car: ``+x``, ``-z`` and so on.
+    """
+
+    part: str
+    mg_per_count: float
+    range_mg: float
+    odr_hz: float
+    forward: str
+    up: str
+
+
+@dataclass(frozen=True, slots=True)
 class Device:
     """What a board says of itself.
 
@@ -72,6 +100,11 @@ class Device:
         Frequency and width of the board's clock: it wraps at 2**tick_bits.
     columns : tuple of Column
         In the order of the wire.
+    channels : tuple of str
+        Names of the numbers that a row has behind its columns: ``throttle2_us``, ``pack2_mv``, ``ax``, ``ay``
+        and ``az``, or ones that this version does not know.
+    accelerometer : Accelerometer or None
+        What the last three of them are.
     """
 
     firmware: str
@@ -82,12 +115,20 @@ class Device:
     tick_hz: int
     tick_bits: int
     columns: tuple[Column, ...]
+    channels: tuple[str, ...] = ()
+    accelerometer: Accelerometer | None = None
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of all numbers that a row has behind its flags."""
+        return (*(column.name for column in self.columns), *self.channels)
 
     @property
     def read_by(self) -> tuple[object, ...]:
         """All of it that a reader of rows goes by; another firmware or power-up changes nothing."""
         columns = [(c.name, c.part, c.range_code, c.port, sorted(c.scale.items())) for c in self.columns]
-        return self.uid, self.rate_hz, self.tick_hz, self.tick_bits, repr(columns)
+        channels = self.channels, self.accelerometer
+        return self.uid, self.rate_hz, self.tick_hz, self.tick_bits, repr(columns), channels
 
     def differences(self, other: Device) -> tuple[str, ...]:
         """Tell in what another description differs.
@@ -111,6 +152,8 @@ class Device:
             before = mine.get(name)
             what = "new" if before is None else _changed(before, column)
             said += [f"{name}: {what}"] if what else []
+        if (self.channels, self.accelerometer) != (other.channels, other.accelerometer):
+            said.append("channels besides the columns")
         if [n for n in mine if n in new] != [n for n in new if n in mine]:
             said.append("order of the columns")
         return tuple(said)
@@ -153,7 +196,15 @@ class Device:
                 "bad 'columns'", where=where, seen=raw, expected=f"a list of 1 to {MAX_COLUMNS} columns"
             )
         columns = tuple(_column(item, f"{where}, column {i + 1}") for i, item in enumerate(raw))
-        names = [column.name for column in columns]
+        channels = note.get("channels", [])
+        if not isinstance(channels, list) or len(columns) + len(channels) > MAX_COLUMNS:
+            raise LogDamaged(
+                "bad 'channels'",
+                where=where,
+                seen=channels,
+                expected=f"a list of at most {MAX_COLUMNS - len(columns)} names",
+            )
+        names = [column.name for column in columns] + [_name(name, where) for name in channels]
         if len(set(names)) != len(names):
             raise LogDamaged("two columns of one name", where=where, seen=names, expected="different names")
         tick_hz = _integer(note, "tick_hz", where, _LEAST_TICK_HZ, 10**9)
@@ -174,6 +225,8 @@ class Device:
             tick_hz=tick_hz,
             tick_bits=tick_bits,
             columns=columns,
+            channels=tuple(channels),
+            accelerometer=_accelerometer(note, where),
         )
 
 
@@ -184,9 +237,6 @@ def _changed(before: Column, after: Column) -> str:
 
 def _column(data: object, where: str) -> Column:
     item = _mapping(data, where)
-    name = item.get("name")
-    if not isinstance(name, str) or not _NAME.fullmatch(name) or name in _OWN_FIELDS:
-        raise LogDamaged("bad 'name'", where=where, seen=name, expected="a column name such as 'p1'")
     port = item.get("port", "low")
     if port not in ("low", "high"):
         raise LogDamaged("bad 'port'", where=where, seen=port, expected="'low' or 'high'")
@@ -196,7 +246,7 @@ def _column(data: object, where: str) -> Column:
     ):
         raise LogDamaged("bad 'mux'", where=where, seen=mux, expected="null or [address, channel]")
     return Column(
-        name=name,
+        name=_name(item.get("name"), where),
         part=_text(item, "part", where),
         range_code=_range_code(item, where),
         bus=_integer(item, "bus", where, 0, 255) if item.get("bus") is not None else None,
@@ -204,6 +254,35 @@ def _column(data: object, where: str) -> Column:
         mux=(mux[0], mux[1]) if mux is not None else None,
         port=port,
         scale=_mapping(item.get("scale"), f"{where}, scale"),
+    )
+
+
+def _name(name: object, where: str) -> str:
+    if not isinstance(name, str) or not _NAME.fullmatch(name) or name in _OWN_FIELDS:
+        raise LogDamaged("bad 'name'", where=where, seen=name, expected="a column name such as 'p1'")
+    return name
+
+
+def _accelerometer(note: Mapping[str, Any], where: str) -> Accelerometer | None:
+    if note.get("accelerometer") is None:
+        return None
+    where = f"{where}, accelerometer"
+    item = _mapping(note["accelerometer"], where)
+    forward, up = (str(item.get(key)) for key in ("forward", "up"))
+    if not (_AXIS.fullmatch(forward) and _AXIS.fullmatch(up)) or forward[1] == up[1]:
+        raise LogDamaged(
+            "bad 'forward' or 'up'",
+            where=where,
+            seen=[forward, up],
+            expected="two of its axes, such as '+x' and '-z'",
+        )
+    return Accelerometer(
+        part=_text(item, "part", where),
+        mg_per_count=_number(item, "mg_per_count", where, 1e-3, 1e3),
+        range_mg=_number(item, "range_mg", where, 1, 1e6),
+        odr_hz=_number(item, "odr_hz", where, 0.1, 1e5),
+        forward=forward,
+        up=up,
     )
 
 

@@ -14,7 +14,7 @@ from undertray.acquire.clock import BoardTime, board_time
 from undertray.acquire.runfacts import Correction
 from undertray.acquire.runlog import Run
 
-__all__ = ["ColumnState", "Inspection", "Segment", "changes", "inspect_run"]
+__all__ = ["ChannelState", "ColumnState", "Inspection", "Segment", "changes", "inspect_run"]
 
 _STALE_BIT = 8
 
@@ -41,6 +41,16 @@ class ColumnState:
     highest: float | None
     faults: Mapping[str, int]
     read_errors: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelState:
+    """What a channel behind the pressure columns did."""
+
+    name: str
+    missing: int
+    lowest: float | None
+    highest: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,10 +81,12 @@ class Inspection:
     skew_ppm: float | None
     jitter_s: float | None
     pack_v: tuple[float, float] | None
+    channels: tuple[ChannelState, ...]
 
     def as_dict(self) -> dict[str, Any]:
-        """Turn it into what JSON can hold."""
-        return asdict(self)
+        """Turn it into what JSON can hold; a log without channels has no key for them."""
+        told = asdict(self)
+        return told if self.channels else {key: told[key] for key in told if key != "channels"}
 
 
 def inspect_run(run: Run) -> Inspection:
@@ -108,6 +120,7 @@ def inspect_run(run: Run) -> Inspection:
         skew_ppm=time.skew_ppm,
         jitter_s=time.jitter_s,
         pack_v=(min(packs), max(packs)) if packs else None,
+        channels=tuple(_channel(run, i) for i in range(len(run.channels))),
     )
 
 
@@ -166,6 +179,17 @@ def _columns(run: Run) -> tuple[ColumnState, ...]:
             )
         )
     return tuple(states)
+
+
+def _channel(run: Run, i: int) -> ChannelState:
+    values = run.channel(run.channels[i])
+    there = np.empty(0) if values is None else values[~np.isnan(values)]
+    return ChannelState(
+        name=run.channels[i],
+        missing=len(run.seq) - len(there),
+        lowest=float(there.min()) if len(there) else None,
+        highest=float(there.max()) if len(there) else None,
+    )
 
 
 def _count(value: object) -> int | None:

@@ -221,8 +221,8 @@ class Intake:
         self._headed = True
         self._columns = len(row.counts)
         names = tuple(f"p{i + 1}" for i in range(self._columns))
-        if self.device is not None and len(self.device.columns) == self._columns:
-            names = tuple(column.name for column in self.device.columns)
+        if self.device is not None and len(self.device.names) == self._columns:
+            names = self.device.names
         return header_line(names) + b"\n"
 
     def _count(self, row: Row, stamp: int) -> None:

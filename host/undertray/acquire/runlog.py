@@ -47,6 +47,7 @@ def described(run: Run) -> list[tuple[int, int, Device]]:
             ("the board's clock changes within the log", device.tick_hz, first.tick_hz),
             ("the board's clock changes within the log", device.tick_bits, first.tick_bits),
             ("the number of columns changes within the log", len(device.columns), len(first.columns)),
+            ("what stands behind the columns changes within the log", device.channels, first.channels),
         ):
             if seen != expected:
                 raise LogDamaged(
@@ -139,6 +140,10 @@ class Run:
         It is a plain capture of the board's stream, and no log.
     duplicate_rows, contradicting_rows : int
         Rows left out as they tell a slot for the second time, and those of them that tell it otherwise.
+    channels : tuple of str
+        Names of what the rows have behind the pressure columns, none for most boards.
+    channel_counts : Counts or None
+        Their numbers as logged, a column a channel; :meth:`channel` gives one.
     """
 
     name: str
@@ -163,6 +168,8 @@ class Run:
     captured: bool = False
     duplicate_rows: int = 0
     contradicting_rows: int = 0
+    channels: tuple[str, ...] = ()
+    channel_counts: Counts | None = None
 
     @property
     def cut_short(self) -> str | None:
@@ -181,6 +188,33 @@ class Run:
         if isinstance(gone, int) and gone > 0:
             return f"the disk did not take {gone} rows"
         return None
+
+    def channel(self, name: str) -> NDArray[np.float64] | None:
+        """Give one of the numbers that the rows have behind the pressure columns.
+
+        Parameters
+        ----------
+        name : str
+            Its name.
+
+        Returns
+        -------
+        ndarray of float64, shape (n,), or None
+            As logged, NaN where the field is empty; None where the log has no such channel.
+        """
+        if self.channel_counts is None or name not in self.channels:
+            return None
+        return self.channel_counts[:, self.channels.index(name)]
+
+    @property
+    def drive_us(self) -> NDArray[np.float64]:
+        """What drives the fans, µs: the throttle, or where a second fan has its own the mean of both.
+
+        The mean is unknown where either is. It is no law of two fans; it moves when either of them does, so a
+        fall of the suction that one of them explains is not taken for a lost seal.
+        """
+        second = self.channel("throttle2_us")
+        return self.throttle_us if second is None else (self.throttle_us + second) / 2
 
     @property
     def where(self) -> str:
@@ -290,7 +324,7 @@ def _stamped(path: Path, head: bytes) -> bool:
 def _run(path: Path, reader: LogScan) -> Run:
     device = _device(path, reader.notes, reader.columns)
     header = reader.header.decode().split(",")[5:-1] if reader.header else []
-    names = tuple(column.name for column in device.columns) if device else tuple(header)
+    names = device.names if device else tuple(header)
     if reader.columns and len(names) != reader.columns:
         names = tuple(f"p{i + 1}" for i in range(reader.columns))
     # the device note has a check and the header has none: where they differ, the header is bad
@@ -303,17 +337,20 @@ def _run(path: Path, reader: LogScan) -> Run:
     rows, notes = _without(rows, notes, twice.again)
     off = ~in_order(rows.host_us)
     rows, notes = _without(rows, notes, off)
+    pressures = len(names) - (len(device.channels) if device else 0)
     return Run(
         name=path.stem,
         facts=facts,
         device=device,
-        columns=names,
+        columns=names[:pressures],
         host_us=rows.host_us,
         seq=rows.seq.astype(np.int32),  # numpy does not take 16 bits modulo 65536
         t_us=rows.t_us,
         throttle_us=rows.throttle_us,
         flags=rows.flags,
-        counts=rows.counts,
+        counts=rows.counts.part(0, len(rows.seq), range(pressures)),
+        channels=names[pressures:],
+        channel_counts=rows.counts.part(0, len(rows.seq), range(pressures, len(names))),
         notes=tuple(notes),
         bad_lines=bad + int(np.count_nonzero(off)),
         cut_off=reader.stamped and reader.end is None,
@@ -343,6 +380,6 @@ def _device(path: Path, notes: list[Note], columns: int) -> Device | None:
     early = [note for note in told if note.row == 0]
     for note in (*reversed(early), *told[len(early) :]):
         device = Device.from_note(note.data, f"{path}, device note")
-        if columns in (0, len(device.columns)):
+        if columns in (0, len(device.names)):
             return device
     return None

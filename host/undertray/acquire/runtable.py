@@ -41,6 +41,9 @@ def tables_of(run: Run, pressures: Pressures | None = None, rows: int = _ROWS) -
         else:
             for i, name in enumerate(run.columns):
                 columns[name] = pd.Series(run.counts[piece, i]).astype("Int64")
+        if run.channel_counts is not None:
+            for i, name in enumerate(run.channels):
+                columns[name] = pd.Series(run.channel_counts[piece, i]).astype("Int64")
         yield pd.DataFrame(columns)
 
 

@@ -1,5 +1,15 @@
 """The wire: what one line from the board may be, and its check.
 
+A row is ``seq,t_us,throttle_us,flags``, a number for each pressure column, one for each channel behind
+them, and the check. Which channels there are the ``device`` note says in ``channels``, a list of names;
+without that key there are none, and the note's ``wire`` is 1. With it ``wire`` is 2, so that a reader which
+does not know them stops. ``ax``, ``ay`` and ``az`` are counts of an accelerometer, which the note describes
+under ``accelerometer`` with ``mg_per_count``, ``range_mg``, ``odr_hz`` and the axes that point ``forward``
+and ``up`` in the car; ``throttle2_us`` is the pulse to a second fan, ``pack2_mv`` the voltage of its pack.
+A field is empty where there is no new reading. Columns and channels are at most 16. The ``read_errors`` of
+a ``status`` note have one number more for an accelerometer, and ``fault`` notes name it ``accelerometer``.
+A log's header names the channels behind the columns.
+
 This is the reference for the grammar. The bulk reader of :mod:`undertray.acquire.rows` takes
 a faster way to the same answer, and a test holds the two equal.
 """

@@ -78,8 +78,9 @@ def place_findings(rehearsal: Rehearsal) -> Iterator[Finding]:
             )
     for i, column in enumerate(rehearsal.columns):
         yield from _address(f"columns[{i}]", column)
-    if rehearsal.board["pack"]:
-        yield from _pack(rehearsal.board["pack"]["divider"])
+    for key in ("pack", "pack2"):
+        if rehearsal.board[key]:
+            yield from _pack(key, rehearsal.board[key]["divider"])
     for i, section in enumerate(rehearsal.board["columns"]):
         if section["part"] == "MPXV7002DP":
             yield from _pin_volts(f"columns[{i}]", section)
@@ -87,7 +88,7 @@ def place_findings(rehearsal: Rehearsal) -> Iterator[Finding]:
 
 def _pins(board: Mapping[str, Any]) -> Iterator[tuple[str, str, int]]:
     named = [("board", {"heartbeat_pin": board["heartbeat_pin"]})]
-    named += [(key, board[key]) for key in ("throttle", "alarm", "pack") if board[key]]
+    named += [(key, board[key]) for key in ("throttle", "throttle2", "alarm", "pack", "pack2") if board[key]]
     for key in ("buses", "muxes", "columns", "links"):
         named += [(f"{key}[{i}]", section) for i, section in enumerate(board[key])]
     for where, section in named:
@@ -96,14 +97,14 @@ def _pins(board: Mapping[str, Any]) -> Iterator[tuple[str, str, int]]:
                 yield where, key, value
 
 
-def _pack(divider: float) -> Iterator[Finding]:
+def _pack(where: str, divider: float) -> Iterator[Finding]:
     """Whether the resistors that the drawings name make this divider."""
     upper, lower = pack_ohm(divider)
     drawn = 1 + pack_upper_kohm(divider) / 10
     if divider > _SAME * drawn:
         yield Finding(
             Weight.WARNING,
-            "pack",
+            where,
             f"'divider' {divider:g} is not that of any resistor sold over {lower}: the drawings take {upper} "
             f"({drawn:g}), and no pack above {pack_limit_v(divider):.1f} V",
             "'divider' as the resistors are; what a multimeter says of the reading is 'correction', "
@@ -173,7 +174,7 @@ def keeping_findings(rehearsal: Rehearsal) -> Iterator[Finding]:
     if store is None:
         return
     rate_hz = rehearsal.board["rate_hz"]
-    bytes_s = rate_hz * row_bits(len(rehearsal.columns)) / 8
+    bytes_s = rate_hz * row_bits(len(rehearsal.columns) + len(rehearsal.channels)) / 8
     noise = "at ten counts of noise; more noise takes more"
     if store["where"] == "memory":
         long_s = MEMORY_BYTES / bytes_s
@@ -192,7 +193,9 @@ def keeping_findings(rehearsal: Rehearsal) -> Iterator[Finding]:
             "data sheets, from memory)"
         )
     yield Finding(Weight.NOTE, "store", told + " (from an emulated RP2040, not from hardware)")
-    slot_us = 1e6 / largest_rate_hz(rehearsal) + PACKING_US * (len(rehearsal.columns) + 2)
+    slot_us = 1e6 / largest_rate_hz(rehearsal) + PACKING_US * (
+        len(rehearsal.columns) + len(rehearsal.channels) + 2
+    )
     if rate_hz * slot_us > 1e6:
         yield Finding(
             Weight.WARNING,

@@ -60,6 +60,7 @@ class Rehearsal:
     faults: tuple[str, ...]
     board: Mapping[str, Any]
     columns: tuple[Mapping[str, Any], ...]
+    channels: tuple[str, ...]
     slots: tuple[Slot, ...]
 
 
@@ -117,6 +118,7 @@ def _rehearsal(told: Mapping[str, Any]) -> Rehearsal:
         faults=tuple(told["faults"]),
         board=told.get("board", {}),
         columns=tuple(told.get("columns", ())),
+        channels=tuple(told.get("channels", ())),
         slots=tuple(
             Slot(tuple((bus, n) for bus, n in slot["sent"]), slot["adc"], tuple(slot["codes"]))
             for slot in slots

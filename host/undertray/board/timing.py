@@ -18,6 +18,8 @@ PLAIN_ROW_US, PLAIN_ROW_COLUMN_US = 100, 30
 """The row where a column is read by its driver: it is then written after the bus, not meanwhile."""
 PLAIN_US, CALL_US = 120, 50
 """A column read by its driver, and a transaction of it."""
+CHANNELS_US, CHANNEL_US = 60, 20
+"""What a row has behind its columns, and each number of it: fetched, and its text."""
 ADC_US = 12
 """One call of ``read_u16``: 2 us of conversion, the rest an estimate."""
 EDGE_US = 0.3
@@ -30,6 +32,7 @@ USB_BYTES_S = 100_000
 """Slow end of what is reported of MicroPython's USB port on this family (100 kB/s to about 1 MB/s)."""
 _ROW_LIMIT = 256
 _STATUS_BYTES = 400
+_CHANNEL_BYTES = 6  # a comma, and a sign with four digits or five digits
 _SETTLED = 3
 _FULL_UART = 0.9
 _BAUDS = (9600, 19200, 38400, 57600, 115200, 230400, 460800, 921600)
@@ -101,6 +104,10 @@ def slot_time(slot: Slot, rehearsal: Rehearsal) -> SlotTime:
     if len(queued) < n:
         program += PLAIN_ROW_US + PLAIN_ROW_COLUMN_US * n
         program += PLAIN_US * (n - len(queued)) + CALL_US * max(0, len(slot.sent) - asked)
+    if rehearsal.channels:
+        program += CHANNELS_US + CHANNEL_US * len(rehearsal.channels)
+        if rehearsal.board["accelerometer"]:
+            program += PLAIN_US
     return SlotTime(sum(by_bus.values()), program, overlap, by_bus, len(slot.sent))
 
 
@@ -119,7 +126,8 @@ def row_bytes(rehearsal: Rehearsal) -> int:
         most = 2**24 - 1 if "kind" in scale else max(abs(scale["min"]), abs(scale["max"])) * 1.25
         digits += len(str(int(most))) + (1 if scale.get("min", 0) < 0 else 0)
     flags = 2 + (n + 3) // 4
-    return 5 + 1 + 10 + 1 + 4 + 1 + flags + n + digits + 5 + 1
+    channels = len(rehearsal.channels) * _CHANNEL_BYTES
+    return 5 + 1 + 10 + 1 + 4 + 1 + flags + n + digits + channels + 5 + 1
 
 
 def timing_findings(rehearsal: Rehearsal, baud: int | None) -> Iterator[Finding]:

@@ -85,7 +85,7 @@ class BoardReadings:
     def _rows(self) -> list[Row]:
         rows = []
         for line in self._framer.feed(self._link.read(_READ_S)):
-            parsed = parse_line(line, len(self.device.columns))
+            parsed = parse_line(line, len(self.device.names))
             if isinstance(parsed, Row):
                 rows.append(parsed)
             elif isinstance(parsed, WireNote):
@@ -113,7 +113,7 @@ class BoardReadings:
     def _converted(self, rows: list[Row]) -> Iterator[Reading]:
         counts = np.array(
             [[np.nan if count is None else count for count in row.counts] for row in rows], float
-        )
+        )[:, : len(self.device.columns)]
         nominal = nominal_suction_pa(counts, self.device.columns, self._second)
         # a count at the end of the part's range is no reading of the column
         pa = np.where(nominal.out_of_range, np.nan, nominal.suction_pa)

@@ -60,7 +60,8 @@ def _export(
 
     With --pa each count becomes p1_pa, its suction (positive below ambient), and p1_out_of_range: 0, or 1
     outside the calibrated range, 2 beyond the sensor's own. Without a calibration p1_pa is by the sensor's
-    own scale, and that is said; a sensor that a given calibration lacks becomes p1_uncalibrated_pa.
+    own scale, and that is said; a sensor that a given calibration lacks becomes p1_uncalibrated_pa. What a
+    board logs besides (second throttle and pack, counts of an accelerometer) follows as it is.
 
     Example: undertray export run.csv --pa --out run-pa.csv
     """
@@ -128,6 +129,9 @@ def _lines(found: Inspection, where: str) -> Iterator[str]:
     for start, end in found.gaps[:_MOST]:
         yield f"  from {start:9.3f} s  for {end - start:.3f} s"
     yield from map(_column_line, found.columns)
+    for channel in found.channels:
+        ends = f"{_number(channel.lowest, '.0f')} to {_number(channel.highest, '.0f')}"
+        yield f"{escaped(channel.name):10s} {ends}, {channel.missing} missing"
 
 
 def _column_line(column: ColumnState) -> str:

@@ -52,7 +52,7 @@ def _tare(
         if certificate.foreign_to(run.device):
             print("the calibration was made on another board")
         suction_pa = certificate.apply(suction_pa, names)
-    found = find_tare(board_time(run).t_s, suction_pa, run.throttle_us, rest_us)
+    found = find_tare(board_time(run).t_s, suction_pa, run.drive_us, rest_us)
     for label, still in (("before", found.before), ("after", found.after)):
         if still is not None:
             zeros = ", ".join(

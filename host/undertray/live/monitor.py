@@ -99,9 +99,11 @@ class Monitor:
             return
         try:
             device = Device.from_note(note.data)
-            if self._judge is None or self._device is None or device.columns != self._device.columns:
+            before = self._device
+            same = before is not None and (before.names, before.columns) == (device.names, device.columns)
+            if self._judge is None or before is None or not same:
                 self._judge = Judge(device, self._car, self._calibration)
-            elif device.boot != self._device.boot:
+            elif device.boot != before.boot:
                 self._clock.restart()
             self._device, self._trouble = device, ""
         except UndertrayError as error:
@@ -110,16 +112,14 @@ class Monitor:
     def _judge_rows(self, rows: list[Row], times: list[float]) -> None:
         if not rows:
             return
-        last = rows[-1].throttle_us
-        self._throttle_us = None if last is None else float(last)
         device = self._device
-        if self._judge is None or device is None or len(rows[0].counts) != len(device.columns):
+        drives_us = [_drive_us(row, device) for row in rows]
+        self._throttle_us = drives_us[-1] if np.isfinite(drives_us[-1]) else None
+        if self._judge is None or device is None or len(rows[0].counts) != len(device.names):
             return
         piece = Rows(
             t_s=np.array(times),
-            throttle_us=np.array(
-                [np.nan if row.throttle_us is None else row.throttle_us for row in rows], float
-            ),
+            throttle_us=np.array(drives_us),
             counts=np.array([[np.nan if c is None else c for c in row.counts] for row in rows], float),
             flags=rows[-1].flags,
         )
@@ -306,3 +306,12 @@ def _completed(snapshot: Snapshot, recorder: Recorder) -> Snapshot:
         link=recorder.link_state,
         disk=recorder.disk_state,
     )
+
+
+def _drive_us(row: Row, device: Device | None) -> float:
+    """What :attr:`undertray.acquire.runlog.Run.drive_us` is of one row."""
+    widths = [row.throttle_us]
+    if device is not None and "throttle2_us" in device.channels and len(row.counts) == len(device.names):
+        widths.append(row.counts[device.names.index("throttle2_us")])
+    known = [width for width in widths if width is not None]
+    return sum(known) / len(known) if len(known) == len(widths) else float("nan")

@@ -75,7 +75,7 @@ def run_caveats(
     calibrated range in 5 %, and off zero by 5 % of the mean suction; an axle may be without a good tap in
     2 % of them. It is not up at 1100 µs and below. Common practice, no source.
     """
-    up = ~(run.throttle_us <= REST_US)
+    up = ~(run.drive_us <= REST_US)
     if not up.any():
         up = np.ones(len(up), bool)
     return (
@@ -140,7 +140,7 @@ def _stuck(run: Run, suction: TapSuction) -> Mask:
         low_pa, high_pa = np.fmin(low_pa, low), np.fmax(high_pa, high)
     span_pa = high_pa - low_pa
     moved_pa = np.nan_to_num(span_pa)
-    moved_us = float(np.subtract(*_ends(run.throttle_us)[::-1]))
+    moved_us = float(np.subtract(*_ends(run.drive_us)[::-1]))
     asked = moved_pa.max() > _MOVED_PA or moved_us > _CAVEAT_MOVED_US
     return np.asarray((span_pa == 0) & asked)
 
@@ -333,13 +333,13 @@ def _of_the_car(car: Car) -> list[str]:
 
 def _of_the_log(run: Run, time: BoardTime) -> list[str]:
     said: list[str] = []
-    if not np.isfinite(run.throttle_us).any():
+    if not np.isfinite(run.drive_us).any():
         said.append(
             "no throttle in the log: throttle cuts and slow leaks cannot be told apart and are not reported; "
             "sudden falls are taken for seal losses by their speed alone"
         )
-    elif not np.isfinite(run.throttle_us).all():
-        said.append(f"the throttle is unknown in {np.mean(~np.isfinite(run.throttle_us)):.1%} of the rows")
+    elif not np.isfinite(run.drive_us).all():
+        said.append(f"the throttle is unknown in {np.mean(~np.isfinite(run.drive_us)):.1%} of the rows")
     if 1 / time.rate_hz > LossParameters().longest_period_s:
         said.append(f"only {time.rate_hz:.2g} rows a second: losses of the seal cannot be told, and none are")
     if run.bad_lines:

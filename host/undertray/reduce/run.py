@@ -119,9 +119,9 @@ def reduce_run(
     # the raw times are not needed any more, and take as much room as much else
     none = np.empty(0, np.int64)
     run = replace(run, host_us=none, seq=none, t_us=none, flags=none)
-    suction, zero = take_zero(time.t_s, read, run.throttle_us, car, calibration, tare)
+    suction, zero = take_zero(time.t_s, read, run.drive_us, car, calibration, tare)
     names = [tap.name for tap in car.taps]
-    events = _events(time, suction, run.throttle_us, car)
+    events = _events(time, suction, run.drive_us, car)
     pack_t_s, pack_mv = pack_voltage(run, time.t_s)
     events, of_the_pack = without_pack_sag(events, pack_t_s, pack_mv)
     loads = tap_loads(car, suction.pa, faulted_rows(events, time.t_s, names))
@@ -135,7 +135,7 @@ def reduce_run(
         row_s=row_s,
         tap_suction_pa=suction.pa,
         mean_suction_pa=loads.mean_suction_pa,
-        throttle_us=run.throttle_us,
+        throttle_us=run.drive_us,
         downforce_n=loads.downforce_n,
         front_n=front,
         rear_n=rear,
@@ -145,7 +145,7 @@ def reduce_run(
     )
     need, stay = hold_need(car), hold_need(replace(car, allowance=0.0))
     below = _below(loads, need)
-    on_wrong_ports = wrong_ports(car, suction, run.throttle_us)
+    on_wrong_ports = wrong_ports(car, suction, run.drive_us)
     held = on_wrong_ports or holding(series, need, stay, events)
     counted = np.zeros(len(there), bool) if isinstance(held, str) else held.below
     events = tuple(with_hold(e, series, counted) for e in events)
@@ -153,7 +153,7 @@ def reduce_run(
     blocks = run_blocks(series, events, dips)
     fan = fan_state(series, events, blocks, car, reference)
     whole = mean_uncertainty(there, loads, suction, zero, car, calibration, time.rate_hz)
-    levels = steady_levels(blocks, run.throttle_us)
+    levels = steady_levels(blocks, run.drive_us)
     calm = blocks.rows_of(levels[0]) & there if levels else np.zeros(len(there), bool)
     still = (
         mean_uncertainty(calm, loads, suction, zero, car, calibration, time.rate_hz, steady=True)

@@ -14,6 +14,9 @@ The model, in SI units:
 - leak: ``Q = Cd A sqrt(2 dp / rho)``; both together give
   ``dp = s^2 P0 / (1 + R (Cd A)^2 2 / rho)``: dp / s^2 depends on the leak area alone;
 - the space under the floor fills with a first-order lag of some milliseconds;
+- a second fan (``throttle2``) works on the same space: its square of speed and that of the first count half
+  each, which takes a fan that stands to be shut (a simplification, no source);
+- an accelerometer feels what the story says along the car's axes, in g, with noise and the bumps of the road;
 - a tap reads ``dp`` times its own share, times what a folded skirt beside it leaves of it.
 """
 
@@ -95,9 +98,13 @@ class VirtualCar:
         self.load_mv = car.get("pack_load_mv", 350)
         self.drain_mv_s = car.get("pack_drain_mv_s", 1.5)
         self.throttle = spec.get("throttle", [[0.0, 1000]])
+        self.throttle2 = spec.get("throttle2")
+        self.felt_g = spec.get("felt_g", [[0.0, 0.0, 0.0, 1.0]])
+        self.shake_g = car.get("shake_g", 0.02)
         self.happenings = spec.get("happenings", [])
         self.repeat_s = spec.get("repeat_s", 0)
         self.noise = Noise(spec.get("seed", 1))
+        self.shake = Noise(spec.get("seed", 1) + 1)
         self.t_us = 0
         self.last_us = 0
         self.driven_us: "int | None" = None
@@ -105,6 +112,9 @@ class VirtualCar:
         self.suction_pa = 0.0
         self.throttle_us = self._throttle_at(0.0)
         self.pack_mv = self.full_mv
+        self.speed2 = 0.0
+        self.throttle2_us = self._throttle2_at(0.0)
+        self.pack2_mv = self.full_mv
 
     def advance(self, ticks_us: int) -> None:
         """Bring the world to the board's clock."""
@@ -137,23 +147,53 @@ class VirtualCar:
                 return None
         return int(_between(self.throttle, t_s) + 0.5)
 
+    def _throttle2_at(self, t_s: float) -> int:
+        return 0 if self.throttle2 is None else int(_between(self.throttle2, t_s) + 0.5)
+
     def _step(self, step_us: int) -> None:
         self.t_us += step_us
         t_s = self.story_s()
         dt_s = step_us / 1000000.0
         self.throttle_us = self._throttle_at(t_s)
-        command = 0.0 if self.throttle_us is None else (self.throttle_us - 1000) / 1000.0
-        command = 0.0 if command < 0.0 else (1.0 if command > 1.0 else command)
         pack_mv = self.full_mv - self.drain_mv_s * t_s - self.load_mv * self.speed * self.speed
         self.pack_mv = int(pack_mv)
-        target = command * pack_mv / self.nominal_mv
-        lag_s = self.spin_up_s if target > self.speed else self.spin_down_s
-        self.speed += (target - self.speed) * dt_s / (lag_s + dt_s)
+        self.speed = self._spun(self.speed, self.throttle_us, pack_mv, dt_s)
+        square = self.speed * self.speed
+        if self.throttle2 is not None:
+            self.throttle2_us = self._throttle2_at(t_s)
+            pack2_mv = self.full_mv - self.drain_mv_s * t_s - self.load_mv * self.speed2 * self.speed2
+            self.pack2_mv = int(pack2_mv)
+            self.speed2 = self._spun(self.speed2, self.throttle2_us, pack2_mv, dt_s)
+            square = (square + self.speed2 * self.speed2) / 2.0
         area_m2 = self._leak_cm2(t_s) * 1e-4
         r = self.fan_pa / (self.fan_flow_m3_s * self.fan_flow_m3_s)
         lost = r * _CD * _CD * area_m2 * area_m2 * 2.0 / _RHO_KG_M3
-        steady_pa = self.speed * self.speed * self.fan_pa / (1.0 + lost)
+        steady_pa = square * self.fan_pa / (1.0 + lost)
         self.suction_pa += (steady_pa - self.suction_pa) * dt_s / (self.plenum_s + dt_s)
+
+    def _spun(self, speed: float, width_us: "int | None", pack_mv: float, dt_s: float) -> float:
+        """Speed of a fan a step later."""
+        command = 0.0 if width_us is None else (width_us - 1000) / 1000.0
+        command = 0.0 if command < 0.0 else (1.0 if command > 1.0 else command)
+        target = command * pack_mv / self.nominal_mv
+        lag_s = self.spin_up_s if target > speed else self.spin_down_s
+        return float(speed + (target - speed) * dt_s / (lag_s + dt_s))
+
+    def acceleration_g(self) -> "list[float]":
+        """What an accelerometer feels now along the car's axes: forward, right, up."""
+        t_s = self.story_s()
+        felt = [
+            _between([[point[0], point[1 + i]] for point in self.felt_g], t_s)
+            + self.shake.normal() * self.shake_g
+            for i in range(3)
+        ]
+        for event in self.happenings:
+            if event["kind"] == "bump":
+                middle_s = event["at_s"] + event.get("over_s", 0.02) / 2.0
+                off = (t_s - middle_s) / (event.get("over_s", 0.02) / 2.0)
+                if -1.0 < off < 1.0:
+                    felt[2] += event["g"] * (1.0 - (off if off > 0.0 else -off))
+        return felt
 
     def _leak_cm2(self, t_s: float) -> float:
         leak_cm2: float = self.leak_cm2

@@ -62,7 +62,7 @@ class _Edges:
             if edge > now:
                 break
             if self.fall_us is None:
-                width = STAGE.pulse_us()
+                width = STAGE.pulse_us(self.pin.number)
                 self.next_us += FRAME_US
                 if not width:
                     continue
@@ -101,6 +101,10 @@ class I2C:
     def readfrom(self, address, n, stop=True):
         return self._bus.read(address, n)
 
+    def readfrom_mem_into(self, address, register, buf):
+        self._bus.write(address, bytes((register,)))
+        buf[:] = self._bus.read(address, len(buf))
+
     def writeto(self, address, buf, stop=True):
         self._bus.write(address, bytes(buf))
         return len(buf)
@@ -134,11 +138,16 @@ class ADC:
         part = STAGE.lines.get(self.pin)
         if part is not None and part[1] == "adc":
             return part[0].read_u16()
-        pack = STAGE.board.get("pack") or {}
-        if pack.get("adc_pin") != self.pin:
+        for key in ("pack", "pack2"):
+            pack = STAGE.board.get(key) or {}
+            if pack.get("adc_pin") == self.pin:
+                break
+        else:
             return 0
         # 12 bits stretched to 16, as the port does it.
-        volts = (STAGE.world().pack_mv or 0) / 1000 / pack["divider"] / pack.get("correction", 1)
+        volts = (
+            (getattr(STAGE.world(), key + "_mv") or 0) / 1000 / pack["divider"] / pack.get("correction", 1)
+        )
         code = min(max(int(volts / 3.3 * 4095 + 0.5), 0), 4095)
         return (code << 4) | (code >> 8)
 

@@ -29,11 +29,12 @@ def rehearse(path):
     STAGE.set({"suction_pa": []}, load(path))
     rig = Rig(board, 0)
     time.sleep_ms(POWER_UP_MS)
-    probed = [column.probe() for column in rig.columns]
-    for column, fault in zip(rig.columns, probed):
+    probed = [column.probe() for column in rig.parts]
+    for column, fault in zip(rig.parts, probed):
         if fault:
             faults.append("{}: {}".format(column.name, fault))
     out = {"faults": faults, "board": board, "columns": [column.describe() for column in rig.columns]}
+    out["channels"] = rig.channels
     try:
         out["device_bytes"] = len(rig.device_note(board["rate_hz"]))
     except ValueError as error:
@@ -54,7 +55,7 @@ def _slots(rig, period_us):
         return read_u16(self)
 
     ADC.read_u16 = counted
-    counts = [0] * len(rig.columns)
+    counts = [0] * (len(rig.columns) + 3)
     slots = []
     due = CLOCK.now_us()
     for k in range(SLOTS):
@@ -67,6 +68,10 @@ def _slots(rig, period_us):
                 codes.append(column.sensor.read_into(counts, i))
             except OSError:
                 codes.append(NACK)
+        if rig.accelerometer is not None:
+            rig.accelerometer.sensor.read_into(counts, len(rig.columns))
+        if rig.pack2 is not None:
+            rig.pack2.millivolts()
         slots.append({"sent": list(sent), "adc": asked[0], "codes": codes})
         due += period_us
         CLOCK.pause(max(0, due - CLOCK.now_us()))

@@ -93,7 +93,7 @@ def asm_pio(**settings):
 
 class StateMachine:
     def __init__(self, number, program=None, freq=-1, in_base=None, jmp_pin=None):
-        self.number = number
+        self.pin = in_base.number
         self.program = program
         self.queue = []
         self.running = False
@@ -109,7 +109,7 @@ class StateMachine:
         now = CLOCK.now_us()
         if not self.running or now < self.next_us + 2500:
             return
-        width = STAGE.pulse_us()
+        width = STAGE.pulse_us(self.pin)
         while self.next_us + width <= now:
             self.next_us += FRAME_US
             if width and len(self.queue) < FIFO_WORDS:

@@ -3,9 +3,10 @@
 A scenario is a JSON object: the keys of ``physics.make_car`` for a car that lives, or for a still one
 
     suction_pa  list, one suction a column
-    throttle_us, pack_mv
-                width of the receiver's pulse and voltage (null: no pulse, no pack)
-    changes     list of [at_us, {any of the three}]
+    throttle_us, pack_mv, throttle2_us, pack2_mv
+                width of the receiver's pulses and voltages (null: no pulse, no pack)
+    felt_g      what an accelerometer feels, forward, right and up, in g (0, 0, 1)
+    changes     list of [at_us, {any of these}]
 
 and for both, each of them optional:
 
@@ -15,7 +16,7 @@ and for both, each of them optional:
     script      simulated: list of [t_us, "line the host sends"]
     garbage     simulated: random lines from the host, see ``hostport.Garbage``
     deaf_us     simulated: list of [from, to] during which the host does not read
-    faults      list of {"at_us"} and one of: "column" with "fault", "nacks", "count", "restart" or
+    faults      list of {"at_us"} and one of: "column" (behind the last: the accelerometer) with "fault", "nacks", "count", "restart" or
                 "holds_sda" (behind a multiplexer); "mux" (its place in muxes) with "fault" or "restart";
                 "bus" with "hold" (clocks until SDA is let go); "stall_us" (the processor is away)
     trace       file for what the output pins did: lines of time, pin, level
@@ -42,6 +43,9 @@ class StillCar:
         self.suction_pa = scenario.get("suction_pa") or []
         self.throttle_us = scenario.get("throttle_us", 1500)
         self.pack_mv = scenario.get("pack_mv", 11100)
+        self.throttle2_us = scenario.get("throttle2_us", 0)
+        self.pack2_mv = scenario.get("pack2_mv", 11100)
+        self.felt_g = scenario.get("felt_g", [0.0, 0.0, 1.0])
         self.changes = list(scenario.get("changes", []))
 
     def advance(self, t_us):
@@ -52,6 +56,9 @@ class StillCar:
     def drive(self, width_us):
         """The board drives the fans itself."""
         self.throttle_us = width_us
+
+    def acceleration_g(self):
+        return self.felt_g
 
     def tap_suction_pa(self, i):
         return self.suction_pa[i] if i < len(self.suction_pa) else 0.0
@@ -149,6 +156,11 @@ class Stage:
                 )
             else:
                 self.bus(section["bus"]).attach(_number(section["address"]), part)
+        section = board.get("accelerometer")
+        if section:
+            part = __import__("parts_lis3dh").Lis3dh(CLOCK, self._felt_g, section)
+            self.parts.append(part)
+            self.bus(section["bus"]).attach(_number(section.get("address", 0x18)), part)
 
     def bus(self, number):
         if number not in self.buses:
@@ -156,6 +168,9 @@ class Stage:
             bus.before = self.act
             self.buses[number] = bus
         return self.buses[number]
+
+    def _felt_g(self):
+        return self.world().acceleration_g()
 
     def _pressure(self, i, section):
         """Pressure across part ``i``, P1 less P2, at the moment of asking."""
@@ -201,9 +216,11 @@ class Stage:
             if "restart" in item:
                 part.restart()
 
-    def pulse_us(self):
-        """Width of the servo pulse that the receiver sends now, 0 for none."""
-        return int(self.world().throttle_us or 0)
+    def pulse_us(self, pin):
+        """Width of the servo pulse that the receiver sends to a pin now, 0 for none."""
+        world = self.world()
+        second = (self.board.get("throttle2") or {}).get("pin") == pin
+        return int((world.throttle2_us if second else world.throttle_us) or 0)
 
     def level(self, pin):
         if pin in self.lines and self.lines[pin][1] == "sda":

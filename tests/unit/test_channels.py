@@ -1,0 +1,93 @@
+"""What a log has behind its pressure columns, read, looked at and written out again."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fakes.handlog import hand_log
+from fakes.program import undertray
+from undertray import read_run
+from undertray.acquire.device import Device
+from undertray.errors import LogDamaged
+
+N = 400
+LIS = {
+    **{"part": "LIS3DH", "bus": 0, "address": 25, "mg_per_count": 4, "range_mg": 8000, "odr_hz": 400},
+    **{"forward": "+x", "up": "+z"},
+}
+SECOND = np.where(np.arange(N) < 300, 1300.0 + np.arange(N) % 7, np.nan)
+CHANNELS: dict[str, Any] = {
+    "ax": -(np.arange(N) % 90) * 1.0,
+    "ay": np.zeros(N),
+    "az": np.full(N, 250.0),
+    "throttle2_us": SECOND,
+    "pack2_mv": np.full(N, 7700.0),
+}
+
+
+def log(folder: Path, **given: Any) -> Path:
+    return hand_log(folder / "run.csv", np.full((N, 4), 700.0), 1500.0, **given)
+
+
+def test_a_log_with_channels_is_read_beside_its_pressures(tmp_path: Path) -> None:
+    run = read_run(log(tmp_path, channels=CHANNELS, accelerometer=LIS))
+    assert (run.columns, run.channels) == (("p1", "p2", "p3", "p4"), tuple(CHANNELS))
+    assert (run.counts.shape, run.bad_lines) == ((N, 4), 0)
+    for name, values in CHANNELS.items():
+        np.testing.assert_array_equal(run.channel(name), values)
+    assert run.channel("p1") is None
+    np.testing.assert_array_equal(run.drive_us, (1500.0 + SECOND) / 2)
+    assert run.device is not None
+    assert run.device.accelerometer is not None
+    assert run.device.accelerometer.mg_per_count == 4
+
+
+def test_a_log_without_them_has_none(tmp_path: Path) -> None:
+    run = read_run(log(tmp_path))
+    assert (run.channels, run.channel("throttle2_us")) == ((), None)
+    assert run.drive_us is run.throttle_us
+
+
+def test_inspect_and_export_show_them(tmp_path: Path) -> None:
+    path = log(tmp_path, channels=CHANNELS, accelerometer=LIS)
+    told = undertray("inspect", str(path)).stdout
+    assert "throttle2_us 1300 to 1306, 100 missing" in told
+    assert "ax         -89 to 0, 0 missing" in told
+    as_json = json.loads(undertray("inspect", str(path), "--json").stdout)
+    assert [channel["name"] for channel in as_json["channels"]] == list(CHANNELS)
+    undertray("export", str(path), "--out", str(tmp_path / "out.csv"))
+    table = pd.read_csv(tmp_path / "out.csv")
+    assert list(table.columns)[6:] == ["p1", "p2", "p3", "p4", *CHANNELS]
+    np.testing.assert_array_equal(table["throttle2_us"], SECOND)
+    plain = tmp_path / "plain"
+    plain.mkdir()
+    assert "channels" not in json.loads(undertray("inspect", str(log(plain)), "--json").stdout)
+
+
+@pytest.mark.parametrize(
+    ("changes", "why"),
+    [
+        ({"channels": "ax"}, "bad 'channels'"),
+        ({"channels": ["ax"] * 2}, "two columns of one name"),
+        ({"channels": ["p1"]}, "two columns of one name"),
+        ({"channels": ["seq"]}, "bad 'name'"),
+        ({"channels": [f"c{i}" for i in range(13)]}, "at most 12 names"),
+        ({"accelerometer": 3}, "not a JSON object"),
+        ({"accelerometer": {**LIS, "up": "-x"}}, "two of its axes"),
+        ({"accelerometer": {**LIS, "up": 3}}, "two of its axes"),
+        ({"accelerometer": {**LIS, "mg_per_count": 0}}, "bad 'mg_per_count'"),
+    ],
+)
+def test_a_note_that_describes_them_wrongly_is_refused(
+    tmp_path: Path, changes: dict[str, Any], why: str
+) -> None:
+    line = log(tmp_path).read_text(encoding="utf-8").splitlines()[2]
+    note = json.loads(line[line.index("{") : line.rindex(",")])
+    with pytest.raises(LogDamaged, match=why):
+        Device.from_note({**note, "wire": 2, **changes})
