@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import contextlib
 import json
 import os
@@ -26,10 +27,11 @@ class Browser:
         self._commands, self._answers = commands, answers
         self._number, self._rest, self._session = 0, b"", {}  # type: ignore[var-annotated]
         self.complaints: list[str] = []
+        self.requests: list[str] = []
         [page] = [t for t in self._call("Target.getTargets")["targetInfos"] if t["type"] == "page"]
         attached = self._call("Target.attachToTarget", targetId=page["targetId"], flatten=True)
         self._session = {"sessionId": attached["sessionId"]}
-        for domain in ("Page", "Log", "Runtime"):
+        for domain in ("Page", "Log", "Runtime", "Network"):
             self._call(f"{domain}.enable")
 
     def _call(self, method: str, **params: Any) -> dict[str, Any]:
@@ -40,6 +42,8 @@ class Browser:
             answer = self._next()
             if answer.get("method") in ("Log.entryAdded", "Runtime.exceptionThrown"):
                 self.complaints.append(json.dumps(answer["params"]))
+            if answer.get("method") == "Network.requestWillBeSent":
+                self.requests.append(answer["params"]["request"]["url"])
             if answer.get("id") == self._number:
                 assert "error" not in answer, answer
                 return answer["result"]  # type: ignore[no-any-return]
@@ -60,6 +64,37 @@ class Browser:
 
     def open(self, url: str) -> None:
         self._call("Page.navigate", url=url)
+
+    def dark(self, dark: bool) -> None:
+        scheme = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
+        self._call("Emulation.setEmulatedMedia", features=[scheme])
+
+    def scripts(self, allowed: bool) -> None:
+        """Whether a page may run its own; what is evaluated here runs all the same."""
+        self._call("Emulation.setScriptExecutionDisabled", value=not allowed)
+
+    def press(self, key: str, shift: bool = False) -> None:
+        typed = {"text": key} if len(key) == 1 else {}
+        for kind in ("keyDown", "keyUp"):
+            self._call("Input.dispatchKeyEvent", type=kind, key=key, modifiers=8 * shift,
+                       **(typed if kind == "keyDown" else {}))  # fmt: skip
+
+    def mouse(self, kind: str, x: float, y: float, held: bool = False) -> None:
+        """``kind`` is mouseMoved, mousePressed or mouseReleased."""
+        button = "none" if kind == "mouseMoved" else "left"
+        self._call(
+            "Input.dispatchMouseEvent", type=kind, x=x, y=y, button=button, buttons=int(held), clickCount=1
+        )
+
+    def touch(self, kind: str, *points: tuple[float, float]) -> None:
+        """``kind`` is touchStart, touchMove or touchEnd."""
+        self._call("Input.dispatchTouchEvent", type=kind, touchPoints=[{"x": x, "y": y} for x, y in points])
+
+    def pdf(self, width_in: float, height_in: float) -> bytes:
+        printed = self._call(
+            "Page.printToPDF", printBackground=True, paperWidth=width_in, paperHeight=height_in
+        )
+        return base64.b64decode(printed["data"])
 
     def value(self, expression: str) -> Any:
         return self._call("Runtime.evaluate", expression=expression, returnByValue=True)["result"].get(

@@ -102,8 +102,10 @@ def test_the_page_holds_both_tables_or_neither() -> None:
 
 def test_a_warning_is_none_of_a_throttle_cuts_business() -> None:
     cut = invented_event(kind="throttle-cut", warning_s=None)
-    rows = make_sheet(invented_reduction(events=(invented_event(warning_s=None), cut)), invented_car()).events
-    assert [row[7] for row in rows] == ["none", ""]
+    rows = make_sheet(
+        invented_reduction(events=(invented_event(warning_s=None), cut)), invented_car()
+    ).events.rows
+    assert [row[6] for row in rows] == ["none", ""]
 
 
 def test_no_pressure_is_told_finer_than_a_sensor_tells_it() -> None:

@@ -53,7 +53,7 @@ def test_every_place_says_that_none_could_be_told() -> None:
     figures = {name: (value, note) for name, value, note in key_figures(reduction, judge(reduction), SI)}
     assert figures["Warning"] == ("undefined", "the car had less than it needs before the loss already")
     sheet = make_sheet(reduction, invented_car())
-    assert sheet.events[0][7] == "below before"
+    assert sheet.events.rows[0][6] == "below before"
     assert "No warning can be told" in sheet.close_ups[0].words
     said = event_words(reduction, UNWARNED)
     assert "no warning can be told" in said
@@ -69,7 +69,7 @@ def test_a_throttle_cut_is_not_counted_as_time_below() -> None:
     said = event_words(reduction, cut)
     assert "below" not in said
     assert "never came back" not in said
-    assert make_sheet(reduction, invented_car()).events[0][8] == ""
+    assert make_sheet(reduction, invented_car()).events.rows[0][7] == ""
 
 
 def test_time_below_within_a_loss_is_told() -> None:

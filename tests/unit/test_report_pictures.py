@@ -103,7 +103,7 @@ def test_a_tap_without_reading_is_said_and_left_out_of_the_map() -> None:
         invented_car(), [1000.0, np.nan, 900.0, 800.0], [t.name for t in invented_car().taps], "k", "t", "c"
     )
     assert "no reading" in picture.svg
-    assert "front-right: unknown" in picture.words
+    assert "front-right: no reading" in picture.words
 
 
 def test_moments_take_the_rows_asked_for() -> None:

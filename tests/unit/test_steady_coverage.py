@@ -160,4 +160,4 @@ def test_the_largest_of_many_as_scipy() -> None:
 def test_the_verdict_says_the_uncertainty_of_the_least() -> None:
     reduction = reduce_run(steady_run(1, 1e-3, 20.0, 8.0, 0.01), CAR, exact_calibration())
     u95_n = least_u95_n(reduction, reduction.holding, reduction.holding.least)
-    assert f"uncertain by ±{SI.n(u95_n)}" in judge(reduction).headline
+    assert f"(±{SI.n(u95_n)})" in judge(reduction).least

@@ -15,7 +15,7 @@ from undertray.reduce.series import Series
 if TYPE_CHECKING:
     from undertray.reduce.run import Reduction
 
-__all__ = ["DECLINE", "UNTOLD", "Sign", "first_sign", "warning_words", "with_hold"]
+__all__ = ["DECLINE", "UNTOLD", "Sign", "first_sign", "sign_before", "warning_words", "with_hold"]
 
 
 # Signs ahead of a loss, and the warning they would have given.
@@ -167,6 +167,19 @@ UNTOLD = {
 """Why no warning can be told of a loss, by what stands in its place."""
 
 
+def sign_before(event: Loss, series: Series) -> Sign | None:
+    """Find the first sign of a loss of a run."""
+    t_s = series.t_s
+    first, a = np.searchsorted(t_s, [event.onset_s - _LOOK_BACK_S, event.onset_s]).tolist()
+    sign = first_sign(
+        t_s[first:a], series.tap_suction_pa[first:a], series.throttle_us[first:a], event.onset_s
+    )
+    if sign is None and event.kind == "slow-leak" and event.drop and event.fall_s:
+        # a slow leak is its own sign, once it has taken as much as a slow decline has to
+        return Sign(event.onset_s + event.fall_s / 0.8 * min(1.0, DECLINE / event.drop), "slow decline")
+    return sign
+
+
 def with_hold(event: Loss, series: Series, below: Bools) -> Loss:
     """Add what needs the car: time below the hold limit, and the warning there was."""
     if event.kind in ("data-gap", "sensor-fault"):
@@ -177,22 +190,14 @@ def with_hold(event: Loss, series: Series, below: Bools) -> Loss:
     event = replace(event, below_hold_s=float(series.row_s[a:b][below[a:b]].sum()))
     if event.kind == "throttle-cut":
         return event
-    first = max(0, int(np.searchsorted(t_s, event.onset_s - _LOOK_BACK_S)))
-    sign = first_sign(
-        t_s[first:a], series.tap_suction_pa[first:a], series.throttle_us[first:a], event.onset_s
-    )
-    if sign is not None:
-        at_s = sign.at_s
-    elif event.kind == "slow-leak" and event.drop and event.fall_s:
-        # a slow leak is its own sign, once it has taken as much as a slow decline has to
-        at_s = event.onset_s + event.fall_s / 0.8 * min(1.0, DECLINE / event.drop)
-    else:
+    sign = sign_before(event, series)
+    if sign is None:
         return event
-    k = int(np.searchsorted(t_s, at_s))
+    k = int(np.searchsorted(t_s, sign.at_s))
     crossed = np.flatnonzero(below[k:b])
     if not crossed.size or crossed[0] == 0:
         return event  # never below, or below before there was any sign
-    return replace(event, warning_s=float(t_s[k + crossed[0]] - at_s))
+    return replace(event, warning_s=float(t_s[k + crossed[0]] - sign.at_s))
 
 
 def warning_words(reduction: Reduction, event: Loss) -> str:

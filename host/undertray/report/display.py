@@ -9,8 +9,9 @@ from dataclasses import dataclass
 from undertray.errors import ReductionError
 from undertray.units import FACTORS
 
-__all__ = ["SI", "US", "Display", "display", "number", "speed_name"]
+__all__ = ["SI", "US", "Display", "clock_text", "display", "moment_text", "number", "speed_name"]
 
+_LONG_RUN_S = 100.0
 _NAMED_SPEEDS = (("mph", 60), ("km/h", 100))
 
 
@@ -82,6 +83,21 @@ def number(value: float | None, digits: int = 3, signed: bool = False, most_plac
     show: Callable[[float], str] = (f"{{:+.{places}f}}" if signed else f"{{:.{places}f}}").format
     text = f"{value:.2e}" if places > 8 or abs(value) >= 1e7 else show(value)
     return text.replace("-", "−")
+
+
+def moment_text(t_s: float, places: int = 2) -> str:
+    """Show a moment of a run, on a long run in minutes and seconds too."""
+    shown = f"{t_s:.{places}f} s"
+    if t_s < _LONG_RUN_S:
+        return shown
+    return f"{shown} ({clock_text(t_s)})"
+
+
+def clock_text(t_s: float) -> str:
+    """Show a time in minutes and seconds, from an hour on in hours too."""
+    minutes, seconds = divmod(int(t_s), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{minutes}:{seconds:02d}"
 
 
 def speed_name(speed_m_s: float) -> str:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from undertray.reduce.geometry import clip
 from undertray.report.display import SI, Display, number
 from undertray.report.picture import Picture, svg_text
-from undertray.report.style import INK, LIMIT, settings, short
+from undertray.report.style import INK, LIMIT, PAPER, settings, short
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -36,6 +36,7 @@ def floor_picture(
     units: Display = SI,
     order: Sequence[str] = (),
     top_pa: float | None = None,
+    faulty: Sequence[str] = (),
 ) -> Picture:
     """Draw the floor with the suction of each tap.
 
@@ -56,6 +57,8 @@ def floor_picture(
     top_pa : float or None
         Suction at the end of the colours, so that several maps can be compared; the greatest
         of ``suction_pa`` if left out.
+    faulty : sequence of str
+        Names of taps whose reading is not to be trusted.
 
     Returns
     -------
@@ -64,29 +67,47 @@ def floor_picture(
     Notes
     -----
     Each tap colours the part of the floor that is nearer to it than to any other tap: just what
-    the reduction lets it speak for. Nothing is smoothed.
+    the reduction lets it speak for while all taps are good. Nothing is smoothed. The part of a tap that is
+    faulty or has no reading is hatched: its neighbours stand in for it.
     """
     from matplotlib import colormaps
     from matplotlib.colors import Normalize
     from matplotlib.figure import Figure
     from matplotlib.patches import Polygon
 
-    value_of = {name: float(v) / units.pressure_pa for name, v in zip(taps, suction_pa, strict=True)}
+    value_of = {
+        name: np.nan if name in faulty else float(v) / units.pressure_pa
+        for name, v in zip(taps, suction_pa, strict=True)
+    }
     digits, places = units.pressure_digits
-    shown = {name: number(value, digits, most_places=places) for name, value in value_of.items()}
+    shown = {
+        name: "faulty"
+        if name in faulty
+        else number(value, digits, most_places=places)
+        if np.isfinite(value)
+        else "no reading"
+        for name, value in value_of.items()
+    }
     finite = [abs(v) for v in value_of.values() if np.isfinite(v)]
     top = (top_pa / units.pressure_pa) if top_pa else max(finite, default=1.0) or 1.0
     scale, colours = Normalize(0, top, clip=True), colormaps["cividis"]
-    present = [tap for tap in car.taps if np.isfinite(value_of.get(tap.name, np.nan))]
     with settings():
-        figure = Figure(figsize=(3.5, 4.2))
-        panel = figure.add_axes((0.02, 0.16, 0.96, 0.82))
-        bar = figure.add_axes((0.06, 0.11, 0.88, 0.035))
-        for tap, cell in cells(car, present):
-            colour = colours(scale(value_of[tap.name]))
+        figure = Figure(figsize=(2.9, 3.6))
+        panel = figure.add_axes((0.02, 0.18, 0.96, 0.8))
+        bar = figure.add_axes((0.06, 0.125, 0.88, 0.04))
+        for tap, cell in cells(car, car.taps):
+            value = value_of.get(tap.name, np.nan)
+            known = np.isfinite(value)
+            corners = [(y, x) for x, y in cell]
             panel.add_patch(
                 Polygon(
-                    [(y, x) for x, y in cell], closed=True, facecolor=colour, edgecolor="#ffffff", linewidth=1
+                    corners,
+                    closed=True,
+                    fill=bool(known),
+                    facecolor=colours(scale(value)) if known else "none",
+                    edgecolor="#ffffff" if known else LIMIT,
+                    hatch=None if known else "///",
+                    linewidth=1,
                 )
             )
         outline = [(y, x) for x, y in car.floor_mm]
@@ -95,7 +116,7 @@ def floor_picture(
             value = value_of.get(tap.name, np.nan)
             light = np.isfinite(value) and sum(colours(scale(value))[:3]) > 1.35
             ink = "#000000" if light else "#ffffff"
-            words = f"{short(tap.name, _NAME)}\n{shown[tap.name] if np.isfinite(value) else 'no reading'}"
+            words = f"{short(tap.name, _NAME)}\n{shown.get(tap.name, 'no reading')}"
             panel.plot(tap.y_mm, tap.x_mm, "o", markersize=3.5, color=ink if np.isfinite(value) else INK)
             panel.annotate(
                 words,
@@ -106,6 +127,7 @@ def floor_picture(
                 va="top",
                 fontsize=8,
                 color=ink if np.isfinite(value) else INK,
+                bbox=None if np.isfinite(value) else {"facecolor": PAPER, "edgecolor": "none", "pad": 1.5},
             )
             if tap.name in order:
                 panel.annotate(
@@ -125,7 +147,10 @@ def floor_picture(
         panel.invert_yaxis()
         panel.set_axis_off()
         _scale_bar(bar, colours, top, units)
-    said = "; ".join(f"{name}: {value} {units.pressure}" for name, value in shown.items())
+    said = "; ".join(
+        f"{name}: {value}{f' {units.pressure}' if np.isfinite(value_of[name]) else ''}"
+        for name, value in shown.items()
+    )
     fell = f" They fell in this order: {', '.join(order)}." if order else ""
     return Picture(
         key=key,

@@ -26,7 +26,7 @@ Row = tuple[str, ...]
 def key_figures(reduction: Reduction, verdict: Verdict, units: Display) -> list[Figure]:
     """Choose the headline numbers of a run."""
     return [
-        *_margin(verdict, units),
+        *_below(verdict),
         *_forces(reduction, units),
         *_losses(reduction),
         *_grip(reduction.grip, reduction.hold.surface_angle),
@@ -98,22 +98,11 @@ def grip_rows(found: Grip | None, angle_deg: float) -> tuple[Row, list[Row]]:
     return heads[:level], [row[:level] for row in rows]
 
 
-def _margin(verdict: Verdict, units: Display) -> list[Figure]:
-    """The least margin, and for how long there was none."""
+def _below(verdict: Verdict) -> list[Figure]:
+    """For how long it had no margin; the margin itself stands in the verdict."""
     if verdict.at_s is None:
-        return [("Least margin", "unknown", "")]
-    bare = ""
-    if verdict.least_stay_n != verdict.least_margin_n:
-        bare = f"; {units.n(verdict.least_stay_n, signed=True)} without the allowance"
-    short = f", {verdict.short_s:.2f} s of it with less than it takes to stay on" if verdict.short_s else ""
-    return [
-        (
-            "Least margin",
-            units.n(verdict.least_margin_n, signed=True),
-            f"{verdict.axle}, at {verdict.at_s:.2f} s{bare}",
-        ),
-        ("Below its need", f"{verdict.below_s:.2f} s", f"of {verdict.held_s:.1f} s {verdict.since}{short}"),
-    ]
+        return []
+    return [("Below its need", f"{verdict.below_s:.2f} s", f"of {verdict.held_s:.1f} s {verdict.since}")]
 
 
 def _centre(reduction: Reduction, units: Display) -> Figure:

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import json
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,16 +17,23 @@ from undertray.errors import ReductionError
 from undertray.files import is_folder, write_whole
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.warning import UNTOLD, warning_words
-from undertray.report.display import SI, Display, number
+from undertray.report.display import SI, Display, moment_text, number
 from undertray.report.dragpicture import drag_picture
-from undertray.report.fallwords import first_words, onset_words
+from undertray.report.fallwords import first_words, gap_words, onset_words, told_events
 from undertray.report.keyfigures import grip_rows, key_figures, steady_rows
 from undertray.report.locked import with_window
-from undertray.report.moments import MOST_ROWS, CloseUp, gravest, steady_pictures
+from undertray.report.moments import (
+    MOST_ROWS,
+    CloseUp,
+    close_up_spans,
+    gravest,
+    least_moment,
+    steady_pictures,
+)
 from undertray.report.picture import Picture
 from undertray.report.quality import quality_rows
 from undertray.report.style import THEME
-from undertray.report.timeline import timeline
+from undertray.report.timeline import timeline, touch_numbers
 from undertray.report.verdict import Verdict, judge
 from undertray.report.windowpicture import window_picture
 from undertray.report.words import CAUTIONS, WITHOUT_THROTTLE, dip_rows, dip_words, shifted_load
@@ -34,6 +44,7 @@ if TYPE_CHECKING:
     from undertray.predict.windows import Windows
     from undertray.reduce.car import Car
     from undertray.reduce.fan import FanReference
+    from undertray.reduce.loss import Loss
     from undertray.reduce.run import Reduction
     from undertray.report.turnoverlist import Item
 
@@ -63,11 +74,16 @@ class Sheet:
     verdict: Verdict
     tone: str
     sign: str
+    number: tuple[str, str]
     figures: list[tuple[str, str, str]]
     notices: tuple[str, ...]
+    when: str
+    skirt: str
     timeline: Picture
-    event_heads: tuple[str, ...]
-    events: list[tuple[str, ...]]
+    touch: dict[str, Any]
+    least: CloseUp | None
+    events: Grid
+    gaps: str
     timed: bool
     untold: tuple[tuple[str, str], ...]
     events_left: str
@@ -86,7 +102,7 @@ class Sheet:
     def pictures(self) -> Iterator[Picture]:
         """All pictures of the sheet."""
         yield self.timeline
-        for event in self.close_ups:
+        for event in (*([self.least] if self.least else []), *self.close_ups):
             yield from event.pictures
         yield from self.steady
 
@@ -107,30 +123,29 @@ def make_sheet(
     unsure = verdict.word in ("held, but not surely", "cannot be told")
     tone, sign = _SIGNS[None if unsure else verdict.good]
     close_ups, left = gravest(reduction, car, units)
-    events = [_event_row(reduction, place, units) for place in range(min(len(reduction.events), MOST_ROWS))]
+    told = told_events(reduction)[:MOST_ROWS]
+    events = [_event_row(reduction, place, event, units) for place, event in enumerate(told)]
+    facts = run.facts if run is not None else {}
     return Sheet(
         run=reduction.run,
         verdict=verdict,
         tone=tone,
         sign=sign,
+        number=_number(verdict, units),
         figures=key_figures(reduction, verdict, units),
         notices=reduction.notices,
+        when=_date(_short_fact(facts.get("started_utc"))),
+        skirt=_short_fact(facts.get("skirt")),
         timeline=timeline(reduction, units),
-        event_heads=(
-            "No.",
-            "Kind",
-            "Onset",
-            "First tap",
-            "From, to",
-            "Lost",
-            "Fall",
-            "Warning",
-            "Below its need",
-            "Sure",
+        touch=touch_numbers(reduction, car, units, close_up_spans(reduction)),
+        least=least_moment(reduction, car, units),
+        events=Grid(
+            ("Event", "Onset", "First tap", "From, to", "Lost", "Fall", "Warning", "Below its need", "Sure"),
+            events,
         ),
-        events=events,
-        timed=any(row[8] for row in events),
-        untold=tuple((short, why) for short, why in UNTOLD.items() if any(row[7] == short for row in events)),
+        gaps=gap_words(reduction),
+        timed=any(row[7] for row in events),
+        untold=tuple((short, why) for short, why in UNTOLD.items() if any(row[6] == short for row in events)),
         events_left=left,
         dips_said=tuple(dip_words(reduction)),
         dips=Grid(*dip_rows(reduction, units)),
@@ -144,7 +159,7 @@ def make_sheet(
         quality=Grid(
             ("What", "Found", "How to read it"), quality_rows(reduction, run, car, calibration, units)
         ),
-        facts=[("Car file", car.name), *(_facts(run.facts) if run is not None else [])],
+        facts=[("Car file", car.name), *_facts(facts)],
     )
 
 
@@ -163,16 +178,14 @@ def _steady_heads(reduction: Reduction) -> tuple[str, ...]:
     return (when, "Mean", "Uncertain by", "Needed", "Margin")
 
 
-def _event_row(reduction: Reduction, place: int, units: Display) -> tuple[str, ...]:
-    event = reduction.events[place]
+def _event_row(reduction: Reduction, place: int, event: Loss, units: Display) -> tuple[str, ...]:
     loss = event.kind in LOSS_KINDS
     if event.from_pa is None or event.to_pa is None:
         change = ""
     else:
         change = f"{units.pa(event.from_pa)}, {units.pa(event.to_pa)}"
     return (
-        str(place + 1),
-        f"{event.kind}, brief" if event.brief else event.kind,
+        f"{place + 1} {event.kind}{', brief' if event.brief else ''}",
         onset_words(event),
         first_words(event),
         change,
@@ -233,6 +246,29 @@ def _taps(reduction: Reduction, units: Display) -> Grid:
     return Grid(heads, rows)
 
 
+def _number(verdict: Verdict, units: Display) -> tuple[str, str]:
+    """The one number that comes first, and what it is of."""
+    if verdict.at_s is None:
+        return ("", "")
+    u95_n = verdict.least_u95_n
+    within = "uncertainty unknown" if u95_n is None else f"±{units.n(u95_n)}"
+    said = f"least margin, {verdict.axle}, at {moment_text(verdict.at_s)}, {within}"
+    return (units.n(verdict.least_margin_n, signed=True), said)
+
+
+def _date(text: str) -> str:
+    """A time of a log to the minute; as it stands where it is none."""
+    try:
+        time = datetime.fromisoformat(text)
+        return f"{(time if time.tzinfo else time.replace(tzinfo=UTC)).astimezone(UTC):%Y-%m-%d %H:%M} UTC"
+    except (ValueError, OverflowError):
+        return text
+
+
+def _short_fact(value: Any) -> str:
+    return value[:_FACT_LENGTH] if isinstance(value, str) else ""
+
+
 def _facts(facts: Mapping[str, Any], before: str = "") -> list[tuple[str, str]]:
     found: list[tuple[str, str]] = []
     for name, value in facts.items():
@@ -267,10 +303,17 @@ def render_page(sheets: Sequence[Sheet], title: str) -> str:
 
     Notes
     -----
-    The page has no script and asks for nothing. Its own policy forbids both: everything is
-    denied but the one style sheet with the hash given.
+    The page asks for nothing. Its own policy denies everything but the one style sheet and the one script
+    with the hashes given; without the script all of it is there, and the timeline stands still.
     """
-    return _rendered("page.html.jinja", sheets=sheets, title=title)
+    script = (_HERE / "timeline.js").read_text(encoding="utf-8").strip()
+    return _rendered("page.html.jinja", script, sheets=sheets, title=title, as_json=_as_json)
+
+
+def _as_json(value: Any) -> _Ready:
+    """JSON that may stand in a script element, whatever is in it."""
+    text = json.dumps(value, allow_nan=False, separators=(",", ":"))
+    return _Ready(re.sub("[<>&]", lambda found: f"\\u{ord(found[0]):04x}", text))
 
 
 def render_turnover(items: Sequence[Item], line: str, title: str) -> str:
@@ -282,7 +325,7 @@ def render_turnover(items: Sequence[Item], line: str, title: str) -> str:
     return _rendered("turnover.html.jinja", items=items, line=line, title=title, tones=tones, signs=signs)
 
 
-def _rendered(template: str, **given: Any) -> str:
+def _rendered(template: str, script: str = "", **given: Any) -> str:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     environment = Environment(
@@ -294,14 +337,19 @@ def _rendered(template: str, **given: Any) -> str:
         auto_reload=False,
     )
     style = _style()
-    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    scripts = f"; script-src {_hash(script)}" if script else ""
     return environment.get_template(template).render(
         style=_Ready(style),
-        policy=f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'",
+        script=_Ready(script),
+        policy=f"default-src 'none'; style-src {_hash(style)}{scripts}; base-uri 'none'; form-action 'none'",
         cautions=CAUTIONS,
         version=__version__,
         **given,
     )
+
+
+def _hash(text: str) -> str:
+    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
 
 
 def write_page(html: str, path: str | Path) -> None:
@@ -316,7 +364,7 @@ def write_page(html: str, path: str | Path) -> None:
 
 
 class _Ready(str):
-    """Our own style sheet, which holds nothing from outside and must not be escaped."""
+    """Our own style sheet and script, and JSON without a bracket: what must not be escaped."""
 
     __slots__ = ()
 

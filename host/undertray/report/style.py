@@ -19,6 +19,7 @@ __all__ = [
     "LEGEND_ROW_IN",
     "LIMIT",
     "MARKERS",
+    "PAPER",
     "SERIES",
     "THEME",
     "drawing",
@@ -32,7 +33,7 @@ __all__ = [
 # Colours, dashes and markers of all pictures, and matplotlib's settings for them.
 # Nothing is told by colour alone: every line has its own dashes and marker, every event its word.
 
-INK, GRID, LIMIT = "#1b1f24", "#d5d9de", "#5a6069"
+INK, GRID, LIMIT, PAPER = "#1b1f24", "#d5d9de", "#5a6069", "#fefefe"
 # Okabe and Ito's palette, chosen to stay apart under the common colour blindnesses, its yellow
 # and its light tones darkened so that a thin line shows on white
 SERIES = ("#0072b2", "#d55e00", "#007a58", "#b0568c", "#8c6d1f", "#3a9ad0", "#5b4b9a", "#6b6b6b")
@@ -58,6 +59,7 @@ THEME = {
     INK: ("ink", "#e6e9ec"),
     GRID: ("grid", "#3a4048"),
     LIMIT: ("limit", "#aab1ba"),
+    PAPER: ("ground", "#15181c"),
     **{
         colour: (f"s{place}", dark)
         for place, (colour, dark) in enumerate(
@@ -127,7 +129,7 @@ def settings() -> Any:
 
 
 LEGEND_ROW_IN = 0.19
-_LEFT_IN, _RIGHT_IN, _BOTTOM_IN = 0.74, 0.12, 0.48
+_LEFT_IN, _RIGHT_IN, _BOTTOM_IN = 0.74, 0.2, 0.48
 
 
 def stacked(

@@ -33,7 +33,7 @@ def reduction_table(result: Reduction, verdict: Verdict | None = None) -> str:
         f"{state}; {result.hold.required_n:.1f} N needed at {result.hold.surface_angle:g} degrees"
     )
     lines = [
-        wrapped((verdict or judge(result)).headline),
+        wrapped((verdict or judge(result)).text),
         wrapped(head),
         "",
         *_steady(result),

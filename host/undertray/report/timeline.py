@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import base64
+from collections.abc import Mapping, Sequence
 from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,7 +13,11 @@ from numpy.typing import NDArray
 
 from undertray.errors import ReductionError
 from undertray.files import write_whole
-from undertray.report.display import SI, Display
+from undertray.reduce.loss import LOSS_KINDS
+from undertray.reduce.warning import sign_before
+from undertray.report.display import SI, Display, clock_text
+from undertray.report.fallwords import told_events
+from undertray.report.floorplan import cells
 from undertray.report.picture import Picture, Thinner, svg_text
 from undertray.report.style import (
     DASHES,
@@ -22,7 +27,9 @@ from undertray.report.style import (
     LEGEND_ROW_IN,
     LIMIT,
     MARKERS,
+    PAPER,
     SERIES,
+    THEME,
     settings,
     short,
     stacked,
@@ -35,62 +42,129 @@ if TYPE_CHECKING:
     from undertray.reduce.car import Car
     from undertray.reduce.run import Reduction
 
-__all__ = ["MOST_NAMED", "close_up", "draw_timeline", "mark_events", "run_picture", "tap_lines", "timeline"]
+__all__ = [
+    "MOST_NAMED",
+    "close_up",
+    "draw_timeline",
+    "event_moments",
+    "lasts_until_s",
+    "least_close_up",
+    "mark_events",
+    "run_picture",
+    "shown_span",
+    "tap_lines",
+    "time_axis",
+    "timeline",
+    "touch_numbers",
+]
 
 
-# Events marked in the pictures over time: shaded, numbered and named.
+# Events marked in the pictures over time: shaded while they last, numbered and named.
 
 MOST_NAMED = 14
 """Most events that are called by their kind; of more, only the numbers are shown."""
+_MOST_MARKED = 150
 _MOST_NAME_ROWS = 5
-_NAME_ROW = 0.085  # of the height of the panel
-_SIGN = 0.0105  # width of a letter of that size, of the width of the panel
+_NAME_ROW_IN = 0.15
+_SIGN_IN = 0.072  # a letter of that size
+_LONG_RUN_S = 100.0
+_CLOCK_STEPS_S = (10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600)
 
 
 def mark_events(panels: Sequence[Axes], reduction: Reduction, numbered: bool) -> None:
-    """Shade every event in every panel."""
+    """Shade every event in every panel for as long as it lasts; times without rows have no number."""
     t_s = reduction.series.t_s
     if len(t_s) == 0:
         return
-    last_s = float(t_s[-1])
-    for event in reduction.events:
-        end_s = last_s if event.end_s is None else max(event.end_s, event.onset_s)
+    events = told_events(reduction)[:_MOST_MARKED]
+    gaps = [event for event in reduction.events if event.kind == "data-gap"]
+    gaps.sort(key=lambda gap: gap.onset_s - (gap.end_s or gap.onset_s))
+    for event in (*events, *gaps[:_MOST_MARKED]):
         colour = EVENT.get(event.kind, LIMIT)
         for panel in panels:
-            panel.axvspan(event.onset_s, end_s, color=colour, alpha=0.16, linewidth=0)
-            panel.axvline(event.onset_s, color=colour, linewidth=0.9)
-    if numbered and 0 < len(reduction.events) <= 4 * MOST_NAMED:
-        _name_events(panels[0], reduction.events, float(t_s[0]), last_s)
+            panel.axvspan(
+                event.onset_s, lasts_until_s(reduction, event), color=colour, alpha=0.16, linewidth=0
+            )
+            if event.kind != "data-gap":
+                panel.axvline(event.onset_s, color=colour, linewidth=0.9)
+    if numbered and 0 < len(events) <= 4 * MOST_NAMED:
+        words = len(events) <= MOST_NAMED
+        named = [
+            (event.onset_s, f"{place + 1} {event.kind}" if words else str(place + 1))
+            for place, event in enumerate(events)
+        ]
+        _name_moments(panels[0], named, float(t_s[0]), float(t_s[-1]))
 
 
-def _name_events(panel: Axes, events: Sequence[Any], first_s: float, last_s: float) -> None:
-    """Numbers and kinds in a strip of their own above the lines: as many rows of it as keep them apart."""
+def lasts_until_s(reduction: Reduction, event: Any) -> float:
+    """Until when an event lasts: a cut until its bottom, a loss without end until the throttle goes down."""
+    if event.end_s is not None:
+        return float(max(event.end_s, event.onset_s))
+    if event.kind == "throttle-cut":
+        return float(event.bottom_s)
+    last_s = float(reduction.series.t_s[-1])
+    if event.kind not in LOSS_KINDS:
+        return last_s
+    cuts = [e.onset_s for e in reduction.events if e.kind == "throttle-cut" and e.onset_s > event.onset_s]
+    found = reduction.holding
+    if not isinstance(found, str) and found.until_s > event.onset_s:
+        cuts.append(found.until_s)
+    return float(min(cuts, default=last_s))
+
+
+def _name_moments(panel: Axes, named: Sequence[tuple[float, str]], first_s: float, last_s: float) -> None:
+    """Names in rows of their own above the lines; what finds no room in five of them is left out."""
+    width_in, height_in = _size_in(panel)
     span_s = (last_s - first_s) or 1.0
-    words = len(events) <= MOST_NAMED
     taken: list[float] = []  # where each row is free from, as a share of the width
-    names: list[tuple[int, float, str, bool]] = []
-    for place, event in enumerate(events):
-        name = f" {place + 1} {event.kind if words else ''}".rstrip() + " "
-        at = (event.onset_s - first_s) / span_s
-        left = at < 0.75
-        start = at if left else at - _SIGN * len(name)
+    placed: list[tuple[int, float, str, bool]] = []
+    for at_s, name in named:
+        at, size = (at_s - first_s) / span_s, _SIGN_IN * (len(name) + 2) / width_in
+        left = at + size <= 1
+        start = at if left else at - size
         row = next((r for r, free in enumerate(taken) if free <= start), len(taken))
-        row = row if row < _MOST_NAME_ROWS else place % _MOST_NAME_ROWS
-        taken[row : row + 1] = [start + _SIGN * len(name)]
-        names.append((row, event.onset_s, name, left))
+        if row < _MOST_NAME_ROWS:
+            taken[row : row + 1] = [start + size]
+            placed.append((row, at_s, name, left))
+    share = _NAME_ROW_IN / height_in
     low, high = panel.get_ylim()
-    panel.set_ylim(low, low + (high - low) / (1 - _NAME_ROW * len(taken)))
-    for row, onset_s, name, left in names:
-        panel.text(
-            onset_s,
-            0.98 - _NAME_ROW * row,
+    panel.set_ylim(low, low + (high - low) / max(0.3, 1 - share * len(taken)))
+    for row, at_s, name, left in placed:
+        panel.annotate(
             name,
-            transform=panel.get_xaxis_transform(),
+            (at_s, 1 - share * (row + 0.1)),
+            xycoords=panel.get_xaxis_transform(),
+            xytext=(3 if left else -3, 0),
+            textcoords="offset points",
             fontsize=8,
             va="top",
             ha="left" if left else "right",
             color=INK,
+            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.6},
         )
+
+
+def _size_in(panel: Axes) -> tuple[float, float]:
+    figure = panel.get_figure(root=True)
+    assert figure is not None
+    width_in, height_in = figure.get_size_inches()
+    box = panel.get_position()
+    return float(width_in * box.width), float(height_in * box.height)
+
+
+def time_axis(panel: Axes, first_s: float, last_s: float) -> None:
+    """Board time along the bottom: seconds, on a long run minutes and seconds."""
+    panel.set_xlabel("board time / s")
+    if last_s > first_s:
+        panel.set_xlim(first_s, last_s)
+    if last_s - first_s < _LONG_RUN_S:
+        return
+    from matplotlib.ticker import FuncFormatter, MultipleLocator
+
+    step = next((step for step in _CLOCK_STEPS_S if (last_s - first_s) / step <= 9), 7200)
+    panel.xaxis.set_major_locator(MultipleLocator(step))
+    panel.xaxis.set_major_formatter(FuncFormatter(lambda t_s, _: clock_text(t_s)))
+    panel.set_xlabel("board time / min:s" if last_s < 3600 else "board time / h:min:s")
 
 
 Array = NDArray[np.float64]
@@ -129,15 +203,15 @@ def timeline(reduction: Reduction, units: Display = SI) -> Picture:
     ):
         table |= thinner.columns(f"{name} {units.force}", values / units.force_n)
     table |= thinner.columns("throttle us", series.throttle_us)
-    named = ", ".join(f"{e.kind} at {e.onset_s:.2f} s" for e in reduction.events[:MOST_NAMED])
-    count = len(reduction.events)
+    events = told_events(reduction)
+    named = ", ".join(f"{e.kind} at {e.onset_s:.2f} s" for e in events[:MOST_NAMED])
     return Picture(
         key="run",
         title="The run over time",
-        caption="From the top: suction at each tap; downforce against what the car needs; what each axle has "
-        "to spare; throttle. Shaded: events, numbered as in their table.",
+        caption="From the top: suction at each tap; downforce against what the car needs; margin of each "
+        "axle, ringed where it is least; throttle. Shaded while they last: events, numbered as below.",
         words=f"Four panels over {reduction.duration_s:.1f} s; {units.n(reduction.hold.required_n)} needed. "
-        + (f"Events: {named}{' and more' if count > MOST_NAMED else ''}." if count else "No event."),
+        + (f"Events: {named}{' and more' if len(events) > MOST_NAMED else ''}." if events else "No event."),
         svg=svg_text(draw_timeline(reduction, units)),
         table=table,
     )
@@ -149,78 +223,331 @@ def draw_timeline(reduction: Reduction, units: Display = SI, title: str = "") ->
     thinner = Thinner(series.t_s)
     with settings():
         top_in = _legend_in(reduction, 4) + (0.3 if title else 0.0)
-        figure, panels = stacked(7.6, (2.2, 1.5, 1.5, 0.8), (top_in, 0.32, 0.32, 0.14))
+        figure, panels = stacked(6.6, (1.7, 1.0, 1.3, 0.5), (top_in, 0.3, 0.3, 0.14))
         if title:
             figure.text(0.5, 1 - 0.08 / figure.get_figheight(), title, ha="center", va="top", fontsize=10)
         tap_lines(panels[0], reduction, thinner, units)
         _plot(panels[1], thinner, series.downforce_n[:] / units.force_n, 7, "downforce")
-        panels[1].axhline(
-            reduction.hold.required_n / units.force_n,
-            color=LIMIT,
-            linestyle=(0, (5, 2)),
-            linewidth=1.1,
-            label="needed to hold, with allowance",
-        )
+        panels[1].axhline(reduction.hold.required_n / units.force_n, label="needed", **_NEED_LINE)
+        if reduction.hold.stay_n < reduction.hold.required_n:
+            panels[1].axhline(reduction.hold.stay_n / units.force_n, label="lets go below", **_STAY_LINE)
         panels[1].set_ylabel(f"downforce / {units.force}")
-        for place, (name, load_n) in enumerate((("front", series.front_n), ("rear", series.rear_n))):
-            margin = (load_n - reduction.axles[name].required_n) / units.force_n
-            _plot(panels[2], thinner, margin, place, f"{name} axle")
-        panels[2].axhline(0, color=LIMIT, linewidth=1.0)
-        panels[2].set_ylabel(f"margin / {units.force}")
+        margin_lines(panels[2], reduction, thinner, units)
         _plot(panels[3], thinner, series.throttle_us, 7, "throttle", marker="")
         if not np.isfinite(series.throttle_us).any():
             panels[3].text(0.5, 0.5, "no throttle logged", transform=panels[3].transAxes, ha="center")
             panels[3].set_yticks([])
         panels[3].set_ylabel("throttle / µs")
-        panels[3].set_xlabel("board time / s")
         for panel in panels[:3]:
-            _legend(panel)
+            _legend(panel, 4 if panel is panels[0] else 5)
         for panel in panels:
             _grid(panel)
-        if len(series.t_s) > 1:
-            panels[3].set_xlim(float(series.t_s[0]), float(series.t_s[-1]))
+        if len(series.t_s):
+            time_axis(panels[3], float(series.t_s[0]), float(series.t_s[-1]))
         mark_events(panels, reduction, numbered=True)
     return figure
 
 
+_NEED_LINE: Any = {"color": INK, "linewidth": 1.1, "linestyle": (0, (5, 2))}
+_STAY_LINE: Any = {"color": INK, "linewidth": 1.1, "linestyle": (0, (1.5, 1.5))}
+
+
+def margin_lines(
+    panel: Axes, reduction: Reduction, thinner: Thinner, units: Display, rows: slice = slice(None)
+) -> None:
+    """Draw the margin of each axle, the lines below which it lets go, and a ring where it is least."""
+    loads = {"front": reduction.series.front_n, "rear": reduction.series.rear_n}
+    panel.axhline(0, label="needed", **_NEED_LINE)
+    for place, (name, load_n) in enumerate(loads.items()):
+        axle = reduction.axles[name]
+        _plot(panel, thinner, (load_n[rows] - axle.required_n) / units.force_n, place, f"{name} axle")
+    lower = {name: reduction.axles[name].stay_n - reduction.axles[name].required_n for name in loads}
+    for place, stay_n in enumerate(lower.values()):
+        if stay_n < 0:
+            line = {**_STAY_LINE, "color": SERIES[place], "label": "" if place else "lets go below, by axle"}
+            panel.axhline(stay_n / units.force_n, **line)
+    found = reduction.holding
+    if not isinstance(found, str):
+        least = found.least
+        panel.plot(
+            [least.at_s],
+            [least.margin_n / units.force_n],
+            "o",
+            markersize=9,
+            markerfacecolor="none",
+            markeredgecolor=INK,
+            markeredgewidth=1.4,
+            label=f"least {units.n(least.margin_n, signed=True)}",
+        )
+    panel.set_ylabel(f"margin / {units.force}")
+
+
 def close_up(reduction: Reduction, place: int, units: Display = SI) -> Picture:
-    """Draw one event enlarged."""
-    event = reduction.events[place]
-    start_s, stop_s = _window(reduction, event)
-    t_s = reduction.series.t_s
-    first, last = np.searchsorted(t_s, [start_s, stop_s])
-    rows = slice(int(first), int(max(last, first + 1)))
-    thinner = Thinner(t_s[rows])
-    with settings():
-        figure, panels = stacked(5.0, (1.8, 0.6), (_legend_in(reduction, 2) + 0.17, 0.14))
-        tap_lines(panels[0], reduction, thinner, units, rows)
-        _plot(panels[1], thinner, reduction.series.throttle_us[rows], 7, "throttle", marker="")
-        panels[1].set_ylabel("throttle / µs")
-        panels[1].set_xlabel("board time / s")
-        panels[1].set_xlim(start_s, stop_s)
-        _legend(panels[0], 2, 1.09)
-        for panel in panels:
-            _grid(panel)
-            panel.axvline(event.onset_s, color=EVENT[event.kind], linewidth=1.2)
-            panel.axvline(event.bottom_s, color=EVENT[event.kind], linewidth=1.2, linestyle=(0, (3, 2)))
-        top = panels[0].get_xaxis_transform()
-        panels[0].text(event.onset_s, 1.0, "onset ", transform=top, ha="right", va="bottom", fontsize=8)
-        panels[0].text(event.bottom_s, 1.0, " bottom", transform=top, ha="left", va="bottom", fontsize=8)
-    table: dict[str, Any] = {"time s": thinner.time()}
-    for tap, name in enumerate(reduction.taps):
-        values = reduction.series.tap_suction_pa[rows, tap] / units.pressure_pa
-        table |= thinner.columns(f"{name} {units.pressure}", values)
-    table |= thinner.columns("throttle us", reduction.series.throttle_us[rows])
+    """Draw one of the told events enlarged."""
+    event = told_events(reduction)[place]
+    moments = event_moments(reduction, event)
+    start_s, stop_s = shown_span(reduction, event)
+    picture = _enlarged(reduction, units, start_s, stop_s, moments)
+    said = "; ".join(f"{name} at {at_s:.3f} s" for at_s, name in moments)
     return Picture(
         key=f"event-{place + 1}",
         title=f"Event {place + 1}, {event.kind}, enlarged",
-        caption="Suction at each tap round the event; below, the throttle. Full line: onset; dashed: bottom.",
+        caption="From the top: suction at each tap, margin of each axle, throttle.",
         words=f"From {start_s:.2f} to {stop_s:.2f} s. Mean suction before {units.pa(event.from_pa)}, after "
-        f"{units.pa(event.to_pa)}; onset at {event.onset_s:.3f} s, bottom at {event.bottom_s:.3f} s.",
-        svg=svg_text(figure),
+        f"{units.pa(event.to_pa)}; {said}.",
+        svg=picture[0],
+        table=picture[1],
+        size="middle",
+    )
+
+
+def least_close_up(reduction: Reduction, units: Display = SI) -> Picture | None:
+    """Draw the moment of least margin enlarged; nothing where no margin can be told."""
+    found = reduction.holding
+    if isinstance(found, str):
+        return None
+    t_s, least = reduction.series.t_s, found.least
+    start_s = max(float(t_s[0]), least.at_s - _AROUND_LEAST_S)
+    stop_s = max(min(float(t_s[-1]), least.at_s + _AROUND_LEAST_S), start_s + 0.05)
+    svg, table = _enlarged(reduction, units, start_s, stop_s, [(least.at_s, "least margin")])
+    return Picture(
+        key="least",
+        title="The least margin, enlarged",
+        caption="From the top: suction at each tap, margin of each axle, throttle.",
+        words=f"From {start_s:.2f} to {stop_s:.2f} s. {units.n(least.margin_n, signed=True)}, {least.who}, "
+        f"at {least.at_s:.3f} s.",
+        svg=svg,
         table=table,
         size="middle",
     )
+
+
+_AROUND_LEAST_S = 0.4
+
+
+def event_moments(reduction: Reduction, event: Any) -> list[tuple[float, str]]:
+    """The moments of an event in order: first sign, onset, where it fell below its need, bottom."""
+    moments = [(event.onset_s, "onset"), (event.bottom_s, "bottom")]
+    if event.kind in LOSS_KINDS:
+        sign = sign_before(event, reduction.series) if event.warning_s is not None else None
+        if sign is not None:
+            moments.append((sign.at_s, "first sign"))
+            moments.append((sign.at_s + event.warning_s, "below its need"))
+        elif (found := reduction.holding) and not isinstance(found, str):
+            t_s = reduction.series.t_s
+            a, b = np.searchsorted(t_s, [event.onset_s, lasts_until_s(reduction, event)]).tolist()
+            if found.below[a:b].any():
+                moments.append((float(t_s[a + int(found.below[a:b].argmax())]), "below its need"))
+    return sorted(moments)
+
+
+def _enlarged(
+    reduction: Reduction, units: Display, start_s: float, stop_s: float, moments: Sequence[tuple[float, str]]
+) -> tuple[str, dict[str, Any]]:
+    """Three panels of a part of a run, with moments marked, and their numbers."""
+    series = reduction.series
+    first, last = np.searchsorted(series.t_s, [start_s, stop_s])
+    rows = slice(int(first), int(max(last, first + 1)))
+    thinner = Thinner(series.t_s[rows])
+    with settings():
+        figure, panels = stacked(4.2, (1.5, 1.1, 0.4), (_legend_in(reduction, 3), 0.14, 0.14))
+        tap_lines(panels[0], reduction, thinner, units, rows)
+        margin_lines(panels[1], reduction, thinner, units, rows)
+        _plot(panels[2], thinner, series.throttle_us[rows], 7, "throttle", marker="")
+        panels[2].set_ylabel("throttle / µs", fontsize=7.5)
+        _legend(panels[0], 3)
+        time_axis(panels[2], start_s, stop_s)
+        for panel in panels:
+            _grid(panel)
+            for at_s, name in moments:
+                panel.axvline(at_s, color=INK, linewidth=1.0, linestyle=_MOMENT[name])
+        _name_moments(panels[0], moments, start_s, stop_s)
+    table: dict[str, Any] = {"time s": thinner.time()}
+    for tap, name in enumerate(reduction.taps):
+        values = series.tap_suction_pa[rows, tap] / units.pressure_pa
+        table |= thinner.columns(f"{name} {units.pressure}", values)
+    for name, load_n in (("front axle", series.front_n), ("rear axle", series.rear_n)):
+        table |= thinner.columns(f"{name} {units.force}", load_n[rows] / units.force_n)
+    table |= thinner.columns("throttle us", series.throttle_us[rows])
+    return svg_text(figure), table
+
+
+_MOMENT: dict[str, Any] = {
+    "first sign": (0, (1.5, 1.5)),
+    "onset": "-",
+    "below its need": (0, (6, 2, 1.5, 2)),
+    "bottom": (0, (3, 2)),
+    "least margin": (0, (3, 2)),
+}
+
+
+# The numbers of the timeline that can be touched; timeline.js draws them.
+
+_MOST_WHOLE = 3600
+_PIECES, _FINE_PIECES, _MOST_FINE = 1500, 150, 8
+_MISSING = -32768
+
+
+def touch_numbers(
+    reduction: Reduction, car: Car, units: Display, fine_s: Sequence[tuple[float, float]] = ()
+) -> dict[str, Any]:
+    """Give the run as numbers that a page's script can draw.
+
+    Parameters
+    ----------
+    reduction : Reduction
+        The reduced run.
+    car : Car
+        Its floor.
+    units : Display
+        Units of the numbers.
+    fine_s : sequence of (float, float)
+        Parts of the run, s, that are kept finer; the first eight.
+
+    Returns
+    -------
+    dict
+        Plain values for JSON. A run of more than 3600 rows is the lowest and highest value of at most 1500
+        equal pieces and 150 more in each finer part. Numbers are steps of 1/32000 of the greatest, as
+        little-endian 16-bit integers in base64; -32768 stands for none.
+    """
+    series, t_s = reduction.series, reduction.series.t_s
+    whole = len(t_s) <= _MOST_WHOLE
+    edges = np.arange(len(t_s)) if whole else _edges(t_s, fine_s[:_MOST_FINE])
+    wide: dict[str, Any] = {"edges": edges, "whole": whole}
+    places_pa, places_n = (0, 1) if units.pressure == "Pa" else (2, 2)
+    lines = [
+        _line(
+            short(name),
+            0,
+            units.pressure,
+            series.tap_suction_pa[:, k] / units.pressure_pa,
+            places_pa,
+            k,
+            wide,
+        )
+        for k, name in enumerate(reduction.taps)
+    ]
+    lines.append(_line("downforce", 1, units.force, series.downforce_n[:] / units.force_n, places_n, 7, wide))
+    for k, (name, load_n) in enumerate((("front", series.front_n), ("rear", series.rear_n))):
+        margin = (load_n - reduction.axles[name].required_n) / units.force_n
+        lines.append(_line(f"{name} margin", 2, units.force, margin, places_n, k, wide))
+    lines.append(_line("throttle", 3, "µs", series.throttle_us, 0, 7, wide))
+    found = reduction.holding
+    least = None if isinstance(found, str) else found.least
+    return {
+        "whole": whole,
+        "t": _base64(np.round(t_s[edges] * 1e4), "<i4"),
+        "lines": lines,
+        "panels": _touch_panels(reduction, units),
+        "events": [
+            {"number": place + 1, "kind": event.kind, **_span(reduction, event)}
+            for place, event in enumerate(told_events(reduction)[:_MOST_MARKED])
+        ],
+        "gaps": [_span(reduction, e) for e in reduction.events if e.kind == "data-gap"][:_MOST_MARKED],
+        "at": float(t_s[0] if least is None else least.at_s),
+        "least": None if least is None else {"at": least.at_s, "y": least.margin_n / units.force_n},
+        "floor": _touch_floor(reduction, car, units),
+    }
+
+
+def _edges(t_s: Array, fine_s: Sequence[tuple[float, float]]) -> NDArray[np.int64]:
+    parts = [np.linspace(0, len(t_s), _PIECES, endpoint=False)]
+    for from_s, to_s in fine_s:
+        a, b = np.searchsorted(t_s, [from_s, to_s]).tolist()
+        parts.append(np.linspace(a, b, min(b - a, _FINE_PIECES), endpoint=False))
+    return np.unique(np.concatenate(parts).astype(np.int64))
+
+
+def _line(
+    name: str, panel: int, unit: str, values: Array, places: int, look: int, wide: Mapping[str, Any]
+) -> dict[str, Any]:
+    edges, whole, look = wide["edges"], wide["whole"], look % len(SERIES)
+    low = values[edges] if whole else np.fmin.reduceat(values, edges)
+    high = low if whole else np.fmax.reduceat(values, edges)
+    top = max((float(np.nanmax(np.abs(v), initial=0.0)) for v in (low, high)), default=0.0)
+    scale = top / 32000 or 1.0
+    dash = DASHES[look]
+    return {
+        "name": name,
+        "panel": panel,
+        "unit": unit,
+        "places": places,
+        "colour": f"var(--{THEME[SERIES[look]][0]})",
+        "dash": "" if isinstance(dash, str) or panel == _THROTTLE else " ".join(f"{d:g}" for d in dash[1]),
+        "scale": scale,
+        "low": _steps(low, scale),
+        "high": None if whole else _steps(high, scale),
+    }
+
+
+_THROTTLE = 3
+
+
+def _steps(values: Array, scale: float) -> str:
+    return _base64(np.where(np.isfinite(values), np.round(values / scale), _MISSING), "<i2")
+
+
+def _base64(values: Array, kind: str) -> str:
+    return base64.b64encode(values.astype(kind).tobytes()).decode("ascii")
+
+
+def _span(reduction: Reduction, event: Any) -> dict[str, Any]:
+    colour = THEME[EVENT[event.kind]][0]
+    return {"at": event.onset_s, "until": lasts_until_s(reduction, event), "colour": f"var(--{colour})"}
+
+
+def _touch_panels(reduction: Reduction, units: Display) -> list[dict[str, Any]]:
+    hold = reduction.hold
+
+    def mark(value_n: float, dash: str, colour: str = "var(--ink)") -> dict[str, Any]:
+        return {"y": value_n / units.force_n, "text": units.n(value_n), "dash": dash, "colour": colour}
+
+    downforce, margins = [mark(hold.required_n, "6 3")], [mark(0.0, "6 3")]
+    if hold.stay_n < hold.required_n:
+        downforce.append(mark(hold.stay_n, "2 2"))
+        margins += [
+            mark(reduction.axles[name].stay_n - reduction.axles[name].required_n, "2 2", f"var(--s{k})")
+            for k, name in enumerate(("front", "rear"))
+        ]
+    return [
+        {"title": f"suction at the taps / {units.pressure}", "marks": []},
+        {"title": f"downforce / {units.force}", "marks": downforce},
+        {"title": f"margin / {units.force}, ring: the least", "marks": margins},
+        {"title": "throttle / µs", "marks": []},
+    ]
+
+
+def _touch_floor(reduction: Reduction, car: Car, units: Display) -> dict[str, Any]:
+    from matplotlib import colormaps
+    from matplotlib.colors import to_hex
+
+    names = list(reduction.taps)
+    t_s = reduction.series.t_s
+    own = {tap.name: cell for tap, cell in cells(car, car.taps)}
+    shown = [tap for tap in car.taps if tap.name in names]
+    return {
+        "unit": units.pressure,
+        "outline": [(y, x) for x, y in car.floor_mm],
+        "taps": [
+            {
+                "name": short(tap.name, 12),
+                "line": names.index(tap.name),
+                "at": (tap.y_mm, tap.x_mm),
+                "cell": [(round(y, 3), round(x, 3)) for x, y in own.get(tap.name, [])],
+            }
+            for tap in shown
+        ],
+        "faulty": [
+            {"tap": k, "at": e.onset_s, "until": float(t_s[-1]) if e.end_s is None else e.end_s}
+            for e in reduction.events
+            if e.kind == "sensor-fault"
+            for k, tap in enumerate(shown)
+            if tap.name in (e.order or (e.first_tap,))
+        ][:_MOST_MARKED],
+        "top": max(reduction.suction_pa.p95, 1.0) / units.pressure_pa,
+        "ramp": [to_hex(colormaps["cividis"](k / 16)) for k in range(17)],
+    }
 
 
 def tap_lines(
@@ -233,7 +560,8 @@ def tap_lines(
     panel.set_ylabel(f"suction at the tap / {units.pressure}")
 
 
-def _window(reduction: Reduction, event: Any) -> tuple[float, float]:
+def shown_span(reduction: Reduction, event: Any) -> tuple[float, float]:
+    """From when to when an event is enlarged, s."""
     length_s = max(event.bottom_s - event.onset_s, 0.0)
     around_s = min(max(0.3, 0.6 * length_s), 5.0)
     before_s = max(around_s, min((event.warning_s or 0.0) + 0.2, 5.0))
@@ -278,10 +606,18 @@ def _legend(panel: Axes, columns: int = 4, above: float = 1.0) -> None:
         fontsize=8,
         frameon=False,
         borderaxespad=0.1,
+        columnspacing=1.1,
+        handlelength=1.7,
+        handletextpad=0.5,
     )
 
 
 def _grid(panel: Axes) -> None:
+    from matplotlib.ticker import MaxNLocator
+
+    # as many steps as keep their numbers apart
+    nbins = max(1, round(_size_in(panel)[1] / 0.3))
+    panel.yaxis.set_major_locator(MaxNLocator(nbins, steps=(1, 2, 2.5, 5, 10), min_n_ticks=1))
     panel.grid(visible=True, color=GRID, linewidth=0.6)
     panel.set_axisbelow(True)
 

@@ -10,8 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.calibrate.distributions import student_quantile
+from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.margins import SETTLED_S, Holding, Reached
-from undertray.report.display import SI, Display
+from undertray.reduce.warning import sign_before, warning_words
+from undertray.report.display import SI, Display, moment_text
 
 if TYPE_CHECKING:
     from undertray.reduce.margins import Holding, Moment
@@ -94,13 +96,15 @@ SPENT = ("used its allowance", "never had its allowance")
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What a run says about holding on."""
+    """What a run says about holding on. ``headline`` and ``least`` are the whole of it for a driver."""
 
     word: str
     good: bool
     headline: str
+    least: str
     reasons: tuple[str, ...]
     least_margin_n: float | None
+    least_u95_n: float | None
     axle: str | None
     at_s: float | None
     least_stay_n: float | None
@@ -109,6 +113,11 @@ class Verdict:
     short_s: float
     since: str
     until_s: float | None
+
+    @property
+    def text(self) -> str:
+        """Both sentences."""
+        return f"{self.headline} {self.least}".rstrip()
 
 
 def judge(reduction: Reduction, units: Display = SI) -> Verdict:
@@ -127,30 +136,50 @@ def judge(reduction: Reduction, units: Display = SI) -> Verdict:
 
     Notes
     -----
-    What an axle needs is its weight share by the surface angle of the car file, with the allowance; what
-    it takes to stay on is the same without. A run that had less than the first but never less than the second
-    has used up its allowance; one that had less than the second has let go. From when on that counts:
+    What an axle needs is its weight share by the surface angle of the car file, with the allowance; its
+    margin is its load less that, and it is below its need while that is negative. What it takes to stay on is
+    the same without the allowance: a run that had less has let go. From when on that counts:
     :func:`~undertray.reduce.margins.holding`. The margin is that of the worse axle at each instant.
     """
     found = reduction.holding
     if isinstance(found, str):
-        said = f"Whether it holds cannot be told: {found}."
-        return Verdict("cannot be told", False, said, (), None, None, None, None, 0.0, 0.0, 0.0, "", None)
+        return Verdict(
+            word="cannot be told",
+            good=False,
+            headline=f"Whether it holds cannot be told: {found}.",
+            least="",
+            reasons=(),
+            least_margin_n=None,
+            least_u95_n=None,
+            axle=None,
+            at_s=None,
+            least_stay_n=None,
+            held_s=0.0,
+            below_s=0.0,
+            short_s=0.0,
+            since="",
+            until_s=None,
+        )
     word, headline = _answer(reduction, found, units)
+    least, u95_n = found.least, least_u95_n(reduction, found, found.least)
+    within = "uncertainty unknown" if u95_n is None else f"±{units.n(u95_n)}"
     return Verdict(
-        word,
-        word == "held",
-        headline,
-        (*_rests_on(found), *_blame(reduction, found)),
-        found.least.margin_n,
-        found.least.who,
-        found.least.at_s,
-        found.least_stay.margin_n,
-        found.counted_s,
-        found.below_s,
-        found.short_s,
-        _SINCE[found.reached],
-        found.until_s,
+        word=word,
+        good=word == "held",
+        headline=headline,
+        least=f"Least margin {units.n(least.margin_n, signed=True)} ({within}), {least.who}, at "
+        f"{moment_text(least.at_s)}.",
+        reasons=(*_meant(found), *_rests_on(found), *_stayed(found, units), *_blame(reduction, found)),
+        least_margin_n=least.margin_n,
+        least_u95_n=u95_n,
+        axle=least.who,
+        at_s=least.at_s,
+        least_stay_n=found.least_stay.margin_n,
+        held_s=found.counted_s,
+        below_s=found.below_s,
+        short_s=found.short_s,
+        since=_SINCE[found.reached],
+        until_s=found.until_s,
     )
 
 
@@ -162,100 +191,101 @@ _SINCE = {
 
 
 def _answer(reduction: Reduction, found: Holding, units: Display) -> tuple[str, str]:
+    best = f"its best margin was {units.n(found.best.margin_n, signed=True)}, {found.best.who}, at "
+    best += moment_text(found.best.at_s)
     if found.reached is Reached.NOTHING:
-        return "never held", _never_held(found, units)
+        return "never held", f"It never held: {best}."
     if found.first_short is not None:
-        return "let go", _let_go(reduction, found, units)
+        return "let go", _let_go(reduction, found)
     doubts = [*reduction.caveats, *found.doubts]
     if found.first_below is not None:
-        word = SPENT[found.reached is Reached.STAY]
-        return word, f"{_spent(found, units)} {_stayed(reduction, found, units, doubts)}"
-    least, u95_n = found.least, least_u95_n(reduction, found, found.least)
-    if u95_n is None or least.margin_n < u95_n:
+        u95_n = least_u95_n(reduction, found, found.least_stay)
+        if u95_n is None or found.least_stay.margin_n < u95_n:
+            doubts.append("what was left is not more than the measurement is uncertain")
+        but = f"; but {', and '.join(doubts)}" if doubts else ""
+        first, never = found.first_below, found.reached is Reached.STAY
+        used = (
+            f"from {moment_text(first.at_s)} on the {first.who} was below its need, for {found.below_s:.2f} s"
+        )
+        said = f"never had its allowance: {best}" if never else f"used its allowance: {used} in all"
+        return SPENT[never], f"It stayed on, but {said}{but}."
+    u95_n = least_u95_n(reduction, found, found.least)
+    if u95_n is None or found.least.margin_n < u95_n:
         doubts.append("the margin is not more than the measurement is uncertain")
-    said = (
-        f"The least margin was {units.n(least.margin_n, signed=True)}, {least.who}, at {least.at_s:.2f} s, "
-        f"{_uncertain(u95_n, units)}."
-    )
     if doubts:
-        return "held, but not surely", f"It held, but {', and '.join(doubts)}. {said}"
+        return "held, but not surely", f"It held, but {', and '.join(doubts)}."
     if not reduction.hold.required_n and not any(axle.required_n for axle in reduction.axles.values()):
-        return "held", f"It held, and nothing was asked of the suction: the weight itself holds. {said}"
-    return "held", f"It held. {said}"
+        return "held", "It held, and nothing was asked of the suction: the weight itself holds."
+    return "held", f"It held for all of the {found.counted_s:.1f} s that count."
 
 
-def _never_held(found: Holding, units: Display) -> str:
-    best, worst = found.best_stay, found.least_stay
-    said = (
-        f"It never held: at its best, at {best.at_s:.2f} s, the {best.who} was still "
-        f"{units.n(-best.margin_n)} short of what it takes to stay on; at worst, at "
-        f"{worst.at_s:.2f} s, the {worst.who} was {units.n(-worst.margin_n)} short."
-    )
-    if found.allowance:
-        said += f" With the allowance it was at best {units.n(-found.best.margin_n)} short."
-    return said
-
-
-def _let_go(reduction: Reduction, found: Holding, units: Display) -> str:
-    first, worst = found.first_short, found.least_stay
+def _let_go(reduction: Reduction, found: Holding) -> str:
+    first = found.first_short
     assert first is not None
-    said = (
-        f"It let go: from {first.at_s:.2f} s on the {first.who} had less than it takes to stay on, "
-        f"{found.short_s:.2f} s in all. At worst, at {worst.at_s:.2f} s, the {worst.who} was "
-        f"{units.n(-worst.margin_n)} short."
-    )
+    who = first.who.removesuffix(" axle").removeprefix("whole ")
+    said = f"The {who} let go at {moment_text(first.at_s)}{_announced(reduction, first.at_s)}"
+    times = _times_off(reduction, found)
+    if len(times) > 1:
+        said += f", the first of {len(times)} times, {found.short_s:.2f} s in all."
+    elif math.isinf(times[0]):
+        said += ", and stayed off."
+    else:
+        said += f", and was off for {times[0]:.2f} s."
     if not np.isfinite(reduction.series.throttle_us).any():
         said += " There is no throttle in the log: fans that were shut off look the same."
     if found.reached is Reached.STAY:
-        said += f" {_never_spare(found, units)}"
-    elif found.allowance and found.first_below is not None:
-        said += (
-            f" With the allowance it had less than it needs for {found.below_s:.2f} s, from "
-            f"{found.first_below.at_s:.2f} s on, at worst {units.n(-found.least.margin_n)} short."
-        )
+        said += " It never had its allowance."
     return said
 
 
-def _spent(found: Holding, units: Display) -> str:
-    if found.reached is Reached.STAY:
-        return _never_spare(found, units)
-    first, worst = found.first_below, found.least
-    assert first is not None
-    return (
-        f"It used up its allowance: from {first.at_s:.2f} s on the {first.who} had less than it needs, "
-        f"{found.below_s:.2f} s in all. At worst, at {worst.at_s:.2f} s, the {worst.who} was "
-        f"{units.n(-worst.margin_n)} short of that."
+def _announced(reduction: Reduction, at_s: float) -> str:
+    """How long before it let go the first sign of that loss was, where one was."""
+    for event in reduction.events:
+        end_s = math.inf if event.end_s is None else event.end_s
+        if event.kind in LOSS_KINDS and event.onset_s - _NEAR_LOSS_S <= at_s <= end_s + _NEAR_LOSS_S:
+            if event.kind == "slow-leak":
+                return f", {at_s - event.onset_s:.1f} s after the leak began"
+            if event.warning_s is None:
+                return ", without warning" if warning_words(reduction, event) == "none" else ""
+            sign = sign_before(event, reduction.series)
+            return "" if sign is None else f", {at_s - sign.at_s:.1f} s after {_SIGNS[sign.kind]}"
+    return ""
+
+
+_NEAR_LOSS_S = 0.05
+_SIGNS = {
+    "flutter": "the first flutter",
+    "one tap ahead": "one tap began to fall ahead",
+    "slow decline": "the suction began to sink",
+}
+
+
+def _times_off(reduction: Reduction, found: Holding) -> list[float]:
+    """How long it was off each time, s; infinite where it never came back, for 0.2 s at least."""
+    t_s = reduction.series.t_s
+    rows = np.flatnonzero(found.short)
+    parts = np.split(rows, np.flatnonzero(np.diff(t_s[rows]) > SETTLED_S) + 1)
+    times = [float(found.row_s[part].sum()) for part in parts]
+    if found.until_s - t_s[rows[-1]] < SETTLED_S:
+        times[-1] = math.inf
+    return times
+
+
+def _meant(found: Holding) -> tuple[str, ...]:
+    """The words that all of the report uses, once."""
+    with_it = ", with the allowance of the car file" if found.allowance else ""
+    said = (
+        f"Needed: what holds an axle on the surface{with_it}. Margin: its load less that; below its need: a "
+        "margin under zero. The worse axle decides."
     )
-
-
-def _never_spare(found: Holding, units: Display) -> str:
-    best, worst = found.best, found.least
-    return (
-        f"It never had its allowance: at its best, at {best.at_s:.2f} s, the {best.who} was "
-        f"{units.n(-best.margin_n)} short of what it needs with it; at worst, at {worst.at_s:.2f} s, "
-        f"{units.n(-worst.margin_n)}."
-    )
-
-
-def _stayed(reduction: Reduction, found: Holding, units: Display, doubts: list[str]) -> str:
-    least = found.least_stay
-    u95_n = least_u95_n(reduction, found, least)
-    if u95_n is None or least.margin_n < u95_n:
-        doubts.append("what was left is not more than the measurement is uncertain")
-    kept = "It kept what it takes to stay on" + (f", but {', and '.join(doubts)}" if doubts else "")
-    return (
-        f"{kept}: {units.n(least.margin_n, signed=True)} at least, {least.who}, at {least.at_s:.2f} s, "
-        f"{_uncertain(u95_n, units)}."
-    )
-
-
-def _uncertain(u95_n: float | None, units: Display) -> str:
-    return "of unknown uncertainty" if u95_n is None else f"uncertain by ±{units.n(u95_n)}"
+    if not found.allowance:
+        return (said,)
+    return (said, "Let go: less than it takes to stay on, which is the need without the allowance.")
 
 
 def _rests_on(found: Holding) -> tuple[str, ...]:
     until = (
-        f"until the throttle began to go down for good, at {found.until_s:.2f} s"
+        f"until the throttle began to go down for good, at {moment_text(found.until_s)}"
         if found.throttle
         else "until the end of the log, for no throttle was logged that moved: running down is letting go"
     )
@@ -265,12 +295,17 @@ def _rests_on(found: Holding) -> tuple[str, ...]:
         if found.reached is Reached.NOTHING
         else f"from the moment each axle first had {found.reached.value} for {SETTLED_S:g} s"
     )
-    mark = (
-        ("What it takes to stay on is what it needs without the allowance of the car file.",)
-        if found.allowance and found.below_s
-        else ()
-    )
-    return (f"Counted {since}, {until}.", "Each axle must hold on its own: the worse one decides.", *mark)
+    return (f"Counted {since}, {until}.",)
+
+
+def _stayed(found: Holding, units: Display) -> tuple[str, ...]:
+    """How it stands without the allowance, where it was needed."""
+    least = found.least_stay
+    if not found.allowance or not found.below_s:
+        return ()
+    said = f"Without the allowance the least was {units.n(least.margin_n, signed=True)}, {least.who}, at "
+    said += moment_text(least.at_s)
+    return (f"{said}, and {found.short_s:.2f} s were under zero." if found.short_s else f"{said}.",)
 
 
 def _blame(reduction: Reduction, found: Holding) -> tuple[str, ...]:

@@ -258,7 +258,7 @@ def run_words(reduction: Reduction) -> Iterator[str]:
 
     state = "calibrated" if reduction.calibrated else "UNCALIBRATED"
     yield f"{reduction.run}: {reduction.duration_s:.1f} s, {reduction.rows} rows, {state}"
-    yield f"  {judge(reduction).headline}"
+    yield f"  {judge(reduction).text}"
     found, hold = reduction.steady, reduction.hold
     if found is not None:
         yield (
