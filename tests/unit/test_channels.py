@@ -10,11 +10,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fakes.handlog import hand_log
+from fakes.handlog import hand_car, hand_log
 from fakes.program import undertray
-from undertray import read_run
+from undertray import Car, read_run, reduce_run
 from undertray.acquire.device import Device
 from undertray.errors import LogDamaged
+from undertray.report.timeline import timeline
 
 N = 400
 LIS = {
@@ -91,3 +92,38 @@ def test_a_note_that_describes_them_wrongly_is_refused(
     note = json.loads(line[line.index("{") : line.rindex(",")])
     with pytest.raises(LogDamaged, match=why):
         Device.from_note({**note, "wire": 2, **changes})
+
+
+def _two_fans(folder: Path, second_us: Any, suction_pa: Any) -> Any:
+    path = hand_log(folder / "fans.csv", suction_pa, 1500.0, channels={"throttle2_us": second_us})
+    return reduce_run(read_run(path), Car.from_toml(hand_car(folder / "car.toml")))
+
+
+def test_a_second_fan_that_goes_alone_is_no_lost_seal(tmp_path: Path) -> None:
+    """Both fans hold 900 Pa; the second is cut at 8 s, and what it gave is gone 0.3 s later."""
+    t_s = np.arange(2400) / 200
+    spun = np.clip(1 - (t_s - 8.02) / 0.25, 0, 1)  # speed of the second fan
+    lift = np.clip(t_s / 0.5, 0, 1) ** 2
+    suction = 900 * lift * (1 + spun**2) / 2
+    suction = suction[:, None] * [1.03, 1.01, 0.98, 0.98]
+    suction += np.random.default_rng(5).normal(0, 3, suction.shape)
+    found = _two_fans(tmp_path, np.where(t_s < 8, 1500.0, 1000.0), suction)
+    assert not [event for event in found.events if event.kind == "seal-loss"]
+    assert "throttle-cut" in {event.kind for event in found.events}
+    assert any(note.startswith("two fans") for note in found.notices)
+    assert found.series.throttles_us is not None
+    assert found.series.throttle_us[-1] == 1250  # the mean
+    # the same fall with both throttles as they were is what it looks like: a lost seal
+    lost = _two_fans(tmp_path, np.full(2400, 1500.0), suction)
+    assert [event.kind for event in lost.events] == ["seal-loss"]
+
+
+def test_the_timeline_shows_both_throttles(tmp_path: Path) -> None:
+    suction = np.full((400, 4), 700.0) + np.random.default_rng(1).normal(0, 2, (400, 4))
+    picture = timeline(_two_fans(tmp_path, np.full(400, 1300.0), suction))
+    assert [name for name in picture.table if "us" in name.split()] == [
+        "throttle, mean us",
+        "fan 1 us",
+        "fan 2 us",
+    ]
+    assert "fan 2" in picture.svg

@@ -61,7 +61,8 @@ def _export(
     With --pa each count becomes p1_pa, its suction (positive below ambient), and p1_out_of_range: 0, or 1
     outside the calibrated range, 2 beyond the sensor's own. Without a calibration p1_pa is by the sensor's
     own scale, and that is said; a sensor that a given calibration lacks becomes p1_uncalibrated_pa. What a
-    board logs besides (second throttle and pack, counts of an accelerometer) follows as it is.
+    board logs besides (second throttle and pack, counts of an accelerometer) follows as it is, with --pa
+    also forward_g, right_g and up_g along the car's own axes.
 
     Example: undertray export run.csv --pa --out run-pa.csv
     """

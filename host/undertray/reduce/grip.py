@@ -13,7 +13,7 @@ from undertray.reduce.car import Car
 from undertray.reduce.summary import Estimate
 from undertray.units import FACTORS, G_N_M_S2
 
-__all__ = ["SPEEDS_M_S", "Grip", "SpeedTime", "driven_n", "friction_left_n", "grip"]
+__all__ = ["SPEEDS_M_S", "Grip", "SpeedTime", "driven_n", "friction_left_n", "grip", "speeds_asked"]
 
 SPEEDS_M_S = (60 * FACTORS["speed"]["mph"], 100 * FACTORS["speed"]["km/h"])
 """The speeds whose times are stated where none is asked for: 60 mph and 100 km/h."""
@@ -163,7 +163,7 @@ def grip(
             car, speed, driven_n(car, m, share, (1 - s) * n, angle, (1 - s) * front_n, f)
         )
 
-    speeds = tuple(speeds_m_s) or (car.target_speed_m_s, *SPEEDS_M_S[1:])
+    speeds = speeds_asked(car, speeds_m_s)
     moved_n = left_n = None
     if car.cg_height_mm is not None:
         held_n = _mean(lateral_g(level), whole) or 0.0
@@ -191,6 +191,11 @@ def grip(
         braking_moves_n=moved_n,
         braking_leaves_n=left_n,
     )
+
+
+def speeds_asked(car: Car, speeds_m_s: Sequence[float] = ()) -> tuple[float, ...]:
+    """Which speeds the times are for: those given, or else the car's own and the second of the usual ones."""
+    return tuple(speeds_m_s) or (car.target_speed_m_s, *SPEEDS_M_S[1:])
 
 
 def _mean(of: _Of, rests_on: Sequence[Estimate]) -> float | None:

@@ -16,7 +16,7 @@ from undertray.quantiles import quantiles
 from undertray.reduce.car import Car
 from undertray.reduce.dips import board_alarms, find_dips
 from undertray.reduce.fan import FanReference
-from undertray.reduce.grip import Grip, grip
+from undertray.reduce.grip import Grip, grip, speeds_asked
 from undertray.reduce.hold import HoldNeed, hold_need
 from undertray.reduce.leakage import fan_state, with_doubt
 from undertray.reduce.loads import Loads, faulted_rows, load_matrix, tap_loads
@@ -24,6 +24,7 @@ from undertray.reduce.longtable import Column
 from undertray.reduce.loss import Loss
 from undertray.reduce.losses import find_losses
 from undertray.reduce.margins import holding
+from undertray.reduce.motion import run_motion
 from undertray.reduce.notices import run_caveats, run_notices, wrong_ports
 from undertray.reduce.packsag import without_pack_sag
 from undertray.reduce.reading import TapSuction, pack_voltage, tap_suction
@@ -54,6 +55,12 @@ __all__ = ["Reduction", "reduce_run"]
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+
+
+_TWO_FANS = (
+    "two fans with throttles of their own: what is said of the throttle is the mean of both, unknown where "
+    "one is; a fan that goes alone explains a fall of the suction, and the mean is no law of two fans"
+)
 
 
 def reduce_run(
@@ -119,9 +126,10 @@ def reduce_run(
     # the raw times are not needed any more, and take as much room as much else
     none = np.empty(0, np.int64)
     run = replace(run, host_us=none, seq=none, t_us=none, flags=none)
-    suction, zero = take_zero(time.t_s, read, run.drive_us, car, calibration, tare)
+    drive_us, second_us = run.drive_us, run.channel("throttle2_us")
+    suction, zero = take_zero(time.t_s, read, drive_us, car, calibration, tare)
     names = [tap.name for tap in car.taps]
-    events = _events(time, suction, run.drive_us, car)
+    events = _events(time, suction, drive_us, car)
     pack_t_s, pack_mv = pack_voltage(run, time.t_s)
     events, of_the_pack = without_pack_sag(events, pack_t_s, pack_mv)
     loads = tap_loads(car, suction.pa, faulted_rows(events, time.t_s, names))
@@ -135,17 +143,18 @@ def reduce_run(
         row_s=row_s,
         tap_suction_pa=suction.pa,
         mean_suction_pa=loads.mean_suction_pa,
-        throttle_us=run.drive_us,
+        throttle_us=drive_us,
         downforce_n=loads.downforce_n,
         front_n=front,
         rear_n=rear,
         alarm=alarm,
         pack_t_s=pack_t_s,
         pack_mv=pack_mv,
+        throttles_us=None if second_us is None else (run.throttle_us, second_us),
     )
     need, stay = hold_need(car), hold_need(replace(car, allowance=0.0))
     below = _below(loads, need)
-    on_wrong_ports = wrong_ports(car, suction, run.drive_us)
+    on_wrong_ports = wrong_ports(car, suction, drive_us)
     held = on_wrong_ports or holding(series, need, stay, events)
     counted = np.zeros(len(there), bool) if isinstance(held, str) else held.below
     events = tuple(with_hold(e, series, counted) for e in events)
@@ -153,7 +162,7 @@ def reduce_run(
     blocks = run_blocks(series, events, dips)
     fan = fan_state(series, events, blocks, car, reference)
     whole = mean_uncertainty(there, loads, suction, zero, car, calibration, time.rate_hz)
-    levels = steady_levels(blocks, run.drive_us)
+    levels = steady_levels(blocks, drive_us)
     calm = blocks.rows_of(levels[0]) & there if levels else np.zeros(len(there), bool)
     still = (
         mean_uncertainty(calm, loads, suction, zero, car, calibration, time.rate_hz, steady=True)
@@ -237,11 +246,13 @@ def reduce_run(
                 *zero.notices,
                 *dict.fromkeys((*whole.notices, *(() if still is None else still.notices))),
                 *of_the_pack,
+                *((_TWO_FANS,) if second_us is not None else ()),
                 *fan.notices,
             ),
         ),
         caveats=run_caveats(run, time, car, calibration, suction, loads, zero),
         no_verdict=on_wrong_ports,
+        motion=run_motion(run, time.t_s, speeds_asked(car, speeds_m_s), [dip.start_s for dip in dips]),
     )
 
 

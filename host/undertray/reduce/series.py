@@ -41,6 +41,8 @@ class Series:
     pack_t_s, pack_mv : ndarray, shape (m,)
         Pack voltage, mV, as the board's status notes tell it about once a second; both empty where it is
         not measured.
+    throttles_us : tuple of ndarray, shape (n,), or None
+        Each throttle where two fans have their own; ``throttle_us`` is then the mean of both.
     """
 
     t_s: Array
@@ -54,6 +56,7 @@ class Series:
     alarm: NDArray[np.bool_]
     pack_t_s: Array
     pack_mv: Array
+    throttles_us: tuple[Array, Array] | None = None
 
 
 def row_times(time: BoardTime) -> Column:

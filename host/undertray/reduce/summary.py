@@ -27,16 +27,19 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Axle",
+    "Bump",
     "Centre",
     "Cover",
     "Doubt",
     "Estimate",
     "Hold",
     "Margin",
+    "Motion",
     "OtherLevel",
     "Reduction",
     "Rest",
     "Side",
+    "SpeedGain",
     "Spread",
     "Steady",
     "TapSummary",
@@ -67,6 +70,75 @@ class Estimate:
 
     mean: float
     u95: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Bump:
+    """A bump that an accelerometer felt: when, s, and by how much the upward axis departed, g."""
+
+    at_s: float
+    peak_g: float
+
+
+@dataclass(frozen=True, slots=True)
+class SpeedGain:
+    """In how long a car gained a speed, as an accelerometer felt it, on the taking that it stood before.
+
+    Attributes
+    ----------
+    speed_m_s : float
+        The speed.
+    from_s : float
+        When it went off, s.
+    seconds, u95_s : float
+        How long it took, and the half width of the 95 % interval, s.
+    """
+
+    speed_m_s: float
+    from_s: float
+    seconds: float
+    u95_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Motion:
+    """What an accelerometer in the car felt, along the car's own axes.
+
+    Attributes
+    ----------
+    part : str
+        What it is.
+    rows, full_rows : int
+        Rows with a reading, and rows with one at the end of its range.
+    quiet_s : float
+        How long it felt nothing but gravity, s.
+    angle_deg : Estimate or None
+        Angle of the surface as measured there, 0 on the ground, 180 upside down; None where it was never so.
+    forward_g, braking_g, lateral_g : float or None
+        Largest over a tenth of a second, in units of 9.80665 m/s2; None where the surface is neither level
+        nor upside down, as gravity pulls along it, or where its angle is not known.
+    within_g : float or None
+        Half width of what each of the three is uncertain by.
+    bumps : tuple of Bump
+        In order of time, at most 1000.
+    dips_after_bumps : int
+        How many of the dips came within 0.3 s after a bump.
+    gains : tuple of SpeedGain
+        The shortest time to each speed that was reached.
+    """
+
+    part: str
+    rows: int
+    full_rows: int
+    quiet_s: float = 0.0
+    angle_deg: Estimate | None = None
+    forward_g: float | None = None
+    braking_g: float | None = None
+    lateral_g: float | None = None
+    within_g: float | None = None
+    bumps: tuple[Bump, ...] = ()
+    dips_after_bumps: int = 0
+    gains: tuple[SpeedGain, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -392,6 +464,8 @@ class Reduction:
         Why a car that held in this run may not have held for sure; empty where nothing speaks against it.
     no_verdict : str
         Why nothing can be said of holding on, whatever the numbers are; else empty.
+    motion : Motion or None
+        What an accelerometer felt; None without one, and then :meth:`as_dict` has no such key.
     """
 
     format: int
@@ -429,6 +503,7 @@ class Reduction:
     notices: tuple[str, ...] = ()
     caveats: tuple[str, ...] = ()
     no_verdict: str = ""
+    motion: Motion | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """The summary as JSON holds it.
@@ -441,6 +516,8 @@ class Reduction:
         """
         fields = (f.name for f in dataclasses.fields(self) if f.name not in _OVER_TIME)
         told = {name: plain(getattr(self, name)) for name in fields}
+        if self.motion is None:
+            del told["motion"]
         return told | {"events": [_event(event) for event in self.events]}
 
 

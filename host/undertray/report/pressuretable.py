@@ -10,6 +10,7 @@ from undertray.calibrate.calibration import RANGE_EDGE as _EDGE
 from undertray.calibrate.calibration import Calibration
 from undertray.calibrate.scale import run_spans
 from undertray.errors import CalibrationMismatch, RunLogError
+from undertray.reduce.motion import car_g
 
 __all__ = ["ColumnSuction"]
 
@@ -28,6 +29,8 @@ class ColumnSuction:
                 do="record again, the board sends that note by itself; or export the counts",
             )
         self._names, self._calibration = run.columns, calibration
+        self._counts, self._felt = run.channel_counts, run.device.accelerometer
+        self._axes = [run.channels.index(name) for name in ("ax", "ay", "az") if name in run.channels]
         self._spans = [(span, span.counts(run)) for span in run_spans(run, run.columns)]
         self._low, self._high = np.full((2, len(self._names)), [[-np.inf], [np.inf]])
         covered = self._names if calibration is None else calibration.columns
@@ -64,4 +67,7 @@ class ColumnSuction:
         for i, name in enumerate(self._names):
             own = "_uncalibrated" if name in self.uncalibrated else ""
             found |= {f"{name}{own}_pa": pa[:, i], f"{name}_out_of_range": out[:, i]}
+        if self._felt is not None and self._counts is not None and len(self._axes) == 3:
+            felt_g = car_g(self._felt, self._counts[first:last][:, self._axes]).round(4)
+            found |= {name: felt_g[:, i] for i, name in enumerate(("forward_g", "right_g", "up_g"))}
         return found

@@ -41,6 +41,7 @@ if TYPE_CHECKING:
 
     from undertray.reduce.car import Car
     from undertray.reduce.run import Reduction
+    from undertray.reduce.series import Series
 
 __all__ = [
     "MOST_NAMED",
@@ -202,7 +203,8 @@ def timeline(reduction: Reduction, units: Display = SI) -> Picture:
         ("rear axle", series.rear_n),
     ):
         table |= thinner.columns(f"{name} {units.force}", values / units.force_n)
-    table |= thinner.columns("throttle us", series.throttle_us)
+    for name, width_us in _throttles(series):
+        table |= thinner.columns(f"{name} us", width_us)
     events = told_events(reduction)
     named = ", ".join(f"{e.kind} at {e.onset_s:.2f} s" for e in events[:MOST_NAMED])
     return Picture(
@@ -233,7 +235,10 @@ def draw_timeline(reduction: Reduction, units: Display = SI, title: str = "") ->
             panels[1].axhline(reduction.hold.stay_n / units.force_n, label="lets go below", **_STAY_LINE)
         panels[1].set_ylabel(f"downforce / {units.force}")
         margin_lines(panels[2], reduction, thinner, units)
-        _plot(panels[3], thinner, series.throttle_us, 7, "throttle", marker="")
+        for number, (name, width_us) in enumerate(_throttles(series)):
+            _plot(panels[3], thinner, width_us, (7, 0, 1)[number], name, marker="")
+        if series.throttles_us is not None:
+            _legend(panels[3])
         if not np.isfinite(series.throttle_us).any():
             panels[3].text(0.5, 0.5, "no throttle logged", transform=panels[3].transAxes, ha="center")
             panels[3].set_yticks([])
@@ -246,6 +251,16 @@ def draw_timeline(reduction: Reduction, units: Display = SI, title: str = "") ->
             time_axis(panels[3], float(series.t_s[0]), float(series.t_s[-1]))
         mark_events(panels, reduction, numbered=True)
     return figure
+
+
+def _throttles(series: Series) -> list[tuple[str, Array]]:
+    """The throttle, and where two fans have their own the mean of both and each."""
+    if series.throttles_us is None:
+        return [("throttle", series.throttle_us)]
+    return [
+        ("throttle, mean", series.throttle_us),
+        *zip(("fan 1", "fan 2"), series.throttles_us, strict=True),
+    ]
 
 
 _NEED_LINE: Any = {"color": INK, "linewidth": 1.1, "linestyle": (0, (5, 2))}
