@@ -105,6 +105,16 @@ def test_locked_is_told_where_the_suction_was_above_and_only_with_pulls(tmp_path
     assert "Locked. For" in page.read_text(encoding="utf-8")
     bare = undertray("reduce", made.log, *given, "--json")
     assert json.loads(bare.stdout)["verdict"]["word"] != "locked"
+    listed = undertray("sessions", tmp_path, "--no-cache", *given, "--drag", drag, "--json")
+    assert json.loads(listed.stdout)[0]["verdict"] == "locked"
+    (tmp_path / "other").mkdir()
+    other = session(tmp_path / "other", HEAVY, 1, gain_sd=1e-4, noise_pa=0.5)
+    for log, skirt in ((made.log, "brush"), (other.log, "foam")):
+        assert undertray("annotate", log, f"skirt={skirt}").returncode == 0
+    compared = undertray("compare", made.log, other.log, *given, "--drag", drag, "--json")
+    assert [group["locked"] for group in json.loads(compared.stdout)["groups"]] == [1, 1]
+    told = undertray("compare", made.log, other.log, *given, "--drag", drag).stdout
+    assert " ".join(told.split()).count("held for sure in 0 of 1 run, locked in 1") == 2
     # driven by all, it is not
     change(made, "")
     made.car.write_text(made.car.read_text().replace('driven = "rear"\n', ""))

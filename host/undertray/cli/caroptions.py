@@ -12,7 +12,17 @@ if TYPE_CHECKING:
     from undertray.acquire.runlog import Run
     from undertray.reduce.runcar import RunCar
 
-__all__ = ["AsJson", "CalibrationFile", "CarFile", "CarFrom", "Tare", "Units", "car_chooser", "same_run"]
+__all__ = [
+    "AsJson",
+    "CalibrationFile",
+    "CarFile",
+    "CarFrom",
+    "DragFile",
+    "Tare",
+    "Units",
+    "car_chooser",
+    "same_run",
+]
 
 
 # The option ``--tare``, which several commands share.
@@ -66,6 +76,12 @@ CarFrom = Annotated[
 ]
 CalibrationFile = Annotated[
     Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
+]
+DragFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--drag", metavar="FILE", help="What 'undertray pull-test' wrote: where its skirt holds it fast."
+    ),
 ]
 
 

@@ -15,6 +15,7 @@ from undertray.cli.caroptions import (
     CalibrationFile,
     CarFile,
     CarFrom,
+    DragFile,
     Tare,
     Units,
     car_chooser,
@@ -22,8 +23,14 @@ from undertray.cli.caroptions import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from undertray.acquire.runfolder import Drive
+    from undertray.acquire.runlog import Run
+    from undertray.calibrate.calibration import Calibration
+    from undertray.predict.drag import Drag
     from undertray.reduce.car import Car
+    from undertray.reduce.runcar import RunCar
     from undertray.report.comparedrun import Digest
 
 __all__ = ["register"]
@@ -59,6 +66,7 @@ def _compare(
     ] = None,
     calibration: CalibrationFile = None,
     tare: Tare = "none",
+    drag: DragFile = None,
     plan: Annotated[
         str | None,
         typer.Option("--plan", metavar="FORCE", help="How many mountings a difference of '3 N' takes."),
@@ -75,17 +83,17 @@ def _compare(
     The unit is the mounting (record --mounting): with one mounting of each there is no claim, only the
     difference and how many mountings it takes. Take turns: A B B A.
 
-    A log that cannot be read or judged, or does not say the fact, is left out, and that is said.
+    A log that cannot be read or judged, or does not say the fact, is left out, and that is said. With --drag
+    runs whose suction held the car fast count as "locked".
 
     Example: undertray compare brush1.csv brush2.csv foam1.csv foam2.csv --car car.toml --by skirt
     """
     from dataclasses import replace
 
-    from undertray import Calibration, read_run, reduce_run
-    from undertray.acquire.runfolder import drive_of
+    from undertray.calibrate.calibration import Calibration
     from undertray.errors import UndertrayError
+    from undertray.predict.dragfile import read_drag
     from undertray.reduce.runcar import differing_cars
-    from undertray.report.comparedrun import digest
     from undertray.report.comparepicture import comparison_picture
     from undertray.report.comparewords import comparison_words
     from undertray.report.comparison import compare
@@ -95,6 +103,7 @@ def _compare(
 
     choose = car_chooser(car, car_from)
     certificate = Calibration.from_json(calibration) if calibration is not None else None
+    pulled = read_drag(drag) if drag is not None else None
     taken: list[_Taken] = []
     left_out = []
     with typer.progressbar(
@@ -102,15 +111,7 @@ def _compare(
     ) as shown:
         for path in shown:
             try:
-                run = read_run(path)
-                chosen = choose(run)
-                found_here = digest(reduce_run(run, chosen.car, certificate, tare), run.facts, by)
-                said = (
-                    *chosen.notices,
-                    *(str(one) for one in run.corrections[-_MOST_CORRECTIONS:] if one.fact == by),
-                )
-                other = bool(certificate and certificate.foreign_to(run.device))
-                taken.append(_Taken(path, found_here, drive_of(run), chosen.car, said, other))
+                taken.append(_take(path, by, choose, certificate, tare, pulled))
             except UndertrayError as error:
                 left_out.append((path, error))
     for _, why in left_out:
@@ -137,6 +138,29 @@ def _compare(
     if pictures is not None:
         write_pictures([comparison_picture(found, display(units))], pictures)
         print(f"pictures: {pictures}", file=sys.stderr)
+
+
+def _take(
+    path: Path,
+    by: str,
+    choose: Callable[[Run], RunCar],
+    certificate: Calibration | None,
+    tare: str,
+    pulled: Drag | None,
+) -> _Taken:
+    """Read and reduce a log."""
+    from undertray import read_run, reduce_run
+    from undertray.acquire.runfolder import drive_of
+    from undertray.report.comparedrun import digest
+    from undertray.report.locked import judge_driven
+
+    run = read_run(path)
+    chosen = choose(run)
+    reduction = reduce_run(run, chosen.car, certificate, tare)
+    found = digest(reduction, run.facts, by, judge_driven(reduction, chosen.car, pulled))
+    said = (*chosen.notices, *(str(one) for one in run.corrections[-_MOST_CORRECTIONS:] if one.fact == by))
+    other = bool(certificate and certificate.foreign_to(run.device))
+    return _Taken(path, found, drive_of(run), chosen.car, said, other)
 
 
 def _newtons(plan: str | None) -> float | None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from undertray.cli.caroptions import CalibrationFile, CarFile, CarFrom, Tare, Units, car_chooser
+from undertray.cli.caroptions import CalibrationFile, CarFile, CarFrom, DragFile, Tare, Units, car_chooser
 
 if TYPE_CHECKING:
     from undertray.report.display import Display
@@ -32,6 +32,7 @@ def _sessions(
     car_from: CarFrom = "log",
     calibration: CalibrationFile = None,
     tare: Tare = "none",
+    drag: DragFile = None,
     sort: Annotated[
         str,
         typer.Option(
@@ -49,13 +50,15 @@ def _sessions(
 ) -> None:
     """List the runs of a folder with their facts and headline numbers.
 
-    CSV files that are no run logs are left out, and that is said.
+    CSV files that are no run logs are left out, and that is said. With --drag a run whose suction held the
+    car fast is "locked".
 
     Example: undertray sessions runs/ --car car.toml --sort margin --reverse
     """
     from undertray import Calibration
     from undertray.acquire.runfolder import find_runs
     from undertray.errors import escaped
+    from undertray.predict.dragfile import read_drag
     from undertray.report.display import display
     from undertray.report.runlist import (
         Memory,
@@ -70,19 +73,22 @@ def _sessions(
 
     choose = car_chooser(car, car_from)
     certificate = Calibration.from_json(calibration) if calibration is not None else None
-    depends = fingerprint([file for file in (car, calibration) if file is not None])
-    depends += f"{tare} {car_from} {car.name if car else ''} {calibration is not None}"
+    pulled = read_drag(drag) if drag is not None else None
+    depends = fingerprint([file for file in (car, calibration, drag) if file is not None])
+    depends += f"{tare} {car_from} {car.name if car else ''} {calibration is not None} {drag is not None}"
     memory = Memory(folder, depends, cache_folder() if cached else None)
 
     def reduce(path: Path) -> Mapping[str, Any]:
         from undertray import read_run, reduce_run
         from undertray.acquire.runfolder import drive_of
+        from undertray.report.locked import judge_driven
 
         run = read_run(path)
         chosen = choose(run)
         said = (*chosen.notices, *map(str, run.corrections[-_MOST_CORRECTIONS:]))
         reduction = reduce_run(run, chosen.car, certificate, tare)
-        return headline(reduction, run.facts, said, drive_of(run))
+        verdict = judge_driven(reduction, chosen.car, pulled)
+        return headline(reduction, run.facts, said, drive_of(run), verdict)
 
     count = len(find_runs(folder))
     found: list[Session] = []

@@ -10,7 +10,16 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from undertray.cli.caroptions import AsJson, CalibrationFile, CarFile, CarFrom, Tare, Units, car_chooser
+from undertray.cli.caroptions import (
+    AsJson,
+    CalibrationFile,
+    CarFile,
+    CarFrom,
+    DragFile,
+    Tare,
+    Units,
+    car_chooser,
+)
 
 if TYPE_CHECKING:
     from undertray.predict.axleloads import AxleLoads
@@ -47,12 +56,7 @@ def _whatif(
     car_from: CarFrom = "log",
     calibration: CalibrationFile = None,
     tare: Tare = "none",
-    drag: Annotated[
-        Path | None,
-        typer.Option(
-            "--drag", metavar="FILE", help="What 'undertray pull-test' wrote: where its skirt holds it."
-        ),
-    ] = None,
+    drag: DragFile = None,
     mass: Annotated[
         str | None, typer.Option("--mass", help="More or less of it, '+180 g', '-0.2 lb'; or all, '3.1 kg'.")
     ] = None,

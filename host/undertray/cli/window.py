@@ -10,7 +10,16 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.caroptions import AsJson, CalibrationFile, CarFile, CarFrom, Tare, Units, car_chooser
+from undertray.cli.caroptions import (
+    AsJson,
+    CalibrationFile,
+    CarFile,
+    CarFrom,
+    DragFile,
+    Tare,
+    Units,
+    car_chooser,
+)
 
 __all__ = ["register"]
 
@@ -27,10 +36,7 @@ def _window(
     ] = None,
     car: CarFile = None,
     car_from: CarFrom = "log",
-    drag: Annotated[
-        Path | None,
-        typer.Option("--drag", metavar="FILE", help="What 'undertray pull-test' wrote: the upper end."),
-    ] = None,
+    drag: DragFile = None,
     reference: Annotated[
         Path | None,
         typer.Option("--reference", metavar="FILE", help="What 'undertray reference' wrote: the throttles."),

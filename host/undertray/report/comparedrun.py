@@ -13,7 +13,7 @@ from undertray.errors import ReductionError
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.steady import throttle_bands
 from undertray.reduce.warning import UNTOLD, warning_words
-from undertray.report.verdict import judge
+from undertray.report.verdict import Verdict, judge
 
 if TYPE_CHECKING:
     from undertray.reduce.run import Reduction
@@ -64,7 +64,7 @@ def fact_of(facts: Mapping[str, Any], by: str) -> str | None:
     return None
 
 
-def digest(reduction: Reduction, facts: Mapping[str, Any], by: str) -> Digest:
+def digest(reduction: Reduction, facts: Mapping[str, Any], by: str, verdict: Verdict | None = None) -> Digest:
     """Keep of a run what a comparison needs."""
     if reduction.no_verdict:
         raise ReductionError(reduction.no_verdict, where=reduction.run, do="correct that, and drive again")
@@ -81,7 +81,7 @@ def digest(reduction: Reduction, facts: Mapping[str, Any], by: str) -> Digest:
     blocks = reduction.blocks
     throttle_us = reduction.series.throttle_us
     losses = [event for event in reduction.events if event.kind in LOSS_KINDS]
-    rows, verdict, found = blocks.steady, judge(reduction), reduction.holding
+    rows, verdict, found = blocks.steady, verdict or judge(reduction), reduction.holding
     return Digest(
         run=reduction.run,
         value=value,

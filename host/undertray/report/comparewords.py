@@ -66,6 +66,8 @@ def holding_words(group: Group, units: Display = SI) -> str:
         said += f", not with all of its allowance in {group.spent}"
     if group.let_go:
         said += f", did not hold in {group.let_go}"
+    if group.locked:
+        said += f", locked in {group.locked}"
     if group.least_margin_n is not None:
         said += f"; least margin {units.n(group.least_margin_n, signed=True)}"
     return said

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from undertray.errors import ReductionError
 from undertray.report.confounding import PACK_LAWS, all_shares, common_levels, confounded, confounding_notices
+from undertray.report.locked import LOCKED
 from undertray.report.mountings import (
     CLAIM,
     Material,
@@ -65,6 +66,7 @@ class Group:
     held: int
     spent: int
     let_go: int
+    locked: int
     least_margin_n: float | None
 
 
@@ -291,6 +293,7 @@ def _group(name: str, material: Material, reference: str) -> Group:
         held=sum(d.verdict == "held" for d in members),
         spent=sum(d.verdict in SPENT for d in members),
         let_go=sum(d.verdict in NOT_HELD for d in members),
+        locked=sum(d.verdict == LOCKED for d in members),
         least_margin_n=min((d.least_margin_n for d in members if d.least_margin_n is not None), default=None),
     )
 

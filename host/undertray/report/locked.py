@@ -6,14 +6,16 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from undertray.predict.whereabouts import whereabouts
+from undertray.predict.windows import Windows
 from undertray.report.display import SI, Display
-from undertray.report.verdict import NOT_HELD, Verdict
+from undertray.report.verdict import NOT_HELD, Verdict, judge
 
 if TYPE_CHECKING:
-    from undertray.predict.windows import Windows
+    from undertray.predict.drag import Drag
+    from undertray.reduce.car import Car
     from undertray.reduce.run import Reduction
 
-__all__ = ["LOCKED", "with_window"]
+__all__ = ["LOCKED", "judge_driven", "with_window"]
 
 LOCKED = "locked"
 """Word of a run that held, with a suction that its driven wheels could not have overcome."""
@@ -33,3 +35,9 @@ def with_window(verdict: Verdict, reduction: Reduction, windows: Windows, units:
     if verdict.word in NOT_HELD or verdict.word == "cannot be told":
         return replace(verdict, reasons=(*verdict.reasons, said))
     return replace(verdict, word=LOCKED, good=False, headline=f"Locked. {said} {verdict.headline}")
+
+
+def judge_driven(reduction: Reduction, car: Car, drag: Drag | None = None) -> Verdict:
+    """Judge a run, by what pulls told of its skirt as well where there is that."""
+    verdict = judge(reduction)
+    return verdict if drag is None else with_window(verdict, reduction, Windows.of(car, drag, reduction))

@@ -11,13 +11,16 @@ import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from undertray.acquire.runfolder import Drive, counted_once, find_runs
 from undertray.acquire.runlog import is_run
 from undertray.errors import ReductionError, UndertrayError
 from undertray.files import write_whole
 from undertray.report.comparedrun import fact_of
+
+if TYPE_CHECKING:
+    from undertray.report.verdict import Verdict
 
 __all__ = [
     "SORTS",
@@ -312,14 +315,18 @@ def sort_sessions(sessions: Sequence[Session], by: str, reverse: bool = False) -
 
 
 def headline(
-    reduction: Any, facts: Mapping[str, Any], notices: Sequence[str] = (), drive: Drive | None = None
+    reduction: Any,
+    facts: Mapping[str, Any],
+    notices: Sequence[str] = (),
+    drive: Drive | None = None,
+    verdict: Verdict | None = None,
 ) -> dict[str, Any]:
     """Keep of a run what a list shows."""
     from undertray.reduce.loss import LOSS_KINDS
     from undertray.reduce.warning import warning_words
     from undertray.report.verdict import judge
 
-    verdict, steady = judge(reduction), reduction.steady
+    verdict, steady = verdict or judge(reduction), reduction.steady
     losses = [event for event in reduction.events if event.kind in LOSS_KINDS]
     notes = facts.get("notes")
     names = [*facts, *(notes if isinstance(notes, Mapping) else ())]
