@@ -143,7 +143,7 @@ def test_a_calibration_that_makes_it_worse_is_not_written(tmp_path, points):
 def test_a_line_that_stands_out_is_named_and_kept(tmp_path, points):
     rows = points.read_text(encoding="utf-8").splitlines()
     fields = rows[9].split(",")
-    rows[9] = ",".join([*fields[:3], f"{float(fields[3]) + 60:.4f}"])
+    rows[9] = ",".join([*fields[:3], f"{float(fields[3]) + 70:.4f}"])
     points.write_text("\n".join(["# a remark", *rows]) + "\n", encoding="utf-8")
     done = run(tmp_path, "--points", points, "--out", "c.json")
     assert done.returncode == 0, done.stderr
@@ -151,7 +151,7 @@ def test_a_line_that_stands_out_is_named_and_kept(tmp_path, points):
     assert "look at line" not in first
     # a remark and a header stand above the points
     [told] = [line for line in second.splitlines() if "look at line" in line]
-    assert "look at line 11 (40 mm down) again: it lies -59." in told
+    assert "look at line 11 (40 mm down) again: it lies -69." in told
     assert "not left out" in told
     # without a log the part's span is not known: it may be worse than none, and that is said
     assert "warning: p2: perhaps worse than no calibration: ±" in done.stderr

@@ -14,7 +14,7 @@ import pytest
 
 from fakes.handlog import hand_car
 from fakes.program import undertray
-from undertray.calibrate.curve import Level, course_uncertainty, departure
+from undertray.calibrate.curve import PLACES, Level, course_uncertainty, departure
 from undertray.calibrate.evaluate import Setup, calibrate
 from undertray.calibrate.fit import fit_polynomial
 from undertray.calibrate.liquid_column import Conditions
@@ -66,6 +66,16 @@ def test_bends_and_loops_are_covered(tmp_path: Path, zero_open: bool) -> None:
     assert sum(hits) >= 13
 
 
+# Pinned: where more than 99 % may be covered. With the zero read, its mark is what counts at low suction, and
+# the bench's is better than what is stated of it: 0.25 mm, and a person reads no height below 0, where a half
+# width of 0.5 mm is 0.29 mm. A straight sensor with an open zero is taken as one that bends as far as reading
+# can hide.
+MORE_THAN_99 = {
+    **{(course, False): {100.0, 300.0} for course in COURSES},
+    ("straight", True): {100.0, 300.0},
+}
+
+
 def covered_without_logs(
     folder: Path, course: str, zero_open: bool, seeds: range, careful: bool
 ) -> dict[float, int]:
@@ -94,15 +104,14 @@ def covered_without_logs(
 @pytest.mark.parametrize("careful", [True, False], ids=["reads half millimetres", "reads whole millimetres"])
 @pytest.mark.parametrize("zero_open", [False, True], ids=["zero read", "zero open"])
 @pytest.mark.parametrize("course", COURSES)
-def test_each_course_is_covered_in_90_percent_and_more(
+def test_each_course_is_covered_in_90_to_99_percent(
     tmp_path: Path, course: str, zero_open: bool, careful: bool
 ) -> None:
-    hits = covered_without_logs(tmp_path, course, zero_open, range(100), careful)
-    assert min(hits.values()) / 100 >= 0.90, hits
-    # at 100 and 300 Pa a straight sensor is covered in all: a column that is read by eye cannot tell it from
-    # one that bends as far as reading hides, and that counts
-    if course != "straight":
-        assert hits[900.0] / 100 <= 0.99, hits
+    hits = covered_without_logs(tmp_path, course, zero_open, range(200), careful)
+    print(hits)
+    assert min(hits.values()) / 200 >= 0.90, hits
+    wide = {pa for pa in LEVELS_PA if hits[pa] / 200 > 0.99}
+    assert wide <= MORE_THAN_99.get((course, zero_open), set()), hits
 
 
 def straight_fits(rng: np.random.Generator, zero_sd: float = 4.0) -> tuple[np.ndarray, list]:
@@ -116,7 +125,7 @@ def test_the_variance_of_a_departure_is_that_of_reading() -> None:
     # average to the variance; 400 tries know that to 2 sqrt(2 / 400) = 14 % at two standard deviations
     at = np.linspace(0, 1400, 5)
     rng = np.random.default_rng(1)
-    pairs = [departure(*straight_fits(rng)[1], at) for _ in range(400)]
+    pairs = [departure(*straight_fits(rng)[1], at, 4.0) for _ in range(400)]
     bends, variances = (np.array(one) for one in zip(*pairs, strict=True))
     np.testing.assert_allclose(np.mean(bends**2, axis=0), variances.mean(axis=0), rtol=0.2)
 
@@ -131,12 +140,12 @@ def test_a_known_bend_and_loop_count_as_what_they_are() -> None:
         *(Level(200.0 * k, np.zeros(1), np.array([6 * 4 * at * (1 - at)])) for k, at in enumerate(z, 1)),
         Level(1400.0, np.zeros(1), np.empty(0)),
     ]
-    found = course_uncertainty(line, cubic, levels, x, 1e-3)
-    at = np.linspace(0, 1400, 11)
+    found = course_uncertainty(line, cubic, levels, x, 1e-3, 1e-3)
+    at = np.linspace(0, 1400, PLACES)
     off = cubic.value(at) - line.value(at)
-    share = np.linspace(0, 1, 11)
+    share = np.linspace(0, 1, PLACES)
     # derived: no reading error to take off: the bend itself, and half the height of a lens of 6 Pa
     expected = np.hypot(off, 3 * 4 * share * (1 - share))
     np.testing.assert_allclose(found, expected, atol=0.02)
     # without a curve that could bend, and without a loop, nothing is known and nothing is stated
-    assert not course_uncertainty(line, None, levels[::7], x, 1e-3).any()
+    assert not course_uncertainty(line, None, levels[::7], x, 1e-3, 1e-3).any()

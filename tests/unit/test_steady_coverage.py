@@ -76,9 +76,10 @@ def test_each_correlation_is_covered(correlation_s: float, seconds: float) -> No
 
 
 @pytest.mark.statistics
-@pytest.mark.parametrize("times", [2.0, 3.0, 4.0, 5.0])
+@pytest.mark.parametrize("times", [1.5, 2.0, 3.0, 4.0, 5.0])
 def test_a_stretch_of_few_correlation_times_is_covered(times: float) -> None:
-    # with one figure for the correlation it was 88 % at two; a stretch of one alone does not tell (80 %)
+    # with one figure for the correlation it was 88 % at two; one alone does not tell (87 %): more
+    # correlation than 0.99 from batch to batch would cover it too, and be half as wide again everywhere else
     assert 0.90 <= noise_covered(20.0 / times, 20.0, 1000) <= 0.99
 
 

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from undertray.acquire.device import Device
 from undertray.calibrate import json_values
-from undertray.calibrate.curve import PLACES
 from undertray.calibrate.json_values import covariance, mapping, number, plain, text, vector
 from undertray.errors import CalibrationError, CalibrationMismatch, parser_words
 from undertray.files import write_whole
@@ -199,6 +198,7 @@ _MOST_COLUMNS = 16
 _MOST_POINTS = 2000
 _MOST_SOURCES = 32
 _MOST_TEXT = 200
+_MOST_PLACES = 101
 _OWN_KEYS = frozenset(
     {"part", "coefficients", "covariance", "range_pa", "residual_sd_pa", "hysteresis_pa", "repeatability_pa"}
     | {"linearity_pa", "coverage_factor", "shared", "points", "course_u_pa"}
@@ -347,7 +347,9 @@ def column_as_dict(done: ColumnCalibration) -> dict[str, Any]:
 def _course(raw: Mapping[str, Any], where: str) -> NDArray[np.float64] | None:
     if raw.get("course_u_pa") is None:
         return None
-    found = vector(raw["course_u_pa"], "course_u_pa", where, PLACES)
+    given = raw["course_u_pa"]
+    size = len(given) if isinstance(given, list) and 2 <= len(given) <= _MOST_PLACES else _MOST_PLACES
+    found = vector(given, "course_u_pa", where, size)
     if not ((found >= 0).all() and (found <= 1e6).all()):
         raise CalibrationError("bad 'course_u_pa'", where=where, seen=found.tolist(), expected="0 to 1e6 Pa")
     return found

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,7 @@ __all__ = [
     "levels",
     "nonlinearity",
     "repeatability",
+    "shows_scatter",
 ]
 
 
@@ -161,12 +162,13 @@ def _turn(x: Array, y: Array, a: int, b: int, c: int) -> float:
 
 # What a sensor does that its curve does not: bends, loop, repeats; without what reading the column does.
 
-PLACES = 11
-"""Evenly spaced nominal suctions, from the least to the largest point, that the uncertainty is given at."""
+PLACES = 41
+"""Evenly spaced nominal suctions, from the least to the largest point, that the uncertainty is given at: so
+many that a bend's change of side is seen, and not its size on either side."""
 _LEAST_DOF = 4
 
 
-def departure(used: Fit, flexible: Fit, nominal: Array) -> tuple[Array, Array]:
+def departure(used: Fit, flexible: Fit, nominal: Array, u_own: Array | float) -> tuple[Array, Array]:
     """How far a sensor bends away from its curve, and the variance of that.
 
     Parameters
@@ -177,6 +179,8 @@ def departure(used: Fit, flexible: Fit, nominal: Array) -> tuple[Array, Array]:
         A curve of a higher degree through the same points, with the same errors.
     nominal : ndarray of float64, shape (k,)
         Where, Pa.
+    u_own : float or ndarray of float64, shape (n,)
+        Independent standard uncertainty of each point, Pa.
 
     Returns
     -------
@@ -185,17 +189,37 @@ def departure(used: Fit, flexible: Fit, nominal: Array) -> tuple[Array, Array]:
 
     Notes
     -----
-    One fit lies within the other, so the variance of their difference is the difference of their
-    variances; it is that of reading the column, by the scatter about the flexible curve where there is
-    enough of it (4 degrees of freedom), else by what was stated.
+    Both curves are linear in the same readings, so their difference is as well, and the variance is that of
+    reading the column: by the scatter about the flexible curve where there is enough of it (4 degrees of
+    freedom), else by what was stated.
+
+    References
+    ----------
+    JCGM 100:2008 (GUM), equation 13.
     """
-    scale2 = flexible.chi_squared / flexible.dof if flexible.dof >= _LEAST_DOF else 1.0
-    more, less = (_variance(replace(fit, scale=1.0), nominal) for fit in (flexible, used))
-    return flexible.value(nominal) - used.value(nominal), scale2 * np.maximum(0.0, more - less)
+    scale2 = flexible.chi_squared / flexible.dof if shows_scatter(flexible) else 1.0
+    more, less = (
+        np.asarray(nominal, float)[:, None] ** np.arange(len(fit.coefficients)) for fit in (flexible, used)
+    )
+    own = (more @ flexible.gain - less @ used.gain) * u_own
+    variance = scale2 * np.square(own).sum(axis=1)
+    for name, moved in flexible.shared.items():
+        variance += np.square(more @ moved - less @ used.shared[name])
+    return flexible.value(nominal) - used.value(nominal), variance
+
+
+def shows_scatter(fit: Fit) -> bool:
+    """Say whether enough points are left over to tell the errors of reading from their scatter."""
+    return fit.dof >= _LEAST_DOF
 
 
 def course_uncertainty(
-    used: Fit, flexible: Fit | None, by_height: list[Level], nominal: Array, u_reading_pa: float
+    used: Fit,
+    flexible: Fit | None,
+    by_height: list[Level],
+    nominal: Array,
+    u_own: Array | float,
+    u_reading_pa: float,
 ) -> Array:
     """Standard uncertainty of one reading from what the sensor itself does.
 
@@ -209,8 +233,10 @@ def course_uncertainty(
         Deviations of the sensor from ``used``, by height.
     nominal : ndarray of float64, shape (n,)
         Nominal suction of the points, Pa.
+    u_own : float or ndarray of float64, shape (n,)
+        Independent standard uncertainty of each point, Pa.
     u_reading_pa : float
-        Standard uncertainty of reading the column at one point, Pa.
+        That of reading the column at one point, Pa.
 
     Returns
     -------
@@ -219,11 +245,10 @@ def course_uncertainty(
 
     Notes
     -----
-    ``u^2 = d^2 + v/2 + (h l)^2 / 4 + r^2``.
+    ``u^2 = d^2 + v/3 + (h l)^2 / 4 + r^2``.
 
     - d is how far a flexible curve bends away (:func:`departure`), v the variance of that from reading the
-      column: d^2 has v in it already, on average, where the sensor is straight; half of it more keeps a
-      bend covered that reading has hidden.
+      column. A bend that reading hides lies anywhere within one standard uncertainty of it: a rectangle.
     - h is the height of the loop between up and down, l = 4 z (1 - z) its lens from the lowest to the
       highest point. The curve goes through its middle, and a car comes to its suction from rest, on one
       branch: half of the height is what that is off, no rectangle between the branches. What reading alone
@@ -238,8 +263,8 @@ def course_uncertainty(
     share = np.linspace(0.0, 1.0, PLACES)
     bend2 = np.zeros(PLACES)
     if flexible is not None:
-        bend, variance = departure(used, flexible, at)
-        bend2 = bend**2 + variance / 2
+        bend, variance = departure(used, flexible, at, u_own)
+        bend2 = bend**2 + variance / 3
     lens = 4 * share * (1 - share)
     return np.sqrt(bend2 + _loop2(by_height, u_reading_pa) * lens**2 / 4 + _repeats2(by_height, u_reading_pa))
 
@@ -264,10 +289,6 @@ def _repeats2(by_height: list[Level], u_reading_pa: float) -> float:
         return 0.0
     square = sum(float(np.square(side - side.mean()).sum()) for side in sides)
     return max(0.0, square / sum(len(side) - 1 for side in sides) - u_reading_pa**2)
-
-
-def _variance(fit: Fit, at: Array) -> Array:
-    return np.square(fit.standard_uncertainty(at))
 
 
 _LEAST_LEVELS = 5

@@ -21,6 +21,7 @@ from undertray.calibrate.curve import (
     levels,
     nonlinearity,
     repeatability,
+    shows_scatter,
 )
 from undertray.calibrate.fit import SCATTER_LEVEL, Fit, fit_polynomial
 from undertray.calibrate.liquid_column import Budget, Conditions, Tube
@@ -143,9 +144,16 @@ def _column(
 
     everyone = np.ones(len(nominal), dtype=bool)
 
+    heights = len(levels(column_pa, points.upward, column_pa))
+    flexible = _flexible(lambda degree: through(degree, everyone), heights)
+
     def fitted(degree: int, bent_pa: float = 0.0) -> Fit:
         fit = through(degree, everyone, bent_pa)
-        return fit.enlarged() if setup.from_scatter or fit.p_value < SCATTER_LEVEL else fit
+        if bent_pa:
+            fit = fit.with_errors(np.hypot(u_reading, u_sensor * fit.coefficients[1]))
+        # a bend is no scatter of the readings: it has a term of its own
+        about = flexible if flexible is not None and shows_scatter(flexible) else fit
+        return fit.enlarged(about) if setup.from_scatter or about.p_value < SCATTER_LEVEL else fit
 
     fit, curve_p = choose_curve(
         fitted,
@@ -153,16 +161,17 @@ def _column(
         nominal,
         lambda line: levels(column_pa, points.upward, -line.residuals),
     )
-    heights = len(levels(column_pa, points.upward, column_pa))
-    flexible = _flexible(lambda degree: through(degree, everyone), fit, heights)
+    u_own = np.hypot(u_reading, u_sensor * fit.coefficients[1])
+    if flexible is not None and len(flexible.coefficients) <= len(fit.coefficients):
+        flexible = None
     if flexible is not None and setup.zero_open:
-        fit = fitted(len(fit.coefficients) - 1, _bent_pa(fit, flexible, nominal))
+        # weighted as what bends, or an open zero would pin the curve
+        fit = fitted(len(fit.coefficients) - 1, _bent_pa(fit, flexible, nominal, u_own))
     off = outlying(lambda kept: through(len(fit.coefficients) - 1, kept), nominal, column_pa)
     by_height = levels(column_pa, points.upward, -fit.residuals)
     raw = levels(column_pa, points.upward, nominal)
     deviation = nonlinearity(np.array([at.height for at in raw]), np.array([at.mean for at in raw]))
     low, high = float(nominal.min()), float(nominal.max())
-    u_own = np.hypot(u_reading, u_sensor * fit.coefficients[1])
     facts = {
         "chi_squared": fit.chi_squared,
         "degrees_of_freedom": fit.dof,
@@ -191,7 +200,7 @@ def _column(
         hysteresis_pa=hysteresis(by_height),
         repeatability_pa=repeatability(by_height),
         linearity_pa=deviation["independent"],
-        course_u_pa=course_uncertainty(fit, flexible, by_height, nominal, float(u_reading.max())),
+        course_u_pa=course_uncertainty(fit, flexible, by_height, nominal, u_own, float(u_reading.max())),
         coverage_factor=max(
             fit.coverage_factor(np.array([1.0, x, x * x])[: len(fit.coefficients)])
             for x in (low, (low + high) / 2, high)
@@ -201,10 +210,10 @@ def _column(
     )
 
 
-def _flexible(through: Callable[[int], Fit], used: Fit, heights: int) -> Fit | None:
-    """A curve that can bend more than the one used: up to the third degree, two heights more than that."""
+def _flexible(through: Callable[[int], Fit], heights: int) -> Fit | None:
+    """A curve that can bend: of the second or third degree, with two heights more than that."""
     degree = min(_MOST_BENDS, heights - 2)
-    if degree < len(used.coefficients):
+    if degree < 2:
         return None
     try:
         return through(degree)
@@ -212,9 +221,9 @@ def _flexible(through: Callable[[int], Fit], used: Fit, heights: int) -> Fit | N
         return None
 
 
-def _bent_pa(used: Fit, flexible: Fit, nominal: Array) -> float:
+def _bent_pa(used: Fit, flexible: Fit, nominal: Array, u_own: Array) -> float:
     """Standard deviation of the sensor about its curve over the range, beyond that of reading, Pa."""
-    bend, variance = departure(used, flexible, np.linspace(nominal.min(), nominal.max(), PLACES))
+    bend, variance = departure(used, flexible, np.linspace(nominal.min(), nominal.max(), PLACES), u_own)
     return math.sqrt(max(0.0, float(np.mean(bend**2 - variance))))
 
 

@@ -64,13 +64,18 @@ class Fit:
         """Probability that stated uncertainties alone give a chi-squared this large."""
         return chi_squared_tail(self.chi_squared, self.dof) if self.dof > 0 else math.nan
 
-    def enlarged(self) -> Fit:
-        """The same fit with its independent errors taken from the scatter of the points."""
-        if self.dof < 1:
+    def enlarged(self, about: Fit | None = None) -> Fit:
+        """The same fit with its independent errors taken from the scatter of the points about a curve."""
+        about = self if about is None else about
+        if about.dof < 1:
             raise CalibrationError(
                 "no scatter to judge by", seen=len(self.residuals), expected="more points than coefficients"
             )
-        return replace(self, scale=math.sqrt(self.chi_squared / self.dof), from_scatter=True)
+        return replace(self, scale=math.sqrt(about.chi_squared / about.dof), from_scatter=True)
+
+    def with_errors(self, u_own: Array) -> Fit:
+        """The same curve, its points wrong by other independent errors than they were weighted by."""
+        return replace(self, independent_covariance=(self.gain * u_own**2) @ self.gain.T)
 
     def value(self, x: Array | float) -> Array:
         """The polynomial."""

@@ -42,7 +42,7 @@ _MOST_BATCHES, _MOST_ALIKE, _LEAST_WORTH = 20, 0.9, 3.0
 _FEW = 6.0  # independent batches from which on one figure for their correlation will do
 _ROUNDED = 1e-12
 _OUTSIDE = 0.05
-_ANGLES = np.linspace(0.0, np.arcsin(0.98), 50)
+_ANGLES = np.linspace(0.0, np.arcsin(0.99), 60)
 _ROWS = 4096  # worked on at a time: what is made of them stays in a core's own cache
 _TO_SD = 1.482602 / 6**0.5  # median absolute second difference of batch means to their standard deviation
 
@@ -93,7 +93,7 @@ def mean_scatter(
     In a steady stretch it is: there at most 20 longer batches are made of these, taken for AR(1) noise with
     the correlation r of neighbours (without its bias, ``(1 + 3 r)/K``; 0 to 0.9), and count as
     ``K (1 - r)/(1 + r)``. Where those are six and fewer, r is too badly known for one figure of it: the
-    interval is then that of the mean over all r from 0 to 0.98, each by how well it explains the batches
+    interval is then that of the mean over all r from 0 to 0.99, each by how well it explains the batches
     (:func:`_over_correlations`). It is wide, for good reason.
 
     References
