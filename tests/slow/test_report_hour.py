@@ -51,6 +51,6 @@ def test_page_of_an_hour_is_quick_and_small() -> None:
     page = render_page([make_sheet(reduction, car, run)], "hour")
     done = time.perf_counter()
     assert len(reduction.events) > 10
-    assert len(page.encode()) < 3_000_000
+    assert len(page.encode()) < 1_500_000
     # reading the log comes on top of the reduction in real use, and would only ease this
     assert done - reduced < 2 * (reduced - start) + 5.0

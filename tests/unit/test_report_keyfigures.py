@@ -13,6 +13,7 @@ from undertray.report.display import SI, US, number
 from undertray.report.keyfigures import grip_rows, key_figures, steady_rows
 from undertray.report.page import make_sheet, render_page
 from undertray.report.verdict import judge
+from undertray.report.words import event_words
 
 STEADY = Steady(
     throttle_us=1700.0,
@@ -132,3 +133,10 @@ def test_event_names_stand_above_the_lines_and_apart() -> None:
     line_px = panel.transData.transform((0.0, highest))[1]
     assert all(box.y0 >= line_px - 1 for box in boxes)
     assert not any(a.overlaps(b) for place, a in enumerate(boxes) for b in boxes[:place])
+
+
+def test_there_is_no_minus_zero() -> None:
+    shown = [SI.pa(-0.04), SI.n(-0.004, signed=True), number(-0.0, signed=True), number(-1e-9, most_places=2)]
+    assert shown == ["0 Pa", "0 N", "0", "0"]
+    event = invented_event(kind="throttle-cut", to_pa=-0.3)
+    assert "1500 to 0 Pa" in event_words(invented_reduction(events=(event,)), event)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import csv
 import io
 import os
@@ -20,11 +21,12 @@ from undertray.reduce.geometry import area_and_centroid
 from undertray.reduce.loads import load_matrix
 from undertray.reduce.steady import run_blocks
 from undertray.report.display import SI, US
-from undertray.report.fanpicture import fan_picture, index_picture, own_index
+from undertray.report.fanpicture import _index_range, fan_picture, index_picture, own_index
 from undertray.report.floorplan import at_moment_pa, cells, floor_picture
-from undertray.report.moments import gravest
+from undertray.report.moments import faulty_taps, gravest, steady_pictures
+from undertray.report.page import make_sheet
 from undertray.report.picture import Picture, Thinner, write_pictures
-from undertray.report.timeline import close_up, run_picture, timeline
+from undertray.report.timeline import close_up, lasts_until_s, run_picture, timeline, touch_numbers
 
 
 def _rows(picture: Picture) -> list[dict[str, str]]:
@@ -213,3 +215,91 @@ def test_a_page_part_is_the_same_in_another_process() -> None:
         )
         found.add(done.stdout)
     assert len(found) == 1
+
+
+def test_a_faulty_tap_is_hatched_and_has_no_value() -> None:
+    car = invented_car()
+    names = [tap.name for tap in car.taps]
+    good, bad = (
+        floor_picture(car, [900.0, 4.0, 900.0, 800.0], names, "k", "t", "c", faulty=faulty)
+        for faulty in ((), ("front-right",))
+    )
+    assert "front-right: 4.0 Pa" in good.words
+    assert "front-right: faulty" in bad.words
+    assert ("<pattern" in good.svg, "<pattern" in bad.svg) == (False, True)
+    assert _rows(bad)[1]["suction Pa"] == ""
+
+
+def test_a_tap_is_faulty_only_while_it_is() -> None:
+    fault = invented_event(
+        kind="sensor-fault", onset_s=5.0, end_s=6.0, first_tap="rear-left", order=("rear-left",)
+    )
+    reduction = invented_reduction(events=(fault,))
+    seen = [faulty_taps(reduction, *span) for span in ((4.9,), (5.5,), (6.1,), (4.0, 7.0))]
+    assert seen == [(), ("rear-left",), (), ("rear-left",)]
+
+
+def test_a_throttle_that_was_never_up_has_no_steady_map() -> None:
+    reduction = invented_reduction(seconds=3.0, fold_at_s=None)
+    for throttle_us, keys in ((1000.0, {"throttle"}), (1700.0, {"floor-steady", "throttle"})):
+        reduction.series.throttle_us[:] = throttle_us
+        reduction.blocks = run_blocks(reduction.series, ())
+        assert {p.key for p in steady_pictures(reduction, invented_car(), SI)} - {"seal-index"} == keys
+
+
+def test_five_per_cent_are_seen_on_the_axis_of_the_seal_index() -> None:
+    # a fold to 27 % does not stretch it: what lies beyond is marked at its edge
+    index = np.concatenate([np.full(50, 1.0), np.full(20, 0.27)])
+    low, high = _index_range(index)
+    assert low <= 0.9
+    assert high >= 1.05
+    # derived: the panel is 2.2 inches high, 72 points each; the line is one point wide
+    assert 0.05 / (high - low) * 2.2 * 72 > 10
+
+
+def test_a_reference_curve_is_dashed_where_it_was_not_measured() -> None:
+    blocks = run_blocks(invented_reduction(fold_at_s=None).series, ())
+    for low_us, top_us, dashed in ((900.0, 1700.0, False), (1500.0, 1700.0, True), (900.0, 1600.0, True)):
+        known = FanReference("x", ("good",), 900.0, top_us, 3000.0, 1.0, None, 1, 5.0, 0.0, low_us=low_us)
+        paths = ET.fromstring(fan_picture(blocks, known).svg).iter("{http://www.w3.org/2000/svg}path")
+        drawn = [
+            p.get("style", "") for p in paths if "#d55e00" in p.get("style", "") and len(p.get("d", "")) > 60
+        ]
+        assert any("dasharray" in style for style in drawn) == dashed
+
+
+def test_an_event_is_shaded_only_until_it_ends() -> None:
+    cut = invented_event(kind="throttle-cut", onset_s=11.0, bottom_s=11.4)
+    healed = invented_event(end_s=9.0)
+    fault = invented_event(kind="sensor-fault", onset_s=3.0)
+    lasting = invented_event()
+    reduction = invented_reduction(events=(fault, lasting, cut))
+    assert lasts_until_s(reduction, healed) == 9.0
+    assert lasts_until_s(reduction, cut) == 11.4
+    assert lasts_until_s(reduction, lasting) == pytest.approx(11.0, abs=0.01)
+    assert lasts_until_s(reduction, fault) == reduction.series.t_s[-1]
+
+
+def test_times_without_rows_are_one_line_and_no_numbered_events() -> None:
+    gaps = [invented_event(kind="data-gap", onset_s=at, end_s=end) for at, end in ((4.0, 4.1), (5.0, 5.2))]
+    events = (*gaps, invented_event())
+    sheet = make_sheet(invented_reduction(events=events), invented_car())
+    assert [row[0] for row in sheet.events.rows] == ["1 seal-loss"]
+    assert sheet.gaps == "2 times no rows came, 0.30 s in all; the longest was 0.20 s at 5.00 s."
+    assert "Event 1" in sheet.close_ups[0].title
+
+
+def test_a_long_run_is_embedded_in_pieces_that_hold_its_least_and_greatest() -> None:
+    reduction = invented_reduction(seconds=300.0, fold_at_s=200.0)
+    reduction.series.tap_suction_pa[20_000, 0] = -700.0
+    data = touch_numbers(reduction, invented_car(), SI, [(199.0, 201.0)])
+    assert not data["whole"]
+    line = data["lines"][0]
+    low, high = (np.frombuffer(base64.b64decode(line[k]), "<i2") * line["scale"] for k in ("low", "high"))
+    assert len(low) <= 1500 + 150
+    assert low.min() == pytest.approx(-700.0, abs=line["scale"])
+    assert high.max() == pytest.approx(reduction.series.tap_suction_pa[:, 0].max(), abs=line["scale"])
+    t_s = np.frombuffer(base64.b64decode(data["t"]), "<i4") * 1e-4
+    # derived: 60,000 rows in 1500 pieces are 0.2 s each, 400 rows in 150 a little over 0.01 s
+    assert np.diff(t_s).max() == pytest.approx(0.2, abs=0.01)
+    assert np.diff(t_s[(t_s > 199.1) & (t_s < 200.9)]).max() < 0.02

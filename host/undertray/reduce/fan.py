@@ -169,7 +169,7 @@ _PRIOR = 0.002  # relative misfit that one of exponent is worth: decides what a 
 
 @dataclass(frozen=True, slots=True)
 class FanReference:
-    """Suction over throttle of a car on its good seal."""
+    """Suction over throttle of a car on its good seal, measured from ``low_us`` to ``top_us``."""
 
     car: str
     runs: tuple[str, ...]
@@ -183,6 +183,7 @@ class FanReference:
     misfit: float
     lag_up_s: float | None = None
     lag_down_s: float | None = None
+    low_us: float | None = None
 
     def suction_pa(self, throttle_us: ArrayLike, pack_mv: ArrayLike | None = None) -> Array:
         """Suction on the good seal, the fans settled.
@@ -280,6 +281,7 @@ class FanReference:
             misfit=_number(data, "misfit", where, 0, 1e3),
             lag_up_s=_optional(data, "lag_up_s", where, 0, 100),
             lag_down_s=_optional(data, "lag_down_s", where, 0, 100),
+            low_us=_optional(data, "low_us", where, 0, 2e4),
         )
 
 
@@ -358,6 +360,7 @@ def fit_reference(
         misfit=float(np.sqrt(misfit2[n, i])),
         lag_up_s=lag.up_s if lag else None,
         lag_down_s=lag.down_s if lag else None,
+        low_us=lowest,
     )
 
 

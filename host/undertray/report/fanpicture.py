@@ -11,7 +11,7 @@ from undertray.reduce.leakage import seal_index
 from undertray.report.display import SI, Display
 from undertray.report.picture import Picture, Thinner, svg_text
 from undertray.report.style import GRID, LIMIT, SERIES, settings, stacked
-from undertray.report.timeline import mark_events
+from undertray.report.timeline import mark_events, time_axis
 
 if TYPE_CHECKING:
     from undertray.reduce.fan import FanReference
@@ -23,7 +23,7 @@ __all__ = ["BIN_US", "fan_picture", "index_picture", "own_index", "throttle_bins
 Array = NDArray[np.float64]
 BIN_US = 20.0
 _LEAST_BLOCKS = 10
-_MOST_DOTS = 1500
+_MOST_DOTS, _MOST_BEYOND, _PIECES = 600, 40, 400
 
 
 def throttle_bins(blocks: Blocks) -> dict[int, Array]:
@@ -69,7 +69,7 @@ def fan_picture(blocks: Blocks, reference: FanReference | None = None, units: Di
     """Draw suction against throttle."""
     table: dict[str, Any] = {"throttle us": [], f"suction {units.pressure}": [], "steady": []}
     with settings():
-        figure, (panel,) = stacked(5.0, (2.7,), (0.12,))
+        figure, (panel,) = stacked(4.2, (2.4,), (0.12,))
         kinds = (
             (~blocks.steady, "not steady", ".", SERIES[7], 0.35),
             (blocks.steady, "steady", "o", SERIES[0], 0.9),
@@ -89,11 +89,17 @@ def fan_picture(blocks: Blocks, reference: FanReference | None = None, units: Di
             known = blocks.throttle_us[np.isfinite(blocks.throttle_us)]
             at_us = np.linspace(float(known.min()), float(known.max()), 60)
             curve = reference.suction_pa(at_us) / units.pressure_pa
-            panel.plot(at_us, curve, color=SERIES[1], linewidth=1.4, label="reference skirt")
+            low_us = reference.idle_us if reference.low_us is None else reference.low_us
+            measured = (at_us >= low_us) & (at_us <= reference.top_us)
+            look: Any = {"color": SERIES[1], "linewidth": 1.4}
+            panel.plot(at_us, np.where(measured, curve, np.nan), label="reference skirt", **look)
+            beyond = np.where(measured, np.nan, curve)
+            beyond[1:-1] = np.where(measured[:-2] != measured[2:], curve[1:-1], beyond[1:-1])
+            panel.plot(at_us, beyond, linestyle=(0, (3, 2)), label="where it was not measured", **look)
             table["throttle us"] += at_us.tolist()
             table[f"suction {units.pressure}"] += curve.tolist()
             table["steady"] += [float("nan")] * len(at_us)
-            said = "The line is the reference skirt."
+            said = "The line is the reference skirt, dashed where it was not measured."
         panel.set_xlabel("throttle / µs")
         panel.set_ylabel(f"mean suction / {units.pressure}")
         panel.grid(visible=True, color=GRID, linewidth=0.6)
@@ -114,6 +120,16 @@ def fan_picture(blocks: Blocks, reference: FanReference | None = None, units: Di
     )
 
 
+def _index_range(index: Array) -> tuple[float, float]:
+    """Ends of the axis: a change by a twentieth is to be seen, so what lies far off is only marked."""
+    known = index[np.isfinite(index)]
+    if not len(known):
+        return 0.8, 1.1
+    middle = float(np.median(known))
+    low, high = min(0.8, middle - 0.2), max(1.1, middle + 0.1)
+    return max(0.0, round(low, 2)), round(high, 2)
+
+
 def index_picture(reduction: Reduction, blocks: Blocks, reference: FanReference | None = None) -> Picture:
     """Draw the seal index through a run."""
     if reference is None:
@@ -122,16 +138,27 @@ def index_picture(reduction: Reduction, blocks: Blocks, reference: FanReference 
     else:
         index = seal_index(blocks, reference)
         against = "what the reference skirt gives at that throttle"
-    thinner = Thinner(blocks.t_s)
+    from matplotlib.ticker import MultipleLocator
+
+    thinner = Thinner(blocks.t_s, _PIECES)
     with settings():
-        figure, (panel,) = stacked(5.0, (2.4,), (0.12,))
+        figure, (panel,) = stacked(4.2, (2.2,), (0.14,))
         panel.plot(thinner.t_s, thinner.zigzag(index), color=SERIES[0], linewidth=1.1)
         panel.axhline(1.0, color=LIMIT, linewidth=1.0, linestyle=(0, (5, 2)))
-        panel.set_ylim(0, max(1.3, float(np.nanmax(index)) * 1.05) if np.isfinite(index).any() else 1.3)
+        low, high = _index_range(index)
+        panel.set_ylim(low, high)
+        outside = np.isfinite(index) & ((index < low) | (index > high))
+        for mask, edge, marker in ((index < low, low, "v"), (index > high, high, "^")):
+            at_s = blocks.t_s[mask]
+            if len(at_s):
+                at_s = at_s[:: max(1, -(-len(at_s) // _MOST_BEYOND))]
+                panel.plot(
+                    at_s, np.full(len(at_s), edge), marker, color=SERIES[0], markersize=5, clip_on=False
+                )
         if len(blocks.t_s) > 1:
-            panel.set_xlim(float(blocks.t_s[0]), float(blocks.t_s[-1]))
-        panel.set_xlabel("board time / s")
+            time_axis(panel, float(blocks.t_s[0]), float(blocks.t_s[-1]))
         panel.set_ylabel("seal index")
+        panel.yaxis.set_major_locator(MultipleLocator(0.05))
         panel.grid(visible=True, color=GRID, linewidth=0.6)
         mark_events([panel], reduction, numbered=False)
     known = index[np.isfinite(index)]
@@ -139,7 +166,8 @@ def index_picture(reduction: Reduction, blocks: Blocks, reference: FanReference 
     return Picture(
         key="seal-index",
         title="Seal index",
-        caption=f"Mean suction over {against}. A leak lowers it; the throttle alone does not.",
+        caption=f"Mean suction over {against}. A leak lowers it; the throttle alone does not."
+        + (" Triangles at an edge: beyond it." if outside.any() else ""),
         words=f"Index over time: {spread}.",
         svg=svg_text(figure),
         table={"time s": thinner.time(), **thinner.columns("seal index", index)},

@@ -65,7 +65,7 @@ class Thinner:
 
 _SVG, _XLINK = "http://www.w3.org/2000/svg", "http://www.w3.org/1999/xlink"
 _DROP = {f"{{{_SVG}}}metadata", f"{{{_SVG}}}style"}
-_LONG = re.compile(r"(\.\d\d)\d+")  # a hundredth of a point is finer than any screen
+_LONG = re.compile(r"(\.\d)\d+")  # a tenth of a point is finer than any screen
 _REFERENCE = re.compile(r"url\(#([^)]+)\)")
 
 

@@ -59,7 +59,7 @@ def _steady(result: Reduction) -> list[str]:
         lines = [
             f"{up}{steady_at(found)}, and no event ({found.seconds:.1f} s)",
             f"{'':16}{'mean':>9}{'u95':>9}{'needed':>9}{'margin':>9}",
-            f"{'suction, Pa':16}{found.suction_pa.mean:9.0f}{_off(found.suction_pa.u95, 1)}",
+            f"{'suction, Pa':16}{found.suction_pa.mean:z9.0f}{_off(found.suction_pa.u95, 1)}",
         ]
         for name, load, margin in (
             ("downforce, N", found.downforce_n, found.margin_n),
@@ -67,9 +67,9 @@ def _steady(result: Reduction) -> list[str]:
             ("rear axle, N", found.rear_n, found.rear_margin_n),
         ):
             needed = load.mean - margin.mean
-            lines.append(f"{name:16}{load.mean:9.1f}{_off(load.u95, 2)}{needed:9.1f}{margin.mean:+9.1f}")
+            lines.append(f"{name:16}{load.mean:z9.1f}{_off(load.u95, 2)}{needed:9.1f}{margin.mean:+z9.1f}")
         lines += [
-            f"{f'{_safe(name)}, Pa':16}{pa.mean:9.0f}{_off(pa.u95, 1)}" for name, pa in found.taps_pa.items()
+            f"{f'{_safe(name)}, Pa':16}{pa.mean:z9.0f}{_off(pa.u95, 1)}" for name, pa in found.taps_pa.items()
         ]
         lines += other_levels(found)
     return [*lines, *(_grip(result.grip, result.hold.surface_angle) if result.grip else [])]
@@ -166,7 +166,7 @@ def _judged(result: Reduction) -> list[str]:
     needed_n = {f"{name} axle": axle.required_n for name, axle in result.axles.items()}
     needed_n["whole car"] = result.hold.required_n
     lines += [
-        f"{f'{part.who}, N':16}{needed_n[part.who]:9.1f}{part.median_n:+15.1f}{part.least_n:+9.1f}"
+        f"{f'{part.who}, N':16}{needed_n[part.who]:9.1f}{part.median_n:+z15.1f}{part.least_n:+z9.1f}"
         f"{part.below_s:10.2f}"
         for part in found.parts
     ]
@@ -191,7 +191,7 @@ def _whole(result: Reduction) -> list[str]:
         )
     lines.append(_centre(result))
     halves = [
-        f"{name} {side.downforce_n:.1f}{_within(side.u95_n, 1)} N"
+        f"{name} {side.downforce_n:z.1f}{_within(side.u95_n, 1)} N"
         for name, side in result.sides.items()
         if side.downforce_n is not None
     ]
@@ -199,7 +199,7 @@ def _whole(result: Reduction) -> list[str]:
     lines.append(f"halves of the floor: {', '.join(halves) or unmeasured}")
     lines += ["", f"{'tap':16}{'mean, Pa':>9}{'median':>9}{'max':>9}{'saturated, s':>14}{'missing, s':>12}"]
     for name, tap in result.taps.items():
-        values3 = "".join(f"{'-':>9}" if v is None else f"{v:9.0f}" for v in (tap.mean, tap.median, tap.max))
+        values3 = "".join(f"{'-':>9}" if v is None else f"{v:z9.0f}" for v in (tap.mean, tap.median, tap.max))
         lines.append(f"{_safe(name):16}{values3}{tap.saturated_s:14.2f}{tap.missing_s:12.2f}")
     if result.cover.extrapolated > 0:
         outside = f"{result.cover.extrapolated:.0%} of the floor lies outside the taps' hull"
@@ -217,7 +217,7 @@ def _centre(result: Reduction) -> str:
         return "centre of the force: unknown, there was hardly any"
     along, across = "along the car not measured", "across it not measured"
     if centre.x is not None:
-        along = f"{centre.x:.0f}{_within(centre.x_u95)} mm behind the front axle"
+        along = f"{centre.x:z.0f}{_within(centre.x_u95)} mm behind the front axle"
     if centre.y is not None:
         side = "to the right" if centre.y > 0 else "to the left"
         where = side if round(centre.y) else "off the middle line"

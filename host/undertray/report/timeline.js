@@ -269,7 +269,6 @@ class Timeline {
   }
 
   drawEvents(inside) {
-    const free = [0, 0];
     for (const event of this.data.events.concat(this.data.gaps)) {
       const a = this.xOf(event.at), b = this.xOf(event.until);
       if (b < this.left - 1 || a > this.right + 1) continue;
@@ -279,13 +278,17 @@ class Timeline {
           opacity: 0.18}, inside);
         if (event.number) svg("rect", {x: a - 0.5, y: panel.top, width: 1, height, fill: event.colour}, inside);
       }
-      if (!event.number || a < this.left - 1) continue;
-      // the name where there is room, else the number, else neither
+    }
+    // losses first: the name where there is room, else the number, else neither
+    const taken = [[], []];
+    for (const event of this.data.events.slice().sort((a, b) => a.rank - b.rank)) {
+      const a = this.xOf(event.at);
+      if (a < this.left - 1 || a > this.right + 1) continue;
       for (const name of [`${event.number} ${event.kind}`, `${event.number}`]) {
         const size = name.length * 6.9 + 10, x = a + size > this.width ? a - size : a;
-        const row = free.findIndex(taken => taken <= x);
+        const row = taken.findIndex(spans => spans.every(s => x >= s[1] || x + size <= s[0]));
         if (row < 0) continue;
-        free[row] = x + size;
+        taken[row].push([x, x + size]);
         svg("text", {x: x + 4, y: 14 + 16 * row}, this.plot, name);
         break;
       }

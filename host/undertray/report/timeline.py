@@ -69,6 +69,7 @@ _MOST_NAME_ROWS = 5
 _NAME_ROW_IN = 0.15
 _SIGN_IN = 0.072  # a letter of that size
 _LONG_RUN_S = 100.0
+_DRAWN_PIECES = 450
 _CLOCK_STEPS_S = (10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600)
 
 
@@ -187,8 +188,8 @@ def timeline(reduction: Reduction, units: Display = SI) -> Picture:
 
     Notes
     -----
-    A run of more than 2000 rows is drawn by the lowest and the highest value of each of 1000
-    equal pieces, so that a dip of a single row still shows; the table holds the same.
+    A run of more than 900 rows is drawn by the lowest and the highest value of each of 450 equal pieces, so
+    that a dip of a single row still shows; the table holds 1000 pieces of a run of more than 2000.
     """
     series = reduction.series
     thinner = Thinner(series.t_s)
@@ -222,7 +223,7 @@ def timeline(reduction: Reduction, units: Display = SI) -> Picture:
 def draw_timeline(reduction: Reduction, units: Display = SI, title: str = "") -> Figure:
     """Draw the four panels."""
     series = reduction.series
-    thinner = Thinner(series.t_s)
+    thinner = Thinner(series.t_s, _DRAWN_PIECES)
     with settings():
         top_in = _legend_in(reduction, 4) + (0.3 if title else 0.0)
         figure, panels = stacked(6.6, (1.7, 1.0, 1.3, 0.5), (top_in, 0.3, 0.3, 0.14))
@@ -456,7 +457,12 @@ def touch_numbers(
         "lines": lines,
         "panels": _touch_panels(reduction, units),
         "events": [
-            {"number": place + 1, "kind": event.kind, **_span(reduction, event)}
+            {
+                "number": place + 1,
+                "kind": event.kind,
+                "rank": _RANK.index(event.kind),
+                **_span(reduction, event),
+            }
             for place, event in enumerate(told_events(reduction)[:_MOST_MARKED])
         ],
         "gaps": [_span(reduction, e) for e in reduction.events if e.kind == "data-gap"][:_MOST_MARKED],
@@ -482,14 +488,14 @@ def _line(
     high = low if whole else np.fmax.reduceat(values, edges)
     top = max((float(np.nanmax(np.abs(v), initial=0.0)) for v in (low, high)), default=0.0)
     scale = top / 32000 or 1.0
-    dash = DASHES[look]
+    dash = DASHES[look] if whole and panel != _THROTTLE else "-"
     return {
         "name": name,
         "panel": panel,
         "unit": unit,
         "places": places,
         "colour": f"var(--{THEME[SERIES[look]][0]})",
-        "dash": "" if isinstance(dash, str) or panel == _THROTTLE else " ".join(f"{d:g}" for d in dash[1]),
+        "dash": "" if isinstance(dash, str) else " ".join(f"{d:g}" for d in dash[1]),
         "scale": scale,
         "low": _steps(low, scale),
         "high": None if whole else _steps(high, scale),
@@ -497,6 +503,7 @@ def _line(
 
 
 _THROTTLE = 3
+_RANK = ("seal-loss", "slow-leak", "sensor-fault", "throttle-cut")
 
 
 def _steps(values: Array, scale: float) -> str:

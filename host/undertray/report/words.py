@@ -197,7 +197,7 @@ def event_words(reduction: Reduction, event: Loss) -> str:
     elif order := order_words(event):
         parts.append(order)
     if event.drop is not None and event.from_pa is not None and event.to_pa is not None:
-        parts.append(f"{event.from_pa:.0f} to {event.to_pa:.0f} Pa, {100 * event.drop:.0f} % down")
+        parts.append(f"{event.from_pa:z.0f} to {event.to_pa:z.0f} Pa, {100 * event.drop:.0f} % down")
     if event.fall_s is not None:
         parts.append(f"fell in {1000 * event.fall_s:.0f} ms")
     if event.kind in LOSS_KINDS:
@@ -233,9 +233,9 @@ def other_levels(found: Steady) -> Iterator[str]:
     """Say what the other throttles gave at which a run was steady."""
     for one in found.others[:_MOST_LEVELS]:
         yield (
-            f"steady at {one.throttle_us:.0f} µs ({one.seconds:.1f} s): {one.suction_pa:.0f} Pa, "
-            f"downforce {one.downforce_n:.1f} N, margin front {one.front_margin_n:+.1f} N, "
-            f"rear {one.rear_margin_n:+.1f} N"
+            f"steady at {one.throttle_us:.0f} µs ({one.seconds:.1f} s): {one.suction_pa:z.0f} Pa, "
+            f"downforce {one.downforce_n:z.1f} N, margin front {one.front_margin_n:+z.1f} N, "
+            f"rear {one.rear_margin_n:+z.1f} N"
         )
     if len(found.others) > _MOST_LEVELS:
         yield f"and at {len(found.others) - _MOST_LEVELS} throttles more (--json lists all)"
@@ -262,8 +262,8 @@ def run_words(reduction: Reduction) -> Iterator[str]:
     found, hold = reduction.steady, reduction.hold
     if found is not None:
         yield (
-            f"  steady{steady_at(found)}: {found.suction_pa.mean:.0f} Pa,"
-            f" downforce {found.downforce_n.mean:.1f} N,"
+            f"  steady{steady_at(found)}: {found.suction_pa.mean:z.0f} Pa,"
+            f" downforce {found.downforce_n.mean:z.1f} N,"
             f" {hold.required_n:.1f} N needed with the surface at {hold.surface_angle:g} degrees"
         )
         for name, load, margin in (
@@ -271,7 +271,7 @@ def run_words(reduction: Reduction) -> Iterator[str]:
             ("rear", found.rear_n, found.rear_margin_n),
         ):
             need_n = reduction.axles[name].required_n
-            yield f"    {name:5} axle {load.mean:5.1f} N of {need_n:.1f} N, margin {margin.mean:+.1f} N"
+            yield f"    {name:5} axle {load.mean:z5.1f} N of {need_n:.1f} N, margin {margin.mean:+z.1f} N"
         yield from (f"  {line}" for line in other_levels(found))
     for event in reduction.events:
         yield f"  {event_words(reduction, event)}"
