@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from undertray.acquire.runlog import Run
 from undertray.acquire.slots import LONG_TURN, SEQ, agree, missing
-from undertray.quantiles import quantiles
+from undertray.quantiles import middle, middles, quantiles
 
 __all__ = ["GAP_PERIODS", "BoardTime", "HostLine", "board_time", "host_line", "lower_hull"]
 
@@ -178,8 +178,9 @@ class BoardTime:
     def row_s(self, first: int = 0, last: int | None = None) -> NDArray[np.float64]:
         """Tell how long each row stands for."""
         last = len(self.t_s) if last is None else last
-        row_s = np.diff(self.t_s[first : last + 1], append=self.t_s[-1:] + 1.0 / self.rate_hz)
-        row_s = row_s[: last - first]
+        row_s, inner = np.empty(last - first), min(last, len(self.t_s) - 1)
+        np.subtract(self.t_s[first + 1 : inner + 1], self.t_s[first:inner], out=row_s[: inner - first])
+        row_s[inner - first :] = self.t_s[-1:] + 1.0 / self.rate_hz - self.t_s[-1:]
         a, b = np.searchsorted(self.gap_rows, (first, last))
         row_s[self.gap_rows[a:b] - first] = self.gap_rows_s[a:b]
         return row_s
@@ -332,7 +333,7 @@ def _silent(step_s: NDArray[np.float64], slots: Slots) -> NDArray[np.int64]:
     blocks = per_slot[: len(per_slot) // size * size].reshape(-1, size)
     around = np.minimum(long // size, len(blocks) - 1)[:, None] + np.array([-1, 0, 1])
     needed, place = np.unique(np.clip(around, 0, len(blocks) - 1), return_inverse=True)
-    longest = np.median(blocks[needed], axis=1)[place].reshape(-1, 3).max(axis=1)
+    longest = middles(blocks[needed])[place].reshape(-1, 3).max(axis=1)
     return np.asarray(long[step_s[long] > GAP_PERIODS * longest])
 
 
@@ -341,7 +342,7 @@ def _rates(step_s: NDArray[np.float64], slots: Slots, rate_hz: float) -> tuple[t
     count = len(step_s) // _BLOCK
     edges = [*range(0, count * _BLOCK, 256 * _BLOCK), count * _BLOCK]
     parts = (_per_slot(step_s, slots, a, b).reshape(-1, _BLOCK) for a, b in pairwise(edges))
-    usual = np.concatenate([np.median(part, axis=1) for part in parts]) if count else np.empty(0)
+    usual = np.concatenate([middles(part) for part in parts]) if count else np.empty(0)
     if count < 2 or usual.max() < _OTHER_RATE * usual.min():
         return ((0, rate_hz),)
     found, now_s = [0], float(usual[0])
@@ -353,9 +354,7 @@ def _rates(step_s: NDArray[np.float64], slots: Slots, rate_hz: float) -> tuple[t
             found.append(a + int(np.cumsum(np.where(old, 1, -1)).argmax()) + 1)
             now_s = new_s
     ends = [*found[1:], count * _BLOCK]
-    return tuple(
-        (a, float(1 / np.median(_per_slot(step_s, slots, a, b)))) for a, b in zip(found, ends, strict=True)
-    )
+    return tuple((a, 1 / middle(_per_slot(step_s, slots, a, b))) for a, b in zip(found, ends, strict=True))
 
 
 def _per_slot(step_s: NDArray[np.float64], slots: Slots, first: int, last: int) -> NDArray[np.float64]:

@@ -229,11 +229,11 @@ def drive(series: Series, held: Mask, events: Sequence[Loss]) -> Drive:
         half_us=(idle_us + work_us) / 2,
         rest_us=idle_us + _REST_SHARE * (work_us - idle_us),
     )
+    sudden = [_rows(event, series) for event in losses if event.kind == "seal-loss"]
     spells = []
     for start, stop in _times_up(throttle, filled_us, series.t_s):
         end, passages = goes_down(throttle, filled_us, start, stop)
-        sudden = (e for e in losses if e.kind == "seal-loss")
-        spells.append(Spell(start, end, stop, tuple(_taken(sudden, series, end, stop)), passages))
+        spells.append(Spell(start, end, stop, tuple(_taken(sudden, end, stop)), passages))
     return Drive(tuple(spells), ~known | (filled_us >= least_us), told=True, resting=high_us <= REST_US)
 
 
@@ -277,12 +277,16 @@ def _unexplained(event: Loss, series: Series, held: Mask) -> bool:
     return bool(2 * np.count_nonzero(before) > len(before) and seen.any())
 
 
-def _taken(losses: Iterator[Loss], series: Series, end: int, stop: int) -> Iterator[tuple[int, int]]:
+def _rows(event: Loss, series: Series) -> tuple[int, int, int, int]:
+    """Rows of a loss: onset, bottom, from when on it does not count any more, and its end."""
+    bottom = _row(series, event.bottom_s)
+    over = len(series.t_s) if event.end_s is None else _row(series, event.end_s)
+    return _row(series, event.onset_s), bottom, max(bottom, _row(series, event.onset_s + _LOST_S)), over
+
+
+def _taken(losses: Sequence[tuple[int, int, int, int]], end: int, stop: int) -> Iterator[tuple[int, int]]:
     """Rows of the losses that were complete after the throttle began to go down."""
-    for event in losses:
-        first, bottom = _row(series, event.onset_s), _row(series, event.bottom_s)
-        over = stop if event.end_s is None else _row(series, event.end_s)
-        after = max(bottom, _row(series, event.onset_s + _LOST_S))
+    for first, bottom, after, over in losses:
         if end <= bottom and first < stop:
             yield max(first, end), min(after, over, stop)
 

@@ -165,30 +165,20 @@ class Part:
     where: Bools
     rows: int
 
-    def mean(self, values: Table) -> Array:
-        """Mean of its taps over its rows."""
-        total = np.zeros(len(self.taps))
-        for where, piece in self._pieces(values, self.taps):
-            total += piece.sum(axis=0) if where is None else piece[where].sum(axis=0)
-        return total / self.rows
+    @property
+    def chosen(self) -> NDArray[np.int64] | None:
+        """Numbers of its rows; None for all."""
+        return None if self.rows == len(self.where) else np.flatnonzero(self.where)
 
-    def mean_square(self, values: Table, tap: int) -> float:
-        """Mean square of one tap over its rows."""
-        total = 0.0
-        for where, piece in self._pieces(values, [tap]):
-            total += float(np.square(piece if where is None else piece[where]).sum())
-        return total / self.rows
-
-    def _pieces(self, values: Table, taps: list[int]) -> Iterator[tuple[Bools | None, Array]]:
-        """Pieces that have rows of it, and which they are; None for all."""
-        for a, b in pieces(0, len(values)):
-            where = self.where[a:b]
-            if where.any():
-                yield (None if where.all() else where), values[a:b, taps]
-
-    def readings(self, values: Table) -> tuple[Table, NDArray[np.int64] | None]:
-        """Where the readings of its taps in its rows are."""
-        return values.only(self.taps), None if self.rows == len(values) else np.flatnonzero(self.where)
+    def moments(self, values: Table, squared: Sequence[int] = ()) -> tuple[Array, Array]:
+        """Means of its taps over its rows, and mean squares of some, by their place among its taps."""
+        total, square, chosen = np.zeros(len(self.taps)), np.zeros(len(squared)), self.chosen
+        for a, b in pieces(0, self.rows):
+            piece = values[slice(a, b) if chosen is None else chosen[a:b], self.taps]
+            total += piece.sum(axis=0)
+            for i, place in enumerate(squared):
+                square[i] += piece[:, place] @ piece[:, place]
+        return total / self.rows, square / self.rows
 
 
 @dataclass(frozen=True, slots=True, eq=False)

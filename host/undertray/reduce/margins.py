@@ -79,7 +79,8 @@ class Margins:
 
     def parts(self, rows: Mask, below: Mask, row_s: Column) -> tuple[Part, ...]:
         """Tell each axle by itself."""
-        lacks = [float(row_s[below][part < 0].sum()) for part in self.beyond_n(self.need_n, below)]
+        below_s = row_s[below]
+        lacks = [float(below_s[part < 0].sum()) for part in self.beyond_n(self.need_n, below)]
         found = []
         for i, name in enumerate(self.names):
             looked = self.loads_n[i][rows]

@@ -45,7 +45,6 @@ from undertray.reduce.summary import (
     TapSummary,
     steady_estimates,
 )
-from undertray.reduce.tapmeans import tap_means
 from undertray.reduce.tube import tap_tubes
 from undertray.reduce.uncertainty import MeanUncertainty, mean_uncertainty
 from undertray.reduce.warning import with_hold
@@ -157,7 +156,7 @@ def reduce_run(
     on_wrong_ports = wrong_ports(car, suction, drive_us)
     held = on_wrong_ports or holding(series, need, stay, events)
     counted = np.zeros(len(there), bool) if isinstance(held, str) else held.below
-    events = tuple(with_hold(e, series, counted) for e in events)
+    events = with_hold(events, series, counted)
     dips = find_dips(series, car, stay, events, loads.pattern, time.rate_hz)
     blocks = run_blocks(series, events, dips)
     fan = fan_state(series, events, blocks, car, reference)
@@ -225,7 +224,7 @@ def reduce_run(
             float(row_s[calm].sum()),
             blocks,
             levels,
-            tap_means(calm, loads, suction, zero, car, calibration, time.rate_hz),
+            still.taps_pa,
         ),
         grip=None if still is None else _grip(car, still, speeds_m_s),
         fan=fan,

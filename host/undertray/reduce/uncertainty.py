@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 
@@ -16,6 +16,7 @@ from undertray.reduce.car import Car
 from undertray.reduce.loads import ROWS, Loads, Part, load_matrix
 from undertray.reduce.longtable import Table
 from undertray.reduce.reading import TapSuction
+from undertray.reduce.summary import Estimate
 from undertray.reduce.tapcover import CASES, bounds, tap_layout, unspanned
 from undertray.reduce.zero import Zero
 
@@ -43,8 +44,30 @@ _FEW = 6.0  # independent batches from which on one figure for their correlation
 _ROUNDED = 1e-12
 _OUTSIDE = 0.05
 _ANGLES = np.linspace(0.0, np.arcsin(0.99), 60)
-_ROWS = 4096  # worked on at a time: what is made of them stays in a core's own cache
+_ROWS = 8192  # worked on at a time: what is made of them stays in a core's own cache
 _TO_SD = 1.482602 / 6**0.5  # median absolute second difference of batch means to their standard deviation
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Batches:
+    """Readings of m taps in K batches that follow each other.
+
+    Attributes
+    ----------
+    taps : ndarray, shape (m, K)
+        Means of each batch.
+    within : ndarray, shape (K,)
+        Mean square of one weighted sum of the taps about its mean in each batch.
+    mean : ndarray, shape (m,)
+        Means of all readings, those after the last whole batch as well.
+    rows : int
+        How many readings.
+    """
+
+    taps: Array
+    within: Array
+    mean: Array
+    rows: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -104,30 +127,51 @@ def mean_scatter(
     Kendall, Biometrika 41 (1954) 403 (from memory). Prior of r: J. O. Berger, R.-Y. Yang, Econometric
     Theory 10 (1994) 461 (from memory).
     """
+    return _scatter(_batches(readings, weights[0], rate_hz, rows), weights, steady)
+
+
+def _batches(
+    readings: Array | Table,
+    watched: Array,
+    rate_hz: float,
+    rows: Ints | None = None,
+    taps: Sequence[int] | slice = slice(None),
+) -> Batches:
+    """Cut readings into batches, in one pass."""
     chosen = len(readings) if rows is None else len(rows)
-    if chosen < _LEAST_BATCHES:
-        return Scatter(np.zeros(len(weights)), float(chosen), 0)
     size = max(1, min(round(BATCH_S * rate_hz), chosen // _LEAST_BATCHES))
-    count = chosen // size
-    means, squares, even = np.empty((len(weights), count)), np.empty(count), np.full(size, 1.0 / size)
-    at_once = max(1, _ROWS // size)
-    for a in range(0, count, at_once):
+    count, even = chosen // size, np.full(size, 1.0 / size)
+    means, within, total = np.empty((len(watched), count)), np.empty(count), np.zeros(len(watched))
+    for a in range(0, count, at_once := max(1, _ROWS // size)):
         b = min(count, a + at_once)
         here = slice(a * size, b * size)
-        cut = readings[here] if rows is None else readings[rows[here]]
-        cut = cut.reshape(b - a, size, -1)
-        # many small products: several times as fast as a mean over the middle axis
-        np.matmul(weights, np.matmul(even, cut).T, out=means[:, a:b])
-        within = cut @ weights[0]
-        within -= means[0, a:b, None]
-        np.einsum("ij,ij->i", within, within, out=squares[a:b])
+        # a tap lies in memory row by row: so its batches are the rows of a matrix
+        cut = np.ascontiguousarray(readings[here if rows is None else rows[here], taps].T)
+        means[:, a:b] = cut.reshape(len(cut), b - a, size) @ even
+        apart = (watched @ cut).reshape(b - a, size)
+        apart -= (watched @ means[:, a:b])[:, None]
+        np.einsum("ij,ij->i", apart, apart, out=within[a:b])
+        total += means[:, a:b].sum(axis=1) * size
+    if count * size < chosen:
+        here = slice(count * size, chosen)
+        total += readings[here if rows is None else rows[here], taps].sum(axis=0)
+    within /= size
+    return Batches(means, within, total / max(chosen, 1), chosen)
+
+
+def _scatter(batches: Batches, weights: Array, steady: bool) -> Scatter:
+    """Noise of the means of some weighted sums; the first is the one that was watched."""
+    count = len(batches.within)
+    if count < _LEAST_BATCHES:
+        return Scatter(np.zeros(len(weights)), float(batches.rows), 0)
+    means, within2 = weights @ batches.taps, float(middle(batches.within))
     if steady:
-        return _slow(means, float(middle(squares / size)), chosen)
+        return _slow(means, within2, batches.rows)
     second = np.abs(np.diff(means, 2, axis=1))
     batch = _TO_SD * np.array([middle(row) for row in second])
-    within2 = middle(squares / size)
-    effective = (within2 + batch[0] ** 2) * count / batch[0] ** 2 if batch[0] > 0 else float(chosen)
-    return Scatter(batch / count**0.5, float(min(effective, chosen)), count, max(1, (count - 2) // 2))
+    whole2 = (within2 + batch[0] ** 2) * count
+    effective = whole2 / batch[0] ** 2 if batch[0] > 0 else float(batches.rows)
+    return Scatter(batch / count**0.5, float(min(effective, batches.rows)), count, max(1, (count - 2) // 2))
 
 
 def _slow(means: Array, within2: float, rows: int) -> Scatter:
@@ -205,18 +249,25 @@ class Sensitivity:
         self._per_pa = np.zeros((quantities, len(self._columns)))
         self._own = np.zeros((quantities, len(self._columns)))
 
-    def add(self, part: Part, per_pa: Array, nominal: Table) -> None:
+    def powers(self, part: Part, nominal: Table) -> list[Array]:
+        """Mean powers of the nominal suction of each tap of some rows."""
+        columns = [self._columns[i] for i in part.taps]
+        # the mean of the squares is not the square of the mean
+        bent = [k for k, one in enumerate(columns) if len(one.coefficients) == _MOST_COEFFICIENTS]
+        means, squares = part.moments(nominal, bent)
+        found = [one.powers(mean) for one, mean in zip(columns, means, strict=True)]
+        for k, square in zip(bent, squares.tolist(), strict=True):
+            found[k][2] = square
+        return found
+
+    def add(self, taps: Sequence[int], per_pa: Array, mean_powers: Sequence[Array]) -> None:
         """Take in some rows."""
-        means = part.mean(nominal)
-        for k, i in enumerate(part.taps):
-            powers = self._columns[i].powers(means[k])
-            if len(powers) == _MOST_COEFFICIENTS:  # the mean of the squares is not the square of the mean
-                powers[2] = part.mean_square(nominal, i)
-            if self._zero.nominal_pa is not None:
-                powers = powers - self._columns[i].powers(self._zero.nominal_pa[i])
-            self._powers[i] += np.outer(per_pa[:, k], powers)
+        for k, (i, powers) in enumerate(zip(taps, mean_powers, strict=True)):
+            zero_pa = self._zero.nominal_pa
+            off = 0.0 if zero_pa is None else self._columns[i].powers(zero_pa[i])
+            self._powers[i] += np.outer(per_pa[:, k], powers - off)
             self._per_pa[:, i] += per_pa[:, k]
-            self._own[:, i] += per_pa[:, k] * float(self._columns[i].own_uncertainty_pa(means[k]))
+            self._own[:, i] += per_pa[:, k] * float(self._columns[i].own_uncertainty_pa(powers[1]))
 
     def variances(self) -> tuple[Array, Array]:
         """Variances of the numbers."""
@@ -279,6 +330,7 @@ class MeanUncertainty:
     sources_n: Mapping[str, float] = field(default_factory=dict)
     effective_rows: float = 0.0
     notices: tuple[str, ...] = ()
+    taps_pa: Mapping[str, Estimate] = field(default_factory=dict)
 
 
 def mean_uncertainty(
@@ -333,6 +385,9 @@ def mean_uncertainty(
     (:func:`undertray.reduce.tapcover.tap_layout`); rows with other good taps miss what those miss, in the
     same way of being uneven.
 
+    Of a steady stretch each tap is told as well, over the rows with most taps alike; those that were not good
+    in them are left out. What lies beside a tap is in the forces, not there.
+
     The interval is ``sqrt((t(nu) u)^2 + bound^2)``, u of the other sources with the effective degrees of
     freedom nu of Welch and Satterthwaite: those of the scatter for the noise, many for the rest.
 
@@ -342,30 +397,37 @@ def mean_uncertainty(
     """
     parts = list(loads.parts(rows))
     total = sum(part.rows for part in parts)
-    means_pa = [part.mean(suction.pa) for part in parts]
+    area_m2 = float(load_matrix(car).area_m2.sum())
+    cut = [
+        _batches(suction.pa, part.matrix.matrix[0] / area_m2, rate_hz, part.chosen, part.taps)
+        for part in parts
+    ]
+    means_pa = [one.mean for one in cut]
+    # the noise of most rows, those with the same good taps, is taken for that of all
+    most = max(range(len(parts)), key=lambda i: parts[i].rows)
+    main = parts[most]
     mean_loads = np.zeros(len(ROWS))
     for part, pa in zip(parts, means_pa, strict=True):
         mean_loads += part.rows / total * part.matrix.matrix @ pa
-    functional = _functional(mean_loads, float(load_matrix(car).area_m2.sum()))
+    functional = _functional(mean_loads, area_m2)
     x_mm, y_mm = (1e3 * mean_loads[3:5] / mean_loads[0]).tolist() if mean_loads[0] > 0 else (None, None)
     means = [*(functional[:6] @ mean_loads).tolist(), x_mm, y_mm]
     known = {name for part in parts for name in part.matrix.taps}
     found = Means(**dict(zip(QUANTITIES, means, strict=True)) | dict.fromkeys(unspanned(car, known)))
     if calibration is None:
-        return MeanUncertainty(found, dict.fromkeys(QUANTITIES))
+        taps_pa = {n: Estimate(pa, None) for n, pa in zip(main.matrix.taps, means_pa[most], strict=True)}
+        return MeanUncertainty(found, dict.fromkeys(QUANTITIES), taps_pa=taps_pa)
     columns = Sensitivity(len(QUANTITIES), car, calibration, zero)
+    powers = [columns.powers(part, suction.nominal) for part in parts]
     missed: Array = np.zeros((CASES, len(ROWS)))
     force: list[float] = []
-    for part, pa in zip(parts, means_pa, strict=True):
+    for part, pa, mean_powers in zip(parts, means_pa, powers, strict=True):
         share = part.rows / total
-        columns.add(part, share * functional @ part.matrix.matrix, suction.nominal)
+        columns.add(part.taps, share * functional @ part.matrix.matrix, mean_powers)
         felt_pa = float(part.matrix.area_m2 @ pa) / float(part.matrix.area_m2.sum())
         missed += share * felt_pa * tap_layout(car, part.matrix.taps).missed
         force.append(share * abs(felt_pa))
-    # the noise of most rows, those with the same good taps, is taken for that of all
-    main = max(parts, key=lambda part: part.rows)
-    readings, chosen = main.readings(suction.pa)
-    scatter = mean_scatter(readings, functional @ main.matrix.matrix, rate_hz, chosen, steady)
+    scatter = _scatter(cut[most], functional @ main.matrix.matrix, steady)
     noise = scatter.standard * np.sqrt(main.rows / total)
     strongest = int(np.argmax(force))  # fans at rest tell nothing of how uneven suction is
     weights, beyond = tap_layout(car, parts[strongest].matrix.taps).alike(means_pa[strongest])
@@ -382,7 +444,7 @@ def mean_uncertainty(
         name: float(h) if getattr(found, name) is not None else None
         for name, h in zip(QUANTITIES, half, strict=True)
     }
-    names = ("calibration", "zero", "noise", "unseen floor")
+    sources = ("calibration", "zero", "noise", "unseen floor")
     said = []
     if not scatter.batches:
         said.append(f"{main.rows} rows are too few to tell their noise: it is not in the uncertainty")
@@ -394,10 +456,25 @@ def mean_uncertainty(
     return MeanUncertainty(
         found,
         u95,
-        dict(zip(names, [*np.sqrt(u2[:, 1]).tolist(), float(unseen[1]) / NORMAL], strict=True)),
+        dict(zip(sources, [*np.sqrt(u2[:, 1]).tolist(), float(unseen[1]) / NORMAL], strict=True)),
         scatter.effective_rows * total / main.rows,
         tuple(said),
+        _taps(main, cut[most], Sensitivity(len(main.taps), car, calibration, zero), powers[most])
+        if steady
+        else {},
     )
+
+
+def _taps(
+    part: Part, batches: Batches, columns: Sensitivity, mean_powers: Sequence[Array]
+) -> Mapping[str, Estimate]:
+    """Mean suction of each tap, with what calibration, zero and noise leave."""
+    each = np.eye(len(part.taps))
+    columns.add(part.taps, each, mean_powers)
+    noise = _scatter(batches, each, steady=True).standard
+    half_pa = NORMAL * np.sqrt(sum(columns.variances()) + noise**2)
+    told = zip(part.matrix.taps, batches.mean.tolist(), half_pa.tolist(), strict=True)
+    return {name: Estimate(pa, u95) for name, pa, u95 in told}
 
 
 def _functional(mean_loads: Array, area_m2: float) -> Array:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -9,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.quantiles import middle
+from undertray.reduce.longtable import pieces
 from undertray.reduce.loss import Loss
 from undertray.reduce.series import Series
 
@@ -157,6 +159,7 @@ def _first(shown: Bools, base: int) -> int | None:
 
 _LOOK_BACK_S = 7.0  # for signs before a loss
 _AHEAD_S = 0.2
+_PIECE = 4096  # rows
 
 
 UNTOLD = {
@@ -180,24 +183,50 @@ def sign_before(event: Loss, series: Series) -> Sign | None:
     return sign
 
 
-def with_hold(event: Loss, series: Series, below: Bools) -> Loss:
+def with_hold(events: Sequence[Loss], series: Series, below: Bools) -> tuple[Loss, ...]:
     """Add what needs the car: time below the hold limit, and the warning there was."""
+    below_s = _TimeOf(series, below)
+    return tuple(_with_hold(event, series, below, below_s) for event in events)
+
+
+class _TimeOf:
+    """Time of some rows between any two: an event without an end reaches to the end of the run."""
+
+    def __init__(self, series: Series, rows: Bools) -> None:
+        self._row_s, self._rows = series.row_s, rows
+        each = [self._sum_s(a, b) for a, b in pieces(0, len(rows), _PIECE)]
+        self._before_s = np.concatenate([[0.0], np.cumsum(each)])
+
+    def _sum_s(self, first: int, last: int) -> float:
+        return float(self._row_s[first:last][self._rows[first:last]].sum())
+
+    def _until_s(self, row: int) -> float:
+        piece = row // _PIECE
+        return float(self._before_s[piece]) + self._sum_s(piece * _PIECE, row)
+
+    def between(self, first: int, last: int) -> float:
+        """From one row to before another, s."""
+        near = last - first <= 2 * _PIECE
+        return self._sum_s(first, last) if near else self._until_s(last) - self._until_s(first)
+
+
+def _with_hold(event: Loss, series: Series, below: Bools, below_s: _TimeOf) -> Loss:
     if event.kind in ("data-gap", "sensor-fault"):
         return event
     t_s = series.t_s
     a = int(np.searchsorted(t_s, event.onset_s))
     b = len(t_s) if event.end_s is None else int(np.searchsorted(t_s, event.end_s))
-    event = replace(event, below_hold_s=float(series.row_s[a:b][below[a:b]].sum()))
+    event = replace(event, below_hold_s=below_s.between(a, b))
     if event.kind == "throttle-cut":
         return event
     sign = sign_before(event, series)
     if sign is None:
         return event
     k = int(np.searchsorted(t_s, sign.at_s))
-    crossed = np.flatnonzero(below[k:b])
-    if not crossed.size or crossed[0] == 0:
+    crossed = int(below[k:b].argmax()) if k < b else 0
+    if not crossed:
         return event  # never below, or below before there was any sign
-    return replace(event, warning_s=float(t_s[k + crossed[0]] - sign.at_s))
+    return replace(event, warning_s=float(t_s[k + crossed] - sign.at_s))
 
 
 def warning_words(reduction: Reduction, event: Loss) -> str:
