@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -10,12 +11,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from fakes.board import ScriptedBoard
 from fakes.handlog import hand_car, hand_log
 from fakes.program import undertray
+from firmware.runs import FIRMWARE
 from undertray import Car, read_run, reduce_run
 from undertray.acquire.device import Device
+from undertray.acquire.intake import Intake
 from undertray.errors import LogDamaged
 from undertray.report.timeline import timeline
+from undertray.wiring.pins import pin_table, read_plan
 
 N = 400
 LIS = {
@@ -127,3 +132,34 @@ def test_the_timeline_shows_both_throttles(tmp_path: Path) -> None:
         "fan 2 us",
     ]
     assert "fan 2" in picture.svg
+
+
+def test_rows_that_come_before_the_board_says_what_they_are_wait_for_their_names() -> None:
+    board = ScriptedBoard(9, wire=2, channels=list(CHANNELS), accelerometer=LIS)
+    board.device["columns"] = board.device["columns"][:4]
+    intake = Intake()
+    row, note = board.line(), board.device_line()
+    assert intake.take(row, 1000) == (b"", 0, [])
+    text, rows, _ = intake.take(row + note, 90_000)
+    head, first, second, told = text.splitlines()
+    assert rows == 2
+    assert head.endswith(b"p1,p2,p3,p4,ax,ay,az,throttle2_us,pack2_mv,crc")
+    assert (first[:5], second[:6], told[:6]) == (b"1000,", b"90000,", b"#wire ")
+    # a board that never says is written after half a second, and what waits at the end is written as well
+    silent, cut = Intake(), Intake()
+    assert silent.take(row, 1000)[1] == 0
+    assert silent.take(row, 502_000)[1] == 2
+    cut.take(row, 1000)
+    assert cut.end_link().splitlines()[1].startswith(b"1000,")
+    assert (cut.rows, cut.bad) == (1, 0)
+
+
+def test_the_pin_table_names_what_a_second_fan_and_an_accelerometer_need(tmp_path: Path) -> None:
+    given = json.loads((FIRMWARE / "board.json").read_text(encoding="utf-8"))
+    given |= {"throttle2": {"pin": 17}, "pack2": {"adc_pin": 27, "divider": 6.1}, "accelerometer": LIS}
+    (tmp_path / "board.json").write_text(json.dumps(given), encoding="utf-8")
+    table = pin_table(read_plan(tmp_path / "board.json"))
+    assert "second throttle signal of the receiver" in table
+    assert "plus of the second pack" in table
+    assert "accelerometer LIS3DH" in table
+    assert re.search(r"SDA of .*accelerometer", table)

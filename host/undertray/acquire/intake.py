@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+
 from undertray.acquire.device import Device
 from undertray.acquire.logscan import header_line
 from undertray.acquire.slots import SlotCount
@@ -122,6 +124,7 @@ def not_working(note: WireNote, port: str | None = None) -> LinkError | None:
 
 
 _HELD_BYTES = 1 << 20
+_NAMELESS_US = 500_000
 _HELD_US = 12_000_000  # a board describes itself every 10 s, asked or not
 _SEEN_BYTES = 400
 _ENCODED = [chr(b) if 0x20 <= b < 0x7F and b != 0x25 else f"%{b:02X}" for b in range(256)]
@@ -147,6 +150,8 @@ class Intake:
         self._apart = self._parted = False
         self._headed = False
         self._held: list[tuple[int, bytes, Row | WireNote | Bad]] | None = None
+        self._nameless: list[tuple[int, bytes, Row | WireNote | Bad]] | None = []
+        self._names: tuple[str, ...] = ()
 
     @property
     def dropped_bytes(self) -> int:
@@ -172,7 +177,9 @@ class Intake:
         """Count the half line with which a link broke off, and give up what is held back."""
         self._framer.close()
         held, self._held = self._held or [], None
-        return b"".join([self._bad(stamp, line) for stamp, line, _ in held])
+        rows, self._nameless = self._nameless or [], None
+        text, _ = self._written(rows)
+        return b"".join([*text, *(self._bad(stamp, line) for stamp, line, _ in held)])
 
     def resume(self) -> None:
         """Begin with a link that came back: nothing is taken until its board is known for the same."""
@@ -190,9 +197,22 @@ class Intake:
             if any(not isinstance(parsed, Bad) for _, _, parsed in arrived):
                 self.last_good_us = host_us
             arrived = self._recognised(self._held, arrived)
+        if self._nameless is not None:
+            arrived = self._named(self._nameless, arrived)
+            if self._nameless:
+                self.last_good_us = host_us
+        rows_before = self.rows
+        text, good = self._written(arrived)
+        if good:
+            self.last_good_us = host_us
+        return b"".join(text), self.rows - rows_before, good
+
+    def _written(
+        self, arrived: list[tuple[int, bytes, Row | WireNote | Bad]]
+    ) -> tuple[list[bytes], list[Row | WireNote]]:
+        """Turn lines into those of the log, and count them."""
         text: list[bytes] = []
         good: list[Row | WireNote] = []
-        rows_before = self.rows
         for stamp, line, parsed in arrived:
             if isinstance(parsed, Row) and self._columns not in (None, len(parsed.counts)):
                 parsed = Bad("another number of columns")  # noqa: PLW2901 - the first row fixed it
@@ -208,9 +228,24 @@ class Intake:
             else:
                 text.append(b"#wire %d %s\n" % (stamp, line))
                 self._note(parsed)
-        if good:
-            self.last_good_us = host_us
-        return b"".join(text), self.rows - rows_before, good
+        return text, good
+
+    def _named(
+        self,
+        held: list[tuple[int, bytes, Row | WireNote | Bad]],
+        arrived: list[tuple[int, bytes, Row | WireNote | Bad]],
+    ) -> list[tuple[int, bytes, Row | WireNote | Bad]]:
+        """Hold the first rows back, at most half a second, till the board says what they are."""
+        held += arrived
+        first = next((stamp for stamp, _, parsed in held if isinstance(parsed, Row)), None)
+        told = [p.data for _, _, p in held if isinstance(p, WireNote) and p.kind == "device"]
+        if told:
+            with contextlib.suppress(RunLogError):  # it is refused where its turn comes
+                self._names = Device.from_note(told[0]).names
+        if first is not None and not told and held[-1][0] - first <= _NAMELESS_US:
+            return []
+        self._nameless = None if first is not None or told else []
+        return held
 
     def _bad(self, stamp: int, line: bytes) -> bytes:
         self.bad += 1
@@ -221,8 +256,8 @@ class Intake:
         self._headed = True
         self._columns = len(row.counts)
         names = tuple(f"p{i + 1}" for i in range(self._columns))
-        if self.device is not None and len(self.device.names) == self._columns:
-            names = self.device.names
+        for told in (self._names, () if self.device is None else self.device.names):
+            names = told if len(told) == self._columns else names
         return header_line(names) + b"\n"
 
     def _count(self, row: Row, stamp: int) -> None:

@@ -115,7 +115,7 @@ def felt_lines(result: Reduction) -> list[str]:
     if found.bumps:
         most = max(found.bumps, key=lambda bump: bump.peak_g)
         lines.append(
-            f"  {len(found.bumps)} bumps above 0.5 g, the largest {most.peak_g:.1f} g at {most.at_s:.2f} s; "
+            f"  bumps above 0.5 g: {len(found.bumps)}, the largest {most.peak_g:.1f} g at {most.at_s:.2f} s; "
             f"{found.dips_after_bumps} of {len(result.dips)} dips came within 0.3 s after one"
         )
     else:

@@ -101,6 +101,10 @@ class BoardPlan:
     buzzer_pin: int | None
     pack_pin: int | None
     pack_divider: float | None
+    throttle2_pin: int | None = None
+    pack2_pin: int | None = None
+    pack2_divider: float | None = None
+    accelerometer: tuple[str, int] | None = None  # part, bus
 
 
 def read_plan(path: str | Path) -> BoardPlan:
@@ -149,6 +153,8 @@ def read_plan(path: str | Path) -> BoardPlan:
     alarm = _object(root.get("alarm") or {}, f"{where}, alarm")
     pack = _object(root.get("pack") or {}, f"{where}, pack")
     divider, rate_hz = pack.get("divider"), root.get("rate_hz")
+    throttle2, pack2 = (_object(root.get(key) or {}, f"{where}, {key}") for key in ("throttle2", "pack2"))
+    divider2, felt = pack2.get("divider"), _object(root.get("accelerometer") or {}, f"{where}, accelerometer")
     return BoardPlan(
         name=_text(root, "name"),
         rate_hz=float(rate_hz) if isinstance(rate_hz, int | float) else 0.0,
@@ -161,6 +167,10 @@ def read_plan(path: str | Path) -> BoardPlan:
         buzzer_pin=_maybe(alarm, "buzzer_pin", where),
         pack_pin=_maybe(pack, "adc_pin", where),
         pack_divider=float(divider) if isinstance(divider, int | float) else None,
+        throttle2_pin=_maybe(throttle2, "pin", where),
+        pack2_pin=_maybe(pack2, "adc_pin", where),
+        pack2_divider=float(divider2) if isinstance(divider2, int | float) else None,
+        accelerometer=(_text(felt, "part"), _whole(felt, "bus", f"{where}, accelerometer")) if felt else None,
     )
 
 
@@ -291,14 +301,17 @@ def parts(plan: BoardPlan) -> list[Part]:
     if plan.buses:
         use = "pull-ups, two a bus and two a used output of a multiplexer"
         found.append(Part(f"resistor {PULL_UP}", 2 * (len(plan.buses) + outputs), use))
-    supplies, pack = len(plan.sensors) + len(plan.muxes), plan.pack_pin is not None
-    use = "one at each supply" + (", one at the pack's pin" if pack else "")
-    found.append(Part(f"capacitor {BYPASS}", supplies + pack, use))
+    supplies = len(plan.sensors) + len(plan.muxes) + (plan.accelerometer is not None)
+    packs = (plan.pack_pin is not None) + (plan.pack2_pin is not None)
+    use = "one at each supply" + ("", ", one at the pack's pin", ", one at each pack's pin")[packs]
+    found.append(Part(f"capacitor {BYPASS}", supplies + packs, use))
+    if plan.accelerometer is not None:
+        found.append(Part(f"accelerometer {plan.accelerometer[0]}", 1, "on the chassis"))
     analogue = [s for s in plan.sensors if s.adc_pin is not None]
     found += [
         Part(f"resistor {ohm}, 1 %", 1, f"divider of {s.name}") for s in analogue for ohm in analogue_ohm(s)
     ]
-    found += [*_throttle(plan), *_alarm(plan), *_pack(plan)]
+    found += [*_throttle(plan), *_alarm(plan), *_pack(plan), *_second_fan(plan)]
     tubes = Part("tube, 2 mm bore", 2 * len(plan.sensors), "to the taps, and to the pot")
     return [*found, tubes, Part(f"pot, {POT}, with a capillary", 1, "still air")]
 
@@ -309,6 +322,16 @@ def _throttle(plan: BoardPlan) -> list[Part]:
     if plan.throttle_output:
         return [Part(f"resistor {SERIES_OHM}", 1, "in the throttle's signal")]
     return [Part(f"resistor {ohm}", 1, "divider of the throttle") for ohm in THROTTLE_OHM]
+
+
+def _second_fan(plan: BoardPlan) -> list[Part]:
+    found = []
+    if plan.throttle2_pin is not None:
+        found += [Part(f"resistor {ohm}", 1, "divider of the second throttle") for ohm in THROTTLE_OHM]
+    if plan.pack2_pin is not None and plan.pack2_divider is not None:
+        use = f"divider of the second pack, no pack above {pack_limit_v(plan.pack2_divider):.1f} V"
+        found += [Part(f"resistor {ohm}, 1 %", 1, use) for ohm in pack_ohm(plan.pack2_divider)]
+    return found
 
 
 def _alarm(plan: BoardPlan) -> list[Part]:
@@ -405,6 +428,12 @@ def wires(plan: BoardPlan) -> list[Wire]:
         found.append(
             _gp(plan.pack_pin, "pack plus, behind the fuse", _pack_words(plan.pack_divider), "violet")
         )
+    if plan.throttle2_pin is not None:
+        through = "{}; {} from the pin to GND".format(*THROTTLE_OHM)
+        found.append(_gp(plan.throttle2_pin, "second throttle signal of the receiver", through, "white"))
+    if plan.pack2_pin is not None and plan.pack2_divider is not None:
+        to = "plus of the second pack, behind its fuse"
+        found.append(_gp(plan.pack2_pin, to, _pack_words(plan.pack2_divider), "violet"))
     return found
 
 
@@ -473,6 +502,8 @@ def _pack_words(divider: float) -> str:
 def _on_bus(plan: BoardPlan, bus: Bus) -> str:
     names = [s.name for s in plan.sensors if s.bus == bus.number and s.mux is None]
     names += [f"multiplexer {m.address:#04x}" for m in plan.muxes if m.bus == bus.number]
+    if plan.accelerometer is not None and plan.accelerometer[1] == bus.number:
+        names.append("accelerometer")
     return f"bus {bus.number}: {', '.join(names) if names else 'nothing yet'}"
 
 
