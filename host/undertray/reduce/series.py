@@ -70,7 +70,8 @@ def row_times(time: BoardTime) -> Column:
         if np.ndim(rows) == 0:
             return np.asarray(time.row_s(int(rows) % n, int(rows) % n + 1)[0])
         if rows.dtype != bool:
-            return np.asarray(time.row_s()[rows])
+            first = int(np.min(rows, initial=n))
+            return np.asarray(time.row_s(first, max(first, int(np.max(rows, initial=-1)) + 1))[rows - first])
         out, at = np.empty(np.count_nonzero(rows)), 0
         for a, b in pieces(0, n):
             part = time.row_s(a, b)[rows[a:b]]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -112,7 +113,9 @@ def unevenness(floor_mm: Floor) -> Unevenness:
     R. D. Richtmyer, 1951 (from memory).
     """
     grid, u = _Grid(floor_mm), _numbers()
-    excess = np.concatenate([_excess(grid, u[k : k + _AT_ONCE]) for k in range(0, CASES, _AT_ONCE)])
+    excess = np.empty((CASES, len(grid.places_mm)))
+    for k in range(0, CASES, _AT_ONCE):
+        excess[k : k + _AT_ONCE] = _excess(grid, u[k : k + _AT_ONCE]).T
     excess.flags.writeable = False  # shared by all who ask for the same floor
     return Unevenness(grid.places_mm, excess)
 
@@ -132,7 +135,7 @@ def entering_air(floor_mm: Floor) -> Array:
         Share of the air that enters at each cell of :func:`unevenness`, of sum 1; 0 but at the outline.
     """
     grid, u = _Grid(floor_mm), _numbers()
-    entering = grid.entering(u[:, 8:])
+    entering = np.ascontiguousarray(grid.entering(u[:, 8:]).T)
     entering /= entering.sum(axis=1, keepdims=True)
     entering.flags.writeable = False
     return np.asarray(entering)
@@ -144,29 +147,35 @@ def _numbers() -> Array:
 
 
 def _excess(grid: _Grid, u: Array) -> Array:
-    """Excess of the cases that numbers between 0 and 1 stand for, shape (cases, cells)."""
+    """Excess of the cases that numbers between 0 and 1 stand for, shape (cells, cases)."""
     gap_m, height_m = _between(u[:, 0], _GAP_M), _between(u[:, 1], _HEIGHT_M)
     jet_m_s = np.sqrt(2 * _between(u[:, 2], _SUCTION_PA) / _RHO_KG_M3)
     beta = _DISCHARGE * gap_m / height_m
     entering_m = grid.entering(u[:, 8:])
-    leaving_m = grid.leaving(u[:, 4:8]) * entering_m.sum(axis=1, keepdims=True)
+    leaving_m = grid.leaving(u[:, 4:8]) * entering_m.sum(axis=0)
     potential_m = grid.potential(leaving_m - entering_m)
-    across_m = potential_m[:, grid.one] - potential_m[:, grid.other]
+    across_m = grid.across(potential_m)
     flow = grid.speed(across_m / grid.cell_m)
-    rubbed_m = (flow[:, grid.one] + flow[:, grid.other]) / 2 * across_m
+    rubbed_m = grid.between(flow) * across_m
     viscous = 24 * _MU_PA_S * beta / (height_m**2 * _RHO_KG_M3 * jet_m_s)
     turbulent = _between(u[:, 3], _FRICTION) * beta**2 / (2 * height_m)
     head = viscous * potential_m + turbulent * grid.potential(grid.gathered(rubbed_m))
-    head -= (entering_m * head).sum(axis=1, keepdims=True) / entering_m.sum(axis=1, keepdims=True)
+    head -= (entering_m * head).sum(axis=0) / entering_m.sum(axis=0)
     rise = head + (beta * flow) ** 2 + (_DISCHARGE * gap_m * leaving_m / grid.cell_m**2) ** 2
     rise = np.maximum(rise, _LEAST - 1)
-    mean = rise.mean(axis=1, keepdims=True)
+    mean = rise.mean(axis=0)
     return np.asarray((rise - mean) / (1 + mean))
 
 
 def _between(u: Array, ends: tuple[float, float]) -> Array:
-    """Even in the logarithm, as a column."""
-    return np.asarray(ends[0] * (ends[1] / ends[0]) ** u[:, None])
+    """Even in the logarithm."""
+    return np.asarray(ends[0] * (ends[1] / ends[0]) ** u)
+
+
+def _apart2(one_mm: Array, other_mm: Array) -> Array:
+    """Squared distance of each place from each other, shape (places, others)."""
+    x, y = (np.subtract.outer(one_mm[:, axis], other_mm[:, axis]) for axis in (0, 1))
+    return np.asarray(x * x + y * y)
 
 
 class _Grid:
@@ -186,50 +195,86 @@ class _Grid:
         self._cells = n = int(inside.sum())
         number = np.full((nx, ny), -1)
         number[inside] = np.arange(n)
+        # faces across the length, then across the width: in each a cell is at most once the one and the other
         pairs = ((number[:-1], number[1:]), (number[:, :-1], number[:, 1:]))
-        faces = [np.stack([a[both], b[both]]) for a, b in pairs for both in [(a >= 0) & (b >= 0)]]
-        self.one, self.other = np.concatenate(faces, axis=1)
-        self._along_x = np.arange(len(self.one)) < faces[0].shape[1]
-        neighbours = np.bincount(self.one, minlength=n) + np.bincount(self.other, minlength=n)
+        self._faces = [np.stack([a[both], b[both]]) for a, b in pairs for both in [(a >= 0) & (b >= 0)]]
+        self._along = slice(0, self._faces[0].shape[1]), slice(self._faces[0].shape[1], None)
+        self._one, self._other = np.concatenate(self._faces, axis=1)
+        neighbours = np.bincount(self._one, minlength=n) + np.bincount(self._other, minlength=n)
         self._open_m = (4 - neighbours) * self.cell_m
-        matrix = np.full((n, n), 1.0 / n) + np.diag(neighbours + 1e-9)
-        np.add.at(matrix, (self.one, self.other), -1.0)
-        np.add.at(matrix, (self.other, self.one), -1.0)
-        self._inverse = np.linalg.inv(matrix)
+        self._columns = np.concatenate([[0], np.cumsum(inside.sum(axis=1))]).tolist()
+        self._eliminate(neighbours)
+
+    def _eliminate(self, neighbours: NDArray[np.int64]) -> None:
+        """Column by column of cells, as each has to do with the next one only."""
+        n = self._cells
+        matrix = np.diag(neighbours + 1e-9)
+        matrix[self._one, self._other] = matrix[self._other, self._one] = -1.0
+        columns = [slice(a, b) for a, b in pairwise(self._columns) if a < b]
+        self._inverse: list[Array] = [np.asarray(np.linalg.inv(matrix[columns[0], columns[0]]))]
+        self._passed = [np.zeros((columns[0].stop, 0))]
+        for before, here in pairwise(columns):
+            passed = matrix[here, before] @ self._inverse[-1]
+            self._passed.append(passed)
+            self._inverse.append(
+                np.asarray(np.linalg.inv(matrix[here, here] - passed @ matrix[before, here]))
+            )
+        self._next = [matrix[here, after] for here, after in pairwise([*columns, slice(n, n)])]
+        self._columns = columns
 
     def potential(self, taken: Array) -> Array:
-        """The potential, of mean 0, whose flow brings to each cell what is taken there."""
-        return np.asarray(taken @ self._inverse)
+        """The potential, of mean 0, whose flow brings to each cell what is taken there; (cells, cases)."""
+        left, before = np.empty_like(taken), slice(0, 0)
+        for passed, here in zip(self._passed, self._columns, strict=True):
+            left[here] = taken[here] - passed @ left[before]
+            before = here
+        after = slice(self._cells, self._cells)
+        for here, inverse, coupled in zip(
+            self._columns[::-1], self._inverse[::-1], self._next[::-1], strict=True
+        ):
+            left[here] = inverse @ (left[here] - coupled @ left[after])
+            after = here
+        left -= left.mean(axis=0)
+        return left
+
+    def across(self, cell: Array) -> Array:
+        """Difference over each face."""
+        return np.asarray(cell[self._one] - cell[self._other])
+
+    def between(self, cell: Array) -> Array:
+        """Mean of the cells on both sides of each face."""
+        return np.asarray((cell[self._one] + cell[self._other]) / 2)
 
     def gathered(self, face: Array) -> Array:
         """Sum over the faces of each cell, with their sign."""
-        out = np.zeros((self._cells, len(face)))
-        np.add.at(out, self.one, face.T)
-        np.add.at(out, self.other, -face.T)
-        return out.T
+        out = np.zeros((self._cells, face.shape[1]))
+        for (one, other), some in zip(self._faces, self._along, strict=True):
+            out[one] += face[some]
+            out[other] -= face[some]
+        return out
 
     def speed(self, face: Array) -> Array:
         """Size of the flow in each cell: of the mean of two opposite faces, a wall being one without flow."""
-        both = np.zeros((2, self._cells, len(face)))
-        for out, some in zip(both, (self._along_x, ~self._along_x), strict=True):
-            np.add.at(out, self.one[some], face.T[some] / 2)
-            np.add.at(out, self.other[some], face.T[some] / 2)
-        return np.asarray(np.hypot(*both).T)
+        both = np.zeros((2, self._cells, face.shape[1]))
+        for out, (one, other), some in zip(both, self._faces, self._along, strict=True):
+            out[one] += face[some] / 2
+            out[other] += face[some] / 2
+        return np.asarray(np.sqrt(np.square(both, out=both).sum(axis=0)))
 
     def entering(self, u: Array) -> Array:
         """Open skirt of each cell, m, at the mean gap."""
         rim = np.flatnonzero(self._open_m)
         at_mm = self.places_mm[rim]
         way = 2 * (at_mm - self._low_mm) / self._size_mm - 1
-        wide = 1 + _TILT * (2 * u[:, :2] - 1) @ way.T
+        wide = 1 + _TILT * way @ (2 * u[:, :2] - 1).T
         for k in range(_BAD_PLACES):
             where, size, much = u[:, 2 + 3 * k : 5 + 3 * k].T
             place = at_mm[(where * len(rim)).astype(int)]
             reach_mm = _between(size, _BAD_WIDTH) * self._size_mm.min()
-            apart2 = np.square(at_mm[None] - place[:, None]).sum(axis=2)
-            wide += _MOST_BAD * np.maximum(2 * much - 1, 0)[:, None] * np.exp(-apart2 / (2 * reach_mm**2))
-        out = np.zeros((len(u), self._cells))
-        out[:, rim] = self._open_m[rim] * np.maximum(wide, _SHUT)
+            apart2 = _apart2(at_mm, place)
+            wide += _MOST_BAD * np.maximum(2 * much - 1, 0) * np.exp(-apart2 / (2 * reach_mm**2))
+        out = np.zeros((self._cells, len(u)))
+        out[rim] = self._open_m[rim, None] * np.maximum(wide, _SHUT)
         return out
 
     def leaving(self, u: Array) -> Array:
@@ -239,14 +284,17 @@ class _Grid:
         middle, pair = u[:, 3] < 1 / 3, u[:, 3] > 2 / 3
         x, y = np.where(middle, 0.5, x), np.where(middle, 0.5, y)
         radius_mm = _between(u[:, 2], _FAN) * self._size_mm.min()
-        out = np.zeros((len(u), self._cells))
-        for side in (y, np.where(pair, 1 - y, y)):
-            place = self._low_mm + np.stack([x, side], axis=1) * self._size_mm
-            apart = np.sqrt(np.square(self.places_mm[None] - place[:, None]).sum(axis=2))
-            disc = np.clip((radius_mm - apart) / (1000 * self.cell_m) + 0.5, 0, 1)
-            disc += 1e-6 * (apart == apart.min(axis=1, keepdims=True))
-            out += disc / disc.sum(axis=1, keepdims=True) / 2
+        out = self._disc(x, y, radius_mm)
+        out[:, pair] = (out[:, pair] + self._disc(x[pair], 1 - y[pair], radius_mm[pair])) / 2
         return out
+
+    def _disc(self, x: Array, y: Array, radius_mm: Array) -> Array:
+        """Share of one fan that each cell takes."""
+        place = self._low_mm + np.stack([x, y], axis=1) * self._size_mm
+        apart = np.sqrt(_apart2(self.places_mm, place))
+        disc = np.clip((radius_mm - apart) / (1000 * self.cell_m) + 0.5, 0, 1)
+        disc += 1e-6 * (apart == apart.min(axis=0))
+        return np.asarray(disc / disc.sum(axis=0))
 
 
 # How well the taps of a car can know its force: what they do not see of the floor.
