@@ -51,6 +51,8 @@ def device(columns: int, s: Stranger | None = None) -> dict[str, Any]:
 
 def _hostile_device(s: Stranger, columns: int) -> dict[str, Any]:
     note = device(columns, s)
+    if columns > 1 and s.chance(0.2):
+        _give_channels(s, note)
     how = s.rng.random()
     if how < 0.45:
         return note
@@ -65,6 +67,20 @@ def _hostile_device(s: Stranger, columns: int) -> dict[str, Any]:
     else:
         s.spoil(note, s.pick(1, 1, 2, 4))
     return note
+
+
+def _give_channels(s: Stranger, note: dict[str, Any]) -> None:
+    """Let the last numbers of a row be no pressures."""
+    many = min(s.pick(1, 2, 3, 3, 5, 5), len(note["columns"]) - 1)
+    names = s.pick(
+        ["ax", "ay", "az", "throttle2_us", "pack2_mv"], ["throttle2_us", "ax", "az", "ay", "unheard-of"]
+    )
+    note |= {"wire": 2, "channels": names[:many], "columns": note["columns"][: len(note["columns"]) - many]}
+    note["accelerometer"] = {
+        **{"part": "LIS3DH", "bus": 0, "address": 25, "mg_per_count": s.pick(4, 1, 12, 0.001, 1000)},
+        **{"range_mg": s.pick(8000, 2000, 1, 1e6), "odr_hz": 400},
+        **{"forward": s.pick("+x", "-y", "+z"), "up": s.pick("+z", "-z", "+x", "+y")},
+    }
 
 
 def _status(s: Stranger, columns: int, t_us: int) -> dict[str, Any]:

@@ -173,13 +173,15 @@ class Intake:
         """Whether lines wait for their board to say who it is."""
         return bool(self._held)
 
-    def end_link(self) -> bytes:
-        """Count the half line with which a link broke off, and give up what is held back."""
+    def end_link(self) -> tuple[bytes, int]:
+        """Count the half line with which a link broke off, and let go of what is held back: text and rows."""
         self._framer.close()
         held, self._held = self._held or [], None
         rows, self._nameless = self._nameless or [], None
+        before = self.rows
         text, _ = self._written(rows)
-        return b"".join([*text, *(self._bad(stamp, line) for stamp, line, _ in held)])
+        text += [self._bad(stamp, line) for stamp, line, _ in held]
+        return b"".join(text), self.rows - before
 
     def resume(self) -> None:
         """Begin with a link that came back: nothing is taken until its board is known for the same."""

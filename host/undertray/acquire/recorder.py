@@ -149,7 +149,7 @@ class Recorder:
 
     def _close(self) -> None:
         self._ended_us = self._now_us()
-        self._writer.put(self.intake.end_link())
+        self._writer.put(*self.intake.end_link())
         if self.intake.last_good_us is None:  # nothing of a board in it: the name stays free
             self._writer.discard()
             return
@@ -250,7 +250,7 @@ class Recorder:
     def _regain(self, error: LinkError, why: str, stop: Callable[[], bool]) -> None:
         """Wait for a lost link to come back; raise what was wrong with it when it does not."""
         self._link.close()
-        self._writer.put(self.intake.end_link())
+        self._writer.put(*self.intake.end_link())
         if self._lost is None:
             self._lost = (self._now_us(), why, error)
             if self.intake.last_good_us is not None:
