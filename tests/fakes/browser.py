@@ -1,4 +1,7 @@
-"""A real headless Chromium, spoken to over its own debugging pipe: no package, no port."""
+"""A real headless Chromium, spoken to over its own debugging pipe: no package, no port.
+
+``python tests/fakes/browser.py PAGE.html PICTURE.png 1000 1120`` takes a picture of the top of a page.
+"""
 
 from __future__ import annotations
 
@@ -6,9 +9,11 @@ import base64
 import contextlib
 import json
 import os
+import pathlib
 import select
 import shutil
 import subprocess
+import sys
 import tempfile
 import time
 from collections.abc import Iterator
@@ -90,6 +95,10 @@ class Browser:
         """``kind`` is touchStart, touchMove or touchEnd."""
         self._call("Input.dispatchTouchEvent", type=kind, touchPoints=[{"x": x, "y": y} for x, y in points])
 
+    def picture(self) -> bytes:
+        """What is to be seen, as PNG."""
+        return base64.b64decode(self._call("Page.captureScreenshot", format="png")["data"])
+
     def pdf(self, width_in: float, height_in: float) -> bytes:
         printed = self._call(
             "Page.printToPDF", printBackground=True, paperWidth=width_in, paperHeight=height_in
@@ -144,3 +153,22 @@ def browser() -> Iterator[Browser]:
                 process.wait(5)
             process.kill()
             process.wait()
+
+
+def _main(page: str, picture: str, width: str, height: str) -> None:
+    import io
+
+    from PIL import Image
+
+    with browser() as found:
+        found.size(int(width), int(height))
+        found.dark(False)
+        found.open(pathlib.Path(page).resolve().as_uri())
+        found.until("document.readyState === 'complete'")
+        # few colours: a page is text and lines, and the picture a quarter of the size
+        image = Image.open(io.BytesIO(found.picture())).convert("RGB")
+        image.quantize(64).save(picture, optimize=True)
+
+
+if __name__ == "__main__":
+    _main(*sys.argv[1:])

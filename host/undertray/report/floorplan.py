@@ -23,7 +23,8 @@ if TYPE_CHECKING:
 __all__ = ["at_moment_pa", "cells", "floor_picture", "steady_pa"]
 
 Array = NDArray[np.float64]
-_NAME = 16
+_NAME, _LINE = 16, 7
+_LENGTH_IN, _SIGN_IN = 2.6, 0.07  # of the floor as drawn, and of a letter on it
 
 
 def floor_picture(
@@ -116,16 +117,17 @@ def floor_picture(
             value = value_of.get(tap.name, np.nan)
             light = np.isfinite(value) and sum(colours(scale(value))[:3]) > 1.35
             ink = "#000000" if light else "#ffffff"
-            words = f"{short(tap.name, _NAME)}\n{shown.get(tap.name, 'no reading')}"
+            words = f"{_broken(short(tap.name, _NAME))}\n{shown.get(tap.name, 'no reading')}"
             panel.plot(tap.y_mm, tap.x_mm, "o", markersize=3.5, color=ink if np.isfinite(value) else INK)
             panel.annotate(
                 words,
-                (tap.y_mm, tap.x_mm),
+                (_inside_mm(car, tap, words), tap.x_mm),
                 xytext=(0, -4),
                 textcoords="offset points",
                 ha="center",
                 va="top",
-                fontsize=8,
+                fontsize=8.5,
+                linespacing=1.25,
                 color=ink if np.isfinite(value) else INK,
                 bbox=None if np.isfinite(value) else {"facecolor": PAPER, "edgecolor": "none", "pad": 1.5},
             )
@@ -169,6 +171,24 @@ def floor_picture(
         },
         size="small",
     )
+
+
+def _broken(name: str) -> str:
+    """A long name on two lines, parted where it is nearest to its middle."""
+    parts = [at + 1 for at, sign in enumerate(name[:-1]) if sign in " -_." and at]
+    if len(name) <= _LINE or not parts:
+        return name
+    at = min(parts, key=lambda place: abs(place - len(name) / 2))
+    return f"{name[:at].rstrip()}\n{name[at:]}"
+
+
+def _inside_mm(car: Car, tap: Tap, words: str) -> float:
+    """Where across the car the words of a tap are centred, so that they stay inside of the outline."""
+    ys, xs = [y for _, y in car.floor_mm], [x for x, _ in car.floor_mm]
+    mm_per_in = (max(xs) - min(xs)) / _LENGTH_IN
+    half_mm = 0.5 * _SIGN_IN * max(map(len, words.split("\n"))) * mm_per_in
+    low, high = min(ys) + half_mm, max(ys) - half_mm
+    return (low + high) / 2 if low > high else min(max(tap.y_mm, low), high)
 
 
 def cells(car: Car, taps: Sequence[Tap]) -> list[tuple[Tap, list[tuple[float, float]]]]:

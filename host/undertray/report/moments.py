@@ -56,7 +56,7 @@ def gravest(reduction: Reduction, car: Car, units: Display) -> tuple[list[CloseU
     close_ups = []
     for place in chosen:
         event = events[place]
-        ordered = event.first_tap is not None
+        ordered = event.first_tap is not None and event.kind in LOSS_KINDS
         circles = "; the numbers in circles are the order in which the taps fell" if ordered else ""
         bottom = floor_picture(
             car,

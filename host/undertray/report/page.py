@@ -183,7 +183,7 @@ def _event_row(reduction: Reduction, place: int, event: Loss, units: Display) ->
     if event.from_pa is None or event.to_pa is None:
         change = ""
     else:
-        change = f"{units.pa(event.from_pa)}, {units.pa(event.to_pa)}"
+        change = f"{units.pa(event.from_pa)} to {units.pa(event.to_pa)}"
     return (
         f"{place + 1} {event.kind}{', brief' if event.brief else ''}",
         onset_words(event),

@@ -208,7 +208,7 @@ class Timeline {
     let a = 0, b = this.t.length - 1;
     while (b - a > 1) {
       const m = (a + b) >> 1;
-      if (this.t[m] <= t) a = m; else b = m;
+      if (this.t[m] <= t + 6e-5) a = m; else b = m;  // times are kept to a tenth of a millisecond
     }
     return this.data.whole && t - this.t[a] > this.t[b] - t ? b : a;
   }
@@ -331,8 +331,9 @@ class Timeline {
     const said = [];
     this.lines.forEach((line, k) => {
       const low = line.low[i], high = line.high[i], known = low <= high;
-      let text = known ? signed(low, line.places) : "no reading";
-      if (known && signed(high, line.places) !== text) text += " to " + signed(high, line.places);
+      const shown = v => (line.panel === 2 && v >= 0.5 / 10 ** line.places ? "+" : "") + signed(v, line.places);
+      let text = known ? shown(low) : "no reading";
+      if (known && shown(high) !== text) text += " to " + shown(high);
       this.shown[k].textContent = known ? `${text} ${line.unit}` : text;
       this.dots[k].setAttribute("visibility", known && seen ? "visible" : "hidden");
       this.dots[k].setAttribute("cx", x);

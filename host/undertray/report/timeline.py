@@ -226,7 +226,9 @@ def draw_timeline(reduction: Reduction, units: Display = SI, title: str = "") ->
     thinner = Thinner(series.t_s, _DRAWN_PIECES)
     with settings():
         top_in = _legend_in(reduction, 4) + (0.3 if title else 0.0)
-        figure, panels = stacked(6.6, (1.7, 1.0, 1.3, 0.5), (top_in, 0.3, 0.3, 0.14))
+        figure, panels = stacked(
+            6.6, (1.7, 1.0, 1.3, 0.5), (top_in, 0.3, 0.3, 0.14 if series.throttles_us is None else 0.3)
+        )
         if title:
             figure.text(0.5, 1 - 0.08 / figure.get_figheight(), title, ha="center", va="top", fontsize=10)
         tap_lines(panels[0], reduction, thinner, units)
@@ -343,7 +345,9 @@ _AROUND_LEAST_S = 0.4
 
 def event_moments(reduction: Reduction, event: Any) -> list[tuple[float, str]]:
     """The moments of an event in order: first sign, onset, where it fell below its need, bottom."""
-    moments = [(event.onset_s, "onset"), (event.bottom_s, "bottom")]
+    moments = [(event.onset_s, "onset")]
+    if event.kind != "sensor-fault":
+        moments.append((event.bottom_s, "bottom"))
     if event.kind in LOSS_KINDS:
         sign = sign_before(event, reduction.series) if event.warning_s is not None else None
         if sign is not None:
@@ -399,7 +403,7 @@ _MOMENT: dict[str, Any] = {
 
 # The numbers of the timeline that can be touched; timeline.js draws them.
 
-_MOST_WHOLE = 3600
+_MOST_WHOLE = 6000
 _PIECES, _FINE_PIECES, _MOST_FINE = 1500, 150, 8
 _MISSING = -32768
 
@@ -423,7 +427,7 @@ def touch_numbers(
     Returns
     -------
     dict
-        Plain values for JSON. A run of more than 3600 rows is the lowest and highest value of at most 1500
+        Plain values for JSON. A run of more than 6000 rows is the lowest and highest value of at most 1500
         equal pieces and 150 more in each finer part. Numbers are steps of 1/32000 of the greatest, as
         little-endian 16-bit integers in base64; -32768 stands for none.
     """
@@ -448,7 +452,10 @@ def touch_numbers(
     for k, (name, load_n) in enumerate((("front", series.front_n), ("rear", series.rear_n))):
         margin = (load_n - reduction.axles[name].required_n) / units.force_n
         lines.append(_line(f"{name} margin", 2, units.force, margin, places_n, k, wide))
-    lines.append(_line("throttle", 3, "µs", series.throttle_us, 0, 7, wide))
+    lines += [
+        _line(name, 3, "µs", width_us, 0, (7, 0, 1)[k], wide)
+        for k, (name, width_us) in enumerate(_throttles(series))
+    ]
     found = reduction.holding
     least = None if isinstance(found, str) else found.least
     return {
