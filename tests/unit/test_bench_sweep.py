@@ -115,6 +115,14 @@ def test_not_armed_unless_all_is_at_rest(one: Row, words: str) -> None:
     assert bench.run(2.0)
 
 
+def test_a_second_throttle_without_a_pulse_is_no_silent_sensor() -> None:
+    bench = Bench()
+    bench.begin()
+    bench.sweep.take(0, [WireNote("device", {"channels": ["throttle2_us"]})])
+    bench.run(1.0, lambda: row(counts=(1, 2, None)))
+    assert bench.link.written[0].startswith(b"arm ")
+
+
 def test_a_board_that_falls_silent_is_told_to_stop() -> None:
     bench = Bench()
     bench.begin()

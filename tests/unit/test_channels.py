@@ -60,6 +60,13 @@ def test_a_log_without_them_has_none(tmp_path: Path) -> None:
     assert run.drive_us is run.throttle_us
 
 
+def test_a_second_throttle_that_never_came_counts_as_none(tmp_path: Path) -> None:
+    """The board sweeps the first fan, and the receiver that would drive the second is off."""
+    run = read_run(log(tmp_path, channels={"throttle2_us": np.full(N, np.nan)}))
+    assert run.throttle2_us is None
+    assert run.drive_us is run.throttle_us
+
+
 def test_inspect_and_export_show_them(tmp_path: Path) -> None:
     path = log(tmp_path, channels=CHANNELS, accelerometer=LIS)
     told = undertray("inspect", str(path)).stdout

@@ -92,6 +92,7 @@ class BenchSweep:
         self._state = "looking"
         self._due_s = self._row_s = self._since_s = 0.0
         self._silent: set[int] | None = None
+        self._numbers = self._channels = 0  # in a row, and those of them that are no pressures
         self._wrong: str | None = None
         self._steps = 0
 
@@ -126,6 +127,9 @@ class BenchSweep:
                 self._take_row(one)
             elif one.kind == "reply":
                 self._take_reply(one.data)
+            elif one.kind == "device":
+                told = one.data.get("channels")
+                self._channels = len(told) if isinstance(told, list) else 0
 
     def tick(self) -> bool:
         """Do what is due."""
@@ -154,7 +158,8 @@ class BenchSweep:
         if self._state != "looking":
             return
         if self._silent is None:
-            self._silent, self._since_s = set(range(len(row.counts))), self._row_s
+            self._numbers = len(row.counts)
+            self._silent, self._since_s = set(range(self._numbers)), self._row_s
         self._silent -= {i for i, count in enumerate(row.counts) if count is not None}
         if row.throttle_us is not None:
             self._wrong = f"the throttle pin is driven already ({row.throttle_us} us)"
@@ -162,8 +167,9 @@ class BenchSweep:
             self._wrong = "the alarm is on"
 
     def _arm(self) -> None:
-        if self._silent:
-            columns = ", ".join(f"p{i + 1}" for i in sorted(self._silent))
+        silent = [i for i in sorted(self._silent or ()) if i < self._numbers - self._channels]
+        if silent:
+            columns = ", ".join(f"p{i + 1}" for i in silent)
             self._wrong = self._wrong or f"no reading from {columns}"
         if self._wrong:
             self._stop(self._fails("not armed: " + self._wrong, None))

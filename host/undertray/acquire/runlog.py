@@ -207,13 +207,19 @@ class Run:
         return self.channel_counts[:, self.channels.index(name)]
 
     @property
+    def throttle2_us(self) -> NDArray[np.float64] | None:
+        """Pulse to a second fan, µs; None where there is none or it never came, as in a sweep of one fan."""
+        second = self.channel("throttle2_us")
+        return None if second is None or np.isnan(second).all() else second
+
+    @property
     def drive_us(self) -> NDArray[np.float64]:
         """What drives the fans, µs: the throttle, or where a second fan has its own the mean of both.
 
         The mean is unknown where either is. It is no law of two fans; it moves when either of them does, so a
         fall of the suction that one of them explains is not taken for a lost seal.
         """
-        second = self.channel("throttle2_us")
+        second = self.throttle2_us
         return self.throttle_us if second is None else (self.throttle_us + second) / 2
 
     @property

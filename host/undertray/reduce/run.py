@@ -125,7 +125,7 @@ def reduce_run(
     # the raw times are not needed any more, and take as much room as much else
     none = np.empty(0, np.int64)
     run = replace(run, host_us=none, seq=none, t_us=none, flags=none)
-    drive_us, second_us = run.drive_us, run.channel("throttle2_us")
+    drive_us, second_us = run.drive_us, run.throttle2_us
     suction, zero = take_zero(time.t_s, read, drive_us, car, calibration, tare)
     names = [tap.name for tap in car.taps]
     events = _events(time, suction, drive_us, car)
