@@ -6,6 +6,8 @@ from itertools import groupby, pairwise
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from board.emulated import EmulatedBoard, needs_board
 from firmware.runs import board
 from undertray.acquire.console import encode_command
@@ -23,6 +25,7 @@ def _pulses(emulated: EmulatedBoard) -> list[tuple[float, int]]:
     return found
 
 
+@pytest.mark.slow
 @needs_board
 def test_pulses_are_as_wide_as_told_and_end_a_second_after_the_last_beat(tmp_path: Path) -> None:
     given = board(rate_hz=100)

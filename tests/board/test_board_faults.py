@@ -70,6 +70,7 @@ def test_the_alarm_comes_within_two_slots_whatever_the_board_is_at(tmp_path: Pat
     assert {state: max(times) for state, times in late_s.items() if max(times) > 2 * slot_s} == {}
 
 
+@pytest.mark.slow
 def test_the_alarm_comes_within_two_slots_in_overload(tmp_path: Path) -> None:
     with EmulatedBoard(tmp_path, quick(rate_hz=2000), watch=[LED]) as emulated:
         emulated.counts(HOLDS)
@@ -83,6 +84,7 @@ def test_the_alarm_comes_within_two_slots_in_overload(tmp_path: Path) -> None:
     assert max(times_s) <= 2 * 0.0008 + 2 * 0.0005
 
 
+@pytest.mark.slow
 def test_ctrl_c_leads_to_the_prompt_and_no_output_stays_on(tmp_path: Path) -> None:
     with EmulatedBoard(
         tmp_path, board(rate_hz=1000, heartbeat_pin=HEART), watch=[LED, BUZZER, HEART]
@@ -110,6 +112,7 @@ def test_ctrl_c_leads_to_the_prompt_and_no_output_stays_on(tmp_path: Path) -> No
     assert not [line for line in emulated.lines if b"IRQ callback" in line.text]
 
 
+@pytest.mark.slow
 def test_scl_held_low_is_told_as_such(tmp_path: Path) -> None:
     with EmulatedBoard(tmp_path, board()) as emulated:
         emulated.counts(HOLDS)
@@ -146,6 +149,7 @@ app.run()
 """
 
 
+@pytest.mark.slow
 def test_a_program_that_hangs_is_started_anew_and_no_other(tmp_path: Path) -> None:
     files = {"main.py": HANGS}
     given = board(autostart=False, heartbeat_pin=HEART, store={"sectors": 2})
@@ -178,6 +182,7 @@ def test_a_program_that_hangs_is_started_anew_and_no_other(tmp_path: Path) -> No
         assert [event["reset"] for event in emulated.events if "reset" in event] == ["watchdog"]
 
 
+@pytest.mark.slow
 def test_other_families_go_on_in_the_interrupt_through_faults(tmp_path: Path) -> None:
     columns = [
         {"part": "HSC", "range": "040MD", "bus": 0, "address": "0x28"},
@@ -205,6 +210,7 @@ def test_other_families_go_on_in_the_interrupt_through_faults(tmp_path: Path) ->
     assert (told["good"], told["failed_slots"]) == (True, 0)
 
 
+@pytest.mark.slow
 def test_the_alarm_comes_within_two_slots_while_a_run_is_written_or_fetched(tmp_path: Path) -> None:
     # without a throttle the alarm is always awake; with one, raising it ends a fetch
     late_s: dict[str, float] = {}

@@ -71,6 +71,7 @@ def late_us(kept: list[list[bytes]]) -> list[int]:
     return sorted(value - min(off) for value in off)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("where", ["memory", "flash"])
 def test_a_kept_drive_costs_no_slot(tmp_path: Path, where: str) -> None:
     with EmulatedBoard(tmp_path, board(store={"where": where, "sectors": 3})) as emulated:
@@ -105,6 +106,7 @@ def test_a_kept_drive_costs_no_slot(tmp_path: Path, where: str) -> None:
         assert late[-1] <= 250
 
 
+@pytest.mark.slow
 def test_a_drive_longer_than_its_place_says_what_is_missing(tmp_path: Path) -> None:
     given = board(rate_hz=400, store={"where": "flash", "sectors": 2}, heartbeat_pin=HEART)
     with EmulatedBoard(tmp_path, given, watch=[HEART]) as emulated:
@@ -131,8 +133,9 @@ def test_a_drive_longer_than_its_place_says_what_is_missing(tmp_path: Path) -> N
     assert any(abs(b - a - 0.5) < 0.02 for a in on for b in off), beats[-4:]
 
 
+@pytest.mark.slow
 @needs_micropython
-@pytest.mark.parametrize("whole", [False, pytest.param(True, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("whole", [False, True])
 def test_a_loss_of_power_at_any_flash_operation_costs_two_seconds_at_most(
     tmp_path: Path, whole: bool
 ) -> None:

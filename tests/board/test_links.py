@@ -28,7 +28,8 @@ def heard(lines: list[Line]) -> list[bytes]:
     return [*[line.text for line in lines], b""]
 
 
-@pytest.mark.parametrize("baud", [230_400, pytest.param(921_600, marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("baud", [230_400, 921_600])
 def test_every_row_goes_over_usb_and_the_uart(tmp_path: Path, baud: int) -> None:
     with EmulatedBoard(tmp_path, linked(baud)) as emulated:
         emulated.throttle(1500)
@@ -45,6 +46,7 @@ def test_every_row_goes_over_usb_and_the_uart(tmp_path: Path, baud: int) -> None
     assert [note["dropped"] for note in notes(far, "status")] == [0, 0]
 
 
+@pytest.mark.slow
 def test_a_uart_too_slow_drops_rows_and_says_so_and_usb_loses_none(tmp_path: Path) -> None:
     with EmulatedBoard(tmp_path, {**linked(115_200), "rate_hz": 600}) as emulated:
         emulated.throttle(1500)
@@ -62,6 +64,7 @@ def test_a_uart_too_slow_drops_rows_and_says_so_and_usb_loses_none(tmp_path: Pat
     assert {tuple(row) for row in rows(far)} <= {tuple(row) for row in table}
 
 
+@pytest.mark.slow
 def test_over_a_uart_nothing_moves_erases_or_changes_unless_it_is_allowed(tmp_path: Path) -> None:
     with EmulatedBoard(tmp_path, linked(230_400, allow=["rate"])) as emulated:
         emulated.boot()
@@ -78,6 +81,7 @@ def test_over_a_uart_nothing_moves_erases_or_changes_unless_it_is_allowed(tmp_pa
     assert all("'allow'" in note["why"] for note in notes(far, "reply") if note["to"] in ("erase", "store"))
 
 
+@pytest.mark.slow
 def test_with_the_cable_pulled_every_row_goes_on_over_the_uart(tmp_path: Path) -> None:
     with EmulatedBoard(tmp_path, linked(230_400)) as emulated:
         emulated.throttle(1500)
@@ -105,6 +109,7 @@ def alarm_s(emulated: EmulatedBoard) -> float:
 HELD = [13000] * 4  # (13000 - 8192) / 13107 * 8000 Pa: 2.9 kPa; the middle, 8192, is none
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("state", ["read", "unread", "pulled", "overload"])
 def test_the_alarm_comes_within_two_slots_in_every_state_of_the_link(tmp_path: Path, state: str) -> None:
     rate_hz = 1500 if state == "overload" else 200
@@ -122,6 +127,7 @@ def test_the_alarm_comes_within_two_slots_in_every_state_of_the_link(tmp_path: P
         assert alarm_s(emulated) <= 2 / rate_hz
 
 
+@pytest.mark.slow
 def test_below_50_hz_a_host_that_stops_reading_stalls_nothing(tmp_path: Path) -> None:
     with EmulatedBoard(tmp_path, board(rate_hz=20)) as emulated:
         emulated.throttle(1500)
@@ -134,6 +140,7 @@ def test_below_50_hz_a_host_that_stops_reading_stalls_nothing(tmp_path: Path) ->
     assert all(abs(gap - 50_000) <= 600 for gap in gaps)
 
 
+@pytest.mark.slow
 def test_in_overload_the_notes_still_leave_and_tell_what_was_dropped(tmp_path: Path) -> None:
     column = {"part": "HSC", "range": "040MD", "transfer": "A", "bus": 0, "port": "low"}
     eight = [{**column, "address": hex(0x28 + i)} for i in range(8)]

@@ -77,7 +77,11 @@ def test_no_slot_is_skipped_at_the_rate_that_is_stated(
     assert all((int(b[5]) - int(b[4])) % 13107 in (1008, 1009, 1010) for b in table)
 
 
-@pytest.mark.parametrize(("rate_hz", "most_99_us", "most_us"), [(200, 250, 600), (1000, 400, 400)])
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("rate_hz", "most_99_us", "most_us"),
+    [(200, 250, 600), (1000, 400, 400)],
+)
 def test_a_slot_begins_on_time(tmp_path: Path, rate_hz: int, most_99_us: int, most_us: int) -> None:
     with EmulatedBoard(tmp_path, layout(4, False, rate_hz)) as emulated:
         emulated.throttle(1500)
@@ -132,7 +136,9 @@ def test_board_check_knows_the_largest_rate(tmp_path: Path, name: str) -> None:
 
 # A car that is switched on at the start line; source files take some four seconds, which the program says
 # (pinned: 4.03 s, nearly all of it compiling).
-@pytest.mark.parametrize(("source", "least_s", "most_s"), [(False, 0.0, 1.0), (True, 3.0, 4.5)])
+@pytest.mark.parametrize(
+    ("source", "least_s", "most_s"), [(False, 0.0, 1.0), pytest.param(True, 3.0, 4.5, marks=pytest.mark.slow)]
+)
 def test_from_power_to_the_first_row(tmp_path: Path, source: bool, least_s: float, most_s: float) -> None:
     with EmulatedBoard(tmp_path, board(), source=source) as emulated:
         emulated.run(5, heard="#device")
@@ -142,6 +148,7 @@ def test_from_power_to_the_first_row(tmp_path: Path, source: bool, least_s: floa
     assert int(rows([first.text, b""])[0][1]) / 1e6 <= first.t_s
 
 
+@pytest.mark.slow
 def test_no_command_costs_a_slot(tmp_path: Path) -> None:
     with EmulatedBoard(tmp_path, layout(4, False, 200)) as emulated:
         emulated.throttle(1500)

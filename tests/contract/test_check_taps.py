@@ -179,6 +179,7 @@ def test_a_hose_that_leaks(tmp_path: Path, tau_s: float, words: str) -> None:
     assert out.splitlines()[-1] == "0 of 4 taps confirmed; not checked: front-right, rear-left, rear-right"
 
 
+@pytest.mark.slow
 def test_nothing_reacts_a_dead_column_and_too_much(tmp_path: Path) -> None:
     bench = Bench({0: [0, 0, 0, 0]})
     with tcp_board(bench.serve) as port:
@@ -218,6 +219,7 @@ def test_a_car_of_another_board_is_refused(tmp_path: Path) -> None:
     assert "tap 'rear-left' is read from a column that the board does not have" in said.splitlines()[-1]
 
 
+@pytest.mark.slow
 def test_the_story_to_practise_with(tmp_path: Path) -> None:
     """The virtual board's story: the firmware itself, on a pseudo-terminal."""
     undertray = [sys.executable, "-m", "undertray"]

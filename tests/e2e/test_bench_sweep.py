@@ -76,6 +76,7 @@ def _last_us(wire: Wire) -> int:
     return wire.rows()[-1].t_us
 
 
+@pytest.mark.slow
 def test_a_sweep_gives_a_log_that_reference_takes(tmp_path: Path) -> None:
     with _bench(tmp_path) as wire:
         terminal = _sweep(wire, tmp_path, "--from", "1200", "--steps", "4", "--dwell", "3.5", "--car", "a")
@@ -174,6 +175,7 @@ def _flip(line: bytes, at: int) -> bytes:
     return line[:at] + bytes([line[at] ^ 4]) + line[at + 1 :]
 
 
+@pytest.mark.slow
 def test_a_bit_flipped_in_the_sweep_moves_nothing(tmp_path: Path) -> None:
     # '5' becomes '1', and '1' becomes '5': another throttle, and within the limits
     for at in (len("sweep 1"), len("sweep 1100 1"), len("sweep 1100 1500 5 2000")):
@@ -189,6 +191,7 @@ def test_a_bit_flipped_in_the_sweep_moves_nothing(tmp_path: Path) -> None:
             assert _driven(wire) == []
 
 
+@pytest.mark.slow
 def test_damaged_beats_are_made_good_by_the_next_and_cannot_replace_it(tmp_path: Path) -> None:
     count = [0]
 

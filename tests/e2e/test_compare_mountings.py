@@ -55,6 +55,7 @@ def test_one_mounting_each_claims_nothing(tmp_path: Path) -> None:
         assert found["plans"]
 
 
+@pytest.mark.statistics
 def test_what_does_not_differ_is_seldom_claimed_and_what_does_is_found(tmp_path: Path) -> None:
     wrong = [bool(c) for c in claimed(tmp_path / "same", NOTHING["3 and 3"], range(5))]
     found = ["suction_pa" in c for c in claimed(tmp_path / "apart", APART, range(5))]

@@ -21,6 +21,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from fakes.cells import few
 from fakes.program import undertray
 
 RATE_HZ = 200
@@ -238,9 +239,10 @@ def test_bumps_that_never_endanger_the_hold_are_counted_without_a_deficit(
     assert not re.search(r"^ +\d+\.\d{3} ", ledger, re.MULTILINE)  # none is listed
 
 
-@pytest.mark.parametrize("low_us", [1000, 1300, 1500])
-@pytest.mark.parametrize("seconds", [0.06, 0.15, 0.4])
-@pytest.mark.parametrize("lag_s", [0.08, 0.3])
+BLIPS = few((0.08, 0.3), (0.06, 0.15, 0.4), (1000, 1300, 1500))
+
+
+@pytest.mark.parametrize(("lag_s", "seconds", "low_us"), BLIPS)
 def test_blips_of_the_throttle_are_no_dips_of_the_skirt(
     reduced: Any, low_us: int, seconds: float, lag_s: float
 ) -> None:

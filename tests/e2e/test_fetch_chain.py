@@ -9,6 +9,8 @@ import sys
 import time
 from pathlib import Path
 
+import pytest
+
 from fakes.program import undertray
 from fakes.wire import wired_board
 from firmware.runs import board
@@ -32,6 +34,7 @@ class _Noise:
         return piece
 
 
+@pytest.mark.slow
 def test_a_noisy_cable_costs_time_and_no_run(tmp_path: Path) -> None:
     (tmp_path / "board.json").write_text(json.dumps(board(store={"at_boot": True})), encoding="utf-8")
     story = {

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import re
-import subprocess
 import sys
 import threading
 from collections.abc import Callable
@@ -14,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from fakes.board import ScriptedBoard
+from fakes.program import undertray
 from fakes.server import Send, tcp_board
 from fakes.terminal import on_a_terminal
 from undertray.acquire.wire import encode_note
@@ -28,16 +28,9 @@ posix = pytest.mark.skipif(os.name != "posix", reason="file names and pseudo-ter
 
 
 def printed(*arguments: object, encoding: str = "utf-8") -> str:
-    done = subprocess.run(
-        [*UNDERTRAY, *map(str, arguments)],
-        env={**os.environ, "PYTHONIOENCODING": encoding},
-        capture_output=True,
-        timeout=60,
-        check=False,
-    )
-    text = (done.stdout + done.stderr).decode("utf-8" if encoding == "utf-8" else "latin-1")
+    done = undertray(*arguments, encoding=encoding)
+    text = done.stdout + done.stderr
     assert text.strip()
-    assert "Traceback" not in text, text
     return text
 
 
@@ -153,7 +146,10 @@ def says(*lines: bytes) -> Callable[[Send, threading.Event], None]:
         [encode_note("reply", {"to": "info", "ok": False, "why": EVIL})],
         [encode_note("device", {**ScriptedBoard().device, "wire": EVIL})],
         [f"{EVIL}\n".encode() * 20],
-        [ScriptedBoard().device_line(), encode_note("reply", {"to": "start", "ok": False, "why": EVIL})],
+        pytest.param(
+            [ScriptedBoard().device_line(), encode_note("reply", {"to": "start", "ok": False, "why": EVIL})],
+            marks=pytest.mark.slow,  # it waits for rows
+        ),
     ],
     ids=["reply", "note", "stranger", "refusal"],
 )

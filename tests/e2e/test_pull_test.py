@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from fakes.cells import thinned
 from fakes.program import undertray
 from fakes.pulling import LEVELS, G, Puller, Session, session
 from undertray.predict.dragfile import read_drag, write_drag
@@ -174,17 +175,20 @@ def test_what_is_no_pull_is_one_line(tmp_path: Path, text: str, said: str) -> No
 
 @pytest.mark.parametrize(
     ("change", "said"),
-    [
-        ({"format": 2}, "a newer drag format"),
-        ({"kind": "else"}, "not a drag file"),
-        ({"weight_n": -1}, "bad number"),
-        ({"numbers": {"suction_scale": 1e9}}, "bad number"),
-        ({"numbers": {"moving.free.level_n": 1.0}}, "not a drag file"),
-        ({"numbers": {"moving.free": 1.0}}, "not a drag file"),
-        ({"scatter": [{"covariance": [[1.0]], "dof": 3}]}, "not a drag file"),
-        ({"shared": {"moon": []}}, "not a drag file"),
-        ({"pulls": [{"kind": "off"}]}, "not a drag file"),
-    ],
+    thinned(
+        3,
+        [
+            ({"format": 2}, "a newer drag format"),
+            ({"kind": "else"}, "not a drag file"),
+            ({"weight_n": -1}, "bad number"),
+            ({"numbers": {"suction_scale": 1e9}}, "bad number"),
+            ({"numbers": {"moving.free.level_n": 1.0}}, "not a drag file"),
+            ({"numbers": {"moving.free": 1.0}}, "not a drag file"),
+            ({"scatter": [{"covariance": [[1.0]], "dof": 3}]}, "not a drag file"),
+            ({"shared": {"moon": []}}, "not a drag file"),
+            ({"pulls": [{"kind": "off"}]}, "not a drag file"),
+        ],
+    ),
 )
 def test_what_is_no_drag_file_is_one_line(tmp_path: Path, change: dict, said: str) -> None:
     made = session(tmp_path, EXACT)
@@ -227,9 +231,9 @@ def hits(folder: Path, seeds: range) -> dict[str, int]:
 
 
 def test_the_intervals_hold_the_truth(tmp_path: Path) -> None:
-    got = hits(tmp_path, range(50_000, 50_012))
-    # derived: of 12, 95 % are 11.4 +- 0.8; 9 is three standard deviations below
-    assert min(got.values()) >= 9, got
+    got = hits(tmp_path, range(50_000, 50_003))
+    # of 3 draws at 95 %, 1 and fewer come in 7 of 1000 (binomial); how often they hold: -m statistics
+    assert min(got.values()) >= 2, got
 
 
 @pytest.mark.statistics

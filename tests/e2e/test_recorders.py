@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from fakes.board import ScriptedBoard
+from fakes.cells import thinned
 from fakes.server import Send, tcp_board
 from undertray.acquire.runlog import read_run
 
@@ -47,6 +48,7 @@ def rows_in(path: Path) -> int:
     return path.read_bytes().count(b"\n") - 4 if path.exists() else 0
 
 
+@pytest.mark.slow
 def test_six_recorders_started_into_one_folder_at_once_all_record(tmp_path: Path) -> None:
     folder = tmp_path / "runs"
     with ExitStack() as stack:
@@ -81,7 +83,7 @@ def test_a_log_that_is_removed_is_told_and_put_back(tmp_path: Path) -> None:
 
 @posix
 @pytest.mark.parametrize(
-    "how", ["folder removed", "removed, and stopped at once", "another file in its place"]
+    "how", thinned(3, ["folder removed", "removed, and stopped at once", "another file in its place"])
 )
 def test_a_log_that_is_gone_is_no_success(tmp_path: Path, how: str) -> None:
     folder = tmp_path / "runs"

@@ -27,6 +27,7 @@ needs_micropython = pytest.mark.skipif(
 needs_pty = pytest.mark.skipif(not hasattr(os, "openpty"), reason="this system has no pseudo-terminals")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("link", "engine"),
     [

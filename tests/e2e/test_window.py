@@ -85,6 +85,7 @@ def test_the_upper_end_on_the_ground_is_worked_by_hand(tmp_path: Path) -> None:
     assert again[0]["locks"]["at_pa"] == pytest.approx(motor[0]["locks"]["at_pa"], rel=1e-6)
 
 
+@pytest.mark.slow
 def test_locked_is_told_where_the_suction_was_above_and_only_with_pulls(tmp_path: Path) -> None:
     made = session(tmp_path, HEAVY, gain_sd=1e-4, noise_pa=0.5)
     change(made, 'surface_angle = 0\ndriven = "rear"')
@@ -121,6 +122,7 @@ def test_locked_is_told_where_the_suction_was_above_and_only_with_pulls(tmp_path
     assert windows(made, "--drag", drag)[-1]["locked"] is False
 
 
+@pytest.mark.slow
 def test_words_throttles_and_pictures(tmp_path: Path) -> None:
     made = session(tmp_path, HEAVY, gain_sd=1e-4, noise_pa=0.5)
     change(made, 'surface_angle = 0\ndriven = "rear"')
@@ -182,9 +184,9 @@ def hits(folder: Path, seeds: range) -> dict[str, int]:
 
 
 def test_the_ends_hold_the_truth(tmp_path: Path) -> None:
-    got = hits(tmp_path, range(52_000, 52_012))
-    # derived: of 12, 95 % are 11.4 +- 0.8; 9 is three standard deviations below
-    assert min(got.values()) >= 9, got
+    got = hits(tmp_path, range(52_000, 52_003))
+    # of 3 draws at 95 %, 1 and fewer come in 7 of 1000 (binomial); how often they hold: -m statistics
+    assert min(got.values()) >= 2, got
 
 
 @pytest.mark.statistics

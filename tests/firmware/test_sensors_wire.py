@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from fakes.cells import thinned
 from fakes.parts import FAMILIES, all_families, board_of
 from firmware.runs import needs_micropython, notes, simulate
 from undertray.acquire.device import Device
@@ -62,7 +63,7 @@ def test_pressure_comes_back_within_one_step(tmp_path: Path, family: str) -> Non
         assert not nominal.out_of_range[20:].any()
 
 
-@pytest.mark.parametrize("family", FAMILIES)
+@pytest.mark.parametrize("family", thinned(3, FAMILIES))
 def test_the_temperature_travels_once_a_second(tmp_path: Path, family: str) -> None:
     lines = simulate(tmp_path, board=board_of(FAMILIES[family]), suction_pa=[100, 100], end_us=2_600_000)
     status = notes(lines, "status")
@@ -79,7 +80,10 @@ def test_the_temperature_travels_once_a_second(tmp_path: Path, family: str) -> N
         assert "second" not in status[-1]
 
 
-@pytest.mark.parametrize("family", [f for f in FAMILIES if FAMILIES[f][0]["part"] != "MPXV7002DP"])
+ON_A_BUS = [f for f in FAMILIES if FAMILIES[f][0]["part"] != "MPXV7002DP"]
+
+
+@pytest.mark.parametrize("family", thinned(3, ON_A_BUS))
 def test_one_dead_part_leaves_the_other_alone(tmp_path: Path, family: str) -> None:
     lines = simulate(
         tmp_path,

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
+from fakes.cells import some
 from fakes.signals import fan, times
 from undertray.reduce.detect.fanmodel import RUN_IN, Fan, Lesson, log_suction
 
@@ -66,7 +67,7 @@ def test_a_fan_on_a_leaking_skirt_is_learned(share):
     )
 
 
-@pytest.mark.parametrize("exponent", [1.0, 1.5, 2.0, 2.5, 3.0])
+@pytest.mark.parametrize("exponent", some([1.0, 3.0], [1.5, 2.0, 2.5]))
 def test_a_speed_controller_that_bends_the_law_is_learned(exponent):
     throttle = work()
     t = times(len(throttle) * BLOCK_S, 1 / BLOCK_S)
@@ -80,7 +81,7 @@ def first_order(throttle_us, lag_s):
     return 900 * fan(times(len(fine) / 1000, 1000.0), fine, lag_s).reshape(-1, 20).mean(axis=1)
 
 
-@pytest.mark.parametrize("lag_s", [0.05, 0.1, 0.2, 0.4])
+@pytest.mark.parametrize("lag_s", some([0.05, 0.4], [0.1, 0.2]))
 def test_the_lag_is_learned(lag_s):
     """Steps that the run did not have, against a fan of first order, which the law's motor is not."""
     throttle = work()

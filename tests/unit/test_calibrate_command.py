@@ -3,29 +3,19 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from itertools import pairwise
 
 import pytest
 
 from fakes.board import ScriptedBoard, log_of
+from fakes.program import undertray
 from undertray import column_pressure_pa
 
-ENVIRONMENT = {"SOURCE_DATE_EPOCH": "1777000000", "PYTHONIOENCODING": "utf-8"}
+ENVIRONMENT = {"SOURCE_DATE_EPOCH": "1777000000"}
 
 
 def run(tmp_path, *arguments):
-    return subprocess.run(
-        [sys.executable, "-m", "undertray", "calibrate", *map(str, arguments)],
-        cwd=tmp_path,
-        env=ENVIRONMENT,
-        capture_output=True,
-        text=True,
-        encoding="utf-8",
-        timeout=120,
-        check=False,
-    )
+    return undertray("calibrate", *arguments, env=ENVIRONMENT, folder=tmp_path)
 
 
 @pytest.fixture

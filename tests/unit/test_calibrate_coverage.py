@@ -159,6 +159,7 @@ def test_budget_against_monte_carlo():
         assert math.sqrt(row @ column.covariance @ row) == pytest.approx(spread, rel=0.02)
 
 
+@pytest.mark.statistics
 def test_fit_with_errors_in_both_axes_against_monte_carlo():
     """The same for the fit itself; 100,000 draws in the slow suite, 4,000 here (their spread: 1.1 %)."""
     _both_axes(4_000, 0.04)  # 3.5 standard deviations of the simulation

@@ -58,6 +58,7 @@ def covered(
     return hits
 
 
+@pytest.mark.statistics
 @pytest.mark.parametrize("zero_open", [False, True], ids=["zero read", "zero open"])
 def test_bends_and_loops_are_covered(tmp_path: Path, zero_open: bool) -> None:
     # an S with an open zero was covered at 300 Pa in none of 100 runs

@@ -107,6 +107,7 @@ def test_runs_that_do_not_say_their_mounting_are_one() -> None:
     assert any("no mounting is noted in" in n for n in found.notices)
 
 
+@pytest.mark.statistics
 def test_several_runs_a_group_count_as_runs_not_as_blocks() -> None:
     # each run has an offset of 2 % of its own: two groups of three do not differ, however long the runs
     rng = np.random.default_rng(3)
@@ -130,6 +131,7 @@ def test_difference_interval_and_words_of_a_true_difference() -> None:
     assert "more than noise (p" in claim_words(claim)
 
 
+@pytest.mark.statistics
 def test_the_interval_holds_the_true_difference_in_19_of_20_cases() -> None:
     rng = np.random.default_rng(17)
     inside = 0
@@ -169,6 +171,7 @@ def test_only_the_same_throttle_is_compared() -> None:
     assert not _claims(found, "suction_pa")[0].more_than_noise
 
 
+@pytest.mark.statistics
 def test_a_few_microseconds_of_throttle_are_no_difference_of_skirts() -> None:
     rng = np.random.default_rng(8)
     wrong = 0
@@ -360,6 +363,7 @@ def test_allowance_used_and_not_held_are_counted_apart() -> None:
     assert "in 0 of 3 runs, not with all of its allowance in 2, did not hold in 1;" in holding_words(group)
 
 
+@pytest.mark.statistics
 def test_interval_and_p_value_of_a_question_say_the_same_whatever_else_is_asked() -> None:
     rng = np.random.default_rng(19)
     seen = set()

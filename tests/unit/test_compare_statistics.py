@@ -22,6 +22,7 @@ def _welch(rng: np.random.Generator, sizes: tuple[int, int], ratio: float, draws
     return np.asarray(stats.ttest_ind(own, other, axis=1, equal_var=False).pvalue)
 
 
+@pytest.mark.statistics
 @pytest.mark.parametrize("sizes", SIZES)
 def test_at_no_ratio_of_scatters_are_more_than_5_percent_told_apart(sizes: tuple[int, int]) -> None:
     rng = np.random.default_rng(sum(sizes))
@@ -33,6 +34,7 @@ def test_at_no_ratio_of_scatters_are_more_than_5_percent_told_apart(sizes: tuple
     assert max(wrong) >= 0.04
 
 
+@pytest.mark.statistics
 @pytest.mark.parametrize("sizes", SIZES)
 def test_the_level_is_that_of_simulated_groups(sizes: tuple[int, int]) -> None:
     rng = np.random.default_rng(7 + sum(sizes))
@@ -65,6 +67,7 @@ def test_one_mounting_has_no_interval() -> None:
     assert difference([1.0, 1.0], [1.0, 1.0]) == (0.0, 0.0, 1.0)
 
 
+@pytest.mark.statistics
 def test_what_is_known_beforehand_errs_on_the_safe_side() -> None:
     rng = np.random.default_rng(12)
     wrong = 0

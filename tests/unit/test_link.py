@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from fakes.cells import thinned
 from fakes.server import Send, pty_board, tcp_board
 from undertray.acquire.link import Link, LinkEnded, open_link
 from undertray.errors import LinkError
@@ -158,7 +159,7 @@ def test_rfc2217_is_the_same_to_all_above() -> None:
 
 
 @PYSERIAL
-@pytest.mark.parametrize("silly", SILLY.values(), ids=SILLY)
+@pytest.mark.parametrize("silly", thinned(3, SILLY.values()), ids=SILLY)
 def test_what_is_no_rfc2217_is_one_error(silly: bytes, monkeypatch: pytest.MonkeyPatch) -> None:
     died: list[object] = []
     monkeypatch.setattr(threading, "excepthook", died.append)

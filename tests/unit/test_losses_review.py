@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from fakes.cells import few
 from fakes.signals import fan, ramp, times
 from undertray.reduce.detect.detector import Detector
 from undertray.reduce.losses import find_losses
@@ -19,8 +20,7 @@ def hard_drive(loss_at, drop=0.4, lag_s=0.15, seed=5):
     return t, suction + np.random.default_rng(2).normal(0, 5, suction.shape), pulse
 
 
-@pytest.mark.parametrize("step", [20, 30, 41, 55])
-@pytest.mark.parametrize("late_s", [-0.1, 0.02, 0.1])
+@pytest.mark.parametrize(("late_s", "step"), few((-0.1, 0.02, 0.1), (20, 30, 41, 55)))
 def test_a_loss_beside_a_throttle_step(step, late_s):
     at = 1.2 * step + late_s
     losses = [e for e in find_losses(*hard_drive(at)) if e.kind == "seal-loss"]

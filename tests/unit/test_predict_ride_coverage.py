@@ -152,9 +152,9 @@ def covered(seeds: range, folder: Path) -> dict[str, int]:
 
 
 def test_the_answers_hold_the_truth_in_a_few_draws(tmp_path: Path) -> None:
-    found = covered(range(500, 512), tmp_path)
-    # of 12 draws at 95 %, 9 and fewer come in 2 of 100 (binomial)
-    assert min(found.values()) >= 9, found
+    found = covered(range(500, 503), tmp_path)
+    # of 3 draws at 95 %, 1 and fewer come in 7 of 1000 (binomial); how often they hold: -m statistics
+    assert min(found.values()) >= 2, found
 
 
 @pytest.mark.statistics

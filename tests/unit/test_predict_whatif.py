@@ -87,6 +87,7 @@ def test_margins_loads_and_needs_by_hand(tmp_path: Path) -> None:
     assert asked["beyond"] == ["the largest gap that holds is not among those measured (0.40 mm to 0.70 mm)"]
 
 
+@pytest.mark.slow
 def test_a_pack_may_be_asked_about_as_full_or_as_empty_as_it_gets(tmp_path: Path) -> None:
     for cell, volts in (("4.1 V", 12.2), ("3.55 V", 10.55)):
         now = ask(tmp_path, "--cell", cell)["now"]
@@ -104,6 +105,7 @@ def test_on_a_wall_sliding_goes_first(tmp_path: Path) -> None:
     assert found["limiting"] == "whole car"
 
 
+@pytest.mark.slow
 def test_a_pack_may_weigh_so_much_before_it_gains_nothing(tmp_path: Path) -> None:
     found = ask(tmp_path, "--pack", "4S +50 g")
     (asked,), (even,) = found["asked"], found["break_even_kg"]
@@ -125,6 +127,7 @@ def test_a_pack_may_weigh_so_much_before_it_gains_nothing(tmp_path: Path) -> Non
     assert level["break_even_kg"][0]["value"] == pytest.approx(MASS_KG * (loads[1] / loads[0] - 1), rel=1e-6)
 
 
+@pytest.mark.slow
 def test_what_lies_beyond_is_said_and_makes_it_wider(tmp_path: Path) -> None:
     inside = ask(tmp_path, "--gap", "0.6 mm")["asked"][0]
     outside = ask(tmp_path, "--gap", "1.4 mm", "--throttle", "1850", "--pack", "4S")["asked"][0]
@@ -143,6 +146,7 @@ def test_what_lies_beyond_is_said_and_makes_it_wider(tmp_path: Path) -> None:
     assert "BEYOND WHAT WAS MEASURED: gap 1.40 mm is 0.70 mm above" in " ".join(words.split())
 
 
+@pytest.mark.slow
 def test_largest_gap_and_least_throttle_are_where_the_margin_is_nothing(tmp_path: Path) -> None:
     found = ask(tmp_path, "--gap", "0.5 mm")["asked"][0]
     gap_mm, from_us = found["largest_gap_mm"], found["holds_from_us"]
@@ -187,6 +191,7 @@ def test_what_was_not_measured_has_no_number_but_the_run_that_would_settle_it(
     assert "; " in told  # and what to do
 
 
+@pytest.mark.slow
 def test_with_one_gap_the_fan_curve_and_the_skirt_stand_in_and_that_is_said(tmp_path: Path) -> None:
     # derived: 2600 Pa shut off; free flow of the curve from kappa A^2 = 1.2 at 1 m x 1 mm: Q0 = Cd A sqrt(2
     # P/rho/1.2)
@@ -218,6 +223,7 @@ def test_a_reference_alone_and_one_of_runs_that_are_given(tmp_path: Path) -> Non
     assert "the reference is of runs that are given" in both.stderr
 
 
+@pytest.mark.slow
 def test_picture_and_units_and_the_same_bytes(tmp_path: Path) -> None:
     logs, car = two_gaps(tmp_path), hand_car(tmp_path / "car.toml")
     given = (
@@ -304,6 +310,7 @@ def test_a_gap_that_is_none_is_said_and_does_not_count() -> None:
     assert found.cells is None
 
 
+@pytest.mark.slow
 def test_with_pulls_it_says_where_the_skirt_holds_it_fast(tmp_path: Path) -> None:
     logs, car = two_gaps(tmp_path), hand_car(tmp_path / "car.toml")
     text = car.read_text(encoding="utf-8").replace("allowance", 'tyre_mu = 0.8\ndriven = "rear"\nallowance')
@@ -340,6 +347,7 @@ def test_with_pulls_it_says_where_the_skirt_holds_it_fast(tmp_path: Path) -> Non
     assert "locked above" in undertray("whatif", *given, "--drag", out).stdout
 
 
+@pytest.mark.slow
 def test_times_have_the_load_in_them_that_pulling_away_moves(tmp_path: Path) -> None:
     """As ``reduce`` tells them: the same run, car and speed."""
     log, car = sweep(tmp_path / "a.csv", "0.4 mm", 12.0), hand_car(tmp_path / "car.toml")

@@ -62,6 +62,7 @@ def test_score_of_nothing():
     assert (result.runs, result.recall, result.precision, result.onset_median_s) == (0, None, None, None)
 
 
+@pytest.mark.slow
 def test_forty_invented_runs():
     def runs():
         for seed in range(1000, 1040):
@@ -81,6 +82,7 @@ def test_forty_invented_runs():
     assert result.onset_p95_s <= 0.040
 
 
+@pytest.mark.slow
 def test_a_clean_half_hour_has_no_seal_loss():
     for seed in range(6000, 6010):
         made = make_recording(seed, 180, happenings=False)

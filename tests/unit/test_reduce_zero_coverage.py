@@ -46,6 +46,7 @@ def covered(shape: str, tare: str, runs: int) -> int:
     return hits
 
 
+@pytest.mark.statistics
 @pytest.mark.parametrize("tare", TARES)
 def test_a_zero_that_moves_is_covered_by_default_and_with_each_tare(tare: str) -> None:
     hits = sum(covered(shape, tare, 16) for shape in SHAPES)

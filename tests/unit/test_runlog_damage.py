@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from fakes.board import ScriptedBoard, log_of
+from fakes.cells import some
 from undertray.acquire.runlog import is_run, read_run
 from undertray.acquire.wire import encode_note
 from undertray.errors import RunLogError
@@ -45,7 +46,7 @@ def test_cut_at_every_byte_it_reads_to_its_last_whole_row(tmp_path: Path) -> Non
             read_run(path)
 
 
-@pytest.mark.parametrize("change", [0x01, 0x10, 0x80, 0xFF])
+@pytest.mark.parametrize("change", some([0x10], [0x01, 0x80, 0xFF]))
 def test_any_one_byte_changed_costs_that_line_alone_and_is_reported(tmp_path: Path, change: int) -> None:
     text, path = sample(), tmp_path / "flip.csv"
     starts = [0, *(i + 1 for i, byte in enumerate(text) if byte == 10)]

@@ -47,6 +47,7 @@ def steady_run(seed: int, correlation_s: float, seconds: float, white_pa: float 
     return run_of(t, pa, np.where(on, 1700.0, 1000.0))
 
 
+@pytest.mark.statistics
 @pytest.mark.parametrize("correlation_s", [0.02, 0.5, 1.0, 2.0])
 def test_the_mean_of_a_steady_stretch_with_slow_noise_is_covered(correlation_s: float) -> None:
     hits = 0
@@ -136,6 +137,7 @@ def test_white_noise_costs_little() -> None:
     assert 0.95 <= share <= 1.35
 
 
+@pytest.mark.statistics
 def test_the_least_of_many_readings_is_covered() -> None:
     # the load is level at 54 N; each reading of an axle scatters by 8 Pa / sqrt(2) on 0.03 m2
     hits, narrow = 0, 0

@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from fakes.cells import some
 from worlds.driver import Pulses, duty
 from worlds.mishaps import leak_m2, sized
 from worlds.vehicle import (
@@ -52,7 +53,7 @@ def run(one: Vehicle, duty_of_t: np.ndarray, **given: np.ndarray) -> Motion:
     return simulate([one], inputs, ledger=True)
 
 
-SEEDS = range(6)
+SEEDS = some([0], range(1, 6))
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -230,7 +231,7 @@ def test_suction_pulls_the_car_down_and_closes_the_gap() -> None:
     assert down.flow_m3_s[-1, 0] == pytest.approx(flow, rel=0.01)  # it also pitches and rolls a little
 
 
-@pytest.mark.parametrize("damping", [0.2, 0.7, 1.0, 3.0])
+@pytest.mark.parametrize("damping", some([0.2, 1.0], [0.7, 3.0]))
 def test_hose_step_response(damping: float) -> None:
     """Against the closed form of a second-order line (Doebelin 3.3), by scipy's matrix exponential."""
     from scipy.linalg import expm

@@ -31,6 +31,7 @@ def test_at_least_thirty_strata_with_names_of_their_own() -> None:
     assert len(set(worlds.strata())) == len(worlds.strata())
 
 
+@pytest.mark.slow
 def test_a_run_does_not_depend_on_its_neighbours(mixed: list[worlds.Recording]) -> None:
     alone = worlds.make(*MIXED[2])
     beside = mixed[2]
