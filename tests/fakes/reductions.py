@@ -1,25 +1,35 @@
-"""A reduced run without a log: an invented hold with a fold of the front skirt, for pages and pictures."""
+"""Reduced runs for pages and pictures: one of the demo, and an invented hold with parts that tests change."""
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 
+from undertray.acquire.runlog import read_run
 from undertray.reduce.car import Car
 from undertray.reduce.hold import HoldNeed
 from undertray.reduce.loads import load_matrix
 from undertray.reduce.margins import Holding, holding
+from undertray.reduce.run import Reduction, reduce_run
 from undertray.reduce.steady import run_blocks
 
-CAR_TOML = Path(__file__).parents[2] / "demo_logs" / "car.toml"
+LOGS = Path(__file__).parents[2] / "demo_logs"
+CAR_TOML = LOGS / "car.toml"
 
 
 def invented_car() -> Car:
     """The invented demo car."""
     return Car.from_toml(CAR_TOML)
+
+
+@cache
+def demo_reduction(name: str = "front-fold") -> Reduction:
+    """A recording of the demo, read and reduced as it is: nothing in it is made by hand."""
+    return reduce_run(read_run(LOGS / f"{name}.csv"), invented_car())
 
 
 class _Reduction(SimpleNamespace):

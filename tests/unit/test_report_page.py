@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from fakes.reductions import invented_car, invented_event, invented_reduction
+from fakes.reductions import demo_reduction, invented_car, invented_event, invented_reduction
 from undertray.errors import ReductionError
 from undertray.report.display import SI, US, display, number
 from undertray.report.page import make_sheet, render_page, write_page
@@ -56,7 +56,7 @@ def _read(html: str) -> _Reader:
 
 @pytest.fixture(scope="module")
 def page() -> str:
-    return render_page([make_sheet(invented_reduction(), invented_car())], "Invented car")
+    return render_page([make_sheet(demo_reduction(), invented_car())], "Invented car")
 
 
 def _hostile() -> str:
@@ -121,7 +121,7 @@ def test_its_policy_denies_everything_but_its_own_style_sheet_and_script(page: s
 
 
 def test_same_run_same_bytes(page: str) -> None:
-    assert render_page([make_sheet(invented_reduction(), invented_car())], "Invented car") == page
+    assert render_page([make_sheet(demo_reduction(), invented_car())], "Invented car") == page
 
 
 def test_the_verdict_comes_before_every_number_and_picture(page: str) -> None:
@@ -133,9 +133,8 @@ def test_the_verdict_comes_before_every_number_and_picture(page: str) -> None:
 def test_every_picture_has_its_words_and_every_caution_stands_there(page: str) -> None:
     reader = _read(page)
     pictures = [a for t, a in reader.tags if t == "svg"]
-    assert (
-        len(pictures) == 8
-    )  # run; least margin, event, each with its floor; steady floor, throttle, seal index
+    # run; least margin, fold and cut, each with its floor; steady floor, throttle, seal index
+    assert len(pictures) == 10
     assert all(a.get("role") == "img" for a in pictures)
     assert page.count("<figcaption>") == len(pictures)
     assert len(re.findall(r"<svg[^>]*><title>[^<]{20,}</title>", page)) == len(pictures)
@@ -150,7 +149,7 @@ def test_the_hint_to_drag_stands_above_the_wide_picture(page: str) -> None:
 
 
 def test_no_id_comes_twice_and_every_reference_is_met() -> None:
-    two = render_page([make_sheet(invented_reduction(), invented_car())] * 2, "x")
+    two = render_page([make_sheet(demo_reduction(), invented_car())] * 2, "x")
     two = re.sub(r"<script.*?</script>", "", two, flags=re.S)
     ids = re.findall(r'\bid="([^"]+)"', two)
     assert len(ids) == len(set(ids))
@@ -159,7 +158,7 @@ def test_no_id_comes_twice_and_every_reference_is_met() -> None:
 
 
 def test_us_units_are_used_throughout() -> None:
-    html = render_page([make_sheet(invented_reduction(), invented_car(), units=US)], "x")
+    html = render_page([make_sheet(demo_reduction(), invented_car(), units=US)], "x")
     text = " ".join(_read(html).text)
     assert "inH₂O" in text
     assert "lbf" in text
