@@ -108,7 +108,7 @@ def test_over_a_pseudo_terminal(tmp_path: Path) -> None:
     _check(log)
 
 
-def test_the_demo_says_it_all_and_writes_the_pictures(tmp_path: Path) -> None:
+def test_the_demo_says_it_all_and_writes_its_page(tmp_path: Path) -> None:
     done = subprocess.run(
         [*UNDERTRAY, "demo"], cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False
     )
@@ -122,12 +122,29 @@ def test_the_demo_says_it_all_and_writes_the_pictures(tmp_path: Path) -> None:
         "warning",
     ):
         assert words in done.stdout
-    pictures = sorted(p.name for p in (tmp_path / "undertray-demo").glob("*.png"))
-    assert pictures == ["clean-hold.png", "front-fold.png", "hose-off.png", "slow-leak.png"]
-    first = (tmp_path / "undertray-demo" / "front-fold.png").read_bytes()
-    shutil.rmtree(tmp_path / "undertray-demo")
+    folder = tmp_path / "undertray-demo"
+    page = (folder / "report.html").read_bytes()
+    for told in (
+        "clean-hold: held, front-fold: let go, slow-leak: let go, hose-off: held.",
+        "Page: undertray-demo/report.html",
+        "Next: undertray reduce undertray-demo/front-fold.csv",
+    ):
+        assert told in done.stdout
+    # the folder holds all that the next command needs
+    next_one = subprocess.run(
+        [*UNDERTRAY, "reduce", "undertray-demo/front-fold.csv"],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert next_one.returncode == 0, next_one.stderr
+    assert ", calibrated;" in next_one.stdout
+    assert "found and used: undertray-demo/car.toml, undertray-demo/calibration.json" in next_one.stderr
+    shutil.rmtree(folder)
     subprocess.run([*UNDERTRAY, "demo"], cwd=tmp_path, capture_output=True, timeout=60, check=True)
-    assert (tmp_path / "undertray-demo" / "front-fold.png").read_bytes() == first
+    assert (folder / "report.html").read_bytes() == page
 
 
 @pytest.mark.slow

@@ -67,6 +67,10 @@ class Browser:
             "Emulation.setDeviceMetricsOverride", width=width, height=height, deviceScaleFactor=1, mobile=True
         )
 
+    def scheme(self, name: str) -> None:
+        """Light or dark, as a person has set it."""
+        self._call("Emulation.setEmulatedMedia", features=[{"name": "prefers-color-scheme", "value": name}])
+
     def open(self, url: str) -> None:
         self._call("Page.navigate", url=url)
 

@@ -1,4 +1,4 @@
-"""A real terminal of 80 x 24 for a process, and everything that it was sent."""
+"""A real terminal for a process, 80 x 24 unless asked otherwise, and everything that it was sent."""
 
 from __future__ import annotations
 
@@ -16,12 +16,14 @@ _DEADLINE_S = 30.0
 class Terminal:
     """A process whose three streams are a pseudo-terminal."""
 
-    def __init__(self, command: Sequence[str], env: Mapping[str, str] | None = None) -> None:
+    def __init__(
+        self, command: Sequence[str], env: Mapping[str, str] | None = None, size: tuple[int, int] = (80, 24)
+    ) -> None:
         import fcntl
         import termios
 
         self._master, slave = os.openpty()
-        fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
+        fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", size[1], size[0], 0, 0))
         self.seen = b""
         self.process = subprocess.Popen(
             command,
@@ -67,9 +69,11 @@ class Terminal:
         return self.process.wait(10)
 
 
-def on_a_terminal(command: Sequence[str], env: Mapping[str, str] | None = None) -> tuple[int, bytes]:
+def on_a_terminal(
+    command: Sequence[str], env: Mapping[str, str] | None = None, size: tuple[int, int] = (80, 24)
+) -> tuple[int, bytes]:
     """Run to the end; give the status and what was sent."""
-    terminal = Terminal(command, env)
+    terminal = Terminal(command, env, size)
     try:
         seen = terminal.until(None)
         return terminal.process.wait(20), seen

@@ -67,7 +67,7 @@ class Watching:
             self.alarms = snapshot.alarms
             self.seen_s.append(time.monotonic())
 
-    def close(self) -> None:
+    def close(self, ended: str = "") -> None:
         self.screen.close()
         self.screen._console.file.close()
 

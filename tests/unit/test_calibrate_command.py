@@ -184,3 +184,39 @@ def test_a_wrong_liquid_is_warned_of_and_written(tmp_path, points, factors, said
     assert all(line.startswith(start) for line, start in zip(warnings, said, strict=True))
     assert all("look at the liquid (--density, --water-c)" in line for line in warnings)
     assert (tmp_path / "c.json").exists()
+
+
+def test_it_ends_with_what_it_is_worth_in_one_line(tmp_path, points):
+    import re
+    import shutil
+    import tomllib
+    from pathlib import Path
+
+    import shapely
+
+    shutil.copyfile(Path(__file__).parents[2] / "demo_logs" / "car.toml", tmp_path / "car.toml")
+    done = run(tmp_path, "--points", points, "--out", "c.json")
+    found = re.fullmatch(
+        r"Good: ±([\d.]+) Pa at most \(p\d\), up to (\d+) Pa, about ([\d.]+) N on your car\.",
+        done.stdout.splitlines()[-1],
+    )
+    assert found, done.stdout
+    # a wrong suction under the whole floor: times its area, by a library of its own
+    floor = tomllib.loads((tmp_path / "car.toml").read_text())["floor"]
+    area_m2 = shapely.Polygon(floor).area * 1e-6
+    assert float(found[3]) == pytest.approx(float(found[1]) * area_m2, rel=0.02)  # shown to two digits
+    # 100 mm at 20 degC: 978.0 Pa (Tanaka 2001, CIPM-2007, normal gravity at 45 degrees)
+    assert float(found[2]) == pytest.approx(978, abs=2)
+    us = run(tmp_path, "--points", points, "--out", "c.json", "--units", "us").stdout.splitlines()[-1]
+    assert re.fullmatch(r"Good: ±0\.\d+ inH₂O at most .* lbf on your car\.", us)
+    (tmp_path / "car.toml").unlink()
+    assert "on your car" not in run(tmp_path, "--points", points, "--out", "c.json").stdout
+
+
+def test_a_point_that_stands_out_is_not_good(tmp_path, points):
+    lines = points.read_text().splitlines()
+    lines[3] = "40,up,330,410"  # p1 60 Pa off
+    points.write_text("\n".join(lines) + "\n")
+    done = run(tmp_path, "--points", points, "--out", "c.json")
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.splitlines()[-1].startswith("Look again at p1, as said above: ±")

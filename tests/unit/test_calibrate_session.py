@@ -138,6 +138,39 @@ def test_wrong_heights_are_asked_again(tmp_path):
         assert said in person.text
 
 
+def test_a_slip_of_the_keys_keeps_the_reading(tmp_path):
+    bench = Bench()
+    slips = [("(Enter: 30", "3o"), ("(Enter: 30", "list"), ("(Enter: 30", "help"), ("(Enter: 30", "30.5")]
+    session, person, done = lead(tmp_path / "a.session", bench, slips)
+    assert done
+    assert session.taken[1].height_mm == 30.5
+    assert bench.measured == 7  # once a point
+    assert "The reading is kept: only the height is asked again." in person.text
+
+
+def test_what_the_readings_fit_is_said_once_the_height_is_known(tmp_path):
+    _, person, _ = lead(tmp_path / "a.session", Bench(gains=(1.0, 1.0)))
+    # the person reads the column first: nothing before the answer may lead the eye
+    fits = [i for i, line in enumerate(person.heard) if line.startswith("The readings fit")]
+    assert [person.heard[i] for i in fits[:3]] == [f"The readings fit about {mm} mm." for mm in (30, 60, 100)]
+    assert all(person.heard[i - 1].startswith("point ") for i in fits)
+    _, person, _ = lead(
+        tmp_path / "b.session", Bench(gains=(1.0, 1.0)), [("(Enter: 60", "160"), (DOUBT, "60")]
+    )
+    assert "The readings fit about 60 mm." in person.text
+
+
+def test_the_readings_are_shown_while_they_settle(tmp_path):
+    session = Session.start(tmp_path / "a.session", "ab12", PARTS, plan((0, 30, 60)))
+    person, shown = Person(Bench(), [("when it is set", ""), ("when it is set", "stop")]), []
+    Dialogue(session, person.bench.fresh, person.ask, person.tell, PLAUSIBLE, LIMITS, shown.append).run()
+    assert re.fullmatch(r"p1 -?\d+\.\d  p2 -?\d+\.\d Pa", shown[0])
+    assert any("spreads by" in line for line in shown)  # and why it is not steady yet
+    assert shown[-1] == ""  # taken away before anything else is said
+    # 200 rows a second, shown five times a second
+    assert len(shown) <= person.bench.t_s * 5 + 2
+
+
 def test_again_measures_again(tmp_path):
     bench = Bench()
     session, _, _ = lead(tmp_path / "a.session", bench, [("(Enter: 30", "again")])
@@ -203,7 +236,7 @@ def test_a_dead_sensor_gives_no_point(tmp_path):
     assert "p2 gives no reading: no point taken" in person.text
 
 
-DOUBT = "is the column set"
+DOUBT = "Is the column set"
 
 
 def test_swapped_ports_are_said_at_once(tmp_path):

@@ -87,3 +87,25 @@ def test_a_reader_that_goes_away_is_met_in_silence() -> None:
     os.close(writing)
     assert done.returncode == 1
     assert done.stderr == b""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals")
+@pytest.mark.parametrize("columns", [40, 80])
+def test_a_terminal_cuts_no_word(columns: int) -> None:
+    from fakes.terminal import on_a_terminal
+
+    sentence = (
+        "  the front axle had less than it takes to stay on, 3.99 s in all, at worst 12.9 N short of it"
+    )
+    code = (
+        f"{_PRINTS}print({sentence!r}); print('short'); print('12345 > ', end='', flush=True); print();"
+        f"print('say ', end=''); print({sentence.strip()!r})"
+    )
+    status, sent = on_a_terminal([sys.executable, "-c", code], size=(columns, 24))
+    lines = sent.decode().replace("\r", "").splitlines()
+    assert status == 0
+    assert max(map(len, lines)) <= columns
+    assert " ".join(" ".join(lines).split()) == f"{sentence.strip()} short 12345 > say {sentence.strip()}"
+    assert lines[1].startswith("    ")  # what goes on stands further in
+    # what is no terminal gets the line as it is
+    assert _printed(sentence, "utf-8").decode() == sentence

@@ -74,6 +74,48 @@ def test_a_run_of_two_seconds(tmp_path: Path) -> None:
     assert bench.links[0].closed
 
 
+def test_a_mark_is_a_line_of_its_own_and_is_found_on_the_time_line_of_the_rows(tmp_path: Path) -> None:
+    from undertray.acquire.inspection import inspect_run
+
+    board = ScriptedBoard()
+    script = [(0.1, board.device_line()), *rows(board, 400, 0.2)]
+
+    due, marked_us = [700_000, 1_200_000], []
+
+    def watch(now_us: int, good: list[Any]) -> None:
+        if due and now_us >= due[0]:
+            due.pop(0)
+            marked_us.append(bench.recorder.now_us)
+            bench.recorder.mark()
+
+    bench = Bench(tmp_path, script, watch=watch)
+    bench.clock.us = 1
+    bench.recorder.mark()  # before there is a log there is nothing to mark
+    bench.run(until_s=2)
+    text = bench.path.read_bytes()
+    for number, at_us in enumerate(marked_us, 1):
+        assert b'\n#mark %d {"number": %d}\n' % (at_us, number) in text
+    found = inspect_run(bench.log())
+    assert (found.bad_lines, found.rows, bench.recorder.marks) == (0, 361, 2)
+    # rows come from 0.2 s of the host's clock on, and the delay is the same for all
+    assert found.marks_s == pytest.approx([at_us / 1e6 - 0.2 for at_us in marked_us], abs=1e-3)
+    assert found.marks_s == pytest.approx((0.5, 1.0), abs=0.06)  # a read takes 50 ms
+
+
+@pytest.mark.parametrize(
+    "line", [b"#mark", b"#mark x {}", b"#mark -1 {}", b"#mark 5 []", b"#mark 5 {", b"#mark 5"]
+)
+def test_a_mark_that_is_none_is_a_bad_line(tmp_path: Path, line: bytes) -> None:
+    board = ScriptedBoard()
+    bench = Bench(tmp_path, [(0.1, board.device_line()), *rows(board, 100, 0.2)])
+    bench.run(until_s=1)
+    text = bench.path.read_bytes()
+    bench.path.write_bytes(text.replace(b"#end", line + b"\n#end"))
+    run = bench.log()
+    assert run.bad_lines == 1
+    assert [note.kind for note in run.notes].count("mark") == 0
+
+
 def test_the_board_is_asked_and_never_stopped(tmp_path: Path) -> None:
     board = ScriptedBoard()
     bench = Bench(tmp_path, [(0.1, board.device_line()), *rows(board, 100, 0.2)])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import signal
 import subprocess
 import sys
@@ -92,6 +93,38 @@ def test_on_a_pseudo_terminal_until_a_signal(tmp_path: Path, number: signal.Sign
     assert end["why"] == "stopped"
     assert end["rows"] == len(run.seq) >= 50
     assert run.bad_lines == 0
+
+
+@posix
+def test_at_a_terminal_a_key_marks_and_the_end_says_what_it_comes_to(tmp_path: Path) -> None:
+    from fakes.terminal import Terminal
+
+    demo = Path(__file__).parents[2] / "demo_logs"
+    shutil.copyfile(demo / "car.toml", tmp_path / "car.toml")
+    out = tmp_path / "run.csv"
+    facts = [f"--{name}=x" for name in ("skirt", "mounting", "gap", "springs", "pack", "surface")]
+    with tcp_board(streaming(ScriptedBoard(4))) as url:
+        words = ["record", "--port", url, "--out", str(out), *facts, "--last-facts", "none"]
+        terminal = Terminal([sys.executable, "-m", "undertray", *words])
+        try:
+            terminal.until("throttle 1500 us")
+            terminal.type("m")
+            terminal.until("marks 1")
+            terminal.process.send_signal(signal.SIGINT)
+            terminal.until(None)
+            assert terminal.process.wait(20) == 0
+        finally:
+            terminal.close()
+    seen = " ".join(terminal.seen.decode().split())
+    assert f"found and used: {tmp_path / 'car.toml'}" in seen.replace("- ", "-")
+    assert "m marks a moment" in seen
+    run = read_run(out)
+    assert [note.data for note in run.notes if note.kind == "mark"] == [{"number": 1}]
+    page = out.with_suffix(".html")
+    assert page.stat().st_size > 10_000
+    for said in ("page: ", "next: undertray reduce "):
+        assert said in seen
+    assert "cannot be judged" not in seen
 
 
 def test_a_port_that_vanishes_ends_with_one_line_and_status_1(tmp_path: Path) -> None:

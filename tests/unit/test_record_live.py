@@ -164,6 +164,39 @@ def test_the_board_s_own_alarm_is_shown(car: Car) -> None:
     assert Drive(Monitor(car)).steady(0.5, 800, 800, flags=2).alarm == "BOARD ALARM"
 
 
+def test_a_board_and_a_margin_that_do_not_agree_are_said_in_one_line(car: Car) -> None:
+    # 800 Pa hold this car of 2 kg on 0.08 m2 (64 N against 19.6 N), 150 Pa do not (12 N)
+    assert "although both axles hold" in Drive(Monitor(car)).steady(0.5, 800, 800, flags=2).notice
+    drive = Drive(Monitor(car))
+    assert drive.steady(3, 800, 800).notice == "uncalibrated"
+    silent = drive.steady(0.5, 150, 150)
+    assert "DOES NOT HOLD" in silent.alarm
+    assert "the board's alarm is silent" in silent.notice
+    assert drive.steady(0.5, 150, 150, flags=2).notice == "uncalibrated"  # both say it
+    # fans at rest ask for nothing: then the two do not contradict each other
+    assert drive.steady(0.5, 5, 5, throttle_us=1000, flags=2).notice == "uncalibrated"
+
+
+def test_the_last_alarm_is_kept_with_its_worst(car: Car) -> None:
+    drive = Drive(Monitor(car))
+    assert drive.steady(4, 800, 800).last_alarm is None
+    during = drive.steady(0.5, 100, 700).last_alarm
+    assert during is not None
+    assert during.until_s is None
+    assert "SEAL LOST at front" in during.words
+    after = drive.steady(2, 800, 800).last_alarm
+    assert after is not None
+    assert after.words == during.words
+    assert after.at_s == during.at_s == pytest.approx(4, abs=0.2)
+    assert after.until_s == pytest.approx(4.5, abs=0.4)
+    # derived as above: front axle 0.04 m2 (100 Pa 250/300 + 700 Pa 50/300) less half the weight
+    assert after.worst_n == pytest.approx(0.04 * (100 * 250 + 700 * 50) / 300 - WEIGHT_N / 2, abs=0.15)
+    assert (after.axle, after.least_pa) == ("front", pytest.approx(400, abs=3))
+    again = drive.steady(0.5, 700, 100).last_alarm
+    assert again is not None
+    assert again.at_s > after.at_s
+
+
 def test_a_missing_tap_leaves_its_cell_to_the_others(car: Car) -> None:
     shown = Drive(Monitor(car)).steady(1, 600, None)
     assert [t.fault for t in shown.taps] == ["", "missing"]

@@ -19,7 +19,7 @@ import pytest
 from fakes.browser import CHROMIUM, browser
 from undertray.errors import LinkError
 from undertray.live.browser import PageView
-from undertray.live.snapshot import AxleNow, Snapshot, TapNow
+from undertray.live.snapshot import AlarmSeen, AxleNow, Snapshot, TapNow
 from undertray.report.words import CAUTIONS
 
 NOW = Snapshot(
@@ -34,6 +34,47 @@ NOW = Snapshot(
     required_n=30.0,
     throttle_us=1600,
     seal_index=0.93,
+)
+
+
+PLACED = replace(
+    NOW,
+    taps=(
+        TapNow("rr", 601.0, "", 215.0, 50.0),
+        TapNow("fl", 1012.0, "", 40.0, -50.0),
+        TapNow("fr", 603.0, "", 41.0, 50.0),
+        TapNow("rl", 604.0, "out of range", 214.0, -50.0),
+    ),
+)
+FIGURE_AT = """(() => { const box = byId('margin').getBoundingClientRect();
+    return {top: Math.round(box.top), right: Math.round(box.right)}; })()"""
+# the least ratio of any text to what is behind it, by the formula of WCAG 2.2 (relative luminance)
+LEAST_CONTRAST = """(() => {
+    const light = (c) => c.map((v) => v / 255)
+        .map((v) => v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4)
+        .reduce((sum, v, i) => sum + v * [0.2126, 0.7152, 0.0722][i], 0);
+    const parts = (c) => c.match(/[\\d.]+/g).map(Number);
+    const behind = (e) => {
+        for (; e; e = e.parentElement) {
+            const c = parts(getComputedStyle(e).backgroundColor);
+            if (c.length === 3 || c[3] > 0) return c.slice(0, 3);
+        }
+        return [255, 255, 255];
+    };
+    const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+    let least = 99;
+    while (walk.nextNode()) {
+        const e = walk.currentNode.parentElement;
+        if (!walk.currentNode.textContent.trim() || ['SCRIPT', 'STYLE'].includes(e.tagName)) continue;
+        if (getComputedStyle(e).visibility === 'hidden') continue;
+        const ink = light(parts(getComputedStyle(e).color).slice(0, 3)), ground = light(behind(e));
+        const [a, b] = [ink, ground].sort((x, y) => y - x);
+        least = Math.min(least, (a + 0.05) / (b + 0.05));
+    }
+    return least;
+})()"""
+LEAST_TARGET = (
+    """Math.min(...[...document.querySelectorAll('button')].map((b) => b.getBoundingClientRect().height))"""
 )
 
 
@@ -265,12 +306,19 @@ def test_in_a_real_browser() -> None:
             seen.open(page.url)
             seen.until("byId('margin').textContent === '-2.3'")
             assert seen.value("byId('alarm').textContent") == "no alarm"
-            assert seen.value("byId('what').textContent") == "margin of the rear axle, N: DOES NOT HOLD"
+            assert seen.value("byId('what').textContent") == "rear axle margin, N: DOES NOT HOLD"
             feeding.now = replace(NOW, throttle_us=1000.0)
             seen.until("byId('what').textContent.endsWith('fans at rest')")
             assert seen.value("document.querySelectorAll('.bad').length") == 1  # the tap without a reading
+            assert seen.value("byId('mark-of-need').hidden") is False
+            assert (
+                seen.value("byId('health').textContent")
+                .replace("\xa0", " ")
+                .startswith("link ok · disk ok · 00:")
+            )
+            assert seen.value("byId('health').getBoundingClientRect().height") < 24  # one line
             taps = seen.value("byId('taps').textContent")
-            assert taps == "<img src=x onerror=alert(1)>600 Pa rear? missing"
+            assert taps == "<img src=x onerror=alert(1)>600 Parear? missing"
             assert seen.value("document.querySelectorAll('img').length") == 0
             # load over need, the mark at half the width: 16.0 of 14.5 and 13.2 of 15.5
             widths = "[...document.querySelectorAll('.bar i')].map((bar) => parseFloat(bar.style.width))"
@@ -278,13 +326,48 @@ def test_in_a_real_browser() -> None:
             seen.until("document.querySelector('path').getAttribute('d').split('L').length > 5")
             feeding.now = replace(NOW, alarm="SEAL LOST at <b>front</b>, DOES NOT HOLD, BOARD ALARM")
             seen.until("document.title.startsWith('ALARM SEAL LOST at <b>front')")
-            for width in (320, 390, 844, 1280):
+            assert seen.value("byId('last').hidden") is True
+            seen_alarm = AlarmSeen("SEAL LOST at <b>front</b>", 12.3, None, "rear", -2.3, 103.0)
+            feeding.now = replace(feeding.now, last_alarm=seen_alarm)
+            seen.until("byId('last').textContent === 'since 00:12.3; worst rear -2.3 N'")
+            for width in (320, 360, 390, 768, 844, 1280):
                 seen.size(width, 800)
                 assert seen.value("document.documentElement.scrollWidth") <= width
                 assert seen.value("byId('alarm').getBoundingClientRect().top") < 20
+                for scheme in ("light", "dark"):
+                    seen.scheme(scheme)
+                    assert seen.value(LEAST_CONTRAST) >= 4.5, (width, scheme)  # WCAG 2.2, 1.4.3 level AA
+                    assert seen.value(LEAST_TARGET) >= 24, (width, scheme)  # 2.5.8 level AA, CSS px
             seen.size(390, 844)
             assert seen.value("byId('axles').getBoundingClientRect().bottom") < 500  # without scrolling
             assert seen.value("parseFloat(getComputedStyle(byId('margin')).fontSize)") >= 100
+            # the alarm is over: what it was stays until somebody touches it away, by finger or key
+            feeding.now = replace(PLACED, last_alarm=replace(seen_alarm, until_s=14.1))
+            seen.until(
+                "byId('last').textContent.startsWith('last alarm 00:12.3 to 00:14.1; worst rear -2.3 N: S')"
+            )
+            before = seen.value(FIGURE_AT)
+            seen.value("byId('last').click()")
+            seen.until("byId('last').hidden")
+            # nothing jumps: not when that goes, not when a figure gains a digit
+            assert seen.value(FIGURE_AT) == before
+            for pa in (999.0, 1000.0):
+                feeding.now = replace(PLACED, axles=(), suction_pa=pa)
+                seen.until(f"byId('margin').textContent === '{pa:.0f}'")
+                places = seen.value(FIGURE_AT)
+                assert places["right"] == before["right"]
+            assert seen.value("byId('mark-of-need').hidden") is True  # no car, no bars, no word of them
+            # front above rear, left before right
+            rows = "[...document.querySelectorAll('.row')].map((row) => row.innerText)"
+            plan = [" ".join(row.split()) for row in seen.value(rows)]
+            assert plan == ["fl 1012 Pa fr 603 Pa", "rl 604 Pa out of range rr 601 Pa"]
+            # sound and a screen that stays on need a touch, or the key of whoever goes through with Tab
+            seen.value("byId('sound').focus()")
+            seen.value("byId('sound').click()")
+            seen.until("/^(Sound is on|No sound in this browser); .+\\.$/.test(byId('sound').textContent)")
+            feeding.now = replace(PLACED, marks=1)
+            seen.until("document.documentElement.classList.contains('flash')")
+            seen.until("!document.documentElement.classList.contains('flash')")
             # a mistake on the page itself, half way through a picture
             feeding.over.set()
             page._feed.publish('{"alarm": "", "axles": [], "suction_pa": 1, "elapsed_s": 13}')
@@ -296,7 +379,8 @@ def test_in_a_real_browser() -> None:
         with Feeding(page):
             seen.until("byId('alarm').textContent === 'no alarm'")
             assert seen.value("getComputedStyle(byId('live')).opacity") == "1"
-        page.close()
-        seen.until("byId('alarm').textContent === 'the recording is over'")
+        page.close("port vanished")
+        seen.until("byId('alarm').textContent === 'THE RECORDING IS OVER: port vanished'")
+        assert seen.value("byId('alarm').className") == "on"
         assert float(seen.value("getComputedStyle(byId('live')).opacity")) < 0.5
         assert seen.complaints == []

@@ -17,8 +17,9 @@ from undertray.acquire.recording import Recording
 from undertray.acquire.runlog import read_run
 from undertray.errors import LinkError
 from undertray.live.monitor import Monitor, watch
-from undertray.live.snapshot import AxleNow, Snapshot, TapNow
-from undertray.live.terminal import PlainView, ScreenView, View, _short, screen
+from undertray.live.snapshot import AlarmSeen, AxleNow, LiveUnits, Snapshot, TapNow
+from undertray.live.terminal import PlainView, ScreenView, View, screen
+from undertray.report.display import US
 
 FULL = Snapshot(
     elapsed_s=125.4,
@@ -36,6 +37,17 @@ FULL = Snapshot(
 )
 
 
+PLACED = replace(
+    FULL,
+    taps=(
+        TapNow("rear-right", 601.0, "", 215.0, 50.0),
+        TapNow("front-left", 602.0, "", 40.0, -50.0),
+        TapNow("front-right", 603.0, "", 41.0, 50.0),
+        TapNow("rear-left", 604.0, "out of range", 214.0, -50.0),
+    ),
+)
+
+
 def drawn(snapshot: Snapshot) -> list[str]:
     return screen(snapshot).plain.splitlines()
 
@@ -44,7 +56,7 @@ def test_one_screen_says_it_all() -> None:
     text = "\n".join(drawn(FULL))
     for wanted in ("02:05.4", "200 rows/s", "lost 3", "link ok", "disk ok", "no alarm"):
         assert wanted in text
-    for wanted in ("margin of the rear axle, N: DOES NOT HOLD", "+1.5 N", "-2.3 N", "16.0 of 14.5"):
+    for wanted in ("margin of the rear axle, N: DOES NOT HOLD", "+1.5 N", "-2.3 N", "16.0 N of 14.5 N"):
         assert wanted in text
     for wanted in ("downforce 29.2 N of 30.0 N", "612 Pa", "throttle 1600 us", "seal index 0.93", "front-3"):
         assert wanted in text
@@ -72,10 +84,83 @@ def test_fans_at_rest_are_asked_for_nothing() -> None:
         replace(FULL, elapsed_s=1e7, rows=10**12, lost=10**12, link="LOST: " + "z" * 300, disk="w" * 300),
     ],
 )
-def test_it_fits_80_by_24(snapshot: Snapshot) -> None:
-    lines = drawn(snapshot)
-    assert len(lines) <= 23
-    assert max(map(len, lines)) <= 80
+@pytest.mark.parametrize("size", [(80, 23), (100, 29), (140, 49), (24, 8)])
+def test_it_fits_terminals_of_any_size(snapshot: Snapshot, size: tuple[int, int]) -> None:
+    for shown in (snapshot, snapshot.dead(notice="y" * 900)):
+        lines = screen(shown, size=size).plain.splitlines()
+        assert len(lines) <= size[1]
+        assert max(map(len, lines)) <= size[0]
+        assert any("ALARM" in line or "no alarm" in line or "OVER" in line for line in lines)
+
+
+@pytest.mark.parametrize(("size", "times"), [((80, 23), 1), ((100, 29), 2), ((140, 49), 3)])
+def test_the_figure_grows_with_the_terminal(size: tuple[int, int], times: int) -> None:
+    lines = screen(FULL, size=size).plain.splitlines()
+    start = next(i for i, line in enumerate(lines) if "margin of the" in line) + 1
+    figure = [line for line in lines[start : start + 25] if set(line) <= {"#", " "} and line.strip()]
+    assert len(figure) == 5 * times
+    assert max(map(len, figure)) <= 38 * times
+    assert any(
+        "front" in line and line.startswith("+--") for line in screen(PLACED, size=size).plain.splitlines()
+    )
+
+
+def test_a_figure_that_gains_a_digit_moves_nothing() -> None:
+    def signs(pa: float) -> list[str]:
+        shown = screen(replace(FULL, axles=(), suction_pa=pa)).plain.splitlines()
+        start = shown.index("mean suction, Pa") + 1
+        return [f"{line:38}" for line in shown[start : start + 5]]
+
+    # the last three signs of 1000 stand where those of 999 stood: 8 columns a sign
+    below, above = signs(999.0), signs(1000.0)
+    assert all(line[:16].strip() == "" for line in below)
+    assert above[0][8:14].strip()
+    nine, nought = below[2][16:22], above[2][16:22]
+    assert (nine, nought) == ("######", "##  ##")
+
+
+def test_taps_stand_where_they_are_under_the_floor() -> None:
+    lines = screen(PLACED).plain.splitlines()
+    top = next(i for i, line in enumerate(lines) if line.startswith("+-") and "front" in line)
+    assert [line[2:12].strip() for line in lines[top + 1 : top + 3]] == ["front-left", "rear-left"]
+    assert all(
+        name in line for name, line in zip(("front-right", "rear-right"), lines[top + 1 :], strict=False)
+    )
+    assert lines[top + 3].startswith("+-")
+    assert "rear" in lines[top + 3]
+    assert PLACED.as_dict()["tap_rows"] == [[1, 2], [3, 0]]
+
+
+def test_the_last_alarm_stays_to_be_read() -> None:
+    seen = AlarmSeen("SEAL LOST at front-1, DOES NOT HOLD", 72.3, 76.3, "front", -12.9, 103.0)
+    over = drawn(replace(FULL, last_alarm=seen))
+    assert over[2] == "last alarm 01:12.3 to 01:16.3; worst front -12.9 N: SEAL LOST at front-1"
+    on = drawn(replace(FULL, alarm=seen.words, last_alarm=replace(seen, until_s=None)))
+    assert on[2] == "since 01:12.3; worst front -12.9 N"
+    # and when the recording is over, in red where nobody asked for its end
+    for why, style in (("", "bold"), ("port vanished", "bold white on red")):
+        text = screen(replace(FULL, last_alarm=seen).dead(), ended=why)
+        assert "last alarm 01:12.3" in text.plain
+        at = text.plain.index("THE RECORDING IS OVER")
+        assert [str(span.style) for span in text.spans if span.start <= at < span.end] == [style]
+        assert ("OVER: port vanished" in text.plain) == bool(why)
+
+
+def test_trouble_with_link_or_disk_is_red_in_the_one_line() -> None:
+    text = screen(replace(FULL, link="LOST: port vanished"))
+    first = text.plain.splitlines()[0]
+    assert first.startswith("02:05.4   link LOST: port vanished   disk ok   200 rows/s")
+    red = [text.plain[span.start : span.end] for span in text.spans if "red" in str(span.style)]
+    assert red[0] == "link LOST: port vanished"
+
+
+def test_us_units_on_the_screen() -> None:
+    text = screen(PLACED, units=LiveUnits(US)).plain
+    # NIST SP 811: 1 lbf = 4.448222 N, 1 inH2O = 249.0889 Pa
+    assert "margin of the rear axle, lbf" in text
+    assert "-0.52 lbf" in text
+    assert f"{612 / 249.0889:.2f} inH₂O" in text
+    assert " N " not in text
 
 
 def test_the_big_figure_can_be_read_from_two_metres() -> None:
@@ -103,7 +188,7 @@ def test_an_alarm_is_a_big_word_beside_the_figure() -> None:
 )
 def test_the_big_figure_has_at_most_five_signs(margin_n: float, signs: str) -> None:
     snapshot = replace(FULL, axles=(AxleNow("front", 1.0, 1.0, margin_n),))
-    assert _short(margin_n) == signs
+    assert LiveUnits().five_signs(margin_n, 1, "+") == f"{signs:>5}"
     assert all(len(row) <= 40 for row in drawn(snapshot)[5:10])
 
 
@@ -173,6 +258,29 @@ def test_plain_lines_every_five_seconds_and_at_every_alarm() -> None:
     assert "rear -2.3 N" in said[0]
 
 
+def test_a_mark_lights_the_screen_up_and_the_code_gives_way_to_the_figures() -> None:
+    from undertray.live.browser import code_lines
+
+    out, clock = io.StringIO(), Seconds()
+    console = Console(file=out, force_terminal=True, width=80, height=24)
+    view = ScreenView(console, clock, code=code_lines("http://192.168.1.5:8099/" + "x" * 22))
+    view.show(FULL)
+    assert "margin of the" not in out.getvalue()
+    assert "no alarm" in out.getvalue()
+    assert all(len(line) <= 80 for line in code_lines("http://192.168.1.5:8099/" + "x" * 22))
+    assert len(code_lines("http://192.168.1.5:8099/" + "x" * 22)) <= 20  # under the alarm, on 24 lines
+    view.code_shown = False
+    clock.now = 1.0
+    view.show(FULL)
+    assert "margin of the" in out.getvalue()
+    size = len(out.getvalue())
+    clock.now = 1.01
+    view.show(replace(FULL, marks=1))  # at once
+    assert "\x1b[7" in out.getvalue()[size:]
+    assert out.getvalue().count("\x07") == 1
+    view.close()
+
+
 class Broken:
     """A view that fails, or never comes back in time."""
 
@@ -184,8 +292,8 @@ class Broken:
         if self.error is not None:
             raise self.error
 
-    def close(self) -> None:
-        self.closed = True
+    def close(self, ended: str = "") -> None:
+        self.closed, self.ended = True, ended
 
 
 def recorded(
@@ -257,8 +365,10 @@ def test_a_view_that_fails_says_so_and_takes_no_other_with_it(tmp_path: Path) ->
 
 
 def test_what_ends_the_recording_comes_through(tmp_path: Path) -> None:
+    view = Broken()
     with pytest.raises(LinkError, match="sends no rows"):
-        recorded(tmp_path, Broken(), rows=0)
+        recorded(tmp_path, view, rows=0)
+    assert view.ended == "the board answers but sends no rows"  # the view does not look as if it were stopped
 
 
 def test_recording_never_waits_for_drawing(tmp_path: Path) -> None:
@@ -275,7 +385,7 @@ def test_recording_never_waits_for_drawing(tmp_path: Path) -> None:
                     return
                 tick.wait(0.005)
 
-        def close(self) -> None:
+        def close(self, ended: str = "") -> None:
             pass
 
     _, done = recorded(tmp_path, Hanging())

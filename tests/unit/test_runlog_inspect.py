@@ -17,7 +17,8 @@ from undertray.acquire.wire import Row, encode_note, encode_row
 def troubled(tmp_path: Path) -> Path:
     """Two power-ups, a gap, a fault, a stale and a missing reading, cut off."""
     first, second = ScriptedBoard(2, boot=1), ScriptedBoard(2, boot=2, rate_hz=100)
-    text = log_of(first, 100, facts='{"skirt": "soft\\u001b[2J"}', end=False)
+    notes = '{"surface": "glass", "list": [1, true], "in": {"in": {"in": {"in": null}}}}'
+    text = log_of(first, 100, facts=f'{{"skirt": "soft\\u001b[2J", "notes": {notes}}}', end=False)
     first.slot += 40
     text += b"".join(b"%d," % (5123 + 5000 * (140 + i)) + first.line() for i in range(60))
     text += encode_and_stamp(1_000_000, "status", {"pack_mv": 7400, "skipped": 3, "read_errors": [0, 2]})
@@ -79,4 +80,6 @@ def test_the_command_tells_it_in_plain_lines(tmp_path: Path) -> None:
     assert "CUT OFF" in done.stdout
     assert "1 x crc" in done.stdout
     assert "\x1b" not in done.stdout  # the facts held an escape
+    assert not set("{}'") & set(done.stdout)  # no structure of a program
+    assert max(map(len, done.stdout.splitlines())) <= 80
     assert json.loads(undertray("inspect", troubled(tmp_path), "--json").stdout)["lost_rows"] == 40

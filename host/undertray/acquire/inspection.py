@@ -14,7 +14,7 @@ from undertray.acquire.clock import BoardTime, board_time
 from undertray.acquire.runfacts import Correction
 from undertray.acquire.runlog import Run
 
-__all__ = ["ChannelState", "ColumnState", "Inspection", "Segment", "changes", "inspect_run"]
+__all__ = ["ChannelState", "ColumnState", "Inspection", "Segment", "changes", "inspect_run", "marks"]
 
 _STALE_BIT = 8
 
@@ -82,6 +82,7 @@ class Inspection:
     jitter_s: float | None
     pack_v: tuple[float, float] | None
     channels: tuple[ChannelState, ...]
+    marks_s: tuple[float, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """Turn it into what JSON can hold; a log without channels has no key for them."""
@@ -121,7 +122,35 @@ def inspect_run(run: Run) -> Inspection:
         jitter_s=time.jitter_s,
         pack_v=(min(packs), max(packs)) if packs else None,
         channels=tuple(_channel(run, i) for i in range(len(run.channels))),
+        marks_s=marks(run, time),
     )
+
+
+def marks(run: Run, time: BoardTime) -> tuple[float, ...]:
+    """When moments were marked, on the time line of the rows, s.
+
+    Parameters
+    ----------
+    run : Run
+        A run log in memory.
+    time : BoardTime
+        Its time line.
+
+    Returns
+    -------
+    tuple of float
+        By the host's clock, whose line against the board's is known; where it is not, the time of the row
+        that had come last.
+    """
+    found = []
+    for note in run.notes:
+        if note.kind != "mark" or not len(time.t_s):
+            continue
+        if time.host is not None and note.host_us >= 0:
+            found.append((note.host_us / 1e6 - time.host.offset_s) / time.host.slope)
+        else:
+            found.append(float(time.t_s[max(0, min(note.row, len(time.t_s)) - 1)]))
+    return tuple(found)
 
 
 def changes(run: Run, time: BoardTime) -> tuple[tuple[float, tuple[str, ...]], ...]:

@@ -155,9 +155,10 @@ class LogScan:
         word, _, rest = line.partition(b" ")
         if word == b"#undertray-run":
             return is_first and MAGIC.fullmatch(line) is not None
-        if word == b"#wire":
+        if word in (b"#wire", b"#mark"):
             stamp = _STAMP.match(rest)
-            return stamp is not None and self._note(rest[stamp.end() :], int(stamp[1]), row)
+            keep = self._note if word == b"#wire" else self._mark
+            return stamp is not None and keep(rest[stamp.end() :], int(stamp[1]), row)
         if word == b"#run" and self.facts is None:
             self.facts = _object(rest)
             return self.facts is not None
@@ -169,6 +170,12 @@ class LogScan:
             self.end = _object(rest)
             return self.end is not None
         return False
+
+    def _mark(self, line: bytes, host_us: int, row: int) -> bool:
+        data = _object(line)
+        if data is not None:
+            self.notes.append(Note(host_us, "mark", data, row))
+        return data is not None
 
     def _note(self, line: bytes, host_us: int, row: int) -> bool:
         # the device note comes again and again, and is by far the longest

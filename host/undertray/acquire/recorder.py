@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import time
+from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
 from undertray.acquire.intake import Intake, not_our_board
 from undertray.acquire.link import Link, LinkEnded
-from undertray.acquire.recording import Patience, Recording, end_line, first_lines
+from undertray.acquire.recording import Patience, Recording, end_line, first_lines, mark_line
 from undertray.acquire.wire import Row, WireNote
 from undertray.acquire.writer import LogWriter, begin_log
 from undertray.errors import LinkError, LinkLost, LogExists
@@ -61,6 +62,8 @@ class Recorder:
         Time since the log was opened, µs.
     link_state, disk_state : str
         How the link and the disk are, in a word or two.
+    marks : int
+        How many moments were marked.
 
     Notes
     -----
@@ -85,6 +88,8 @@ class Recorder:
         make_writer: Callable[[Path], LogWriter] = LogWriter,
     ) -> None:
         self.intake = Intake()
+        self.marks = 0
+        self._marked_us: deque[int] = deque()
         self._open_link = open_link
         self._paths = [path] if isinstance(path, Path) else list(path)
         self._facts, self._car = facts, car
@@ -116,6 +121,17 @@ class Recorder:
         """See the class."""
         unwritten = self._writer.unwritten_rows if hasattr(self, "_writer") else 0
         return f"{unwritten} ROWS NOT WRITTEN" if unwritten else "ok"
+
+    def mark(self) -> None:
+        """Mark this moment in the log; from any thread."""
+        if self._opened_us:
+            self.marks += 1
+            self._marked_us.append(self.now_us)
+
+    def _put_marks(self) -> None:
+        while self._marked_us:
+            at_us = self._marked_us.popleft()
+            self._writer.put(mark_line(at_us, self.marks - len(self._marked_us)))
 
     def run(self, stop: Callable[[], bool]) -> Recording:
         """Record until told to stop, the time is up or the link is lost for good."""
@@ -150,6 +166,7 @@ class Recorder:
     def _close(self) -> None:
         self._ended_us = self._now_us()
         self._writer.put(*self.intake.end_link())
+        self._put_marks()
         if self.intake.last_good_us is None:  # nothing of a board in it: the name stays free
             self._writer.discard()
             return
@@ -179,6 +196,7 @@ class Recorder:
         while not stop():
             if self._writer.failure is not None:
                 return "disk failed"  # the log is closed before it is told
+            self._put_marks()
             try:
                 piece = self._link.read(_READ_S)
             except LinkEnded:

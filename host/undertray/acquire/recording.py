@@ -12,7 +12,7 @@ from typing import Any
 from undertray.acquire.runlog import LOG_VERSION
 from undertray.errors import RunLogError
 
-__all__ = ["Patience", "Recording", "car_line", "end_line", "first_lines"]
+__all__ = ["Patience", "Recording", "car_line", "end_line", "first_lines", "mark_line"]
 
 _FACTS_LIMIT = 60_000
 
@@ -67,6 +67,11 @@ def car_line(car: Mapping[str, Any] | None) -> bytes:
     if len(line) > _FACTS_LIMIT:
         raise RunLogError("too much of a car for a log", expected=f"at most {_FACTS_LIMIT} bytes")
     return line
+
+
+def mark_line(host_us: int, number: int) -> bytes:
+    """Compose the line of a moment that a person marked, to find it again in a video."""
+    return f'#mark {host_us} {{"number": {number}}}\n'.encode()
 
 
 def end_line(recording: Recording) -> bytes:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from statistics import median
 
 from undertray.calibrate.session import MOST_MM, Session, Step, TakenPoint
 from undertray.calibrate.settling import Reading, SteadyLimits, SteadyMean, measure
@@ -44,6 +45,12 @@ class Plausible:
             self._moved(i, last, height_mm, nominal_pa[i]) or self._stands(i, zero, height_mm, nominal_pa[i])
             for i in range(len(self.names))
         )
+
+    def fitting_mm(self, taken: Sequence[TakenPoint], nominal_pa: Sequence[float]) -> float:
+        """The height that the readings fit, mm: from their zeros, the sensor in the middle of all."""
+        zero = next((point for point in taken if point.reason is None and point.height_mm == 0), None)
+        start_pa = zero.nominal_pa if zero is not None else (0.0,) * len(self.names)
+        return median(pa - at for pa, at in zip(nominal_pa, start_pa, strict=True)) / self.pa_per_mm
 
     def _usual_pa(self, i: int, pressure_pa: float) -> float:
         """How far a sound reading may be from a pressure, once its zero is known, Pa."""
@@ -88,9 +95,13 @@ HELP = (
 )
 """The words that every question takes."""
 
+_SHOW_S = 0.2
+_WORDS = ("drop", "skip", "stop", "finish")
+_LOOKS = ("list", "help")
+
 _AGAIN = "again"
 _DOUBT_QUESTION = (
-    "is the column set, and the height right? again (Enter) measures once more; the height, if it is another;"
+    "Is the column set, and the height right? again (Enter) measures once more; the height, if it is another;"
     " keep, if all is so > "
 )
 
@@ -106,6 +117,7 @@ class Dialogue:
         tell: Callable[[str], None],
         plausible: Plausible,
         limits: SteadyLimits | None = None,
+        show: Callable[[str], None] | None = None,
     ) -> None:
         self._session = session
         self._fresh = fresh
@@ -113,6 +125,8 @@ class Dialogue:
         self._tell = tell
         self._plausible = plausible
         self._limits = limits or SteadyLimits()
+        self._show = show
+        self._shown_s = -math.inf
 
     def run(self) -> bool:
         """Ask for step after step."""
@@ -179,39 +193,67 @@ class Dialogue:
             if not all(math.isfinite(value) for value in mean.nominal_pa):
                 self._tell(f"{mean.complaint}: no point taken")
                 return ""
-            answer = "" if step.height_mm == 0 else self._ask(_height_question(step)).strip()
-            verdict = self._answered(answer, number, step, mean)
+            verdict = self._asked(number, step, mean)
             if verdict != _AGAIN:
                 return verdict
         return "stop"
 
-    def _answered(self, answer: str, number: int, step: Step, mean: SteadyMean) -> str:
-        """Take the point at the height answered, unless something speaks against it and the person agrees."""
-        if answer.lower() == _AGAIN:
-            return _AGAIN
-        try:
-            height_mm = _height(answer, step)
-            doubts = self._plausible.doubts(self._session.taken, height_mm, mean.nominal_pa.tolist())
-            if any(doubts):
-                for doubt in filter(None, doubts):
-                    self._tell(f"{doubt}.")
-                answer = self._ask(_DOUBT_QUESTION).strip() or _AGAIN
-                if answer.lower() != "keep":
-                    return self._answered(answer, number, step, mean)
-            point = self._session.take(number, height_mm, mean, doubts if any(doubts) else ())
-        except UndertrayError as error:
-            if answer.split(" ")[0].isalpha():
+    def _asked(self, number: int, step: Step, mean: SteadyMean) -> str:
+        """Take the reading at the height answered; a slip of the keys costs a question, and no reading."""
+        question = "" if step.height_mm == 0 else _height_question(step)
+        height_mm, keep = step.height_mm, False
+        doubts: tuple[str, ...] = ()
+        while True:
+            answer = self._ask(question).strip() if question else ""
+            word = answer.split(" ")[0].lower()
+            if word in _WORDS:
                 return self._word(answer, number)
-            self._tell(str(error))
-            return _AGAIN
-        self._tell(f"point {len(self._session.taken)}: {self._described(point)}")
+            if word == _AGAIN or (not word and question == _DOUBT_QUESTION):
+                return _AGAIN
+            keep = word == "keep" and any(doubts)
+            try:
+                if word in _LOOKS:
+                    self._word(answer, number)
+                    continue
+                height_mm = height_mm if keep else _height(answer, step)
+                doubts = self._plausible.doubts(self._session.taken, height_mm, mean.nominal_pa.tolist())
+                if keep or not any(doubts):
+                    self._session.take(number, height_mm, mean, doubts if keep else ())
+                    break
+            except UndertrayError as error:
+                self._tell(f"{error}. The reading is kept: only the height is asked again.")
+                question = question or _height_question(step)
+                continue
+            for line in (*(f"{doubt}." for doubt in doubts if doubt), self._fit(mean)):
+                self._tell(line)
+            question = _DOUBT_QUESTION
+        self._tell(f"point {len(self._session.taken)}: {self._described(self._session.taken[-1])}")
+        if height_mm and not keep:
+            self._tell(self._fit(mean))
         return ""
+
+    def _fit(self, mean: SteadyMean) -> str:
+        """Said once the height is known: whoever reads the column is not to be led."""
+        fit_mm = self._plausible.fitting_mm(self._session.taken, mean.nominal_pa.tolist())
+        return f"The readings fit about {fit_mm:z.0f} mm."
+
+    def _watched(self, reading: Reading, last: SteadyMean | None) -> None:
+        """Show what the sensors read while they settle, a few times a second."""
+        if self._show is None or 0 <= reading.t_s - self._shown_s < _SHOW_S:
+            return
+        self._shown_s = reading.t_s
+        each = "  ".join(
+            f"{name} {pa:z.1f}" for name, pa in zip(self._session.parts, reading.nominal_pa, strict=True)
+        )
+        self._show(f"{each} Pa" + (f"   {last.complaint}" if last is not None else ""))
 
     def _steady(self) -> SteadyMean | None:
         """Wait for a steady window; None when the person would rather stop."""
         while True:
             self._tell(f"waiting until all sensors are steady for {self._limits.window_s:g} s ...")
-            mean = measure(self._fresh(), tuple(self._session.parts), self._limits)
+            mean = measure(self._fresh(), tuple(self._session.parts), self._limits, self._watched)
+            if self._show is not None:
+                self._show("")
             if mean.steady:
                 return mean
             self._tell(f"not steady in {self._limits.timeout_s:g} s: {mean.complaint}")

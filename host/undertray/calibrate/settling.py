@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -63,8 +63,13 @@ class SteadyMean:
         return not self.complaint
 
 
-def measure(readings: Iterator[Reading], names: tuple[str, ...], limits: SteadyLimits) -> SteadyMean:
-    """Wait until all sensors are steady and return the means of that window."""
+def measure(
+    readings: Iterator[Reading],
+    names: tuple[str, ...],
+    limits: SteadyLimits,
+    watch: Callable[[Reading, SteadyMean | None], None] | None = None,
+) -> SteadyMean:
+    """Wait until all sensors are steady and return the means of that window; ``watch`` gets each row."""
     window: deque[Reading] = deque()
     start_s = next_check_s = -math.inf
     last: SteadyMean | None = None
@@ -81,6 +86,8 @@ def measure(readings: Iterator[Reading], names: tuple[str, ...], limits: SteadyL
             if last.steady or reading.t_s - start_s >= limits.timeout_s:
                 return last
             next_check_s = reading.t_s + limits.window_s / _CHECKS
+        if watch is not None:
+            watch(reading, last)
     raise CalibrationError(
         "the readings ended before they were steady",
         seen=last.complaint if last is not None else "too few rows",

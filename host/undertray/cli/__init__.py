@@ -9,6 +9,7 @@ from typing import Annotated, Any, NoReturn
 import typer
 
 from undertray import __version__
+from undertray.cli.helptext import Command
 from undertray.cli.streams import flush_output, give_up_output, print_for_people
 from undertray.errors import UndertrayError
 
@@ -102,6 +103,10 @@ def _register() -> None:
         demo,
     ):
         group.register(app)
+    for commands in (app, *(one.typer_instance for one in app.registered_groups)):
+        for command in commands.registered_commands if commands is not None else ():
+            if command.cls is None or not issubclass(command.cls, Command):
+                command.cls = Command
 
 
 _register()
@@ -113,7 +118,7 @@ def main() -> NoReturn:
     status = None
     try:
         try:
-            status = app(standalone_mode=False)
+            status = app(prog_name="undertray", standalone_mode=False)
         finally:
             flush_output()
     except _WrongUsage as error:

@@ -9,7 +9,17 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.caroptions import AsJson, CalibrationFile, CarFile, CarFrom, Tare, Units, car_chooser
+from undertray.cli.caroptions import (
+    AsJson,
+    CalibrationFile,
+    CarFile,
+    CarFrom,
+    Tare,
+    Units,
+    car_chooser,
+    given_or_found,
+    shown_in,
+)
 
 __all__ = ["register"]
 
@@ -31,7 +41,7 @@ def _axles(
         str | None,
         typer.Option(help="Area of a duct between front and rear: '200 mm2', '2 cm2', '0.3 in2'."),
     ] = None,
-    units: Units = "si",
+    units: Units = None,
     as_json: AsJson = False,
 ) -> None:
     """Say which axle is the weaker and by how much, where the floor leaks, and what a duct would move.
@@ -45,9 +55,9 @@ def _axles(
     from undertray.predict.axles import axles_of
     from undertray.reduce.summary import plain
     from undertray.report.axlewords import axle_words
-    from undertray.report.display import display
     from undertray.report.words import caution_line, note_lines, wrapped
 
+    car, calibration = given_or_found([run], car=car, calibration=calibration)
     choose = car_chooser(car, car_from)
     certificate = Calibration.from_json(calibration) if calibration is not None else None
     log = read_run(run)
@@ -57,7 +67,7 @@ def _axles(
     if as_json:
         print(json.dumps({"format": 1, **plain(found)}, allow_nan=False))
     else:
-        for line in axle_words(found, display(units)):
+        for line in axle_words(found, shown_in(units, chosen.car)):
             print(wrapped(line, "  "))
     for notice in reduction.notices:
         print(note_lines(notice), file=sys.stderr)

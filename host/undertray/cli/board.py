@@ -8,6 +8,8 @@ from typing import Annotated
 
 import typer
 
+from undertray.cli.caroptions import given_or_found
+
 __all__ = ["register"]
 
 _group = typer.Typer(help="Check a board description, put the firmware on a board.", no_args_is_help=True)
@@ -22,7 +24,11 @@ def register(app: typer.Typer) -> None:
 def _check(
     board: Annotated[Path, typer.Argument(help="The board.json.")],
     car: Annotated[
-        Path | None, typer.Option(help="car.toml: ranges and alarm are judged against it.")
+        Path | None,
+        typer.Option(
+            metavar="CAR.toml",
+            help="The car, to judge ranges and alarm; else car.toml beside board.json or here; or 'none'.",
+        ),
     ] = None,
     baud: Annotated[
         int | None, typer.Option(min=300, max=10_000_000, help="The rows go through a UART of this speed.")
@@ -36,6 +42,7 @@ def _check(
     from undertray.board.rules import Weight
     from undertray.reduce.car import Car
 
+    (car,) = given_or_found([board], car=car)
     findings = check_board(board, Car.from_toml(car) if car is not None else None, baud)
     for finding in findings:
         print(f"{finding.weight}: {finding.where}: {finding.what}")

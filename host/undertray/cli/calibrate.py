@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from undertray.cli.caroptions import Units, given_or_found, shown_in
 from undertray.cli.columnoptions import (
     USUAL_EXPANSION,
     Bench,
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
     from undertray.calibrate.calibration import Calibration
     from undertray.calibrate.session import Session
     from undertray.calibrate.settling import SteadyLimits
+    from undertray.reduce.car import Car
 
 __all__ = ["CAUTION", "ask", "guided", "register", "tell"]
 
@@ -77,7 +79,8 @@ def guided(
         known = nominal_accuracies_pa(board.device.columns)
         names = tuple(session.parts)
         plausible = Plausible(names, pa_per_mm, tuple(known.get(name, 0.0) for name in names))
-        done = Dialogue(session, board.fresh, ask, tell, plausible, limits).run()
+        show = _redrawn if sys.stderr.isatty() else None
+        done = Dialogue(session, board.fresh, ask, tell, plausible, limits, show).run()
         return session, board.device, done
     finally:
         link.close()
@@ -113,6 +116,21 @@ def tell(line: str) -> None:
     print(line, file=sys.stderr, flush=True)
 
 
+_FILE = "Points from a file"
+_LED = "Or led step by step, with the board connected"
+_JUDGED = "The curve, and how it is judged"
+
+
+def _redrawn(line: str) -> None:
+    """Write a line of the terminal anew in place; an empty one takes it away."""
+    from undertray.cli.streams import StyledStream
+    from undertray.errors import escaped
+
+    width = shutil.get_terminal_size().columns - 1
+    StyledStream(sys.stderr).write(f"\r\x1b[2K{escaped(line, 1000)[:width]}")
+    sys.stderr.flush()
+
+
 def register(app: typer.Typer) -> None:
     """Add this file's commands to the program."""
     app.command("calibrate", short_help="Calibrate every sensor on one liquid column.")(_calibrate)
@@ -121,20 +139,35 @@ def register(app: typer.Typer) -> None:
 def _calibrate(
     out: Annotated[Path, typer.Option(help="The calibration to write (JSON); replaced if it is there.")],
     points: Annotated[
-        Path | None, typer.Option(help="Steady readings: height_mm,direction,p1_pa,p2_pa,...")
+        Path | None,
+        typer.Option(help="Steady readings: height_mm,direction,p1_pa,p2_pa,...", rich_help_panel=_FILE),
     ] = None,
+    log: Annotated[
+        Path | None,
+        typer.Option(help="A run log of the same board; tells its id and parts.", rich_help_panel=_FILE),
+    ] = None,
+    uid: Annotated[
+        str, typer.Option(help="Id of the board, where there is no log.", rich_help_panel=_FILE)
+    ] = "",
     port: Annotated[
-        str | None, typer.Option(help="Or the board: be led through the heights at the terminal.")
+        str | None,
+        typer.Option(help="The board: be led through the heights at the terminal.", rich_help_panel=_LED),
     ] = None,
     heights: Annotated[
-        str, typer.Option(help="With --port: heights to be led through, mm.")
+        str, typer.Option(help="Heights to be led through, mm.", rich_help_panel=_LED)
     ] = "0 20 40 60 80 100 120",
     journal: Annotated[
-        Path | None, typer.Option(help="With --port: where points are kept; OUT.session if left out.")
+        Path | None,
+        typer.Option(help="Where points are kept; OUT.session if left out.", rich_help_panel=_LED),
     ] = None,
-    steady_s: Annotated[float, typer.Option(help="With --port: how long a reading must be steady, s.")] = 3.0,
+    steady_s: Annotated[
+        float, typer.Option(help="How long a reading must be steady, s.", rich_help_panel=_LED)
+    ] = 3.0,
     steady_pa: Annotated[
-        float, typer.Option(help="With --port: largest drift in that time, Pa; spread up to three times it.")
+        float,
+        typer.Option(
+            help="Largest drift in that time, Pa; spread up to three times it.", rich_help_panel=_LED
+        ),
     ] = 1.0,
     water_c: WaterC = None,
     latitude: Latitude = None,
@@ -151,30 +184,51 @@ def _calibrate(
     reading_mm: ReadingMm = 0.5,
     zero_mm: ZeroMm = 0.5,
     ruler_percent: RulerPercent = 0.05,
-    sensor_pa: Annotated[float, typer.Option(help="Standard uncertainty of one sensor reading, Pa.")] = 0.5,
+    sensor_pa: Annotated[
+        float, typer.Option(help="Standard uncertainty of one sensor reading, Pa.", rich_help_panel=_JUDGED)
+    ] = 0.5,
     zero_open: Annotated[
-        bool, typer.Option("--zero-open", help="At height 0 both ports were open to the room.")
+        bool,
+        typer.Option(
+            "--zero-open", help="At height 0 both ports were open to the room.", rich_help_panel=_JUDGED
+        ),
     ] = False,
-    curve: Annotated[str, typer.Option(help="auto, line or parabola.")] = "auto",
+    curve: Annotated[str, typer.Option(help="auto, line or parabola.", rich_help_panel=_JUDGED)] = "auto",
     from_scatter: Annotated[
-        bool, typer.Option("--from-scatter", help="Take the independent errors from the scatter.")
+        bool,
+        typer.Option(
+            "--from-scatter", help="Take the independent errors from the scatter.", rich_help_panel=_JUDGED
+        ),
     ] = False,
     working_pa: Annotated[
-        float | None, typer.Option(help="Largest suction the car is run at, Pa: refuse a shorter range.")
+        float | None,
+        typer.Option(
+            help="Largest suction the car is run at, Pa: refuse a shorter range.", rich_help_panel=_JUDGED
+        ),
     ] = None,
     certificate: Annotated[
         Path | None, typer.Option(help="Also draw the certificate: a name ending in .pdf or .png.")
     ] = None,
     previous: Annotated[
-        Path | None, typer.Option(help="The last calibration: report what moved since.")
+        Path | None,
+        typer.Option(help="The last calibration: report what moved since.", rich_help_panel=_JUDGED),
     ] = None,
-    log: Annotated[
-        Path | None, typer.Option(help="With --points: a run log of the same board; tells its id and parts.")
-    ] = None,
-    uid: Annotated[str, typer.Option(help="With --points: id of the board, where there is no log.")] = "",
     anyway: Annotated[
-        bool, typer.Option("--anyway", help="Write it even if it is worse than the parts' own scales.")
+        bool,
+        typer.Option(
+            "--anyway",
+            help="Write it even if it is worse than the parts' own scales.",
+            rich_help_panel=_JUDGED,
+        ),
     ] = False,
+    car: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="CAR.toml",
+            help="The car, to say it in force too; else car.toml beside --out or here; 'none' for none.",
+        ),
+    ] = None,
+    units: Units = None,
 ) -> None:
     """Calibrate every sensor on one liquid column, from a file of readings or led step by step.
 
@@ -185,6 +239,7 @@ def _calibrate(
     from undertray.calibrate.findings import findings, shift_findings
     from undertray.calibrate.points import read_points
     from undertray.calibrate.settling import SteadyLimits
+    from undertray.reduce.car import Car
 
     if (points is None) == (port is None):
         raise typer.BadParameter("either --points or --port", param_hint="--points")
@@ -207,6 +262,8 @@ def _calibrate(
         zero_mm=zero_mm,
         ruler_percent=ruler_percent,
     )
+    (car,) = given_or_found([out], car=car)
+    the_car = None if car is None else Car.from_toml(car)
     setup = Setup(
         tube=bench.tube,
         conditions=bench.conditions,
@@ -248,6 +305,7 @@ def _calibrate(
 
         for path in write_certificate(done, certificate):
             print(f"written: {path}", file=sys.stderr)
+    print(_in_one_line(done, the_car, units))
 
 
 _ZERO_READ = "height 0 taken as read on the column; if both ports were open, say so (--zero-open)"
@@ -289,6 +347,38 @@ def _known(device: Device | None, uid: str) -> dict[str, Any]:
         "parts": {column.name: column.part for column in device.columns},
         "accuracy_pa": nominal_accuracies_pa(device.columns),
     }
+
+
+_GOOD, _FAIR = 0.02, 0.05  # of the highest suction that it covers; common practice, no source
+
+
+def _in_one_line(done: Calibration, car: Car | None, units: str | None) -> str:
+    """What it is worth: its largest uncertainty, and what that is in force under the whole floor."""
+    import numpy as np
+
+    from undertray.calibrate.accuracy import depart_together, departs, made_worse, worst_u95_pa
+    from undertray.reduce.loads import load_matrix
+
+    shown = shown_in(units, car)
+    name, column = max(done.columns.items(), key=lambda one: worst_u95_pa(one[1])[0])
+    u95_pa, _ = worst_u95_pa(column)
+    top_pa = float(column.apply(np.array(column.range_pa[1])))
+    top_pa = min(top_pa, column.facts.get("working_pa") or top_pa)
+    word = "Good" if u95_pa <= _GOOD * top_pa else "Fair" if u95_pa <= _FAIR * top_pa else "Poor"
+    doubtful = [
+        key
+        for key, one in done.columns.items()
+        if departs(one)
+        or made_worse(one)
+        or any("doubt" in p or "off_the_others_pa" in p for p in one.points)
+    ]
+    if doubtful or depart_together(done.columns):
+        word = f"Look again at {', '.join(doubtful) or 'the column'}, as said above"
+    force = ""
+    if car is not None:
+        per_pa = float(load_matrix(car).matrix[0].sum())
+        force = f", about {shown.n(u95_pa * per_pa)} on your car"
+    return f"{word}: ±{shown.pa(u95_pa)} at most ({name}), up to {shown.pa(top_pa)}{force}."
 
 
 def _refuse_worse(done: Calibration, anyway: bool) -> None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import sys
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,7 +11,9 @@ import typer
 
 if TYPE_CHECKING:
     from undertray.acquire.runlog import Run
+    from undertray.reduce.car import Car
     from undertray.reduce.runcar import RunCar
+    from undertray.report.display import Display
 
 __all__ = [
     "AsJson",
@@ -21,7 +24,9 @@ __all__ = [
     "Tare",
     "Units",
     "car_chooser",
+    "given_or_found",
     "same_run",
+    "shown_in",
 ]
 
 
@@ -61,7 +66,7 @@ CarFile = Annotated[
     typer.Option(
         "--car",
         metavar="CAR.toml",
-        help="The car; not needed for a log that keeps its own, which is used.",
+        help="The car; else car.toml beside the log or here; 'none' for none. A log's own car comes first.",
         show_default=False,
     ),
 ]
@@ -75,7 +80,12 @@ CarFrom = Annotated[
     ),
 ]
 CalibrationFile = Annotated[
-    Path | None, typer.Option("--calibration", metavar="FILE", help="The board's calibration.json.")
+    Path | None,
+    typer.Option(
+        "--calibration",
+        metavar="FILE",
+        help="Calibration of the board; else calibration.json beside the log or here; 'none' for none.",
+    ),
 ]
 DragFile = Annotated[
     Path | None,
@@ -85,14 +95,87 @@ DragFile = Annotated[
 ]
 
 
-def _known_units(units: str) -> str:
-    if units not in ("si", "us"):
+def _known_units(units: str | None) -> str | None:
+    if units not in ("si", "us", None):
         raise typer.BadParameter("si or us")
     return units
 
 
-Units = Annotated[str, typer.Option("--units", callback=_known_units, help="si or us.")]
+Units = Annotated[
+    str | None,
+    typer.Option(
+        "--units",
+        metavar="si|us",
+        envvar="UNDERTRAY_UNITS",
+        callback=_known_units,
+        help="Units of what is shown; else those of car.toml.",
+    ),
+]
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")]
+
+
+_FOUND = {"car": "car.toml", "calibration": "calibration.json"}
+
+
+def given_or_found(places: Iterable[Path], **given: Path | None) -> list[Path | None]:
+    """Files of a command: as given, else in the folders of its logs, else here; what is found is reported.
+
+    Parameters
+    ----------
+    places : iterable of Path
+        The logs, or folders of logs, of the command.
+    **given : Path or None
+        ``car`` and ``calibration`` as the person gave them; ``none`` for none.
+
+    Returns
+    -------
+    list of (Path or None)
+        In the order of ``given``.
+
+    Raises
+    ------
+    typer.BadParameter
+        When the logs lie in several folders whose files differ.
+    """
+    from undertray.files import is_folder
+
+    folders = [place if is_folder(place) else place.parent for place in places]
+    taken: list[Path | None] = []
+    found = []
+    for option, path in given.items():
+        if path is not None:
+            taken.append(None if str(path) == "none" else path)
+            continue
+        taken.append(_found(folders, _FOUND[option], option))
+        found += [str(taken[-1])] if taken[-1] is not None else []
+    if found:
+        print(f"undertray: found and used: {', '.join(found)}", file=sys.stderr)
+    return taken
+
+
+def _found(folders: Iterable[Path], name: str, option: str) -> Path | None:
+    here = Path(name)
+    beside = list(dict.fromkeys(folder / name for folder in folders if _is_file(folder / name)))
+    for other in beside[1:]:
+        if other.read_bytes() != beside[0].read_bytes():
+            raise typer.BadParameter(
+                f"{beside[0]} and {other} differ: give the one to use, or 'none'", param_hint=f"--{option}"
+            )
+    return beside[0] if beside else here if _is_file(here) else None
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except OSError:
+        return False
+
+
+def shown_in(units: str | None, car: Car | None) -> Display:
+    """The units to show numbers in: as asked for, else as the car has it."""
+    from undertray.report.display import display
+
+    return display(units or (car.units if car is not None else "si"))
 
 
 def car_chooser(path: Path | None, source: str) -> Callable[[Run], RunCar]:

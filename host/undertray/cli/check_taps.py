@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from undertray.cli.caroptions import AsJson
+from undertray.cli.caroptions import AsJson, given_or_found
 
 if TYPE_CHECKING:
     from undertray.calibrate.tapcheck import TapFinding
@@ -31,7 +31,11 @@ def _check(
     port: Annotated[str, typer.Option("--port", help="The board: a serial port or URL.")],
     car: Annotated[
         Path | None,
-        typer.Option("--car", metavar="CAR.toml", help="The car: its taps by name; else by column."),
+        typer.Option(
+            "--car",
+            metavar="CAR.toml",
+            help="The car, for the names of its taps; else car.toml here; 'none' for columns.",
+        ),
     ] = None,
     as_json: AsJson = False,
 ) -> None:
@@ -52,6 +56,7 @@ def _check(
     from undertray.reduce.car import Car
     from undertray.reduce.summary import plain
 
+    (car,) = given_or_found((), car=car)
     described = None if car is None else Car.from_toml(car)
     link = open_link(port)
     try:

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import re
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from typer.core import TyperCommand
 
+from undertray.cli.caroptions import CarFile, given_or_found
 from undertray.cli.columnoptions import (
     USUAL_EXPANSION,
     Bench,
@@ -28,6 +27,7 @@ from undertray.cli.columnoptions import (
     WellMm,
     ZeroMm,
 )
+from undertray.cli.helptext import Command
 
 if TYPE_CHECKING:
     from undertray.calibrate.liquid_column import Conditions, Tube
@@ -46,7 +46,7 @@ def register(app: typer.Typer) -> None:
     app.command("target", short_help="Say which mean suction holds a car, and how its taps know it.")(_target)
 
 
-class _SignedNumbers(TyperCommand):
+class _SignedNumbers(Command):
     """A command whose numbers may have a minus sign: no option begins with a digit."""
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
@@ -122,7 +122,7 @@ def _column(
 
 
 def _target(
-    car: Annotated[Path, typer.Option(help="The car (TOML).")],
+    car: CarFile = None,
     surface_angle: Annotated[
         float | None, typer.Option(help="0 ground, 90 wall, 180 upside down; the car's own if left out.")
     ] = None,
@@ -147,7 +147,10 @@ def _target(
     from undertray.reduce.hold import target_suction
     from undertray.report.words import caution_lines
 
-    described = Car.from_toml(car)
+    (path,) = given_or_found((), car=car)
+    if path is None:
+        raise typer.BadParameter("there is no car.toml here: give --car CAR.toml", param_hint="--car")
+    described = Car.from_toml(path)
     for option, value, most in (("--surface-angle", surface_angle, 180), ("--allowance", allowance, 10)):
         if value is not None and not 0 <= value <= most:
             raise typer.BadParameter(f"0 to {most}", param_hint=option)

@@ -31,32 +31,64 @@ __all__ = [
     "ZeroMm",
 ]
 
+_LIQUID = "Liquid and place"
+_COLUMN = "The column, and how it is read"
+
 WaterC = Annotated[
-    float | None, typer.Option(help="Temperature of the liquid, degC; 20 within 5 K if left out.")
+    float | None,
+    typer.Option(help="Temperature of the liquid, degC; 20 within 5 K if left out.", rich_help_panel=_LIQUID),
 ]
 Latitude = Annotated[
-    float | None, typer.Option(help="Latitude, degrees; 45 with all of the Earth's range if left out.")
+    float | None,
+    typer.Option(
+        help="Latitude, degrees; 45 with all of the Earth's range if left out.", rich_help_panel=_LIQUID
+    ),
 ]
-HeightM = Annotated[float, typer.Option(help="Height above the sea, m.")]
-Gravity = Annotated[float | None, typer.Option(help="Local gravity, m/s2, where it is known.")]
+HeightM = Annotated[float, typer.Option(help="Height above the sea, m.", rich_help_panel=_LIQUID)]
+Gravity = Annotated[
+    float | None, typer.Option(help="Local gravity, m/s2, where it is known.", rich_help_panel=_LIQUID)
+]
 Density = Annotated[
-    float | None, typer.Option(help="Density of a liquid other than water, kg/m3 at 20 degC.")
+    float | None,
+    typer.Option(help="Density of a liquid other than water, kg/m3 at 20 degC.", rich_help_panel=_LIQUID),
 ]
 DensityPercent = Annotated[
     float | None,
-    typer.Option(help="Half width of that density, %; 0.05 for water, 0.5 for another liquid if left out."),
+    typer.Option(
+        help="Half width of that density, %; 0.05 for water, 0.5 for another liquid if left out.",
+        rich_help_panel=_LIQUID,
+    ),
 ]
-Expansion = Annotated[float, typer.Option(help="Loss of that liquid's density per K, relative.")]
-Limbs = Annotated[int, typer.Option(help="2: both menisci read. 1: only one, from its zero mark.")]
-Incline = Annotated[float, typer.Option(help="Angle of the tube to the horizontal, degrees.")]
+Expansion = Annotated[
+    float, typer.Option(help="Loss of that liquid's density per K, relative.", rich_help_panel=_LIQUID)
+]
+Limbs = Annotated[
+    int, typer.Option(help="2: both menisci read. 1: only one, from its zero mark.", rich_help_panel=_COLUMN)
+]
+Incline = Annotated[
+    float, typer.Option(help="Angle of the tube to the horizontal, degrees.", rich_help_panel=_COLUMN)
+]
 Leaning = Annotated[
-    str, typer.Option(help="With --incline: 'both' limbs lean, or 'one' and the other is upright.")
+    str,
+    typer.Option(
+        help="With --incline: 'both' limbs lean, or 'one' and the other is upright.", rich_help_panel=_COLUMN
+    ),
 ]
-BoreMm = Annotated[float | None, typer.Option(help="Bore of the tube that is read, mm (one limb).")]
-WellMm = Annotated[float | None, typer.Option(help="Inner diameter of its well, mm (one limb).")]
-ReadingMm = Annotated[float, typer.Option(help="Half width of one reading of a meniscus, mm.")]
-ZeroMm = Annotated[float, typer.Option(help="Half width of the column's zero mark, mm.")]
-RulerPercent = Annotated[float, typer.Option(help="Half width of the ruler's length, %.")]
+BoreMm = Annotated[
+    float | None, typer.Option(help="Bore of the tube that is read, mm (one limb).", rich_help_panel=_COLUMN)
+]
+WellMm = Annotated[
+    float | None, typer.Option(help="Inner diameter of its well, mm (one limb).", rich_help_panel=_COLUMN)
+]
+ReadingMm = Annotated[
+    float, typer.Option(help="Half width of one reading of a meniscus, mm.", rich_help_panel=_COLUMN)
+]
+ZeroMm = Annotated[
+    float, typer.Option(help="Half width of the column's zero mark, mm.", rich_help_panel=_COLUMN)
+]
+RulerPercent = Annotated[
+    float, typer.Option(help="Half width of the ruler's length, %.", rich_help_panel=_COLUMN)
+]
 
 USUAL_EXPANSION = 1e-3
 """Of light oils and alcohols, 1/K (common practice, no source)."""

@@ -19,7 +19,9 @@ from undertray.cli.caroptions import (
     Tare,
     Units,
     car_chooser,
+    given_or_found,
     same_run,
+    shown_in,
 )
 
 if TYPE_CHECKING:
@@ -56,7 +58,7 @@ def register(app: typer.Typer) -> None:
 
 
 def _compare(
-    runs: Annotated[list[Path], typer.Argument(metavar="RUN...", help="Run logs, two or more.")],
+    runs: Annotated[list[Path], typer.Argument(metavar="RUN.csv...", help="Run logs, two or more.")],
     car: CarFile = None,
     car_from: CarFrom = "log",
     by: Annotated[str, typer.Option("--by", help="The fact to group by: skirt, gap, pack, ...")] = "skirt",
@@ -71,7 +73,7 @@ def _compare(
         str | None,
         typer.Option("--plan", metavar="FORCE", help="How many mountings a difference of '3 N' takes."),
     ] = None,
-    units: Units = "si",
+    units: Units = None,
     as_json: AsJson = False,
     pictures: Annotated[
         Path | None,
@@ -97,10 +99,10 @@ def _compare(
     from undertray.report.comparepicture import comparison_picture
     from undertray.report.comparewords import comparison_words
     from undertray.report.comparison import compare
-    from undertray.report.display import display
     from undertray.report.picture import write_pictures
     from undertray.report.words import caution_line, few_names, grouped_notices, note_lines
 
+    car, calibration = given_or_found(runs, car=car, calibration=calibration)
     choose = car_chooser(car, car_from)
     certificate = Calibration.from_json(calibration) if calibration is not None else None
     pulled = read_drag(drag) if drag is not None else None
@@ -132,11 +134,11 @@ def _compare(
     if as_json:
         print(json.dumps(found.as_dict(), allow_nan=False))
     else:
-        for line in comparison_words(found, display(units)):
+        for line in comparison_words(found, shown_in(units, kept[0].car)):
             print(line)
     print(caution_line(), file=sys.stderr)
     if pictures is not None:
-        write_pictures([comparison_picture(found, display(units))], pictures)
+        write_pictures([comparison_picture(found, shown_in(units, kept[0].car))], pictures)
         print(f"pictures: {pictures}", file=sys.stderr)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -22,7 +23,7 @@ def _demo(
         bool, typer.Option("--live", help="Record from the virtual board over a real link first.")
     ] = False,
     out: Annotated[
-        Path, typer.Option(help="Folder for the calibration and the pictures.", file_okay=False)
+        Path, typer.Option(help="Folder for the runs, their page and the calibration.", file_okay=False)
     ] = Path("undertray-demo"),
 ) -> None:
     """Calibrate, reduce and judge the recordings of an invented car. Nothing is asked, nothing needed.
@@ -34,7 +35,8 @@ def _demo(
     from undertray.places import bundled
     from undertray.reduce.car import Car
     from undertray.reduce.run import reduce_run
-    from undertray.report.timeline import run_picture
+    from undertray.report.page import make_sheet, render_page, write_page
+    from undertray.report.verdict import judge
     from undertray.report.words import caution_lines, run_words
     from undertray.virtual.demo_runs import RUNS
 
@@ -48,16 +50,27 @@ def _demo(
     print("Car, runs and readings of this demo are invented.\n")
     car = Car.from_toml(logs / "car.toml")
     calibration = _calibrated(logs / "column.csv", out / "calibration.json")
-    runs = [_recorded(out)] if live else [logs / f"{name}.csv" for name in RUNS]
+    shutil.copyfile(logs / "car.toml", out / "car.toml")
+    runs = [_recorded(out)] if live else [_copied(logs / f"{name}.csv", out) for name in RUNS]
+    sheets, verdicts = [], []
     for path in runs:
-        reduction = reduce_run(read_run(path), car, calibration)
+        run = read_run(path)
+        reduction = reduce_run(run, car, calibration)
         print()
         for line in run_words(reduction):
             print(line)
-        run_picture(reduction, car, out / f"{path.stem}.png")
-    shutil.copyfile(logs / "car.toml", out / "car.toml")
-    print(f"\nCalibration and a picture of each run are in {out.resolve()}")
+        sheets.append(make_sheet(reduction, car, run, calibration))
+        verdicts.append(f"{path.stem}: {judge(reduction).word}")
+    page = out / (f"{runs[0].stem}.html" if live else "report.html")
+    write_page(render_page(sheets, car.name), page)
+    print(f"\n{', '.join(verdicts)}.")
+    print(f"Page: {page}, one file for any browser. Runs, car and calibration lie beside it.")
+    print(f"Next: undertray reduce {shlex.quote(str(runs[len(runs) // 2 - (len(runs) > 1)]))}")
     print("\n" + caution_lines())
+
+
+def _copied(log: Path, out: Path) -> Path:
+    return Path(shutil.copyfile(log, out / log.name))
 
 
 def _calibrated(points: Path, certificate: Path) -> Calibration:

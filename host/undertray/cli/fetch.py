@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from undertray.cli.caroptions import given_or_found
 from undertray.cli.factoptions import (
     AirC,
     AirHpa,
@@ -41,7 +42,7 @@ def register(app: typer.Typer) -> None:
 def _fetch(
     port: Annotated[str, typer.Option(help="Serial port, socket://HOST:PORT or rfc2217://HOST:PORT.")],
     numbers: Annotated[
-        list[int] | None, typer.Argument(metavar="[N]...", min=1, max=99_999, help="Which runs.")
+        list[int] | None, typer.Argument(metavar="N...", min=1, max=99_999, help="Which runs.")
     ] = None,
     every: Annotated[bool, typer.Option("--all", help="All runs on the board.")] = False,
     listed: Annotated[bool, typer.Option("--list", help="Only list the runs on the board.")] = False,
@@ -51,7 +52,10 @@ def _fetch(
     ] = False,
     car: Annotated[
         Path | None,
-        typer.Option(metavar="CAR.toml", help="The car: each log keeps it, marked as of fetching."),
+        typer.Option(
+            metavar="CAR.toml",
+            help="The car, kept in each log as of fetching; else car.toml in the folder or here; or 'none'.",
+        ),
     ] = None,
     skirt: Skirt = None,
     mounting: Mounting = None,
@@ -87,7 +91,7 @@ def _fetch(
 
     if not listed and (out is None or not (every or numbers)):
         raise typer.BadParameter("give the numbers of runs or --all, and --out FOLDER; or --list")
-    name, description = _car(car)
+    name, description = ({}, None) if out is None else _car(*given_or_found([out], car=car))
     given = {"skirt": skirt, "mounting": mounting, "gap": gap, "springs": springs, "pack": pack}
     given |= {"surface": surface, "mass": mass}
     known = {key: value for key, value in given.items() if value} | air_facts(air_c, air_hpa)

@@ -9,7 +9,17 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.caroptions import AsJson, CalibrationFile, CarFile, CarFrom, Tare, Units, car_chooser
+from undertray.cli.caroptions import (
+    AsJson,
+    CalibrationFile,
+    CarFile,
+    CarFrom,
+    Tare,
+    Units,
+    car_chooser,
+    given_or_found,
+    shown_in,
+)
 
 __all__ = ["register"]
 
@@ -32,7 +42,7 @@ def _check(
     balance_percent: Annotated[
         float, typer.Option(help="Half width of the balance's error, % of its reading.")
     ] = 2.0,
-    units: Units = "si",
+    units: Units = None,
     as_json: AsJson = False,
     pictures: Annotated[
         Path | None,
@@ -53,11 +63,11 @@ def _check(
     from undertray.reduce.pulloff import force_check
     from undertray.reduce.pulls import read_pulls
     from undertray.reduce.summary import plain
-    from undertray.report.display import display
     from undertray.report.forcepicture import force_picture, force_words
     from undertray.report.picture import write_pictures
     from undertray.report.words import caution_line, note_lines, wrapped
 
+    car, calibration = given_or_found([run], car=car, calibration=calibration)
     choose = car_chooser(car, car_from)
     certificate = Calibration.from_json(calibration) if calibration is not None else None
     readings = read_pulls(pulls)
@@ -68,11 +78,11 @@ def _check(
     if as_json:
         print(json.dumps({"format": 1, **plain(found)}, allow_nan=False))
     else:
-        for line in force_words(found, display(units)):
+        for line in force_words(found, shown_in(units, chosen.car)):
             print(wrapped(line))
     for notice in reduction.notices:
         print(note_lines(notice), file=sys.stderr)
     print(caution_line(), file=sys.stderr)
     if pictures is not None:
-        write_pictures([force_picture(found, display(units))], pictures)
+        write_pictures([force_picture(found, shown_in(units, chosen.car))], pictures)
         print(f"pictures: {pictures}", file=sys.stderr)

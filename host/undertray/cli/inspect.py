@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from undertray.cli.caroptions import AsJson
+from undertray.cli.caroptions import AsJson, CalibrationFile, given_or_found
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 __all__ = ["register"]
 
 _MOST = 12
+_LABELS = {"started_utc": "started"}
 
 
 def register(app: typer.Typer) -> None:
@@ -51,18 +52,15 @@ def _export(
     run: Annotated[Path, typer.Argument(metavar="RUN.csv", help="The run log.", show_default=False)],
     out: Annotated[Path, typer.Option(help="What to write: .csv, or .parquet with pyarrow.")],
     pa: Annotated[bool, typer.Option("--pa", help="Suction in Pa instead of raw counts.")] = False,
-    calibration: Annotated[
-        Path | None,
-        typer.Option("--calibration", metavar="FILE", help="The board's calibration.json; implies --pa."),
-    ] = None,
+    calibration: CalibrationFile = None,
 ) -> None:
     """Write a log as a plain table: time, throttle, flags and raw counts, one row a sample.
 
-    With --pa each count becomes p1_pa, its suction (positive below ambient), and p1_out_of_range: 0, or 1
-    outside the calibrated range, 2 beyond the sensor's own. Without a calibration p1_pa is by the sensor's
-    own scale, and that is said; a sensor that a given calibration lacks becomes p1_uncalibrated_pa. What a
-    board logs besides (second throttle and pack, counts of an accelerometer) follows as it is, with --pa
-    also forward_g, right_g and up_g along the car's own axes.
+    With --pa (or --calibration) each count becomes p1_pa, its suction (positive below ambient), and
+    p1_out_of_range: 0, or 1 outside the calibrated range, 2 beyond the sensor's own. Without a calibration
+    p1_pa is by the sensor's own scale, and that is said; a sensor that the calibration lacks becomes
+    p1_uncalibrated_pa. What a board logs besides (second throttle and pack, counts of an accelerometer)
+    follows as it is, with --pa also forward_g, right_g and up_g along the car's own axes.
 
     Example: undertray export run.csv --pa --out run-pa.csv
     """
@@ -74,6 +72,7 @@ def _export(
         from undertray.calibrate.calibration import Calibration
         from undertray.report.pressuretable import ColumnSuction
 
+        (calibration,) = given_or_found([run], calibration=calibration)
         certificate = Calibration.from_json(calibration) if calibration else None
         suction = ColumnSuction(log, certificate)
         pressures = suction.rows
@@ -95,7 +94,7 @@ def _lines(found: Inspection, where: str) -> Iterator[str]:
 
     yield f"{escaped(where)}: {found.rows} rows in {found.seconds:.1f} s"
     for key, value in found.facts.items():
-        yield f"  {escaped(key)}: {escaped(value, 200)}"
+        yield f"{escaped(_LABELS.get(key, key)):10} {_fact(value)}"
     for one in found.corrections[-_MOST:]:
         yield f"corrected  {one}"
     if found.torn_annotations:
@@ -123,27 +122,53 @@ def _lines(found: Inspection, where: str) -> Iterator[str]:
         yield f"pack       {found.pack_v[0]:.2f} to {found.pack_v[1]:.2f} V"
     for at_s, changed in found.described_anew[:_MOST]:
         yield f"changed    from {at_s:.3f} s on: {escaped('; '.join(changed), 200)}"
+    yield from _stretches(found)
+    if found.columns:
+        heads = ("column", "part", "counts", "missing", "repeated", "not read", "faults")
+        yield "{:10} {:10} {:>16} {:>8} {:>9} {:>9}  {}".format(*heads)
+    yield from map(_column_line, found.columns)
+    for channel in found.channels:
+        ends = f"{_number(channel.lowest, '.0f')} to {_number(channel.highest, '.0f')}"
+        yield f"{escaped(channel.name):21} {ends:>16} {channel.missing:8}"
+
+
+def _stretches(found: Inspection) -> Iterator[str]:
+    """Marks, segments and gaps along the run."""
+    for number, at_s in enumerate(found.marks_s[:_MOST], 1):
+        yield f"mark {number:<5} at {at_s:.3f} s"
     yield f"segments   {len(found.segments)}"
     for segment in found.segments[:_MOST]:
         yield f"  from {segment.start_s:9.3f} s  {segment.rows:8d} rows  {_number(segment.rate_hz, '.2f')} Hz"
     yield f"gaps       {len(found.gaps)}"
     for start, end in found.gaps[:_MOST]:
         yield f"  from {start:9.3f} s  for {end - start:.3f} s"
-    yield from map(_column_line, found.columns)
-    for channel in found.channels:
-        ends = f"{_number(channel.lowest, '.0f')} to {_number(channel.highest, '.0f')}"
-        yield f"{escaped(channel.name):10s} {ends}, {channel.missing} missing"
 
 
 def _column_line(column: ColumnState) -> str:
     from undertray.errors import escaped
 
     faults = ", ".join(f"{count} x {escaped(why)}" for why, count in column.faults.items()) or "none"
+    counts = f"{_number(column.lowest, '.0f')} to {_number(column.highest, '.0f')}"
     return (
-        f"{column.name:10s} {escaped(column.part)}: counts {_number(column.lowest, '.0f')} to "
-        f"{_number(column.highest, '.0f')}, {column.missing} missing, {column.stale} repeated, "
-        f"{_number(column.read_errors, 'd')} read errors, faults: {faults}"
+        f"{escaped(column.name):10} {escaped(column.part):10} {counts:>16} {column.missing:8}"
+        f" {column.stale:9} {_number(column.read_errors, 'd'):>9}  {faults}"
     )
+
+
+def _fact(value: object, deep: int = 3) -> str:
+    """A fact of a log as a person would write it, and no deeper than a person would."""
+    from undertray.errors import escaped
+
+    if value is None or isinstance(value, bool):
+        return {None: "none", True: "yes", False: "no"}[value]
+    if not isinstance(value, dict | list):
+        return escaped(value, 200)
+    pairs = value.items() if isinstance(value, dict) else ((None, one) for one in value)
+    told = [
+        ("" if key is None else f"{escaped(key)}: ") + (_fact(one, deep - 1) if deep else "...")
+        for key, one in list(pairs)[:_MOST]
+    ]
+    return ("; " if deep == 3 else ", ").join(told + ["..."] * (len(value) > _MOST)) or "none"
 
 
 def _number(value: float | None, form: str) -> str:

@@ -9,7 +9,17 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.caroptions import AsJson, CalibrationFile, CarFile, CarFrom, Tare, Units, car_chooser
+from undertray.cli.caroptions import (
+    AsJson,
+    CalibrationFile,
+    CarFile,
+    CarFrom,
+    Tare,
+    Units,
+    car_chooser,
+    given_or_found,
+    shown_in,
+)
 
 __all__ = ["register"]
 
@@ -35,7 +45,7 @@ def _test(
     repeat_percent: Annotated[
         float, typer.Option(help="How well a pull repeats, %: for pulls too few to tell it themselves.")
     ] = 4.0,
-    units: Units = "si",
+    units: Units = None,
     out: Annotated[
         Path | None,
         typer.Option("--out", metavar="FILE", help="Keep it for 'reduce', 'report' and 'window'."),
@@ -64,11 +74,11 @@ def _test(
     from undertray.predict.pullfit import Balance
     from undertray.reduce.pulls import read_pulls
     from undertray.reduce.summary import plain
-    from undertray.report.display import display
     from undertray.report.dragpicture import drag_picture, drag_words
     from undertray.report.picture import write_pictures
     from undertray.report.words import caution_line, note_lines, wrapped
 
+    car, calibration = given_or_found([run], car=car, calibration=calibration)
     choose = car_chooser(car, car_from)
     certificate = Calibration.from_json(calibration) if calibration is not None else None
     readings = read_pulls(pulls)
@@ -80,7 +90,7 @@ def _test(
     if as_json:
         print(json.dumps({"format": 1, **plain(found)}, allow_nan=False))
     else:
-        for line in drag_words(found, display(units)):
+        for line in drag_words(found, shown_in(units, chosen.car)):
             print(wrapped(line))
     for notice in (*reduction.notices, *found.notices):
         print(note_lines(notice), file=sys.stderr)
@@ -89,7 +99,9 @@ def _test(
         write_drag(found, out)
         print(f"drag: {out}", file=sys.stderr)
     if pictures is not None:
-        write_pictures([drag_picture(found, pulled_suctions(reduction, readings), display(units))], pictures)
+        write_pictures(
+            [drag_picture(found, pulled_suctions(reduction, readings), shown_in(units, chosen.car))], pictures
+        )
         print(f"pictures: {pictures}", file=sys.stderr)
 
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import shlex
 import signal
 import sys
+import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import replace
@@ -16,11 +18,14 @@ import typer
 from undertray.errors import harmless
 
 if TYPE_CHECKING:
+    from undertray.acquire.recorder import Recorder
     from undertray.acquire.recording import Recording
     from undertray.calibrate.calibration import Calibration
     from undertray.live.terminal import View
     from undertray.reduce.car import Car
+    from undertray.report.display import Display
 
+from undertray.cli.caroptions import CalibrationFile, Units, given_or_found, shown_in
 from undertray.cli.factoptions import (
     AirC,
     AirHpa,
@@ -66,11 +71,12 @@ def _record(
     ] = None,
     car: Annotated[
         Path | None,
-        typer.Option(metavar="CAR.toml", help="The car: the live view then shows newtons and margins."),
+        typer.Option(
+            metavar="CAR.toml",
+            help="The car, for newtons and margins; else car.toml beside the log or here; 'none' for none.",
+        ),
     ] = None,
-    calibration: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="The board's calibration.json.")
-    ] = None,
+    calibration: CalibrationFile = None,
     skirt: Skirt = None,
     mounting: Mounting = None,
     gap: Gap = None,
@@ -85,7 +91,6 @@ def _record(
     ] = None,
     baud: Annotated[int, typer.Option(min=1, help="Speed of a UART; USB takes any.")] = 115_200,
     wait: Annotated[float, typer.Option(min=0, help="How many s to wait for an unplugged board.")] = 5.0,
-    plot: Annotated[bool, typer.Option("--plot", help="Open a strip chart in a window.")] = False,
     page: Annotated[
         bool, typer.Option("--page", help="Serve the live view to browsers on this computer.")
     ] = False,
@@ -104,10 +109,20 @@ def _record(
             help="At a terminal, what becomes of the facts of this car's last recording.",
         ),
     ] = "ask",
+    units: Units = None,
+    report: Annotated[
+        bool | None,
+        typer.Option(
+            "--report/--no-report",
+            help="At the end judge the run and write its page; at a terminal, with a car, if left out.",
+            show_default=False,
+        ),
+    ] = None,
 ) -> None:
     """Record a run from the board: until Ctrl-C, SIGTERM, or --seconds are over.
 
-    The board is asked to stream when the recording starts, and left streaming when it ends.
+    The board is asked to stream when the recording starts, and left streaming when it ends. At a terminal m
+    marks the moment in the log, and the screen and every page flash: film that, to line a video up.
 
     Example: undertray record --out run.csv --car car.toml --skirt "foam 3 mm" --page
     """
@@ -121,6 +136,8 @@ def _record(
         raise typer.BadParameter("ask, take or none", param_hint="--last-facts")
     notes = air_facts(air_c, air_hpa) | fact_pairs(note or [], "--note")
     own_mass = {} if mass is None else {"mass": mass}
+    more = [f"--calibration {shlex.quote(str(calibration))}"] if calibration is not None else []
+    car, calibration = given_or_found([Path(out)], car=car, calibration=calibration)
     the_car, description, certificate = _car(car, calibration)
     if the_car and own_mass:
         the_car = replace(the_car, mass_kg=mass_kg(own_mass["mass"]))
@@ -146,7 +163,7 @@ def _record(
         say(caution_lines())
     with _folder(out) as folder:
         paths = log_paths(folder, skirt)
-        monitor, views = None, list(_views(say, quiet, plot, page, page_address))
+        monitor, views = None, list(_views(say, quiet, page, page_address, shown_in(units, the_car)))
         if views:
             from undertray.live.monitor import Monitor
 
@@ -167,8 +184,12 @@ def _record(
             else:
                 from undertray.live.monitor import watch
 
-                done = watch(recorder, monitor, views, stop)
+                with typed_keys() as keys:
+                    done = watch(recorder, monitor, views, stop, _minding(keys, recorder, views))
         say(_summed(done))
+        wanted = report if report is not None else sys.stderr.isatty() and the_car is not None
+        if wanted and not quiet:
+            _judged(done.path, the_car, certificate, more, shown_in(units, the_car), say)
 
 
 @contextmanager
@@ -214,13 +235,116 @@ def told_to_stop() -> Iterator[Callable[[], bool]]:
             signal.signal(number, handler)
 
 
-def _views(
-    say: Callable[[str], None], quiet: bool, plot: bool, page: bool, page_address: str | None
-) -> Iterator[View]:
-    if page or page_address:
-        from undertray.live.browser import PageView
+@contextmanager
+def typed_keys() -> Iterator[Callable[[], str]]:
+    """The keys that were pressed since the last call, without Enter; a terminal is put back as it was.
 
-        view = PageView(page_address)
+    Without a terminal, or behind another program on it, there are none.
+    """
+    if sys.platform == "win32":
+        import msvcrt
+
+        yield lambda: msvcrt.getwch() if sys.stdin.isatty() and msvcrt.kbhit() else ""
+        return
+    import select
+    import termios
+    import tty
+
+    handle = sys.stdin.fileno() if sys.stdin.isatty() else -1
+    behind = False
+    with suppress(OSError):  # not the terminal of this session: nobody stops who reads it
+        behind = handle >= 0 and os.tcgetpgrp(handle) != os.getpgrp()
+    if handle < 0 or behind:
+        yield lambda: ""
+        return
+    before = termios.tcgetattr(handle)
+    tty.setcbreak(handle)
+    termios.tcflush(handle, termios.TCIFLUSH)
+
+    def keys() -> str:
+        if not select.select([handle], [], [], 0)[0]:
+            return ""
+        try:
+            return os.read(handle, 100).decode("ascii", "replace")
+        except OSError:
+            return ""  # the terminal has gone
+
+    try:
+        yield keys
+    finally:
+        with suppress(termios.error):
+            termios.tcsetattr(handle, termios.TCSADRAIN, before)
+
+
+def _minding(keys: Callable[[], str], recorder: Recorder, views: list[View]) -> Callable[[float], None]:
+    """What the live view does between two pictures: wait, and do what a key asks for."""
+    from undertray.live.browser import PageView
+    from undertray.live.terminal import ScreenView
+
+    screens = [view for view in views if isinstance(view, ScreenView)]
+    pages = [view for view in views if isinstance(view, PageView)]
+
+    opened = False
+
+    def pause(seconds: float) -> None:
+        nonlocal opened
+        time.sleep(seconds)
+        pressed = keys()
+        for _ in range(pressed.count("m")):
+            recorder.mark()
+        first = not opened and any(page.browsers for page in pages)
+        opened = opened or first
+        for screen in screens:
+            if "q" in pressed:
+                screen.code_shown = not screen.code_shown
+            elif first:  # somebody has read the code
+                screen.code_shown = False
+
+    return pause
+
+
+def _judged(
+    path: Path,
+    car: Car | None,
+    certificate: Calibration | None,
+    more: list[str],
+    units: Display,
+    say: Callable[[str], None],
+) -> None:
+    """What the run comes to, its page, and what can be done next; the log is whole whatever happens here."""
+    from undertray.acquire.runlog import read_run
+    from undertray.errors import UndertrayError
+    from undertray.reduce.run import reduce_run
+    from undertray.reduce.runcar import run_car
+    from undertray.report.page import make_sheet, render_page, write_page
+    from undertray.report.verdict import judge
+
+    try:
+        run = read_run(path)
+        chosen = run_car(run, car, "the car")
+        reduction = chosen.told(reduce_run(run, chosen.car, certificate))
+        say(judge(reduction, units).headline)
+        page = path.with_suffix(".html")
+        sheet = make_sheet(reduction, chosen.car, run, certificate, units)
+        write_page(render_page([sheet], path.stem), page)
+    except UndertrayError as error:
+        say(f"the log is whole, and cannot be judged: {error}")
+        return
+    say(f"page: {page}")
+    say(f"next: {' '.join(['undertray reduce', shlex.quote(str(path)), *more])}")
+
+
+def _views(
+    say: Callable[[str], None], quiet: bool, page: bool, page_address: str | None, display: Display
+) -> Iterator[View]:
+    from undertray.live.snapshot import LiveUnits
+
+    units, code = LiveUnits(display), []
+    if page or page_address:
+        from undertray.live.browser import PageView, code_lines
+
+        view = PageView(page_address, units=units)
+        code = code_lines(view.url) if page_address and not view.note else []
         # before the screen, which leaves room for two lines above it on 24
         print(f"undertray: live page at {view.url}{view.note}", file=sys.stderr)
         yield view
@@ -230,15 +354,13 @@ def _views(
         from undertray.cli.streams import StyledStream
         from undertray.live.terminal import ScreenView
 
-        yield ScreenView(Console(file=StyledStream(sys.stderr)))  # type: ignore[arg-type]
+        hint = "m marks a moment, Ctrl-C ends" + (", q the address for a phone" if code else "")
+        console = Console(file=StyledStream(sys.stderr))  # type: ignore[arg-type]
+        yield ScreenView(console, units=units, hint=hint, code=code)
     elif not quiet:
         from undertray.live.terminal import PlainView
 
-        yield PlainView(say)
-    if plot:
-        from undertray.live.plot import PlotView
-
-        yield PlotView()
+        yield PlainView(say, units=units)
 
 
 def _car(

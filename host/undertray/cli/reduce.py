@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.caroptions import CalibrationFile, CarFile, CarFrom, Tare, car_chooser
+from undertray.cli.caroptions import CalibrationFile, CarFile, CarFrom, Tare, car_chooser, given_or_found
 
 __all__ = ["register"]
 
@@ -65,6 +65,7 @@ def _reduce(
     from undertray.report.verdict import judge
     from undertray.report.words import caution_line, note_lines
 
+    car, calibration = given_or_found([run], car=car, calibration=calibration)
     choose = car_chooser(car, car_from)
     certificate = Calibration.from_json(calibration) if calibration else None
     good = FanReference.from_json(reference) if reference else None

@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from undertray.cli.caroptions import CalibrationFile, CarFile, CarFrom, Tare, car_chooser, same_run
+from undertray.cli.caroptions import (
+    CalibrationFile,
+    CarFile,
+    CarFrom,
+    Tare,
+    car_chooser,
+    given_or_found,
+    same_run,
+)
 
 if TYPE_CHECKING:
     from undertray.acquire.runlog import Run
@@ -25,7 +33,9 @@ def register(app: typer.Typer) -> None:
 
 
 def _reference(
-    runs: Annotated[list[Path], typer.Argument(metavar="RUN...", help="Good runs on the reference skirt.")],
+    runs: Annotated[
+        list[Path], typer.Argument(metavar="RUN.csv...", help="Good runs on the reference skirt.")
+    ],
     out: Annotated[
         Path, typer.Option("--out", metavar="FILE", help="The reference to write; replaced if there.")
     ],
@@ -46,6 +56,7 @@ def _reference(
     from undertray.reduce.run import reduce_run
     from undertray.report.words import caution_lines, note_lines
 
+    car, calibration = given_or_found(runs, car=car, calibration=calibration)
     choose = car_chooser(car, car_from)
     certificate = Calibration.from_json(calibration) if calibration else None
     logs, notices = _once_each(runs, [read_run(path) for path in runs])

@@ -8,7 +8,16 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.caroptions import CarFile, CarFrom, Tare, Units, car_chooser
+from undertray.cli.caroptions import (
+    CalibrationFile,
+    CarFile,
+    CarFrom,
+    Tare,
+    Units,
+    car_chooser,
+    given_or_found,
+    shown_in,
+)
 
 __all__ = ["register"]
 
@@ -19,17 +28,17 @@ def register(app: typer.Typer) -> None:
 
 
 def _report(
-    runs: Annotated[list[Path], typer.Argument(metavar="RUN...", help="Run logs, one or more.")],
+    runs: Annotated[list[Path], typer.Argument(metavar="RUN.csv...", help="Run logs, one or more.")],
     out: Annotated[Path, typer.Option("--out", help="The page to write; replaced if it is there.")],
     car: CarFile = None,
     car_from: CarFrom = "log",
-    calibration: Annotated[
-        Path | None, typer.Option("--calibration", help="Calibration of the board.")
-    ] = None,
-    units: Units = "si",
+    calibration: CalibrationFile = None,
+    units: Units = None,
     pictures: Annotated[
         Path | None,
-        typer.Option("--pictures", help="Folder for every picture as SVG and its numbers as CSV."),
+        typer.Option(
+            "--pictures", metavar="FOLDER", help="Folder for every picture as SVG and its numbers as CSV."
+        ),
     ] = None,
     reference: Annotated[
         Path | None,
@@ -64,12 +73,12 @@ def _report(
     from undertray.reduce.fan import FanReference
     from undertray.reduce.pulloff import force_check
     from undertray.reduce.pulls import read_pulls
-    from undertray.report.display import display
     from undertray.report.forcepicture import force_picture
     from undertray.report.page import make_sheet, render_page, write_page
     from undertray.report.picture import write_pictures
     from undertray.report.words import note_lines
 
+    car, calibration = given_or_found(runs, car=car, calibration=calibration)
     choose = car_chooser(car, car_from)
     certificate = Calibration.from_json(calibration) if calibration is not None else None
     good = FanReference.from_json(reference) if reference is not None else None
@@ -83,10 +92,14 @@ def _report(
         if pulled is not None:
             reduction = with_drag(reduction, chosen.car, pulled)
         windows = Windows.of(chosen.car, pulled, reduction, good) if pulled is not None else None
-        sheet = make_sheet(reduction, chosen.car, run, certificate, display(units), good, windows)
+        sheet = make_sheet(
+            reduction, chosen.car, run, certificate, shown_in(units, chosen.car), good, windows
+        )
         if pulls is not None:
             checked = force_check(reduction, chosen.car, read_pulls(pulls), hanging)
-            sheet = replace(sheet, steady=[*sheet.steady, force_picture(checked, display(units))])
+            sheet = replace(
+                sheet, steady=[*sheet.steady, force_picture(checked, shown_in(units, chosen.car))]
+            )
         sheets.append(sheet)
     write_page(render_page(sheets, title or cars[0].car.name), out)
     for notice in dict.fromkeys(notice for chosen in cars for notice in chosen.notices):

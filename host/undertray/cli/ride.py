@@ -9,7 +9,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from undertray.cli.caroptions import AsJson, CalibrationFile, CarFile, CarFrom, Tare, Units, car_chooser
+from undertray.cli.caroptions import (
+    AsJson,
+    CalibrationFile,
+    CarFile,
+    CarFrom,
+    Tare,
+    Units,
+    car_chooser,
+    given_or_found,
+    shown_in,
+)
 
 if TYPE_CHECKING:
     from undertray.predict.axleloads import AxleLoads
@@ -27,7 +37,7 @@ def register(app: typer.Typer) -> None:
 def _ride(
     run: Annotated[
         Path | None,
-        typer.Argument(metavar="[RUN.csv]", help="The run log; or --suction.", show_default=False),
+        typer.Argument(metavar="RUN.csv", help="The run log; or --suction.", show_default=False),
     ] = None,
     car: CarFile = None,
     car_from: CarFrom = "log",
@@ -58,7 +68,7 @@ def _ride(
     correct: Annotated[
         bool, typer.Option("--correct", help="Go on with the rates that those gaps ask for.")
     ] = False,
-    units: Units = "si",
+    units: Units = None,
     as_json: AsJson = False,
 ) -> None:
     """Say how far suction pulls the car down on its springs, and what gap, travel and skirt force remain.
@@ -73,7 +83,6 @@ def _ride(
     from undertray.predict.feeler import feeler_of, read_feelers
     from undertray.predict.rideheight import ride
     from undertray.reduce.summary import plain
-    from undertray.report.display import display
     from undertray.report.ridewords import ride_words
     from undertray.report.words import caution_line, note_lines, wrapped
 
@@ -82,6 +91,7 @@ def _ride(
     readings += [feeler_of(text, "--feeler") for text in feeler or ()]
     if correct and not readings:
         raise typer.BadParameter("needs gaps that were read: --feelers or --feeler", param_hint="--correct")
+    car, calibration = given_or_found([] if run is None else [run], car=car, calibration=calibration)
     chosen, loads, notices = (
         _even(car, suction or [], angle)
         if run is None
@@ -91,7 +101,7 @@ def _ride(
     if as_json:
         print(json.dumps({"format": 1, **plain(found)}, allow_nan=False))
     else:
-        for line in ride_words(found, display(units)):
+        for line in ride_words(found, shown_in(units, chosen)):
             print(wrapped(line, "    "))
     for notice in notices:
         print(note_lines(notice), file=sys.stderr)

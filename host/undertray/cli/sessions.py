@@ -10,7 +10,17 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from undertray.cli.caroptions import CalibrationFile, CarFile, CarFrom, DragFile, Tare, Units, car_chooser
+from undertray.cli.caroptions import (
+    CalibrationFile,
+    CarFile,
+    CarFrom,
+    DragFile,
+    Tare,
+    Units,
+    car_chooser,
+    given_or_found,
+    shown_in,
+)
 
 if TYPE_CHECKING:
     from undertray.report.display import Display
@@ -42,7 +52,7 @@ def _sessions(
     ] = "started",
     reverse: Annotated[bool, typer.Option("--reverse", help="Greatest first.")] = False,
     fact: Annotated[str, typer.Option("--fact", help="The fact that is shown.")] = "skirt",
-    units: Units = "si",
+    units: Units = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON list and nothing else.")] = False,
     cached: Annotated[
         bool, typer.Option("--cache/--no-cache", help="Remember reductions in the user's cache folder.")
@@ -59,7 +69,7 @@ def _sessions(
     from undertray.acquire.runfolder import find_runs
     from undertray.errors import escaped
     from undertray.predict.dragfile import read_drag
-    from undertray.report.display import display
+    from undertray.reduce.car import Car
     from undertray.report.runlist import (
         Memory,
         cache_folder,
@@ -71,6 +81,7 @@ def _sessions(
     )
     from undertray.report.words import caution_line, few_names, grouped_notices, note_lines
 
+    car, calibration = given_or_found([folder], car=car, calibration=calibration)
     choose = car_chooser(car, car_from)
     certificate = Calibration.from_json(calibration) if calibration is not None else None
     pulled = read_drag(drag) if drag is not None else None
@@ -108,7 +119,7 @@ def _sessions(
     if as_json:
         print(json.dumps([one.as_dict() for one in found], allow_nan=False))
     else:
-        _print(found, fact, display(units))
+        _print(found, fact, shown_in(units, None if car is None else Car.from_toml(car)))
     if others:
         what = "1 file is no run log" if len(others) == 1 else f"{len(others)} files are no run logs"
         print(note_lines(f"{what}: {few_names(others)}"), file=sys.stderr)

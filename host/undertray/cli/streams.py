@@ -6,6 +6,7 @@ import codecs
 import contextlib
 import os
 import sys
+import textwrap
 from io import TextIOWrapper
 from typing import Any, TextIO
 
@@ -59,9 +60,45 @@ class _HarmlessStream(TextIOWrapper):
             write_through=stream.write_through,
         )
 
+        self._folds, self._column = stream.isatty(), 0
+
     def write(self, text: str) -> int:
-        super().write(harmless(text))
+        shown = harmless(text)
+        super().write(self._folded(shown) if self._folds else shown)
         return len(text)
+
+    def flush(self) -> None:
+        """Write it out; behind a question the person ends the line."""
+        self._column = 0
+        super().flush()
+
+    def _folded(self, text: str) -> str:
+        """Break lines that are longer than the terminal is wide between words: it would cut the words."""
+        try:
+            width = os.get_terminal_size(self.fileno()).columns
+        except (OSError, ValueError):
+            return text
+        begun = self._column
+        first, *others = text.split("\n")
+        out = "\n".join([_fold("x" * begun + first, width)[begun:], *(_fold(line, width) for line in others)])
+        self._column = len(out) - out.rfind("\n") - 1 + ("\n" not in out) * begun
+        return out
+
+
+def _fold(line: str, width: int) -> str:
+    if len(line) <= width or width < 20:
+        return line
+    indent = " " * min(len(line) - len(line.lstrip(" ")) + 2, width // 2)
+    words = textwrap.TextWrapper(
+        width,
+        subsequent_indent=indent,
+        expand_tabs=False,
+        replace_whitespace=False,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    end = line[len(line.rstrip(" ")) :]
+    return "\n".join(words.wrap(line)) + end
 
 
 class StyledStream:

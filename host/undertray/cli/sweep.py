@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -51,7 +50,7 @@ def _sweep(
     from undertray.acquire.link import open_link
     from undertray.acquire.recorder import Recorder
     from undertray.acquire.recording import Patience
-    from undertray.cli.record import told_to_stop
+    from undertray.cli.record import told_to_stop, typed_keys
     from undertray.files import is_present
 
     if not sys.stdin.isatty():
@@ -77,8 +76,8 @@ def _sweep(
         recorder = Recorder(
             sweep.open_link, out, facts, patience=Patience(return_s=0), watch=sweep.take, say=_say
         )
-        with told_to_stop() as told, _any_key() as pressed:
-            stops += [told, pressed]
+        with told_to_stop() as told, typed_keys() as keys:
+            stops += [told, lambda: bool(keys())]
             done = recorder.run(sweep.tick)
     finally:
         link.close()
@@ -91,35 +90,3 @@ def _sweep(
 
 def _say(sentence: str) -> None:
     print(f"undertray: {sentence}", file=sys.stderr)
-
-
-@contextmanager
-def _any_key() -> Iterator[Callable[[], bool]]:
-    """Whether a key was pressed, or the terminal has gone; it is put back as it was."""
-    if sys.platform == "win32":
-        import msvcrt
-
-        yield msvcrt.kbhit
-        return
-    import os
-    import select
-    import termios
-    import tty
-
-    handle = sys.stdin.fileno()
-    before = termios.tcgetattr(handle)
-    tty.setcbreak(handle)
-    termios.tcflush(handle, termios.TCIFLUSH)
-
-    def pressed() -> bool:
-        if not select.select([handle], [], [], 0)[0]:
-            return False
-        with suppress(OSError):  # the terminal has gone
-            os.read(handle, 100)
-        return True
-
-    try:
-        yield pressed
-    finally:
-        with suppress(termios.error):
-            termios.tcsetattr(handle, termios.TCSADRAIN, before)

@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from undertray.cli.caroptions import CalibrationFile, given_or_found
+
 __all__ = ["register"]
 
 
@@ -17,7 +19,7 @@ def register(app: typer.Typer) -> None:
 
 def _tare(
     log: Annotated[Path, typer.Argument(metavar="RUN.csv", help="The run log.")],
-    calibration: Annotated[Path | None, typer.Option(help="The board's calibration (JSON).")] = None,
+    calibration: CalibrationFile = None,
     rest_us: Annotated[
         float,
         typer.Option(help="Throttle at and below which the fans stand, µs; about 1520 for a middle neutral."),
@@ -36,6 +38,7 @@ def _tare(
     from undertray.calibrate.scale import run_spans
     from undertray.errors import CalibrationError
 
+    (calibration,) = given_or_found([log], calibration=calibration)
     run = read_run(log)
     if run.device is None:
         raise CalibrationError(

@@ -9,7 +9,17 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.caroptions import AsJson, CalibrationFile, CarFile, CarFrom, Tare, Units, car_chooser
+from undertray.cli.caroptions import (
+    AsJson,
+    CalibrationFile,
+    CarFile,
+    CarFrom,
+    Tare,
+    Units,
+    car_chooser,
+    given_or_found,
+    shown_in,
+)
 
 __all__ = ["register"]
 
@@ -24,7 +34,7 @@ def register(app: typer.Typer) -> None:
 def _list(
     runs: Annotated[
         list[Path],
-        typer.Argument(metavar="RUN.csv ...", help="Runs driven the right way up.", show_default=False),
+        typer.Argument(metavar="RUN.csv...", help="Runs driven the right way up.", show_default=False),
     ],
     car: CarFile = None,
     car_from: CarFrom = "log",
@@ -68,7 +78,7 @@ def _list(
     net_hung: Annotated[
         bool, typer.Option("--net-hung", help="A net or strap hangs, and nobody is under it.")
     ] = False,
-    units: Units = "si",
+    units: Units = None,
     as_json: AsJson = False,
     out: Annotated[
         Path | None, typer.Option("--out", metavar="PAGE.html", help="Write it as a page.")
@@ -88,7 +98,6 @@ def _list(
     from undertray.reduce.pulloff import force_check
     from undertray.reduce.pulls import read_pulls
     from undertray.reduce.summary import plain
-    from undertray.report.display import display
     from undertray.report.page import render_turnover, write_page
     from undertray.report.turnoverlist import Driven, State, Word, turnover_items, turnover_line
     from undertray.report.words import caution_lines, wrapped
@@ -104,6 +113,7 @@ def _list(
         calibration_days,
         None if pack_empty is None else _voltage_mv(pack_empty),
     )
+    car, calibration = given_or_found(runs, car=car, calibration=calibration)
     choose = car_chooser(car, car_from)
     certificate = Calibration.from_json(calibration) if calibration is not None else None
     readings = None if pulls is None else read_pulls(pulls)
@@ -125,7 +135,7 @@ def _list(
         chosen = choose(pulled)
         reduction = reduce_run(pulled, chosen.car, certificate, tare)
         force = force_check(reduction, chosen.car, readings)
-    items = turnover_items(driven, first, certificate, force, word, display(units))
+    items = turnover_items(driven, first, certificate, force, word, shown_in(units, first))
     title = first.name
     if as_json:
         rows = [{"topic": i.topic, "state": i.state.value, "said": i.said, "next": i.next} for i in items]

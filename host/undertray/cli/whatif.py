@@ -19,6 +19,8 @@ from undertray.cli.caroptions import (
     Tare,
     Units,
     car_chooser,
+    given_or_found,
+    shown_in,
 )
 
 if TYPE_CHECKING:
@@ -45,9 +47,7 @@ def register(app: typer.Typer) -> None:
 def _whatif(
     runs: Annotated[
         list[Path] | None,
-        typer.Argument(
-            metavar="[RUN.csv...]", help="Sweeps and runs, gap and pack noted.", show_default=False
-        ),
+        typer.Argument(metavar="RUN.csv...", help="Sweeps and runs, gap and pack noted.", show_default=False),
     ] = None,
     reference: Annotated[
         Path | None, typer.Option("--reference", metavar="FILE", help="What 'undertray reference' wrote.")
@@ -92,7 +92,7 @@ def _whatif(
     pack_was: Annotated[
         str | None, typer.Option("--pack-was", help="Pack of the runs that do not note it: '3S'.")
     ] = None,
-    units: Units = "si",
+    units: Units = None,
     as_json: AsJson = False,
     pictures: Annotated[
         Path | None,
@@ -118,7 +118,6 @@ def _whatif(
     from undertray.predict.runpoints import run_points
     from undertray.reduce.fan import FanReference
     from undertray.reduce.summary import plain
-    from undertray.report.display import display
     from undertray.report.whatifwords import what_if_words
     from undertray.report.words import caution_line, note_lines, wrapped
 
@@ -126,6 +125,7 @@ def _whatif(
     before = None if pack_was is None else pack_of(pack_was, "--pack-was").cells
     pulled = read_drag(drag) if drag is not None else None
     good = FanReference.from_json(reference) if reference is not None else None
+    car, calibration = given_or_found(runs or (), car=car, calibration=calibration)
     certificate = Calibration.from_json(calibration) if calibration is not None else None
     read, the_car, notices = _read(runs or [], car, car_from, certificate, tare)
     points = run_points(read, _quantity(gap_was, "mm", "--gap-was", 0.0, 50.0), before)
@@ -161,7 +161,7 @@ def _whatif(
         s for text in to_speed or () if (s := _quantity(text, "m/s", "--to-speed", 0.0, 1e3)) is not None
     ]
     found = what_if(law, volts, loads, now, cases, speeds, pulled)
-    shown = display(units)
+    shown = shown_in(units, the_car)
     if as_json:
         print(json.dumps({"format": 1, **plain(found)}, allow_nan=False))
     else:

@@ -19,6 +19,8 @@ from undertray.cli.caroptions import (
     Tare,
     Units,
     car_chooser,
+    given_or_found,
+    shown_in,
 )
 
 __all__ = ["register"]
@@ -32,7 +34,7 @@ def register(app: typer.Typer) -> None:
 def _window(
     runs: Annotated[
         list[Path] | None,
-        typer.Argument(metavar="RUN.csv", help="Runs: where were they?", show_default=False),
+        typer.Argument(metavar="RUN.csv...", help="Runs: where were they?", show_default=False),
     ] = None,
     car: CarFile = None,
     car_from: CarFrom = "log",
@@ -46,7 +48,7 @@ def _window(
     ] = None,
     calibration: CalibrationFile = None,
     tare: Tare = "none",
-    units: Units = "si",
+    units: Units = None,
     as_json: AsJson = False,
     pictures: Annotated[
         Path | None,
@@ -61,6 +63,7 @@ def _window(
 
     Example: undertray window run.csv --drag drag.json --calibration calibration.json
     """
+    car, calibration = given_or_found(runs or (), car=car, calibration=calibration)
     _check(bool(runs) or car is not None, angle or ())
     from undertray import Calibration, read_run, reduce_run
     from undertray.errors import escaped
@@ -70,7 +73,6 @@ def _window(
     from undertray.reduce.car import Car
     from undertray.reduce.fan import FanReference
     from undertray.reduce.summary import plain
-    from undertray.report.display import display
     from undertray.report.picture import write_pictures
     from undertray.report.windowpicture import place_words, window_picture, window_words
     from undertray.report.words import caution_line, note_lines, wrapped
@@ -96,7 +98,7 @@ def _window(
         whereabouts(one, own.at(own.car.surface_angle_deg))
         for (one, _), own in zip(reduced, sets, strict=False)
     ]
-    shown = display(units)
+    shown = shown_in(units, found.car)
     if as_json:
         print(json.dumps({"format": 1, "windows": plain(windows), "runs": plain(places)}, allow_nan=False))
     else:

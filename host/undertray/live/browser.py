@@ -17,10 +17,10 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from undertray.errors import LinkError
-from undertray.live.snapshot import Snapshot
+from undertray.live.snapshot import LiveUnits, Snapshot
 from undertray.report.words import CAUTIONS
 
-__all__ = ["UNKNOWN", "PageView", "hostname", "is_loopback", "parsed", "seen_from_outside"]
+__all__ = ["UNKNOWN", "PageView", "code_lines", "hostname", "is_loopback", "parsed", "seen_from_outside"]
 
 
 # Where the live page is: the address to listen on, and the one to tell.
@@ -57,6 +57,29 @@ def seen_from_outside(host: str) -> str:
     except OSError:
         return UNKNOWN
     return UNKNOWN if is_loopback(own) else own
+
+
+def code_lines(url: str) -> list[str]:
+    """Draw an address as a QR code, two rows of it in a line: black signs, for a white ground.
+
+    Parameters
+    ----------
+    url : str
+        The address.
+
+    Returns
+    -------
+    list of str
+        With the four empty modules round it that readers need (ISO/IEC 18004).
+    """
+    import segno
+
+    rows = [list(map(bool, row)) for row in segno.make(url, error="l", micro=False).matrix_iter(border=4)]
+    rows += [[False] * len(rows[0])] * (len(rows) % 2)
+    signs = {(True, True): "\u2588", (True, False): "\u2580", (False, True): "\u2584", (False, False): " "}
+    return [
+        "".join(signs[pair] for pair in zip(*rows[i : i + 2], strict=True)) for i in range(0, len(rows), 2)
+    ]
 
 
 def hostname(host: str) -> str | None:
@@ -100,6 +123,8 @@ class PageView:
         not the loopback a random token stands in the path, and nothing answers without it.
     clock : callable
         Monotonic time, s.
+    units : LiveUnits or None
+        Units of the figures; SI if None.
 
     Attributes
     ----------
@@ -122,15 +147,20 @@ class PageView:
     within milliseconds. A page of another site, open in the same browser, gets nothing.
     """
 
-    def __init__(self, address: str | None = None, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self,
+        address: str | None = None,
+        clock: Callable[[], float] = time.monotonic,
+        units: LiveUnits | None = None,
+    ) -> None:
         host, port = parsed(address) if address else ("127.0.0.1", 0)
         self._clock = clock
-        self._sent_s, self._alarm = float("-inf"), ""
+        self._sent_s, self._news = float("-inf"), ("", 0)
         self._feed = _Feed()
         local = is_loopback(host)
         self._token = "" if local else secrets.token_urlsafe(16)
         try:
-            self._server = _Server((host, port), self._feed, f"/{self._token}", local)
+            self._server = _Server((host, port), self._feed, f"/{self._token}", local, units or LiveUnits())
         except (OSError, UnicodeError, OverflowError) as error:
             raise LinkError(
                 f"cannot serve the page ({getattr(error, 'strerror', None) or error})",
@@ -151,15 +181,16 @@ class PageView:
         return self._feed.clients
 
     def show(self, snapshot: Snapshot) -> None:
-        """Send it to every browser; at once when the alarm changes, else ten times a second."""
-        if snapshot.alarm == self._alarm and self._clock() - self._sent_s < _SEND_S:
+        """Send it to every browser; at once at a mark and when the alarm changes, else ten times a second."""
+        news = (snapshot.alarm, snapshot.marks)
+        if news == self._news and self._clock() - self._sent_s < _SEND_S:
             return
-        self._sent_s, self._alarm = self._clock(), snapshot.alarm
+        self._sent_s, self._news = self._clock(), news
         self._feed.publish(json.dumps(snapshot.as_dict(), allow_nan=False))
 
-    def close(self) -> None:
-        """Say that the recording is over, and serve no more."""
-        self._feed.end()
+    def close(self, ended: str = "") -> None:
+        """Say that the recording is over, and why where nobody asked for that, and serve no more."""
+        self._feed.end(ended)
         self._server.shutdown()
         self._server.server_close()
 
@@ -169,7 +200,7 @@ class _Feed:
 
     def __init__(self) -> None:
         self._fresh = threading.Condition()
-        self._text, self._number, self.over = "", 0, False
+        self._text, self._number, self.over, self.ended = "", 0, False, ""
         self._clients, self._counting = 0, threading.Lock()
 
     @property
@@ -192,9 +223,9 @@ class _Feed:
             self._text, self._number = text, self._number + 1
             self._fresh.notify_all()
 
-    def end(self) -> None:
+    def end(self, ended: str) -> None:
         with self._fresh:
-            self.over = True
+            self.over, self.ended = True, ended
             self._fresh.notify_all()
 
     def after(self, number: int) -> tuple[str | None, int]:
@@ -209,7 +240,9 @@ class _Server(ThreadingHTTPServer):
     block_on_close = False
     request_queue_size = 64
 
-    def __init__(self, address: tuple[str, int], feed: _Feed, root: str, local: bool) -> None:
+    def __init__(
+        self, address: tuple[str, int], feed: _Feed, root: str, local: bool, units: LiveUnits
+    ) -> None:
         if ":" in address[0]:
             self.address_family = socket.AF_INET6
         self.feed, self.root, self.local = feed, root, local
@@ -217,7 +250,7 @@ class _Server(ThreadingHTTPServer):
         self._counting = threading.Lock()
         cautions = "".join(f"<li>{escape(one)}</li>" for one in CAUTIONS)
         page = files("undertray.live").joinpath("page.html").read_text(encoding="utf-8")
-        self.page = page.replace("{cautions}", cautions)
+        self.page = page.replace("{cautions}", cautions).replace("{units}", json.dumps(units.as_dict()))
         super().__init__(address, _Handler)
 
     def process_request(self, request: Any, client_address: Any) -> None:
@@ -318,7 +351,7 @@ class _Handler(BaseHTTPRequestHandler):
                 if text is None and feed.over:
                     break
                 self.wfile.write(b": alive\n\n" if text is None else f"data: {text}\n\n".encode())
-            self.wfile.write(b"event: over\ndata: {}\n\n")
+            self.wfile.write(f"event: over\ndata: {json.dumps({'ended': feed.ended})}\n\n".encode())
         finally:
             feed.leave()
 

@@ -251,7 +251,7 @@ class Judge:
         self._detector = Detector(1 / device.rate_hz, len(wanted), tap_names=self._names, weights=weights)
         self._seal = SealIndex(self._detector.fan)
         self._recent: deque[tuple[float, Array, Array]] = deque()
-        self._up = False
+        self._up = self.of_board = False
         self.alarm = Alarm()
 
     def _matrix(self, present: tuple[str, ...]) -> LoadMatrix:
@@ -278,6 +278,7 @@ class Judge:
             self._recent.popleft()
         self._up = bool(rows.throttle_us[-1] > REST_US)
         begun = tuple(replace(loss, first_tap=loss.first_tap or self._fell_most()) for loss in begun)
+        self.of_board = bool(rows.flags & 2)
         margin = min((axle.margin_n for axle in self.axles()), default=None)
         self.alarm.update(
             float(rows.t_s[-1]),
@@ -286,7 +287,7 @@ class Judge:
             margin_n=margin,
             required_n=self._need.whole_n if self._need else None,
             throttle_us=_number(rows.throttle_us[-1]),
-            of_board=bool(rows.flags & 2),
+            of_board=self.of_board,
         )
 
     def _seconds(self, status: Sequence[Note]) -> list[Note]:
@@ -329,7 +330,10 @@ class Judge:
             fault = "negative: wrong port?" if self._up and pa <= wrong_pa else ""
             fault = "faulty" if name in faulty else "out of range" if out > 0.5 else fault
             found.append(TapNow(name, _number(pa), fault if np.isfinite(pa) else "missing"))
-        return tuple(found)
+        if self._car is None:
+            return tuple(found)
+        places = ((tap.x_mm, tap.y_mm) for tap in self._car.taps)
+        return tuple(replace(one, x_mm=x, y_mm=y) for one, (x, y) in zip(found, places, strict=True))
 
     def _loads(self) -> tuple[Array, LoadMatrix] | None:
         if self._car is None or not self._recent:
@@ -365,6 +369,11 @@ class Judge:
         """Downforce and what is needed, N."""
         loads = self._loads()
         return None if loads is None or self._need is None else (float(loads[0][0]), self._need.whole_n)
+
+    @property
+    def resting(self) -> bool:
+        """Whether the fans are asked for nothing, or that is not known."""
+        return not self._up
 
     def seal_index(self) -> float | None:
         """Suction over what the best seal of this run gave at this throttle."""

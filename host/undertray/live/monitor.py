@@ -19,7 +19,7 @@ from undertray.acquire.wire import Row, WireNote
 from undertray.calibrate.calibration import Calibration
 from undertray.errors import UndertrayError
 from undertray.live.judge import Judge, Rows
-from undertray.live.snapshot import Snapshot
+from undertray.live.snapshot import AlarmSeen, AxleNow, Snapshot
 from undertray.live.terminal import View
 from undertray.reduce.car import Car
 
@@ -61,6 +61,7 @@ class Monitor:
         self._throttle_us: float | None = None
         self._last_us = 0
         self._silent, self._silences = False, 0
+        self._last_alarm: AlarmSeen | None = None
 
     def take(self, now_us: int, good: list[Row | WireNote]) -> None:
         """Queue what one read brought."""
@@ -129,6 +130,18 @@ class Monitor:
             self._judge, self._trouble = None, str(error)
 
     def _seen(self, now_us: int) -> Snapshot:
+        """What there is to see, with the last alarm: it stays to be read when it is over."""
+        now, last = self._judged(now_us), self._last_alarm
+        if now.alarm and (last is None or last.until_s is not None):
+            last = AlarmSeen(now.alarm, now.elapsed_s)
+        if now.alarm and last is not None:
+            last = last.going_on(now)
+        elif last is not None and last.until_s is None:
+            last = replace(last, until_s=now.elapsed_s)
+        self._last_alarm = last
+        return replace(now, last_alarm=last)
+
+    def _judged(self, now_us: int) -> Snapshot:
         first_us = self._first_us
         shown = Snapshot(
             elapsed_s=0.0 if first_us is None else (now_us - first_us) / 1e6,
@@ -152,10 +165,12 @@ class Monitor:
             notices.append("uncalibrated")
         elif self._calibration.foreign_to(self._device):
             notices.append("the calibration is of another board")
+        axles = judge.axles()
+        notices += _board_and_margin(judge, axles)
         return replace(
             shown,
             taps=judge.taps(),
-            axles=judge.axles(),
+            axles=axles,
             suction_pa=judge.suction_pa(),
             downforce_n=force[0] if force else None,
             required_n=force[1] if force else None,
@@ -172,6 +187,18 @@ class Monitor:
         self._silences += silent and not self._silent
         self._silent = silent
         return silent
+
+
+def _board_and_margin(judge: Judge, axles: Sequence[AxleNow]) -> list[str]:
+    """Say it where the board's own alarm and the margins do not agree: they judge by different things."""
+    if not axles or judge.resting:
+        return []
+    holds = min(axle.margin_n for axle in axles) >= 0
+    if judge.of_board and holds:
+        return ["the board's alarm is on although both axles hold: it goes by board.json and knows no car"]
+    if not judge.of_board and "DOES NOT HOLD" in judge.alarm.words:
+        return ["an axle does not hold and the board's alarm is silent: see alarm_pa in board.json"]
+    return []
 
 
 class _Clock:
@@ -237,7 +264,7 @@ def watch(
             pause(_STEP_S)
     finally:
         thread.join()
-        shown.close()
+        shown.close(_why_lost(ended[0]) if ended and isinstance(ended[0], Exception) else "")
     outcome = ended[0]
     if isinstance(outcome, BaseException):
         raise outcome
@@ -245,6 +272,10 @@ def watch(
         shown.trouble[0].add_note(f"The recording itself is complete: {outcome.path}, {outcome.rows} rows.")
         raise shown.trouble[0]
     return outcome
+
+
+def _why_lost(error: Exception) -> str:
+    return error.what if isinstance(error, UndertrayError) else type(error).__name__
 
 
 class _Shown:
@@ -265,10 +296,10 @@ class _Shown:
                 self._alive.remove(view)
                 _bury(view, _failed(snapshot, error))
 
-    def close(self) -> None:
+    def close(self, ended: str) -> None:
         for view in self._views:
             try:
-                view.close()
+                view.close(ended)
             except OSError:
                 continue  # gone
             except Exception as error:
@@ -305,6 +336,7 @@ def _completed(snapshot: Snapshot, recorder: Recorder) -> Snapshot:
         segments=intake.segments,
         link=recorder.link_state,
         disk=recorder.disk_state,
+        marks=recorder.marks,
     )
 
 

@@ -3,21 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from undertray.reduce.steady import REST_US
+from undertray.report.display import SI, Display
 
-__all__ = ["AxleNow", "Snapshot", "TapNow"]
+__all__ = ["AlarmSeen", "AxleNow", "LiveUnits", "Snapshot", "TapNow"]
+
+
+_SAME_ROW = 0.1  # of the length between the foremost tap and the last
 
 
 @dataclass(frozen=True, slots=True)
 class TapNow:
-    """One tap, or one pressure column where no car is given."""
+    """One tap, or one pressure column where no car is given; its place under the floor where one is."""
 
     name: str
     suction_pa: float | None
     fault: str
+    x_mm: float | None = None
+    y_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +34,30 @@ class AxleNow:
     downforce_n: float
     required_n: float
     margin_n: float
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmSeen:
+    """The last alarm, kept after it is over: what, when, until when, and the worst while it lasted."""
+
+    words: str
+    at_s: float
+    until_s: float | None = None
+    axle: str = ""
+    worst_n: float | None = None
+    least_pa: float | None = None
+
+    def going_on(self, now: Snapshot) -> AlarmSeen:
+        """The same alarm with what one more moment says."""
+        axle, worst_n, least_pa = self.axle, self.worst_n, self.least_pa
+        if now.limiting is not None and (worst_n is None or now.limiting.margin_n < worst_n):
+            axle, worst_n = now.limiting.name, now.limiting.margin_n
+        if now.suction_pa is not None and (least_pa is None or now.suction_pa < least_pa):
+            least_pa = now.suction_pa
+        more = [one for one in now.alarm.split(", ") if one not in self.words.split(", ")]
+        return replace(
+            self, words=", ".join([self.words, *more]), axle=axle, worst_n=worst_n, least_pa=least_pa
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,12 +81,17 @@ class Snapshot:
     seal_index: float | None = None
     alarm: str = ""
     alarms: int = 0
+    last_alarm: AlarmSeen | None = None
+    marks: int = 0
     notice: str = ""
     live: bool = True
 
     def dead(self, **changes: Any) -> Snapshot:
         """Take away every figure that was judged: what is no longer so must not look as if it were."""
-        kept = ("elapsed_s", "rows", "lost", "bad", "segments", "link", "disk", "alarms")
+        kept = (
+            *("elapsed_s", "rows", "lost", "bad", "segments", "link", "disk"),
+            *("alarms", "last_alarm", "marks"),
+        )
         return Snapshot(**{**{key: getattr(self, key) for key in kept}, "live": False, **changes})
 
     @property
@@ -74,6 +109,66 @@ class Snapshot:
         resting = self.throttle_us is not None and self.throttle_us <= REST_US
         return "fans at rest" if resting else "DOES NOT HOLD"
 
+    @property
+    def tap_rows(self) -> list[list[TapNow]]:
+        """Taps as they lie under the floor: rows from front to rear, left to right; none without places."""
+        placed = sorted((tap for tap in self.taps if tap.x_mm is not None), key=lambda tap: tap.x_mm or 0.0)
+        if not placed or len(placed) < len(self.taps):
+            return []
+        near = _SAME_ROW * ((placed[-1].x_mm or 0.0) - (placed[0].x_mm or 0.0))
+        rows: list[list[TapNow]] = []
+        for tap in placed:
+            if rows and (tap.x_mm or 0.0) - (rows[-1][0].x_mm or 0.0) <= near:
+                rows[-1].append(tap)
+            else:
+                rows.append([tap])
+        return [sorted(row, key=lambda tap: tap.y_mm or 0.0) for row in rows]
+
     def as_dict(self) -> Mapping[str, Any]:
         """Turn it into what JSON can hold."""
-        return {**asdict(self), "holding": self.holding}
+        rows = [[self.taps.index(tap) for tap in row] for row in self.tap_rows]
+        return {**asdict(self), "holding": self.holding, "tap_rows": rows}
+
+
+@dataclass(frozen=True, slots=True)
+class LiveUnits:
+    """How figures are shown that change while one looks: always to the same decimals."""
+
+    shown: Display = SI
+
+    @property
+    def pa_places(self) -> int:
+        """Decimals of a suction."""
+        return 0 if self.shown is SI else 2
+
+    @property
+    def n_places(self) -> int:
+        """Decimals of a force."""
+        return 1 if self.shown is SI else 2
+
+    def pa(self, value_pa: float | None) -> str:
+        """A suction with its unit."""
+        unit = self.shown.pressure
+        return "?" if value_pa is None else f"{value_pa / self.shown.pressure_pa:z.{self.pa_places}f} {unit}"
+
+    def n(self, value_n: float | None, sign: str = "") -> str:
+        """A force with its unit."""
+        unit = self.shown.force
+        return "?" if value_n is None else f"{value_n / self.shown.force_n:{sign}z.{self.n_places}f} {unit}"
+
+    def five_signs(self, value: float, places: int, sign: str = "") -> str:
+        """A bare figure in five signs, to the right: what grows by a digit moves nothing."""
+        fits = (f"{value:{sign}z.{some}f}" for some in range(places, -1, -1))
+        text = next((one for one in fits if len(one) <= 5), f"{max(-9999, min(9999, value)):{sign}.0f}")
+        return f"{text:>5}"
+
+    def as_dict(self) -> Mapping[str, Any]:
+        """What the page needs to show the same."""
+        return {
+            "pressure": self.shown.pressure,
+            "force": self.shown.force,
+            "pressure_pa": self.shown.pressure_pa,
+            "force_n": self.shown.force_n,
+            "pressure_places": self.pa_places,
+            "force_places": self.n_places,
+        }

@@ -1,13 +1,13 @@
-"""The live view on a terminal: readable from two metres, on 80 x 24, without colour."""
+"""The live view on a terminal: readable from two metres, from 80 x 24 up, without colour."""
 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Protocol
 
 from undertray.errors import escaped, harmless
-from undertray.live.snapshot import AxleNow, Snapshot
+from undertray.live.snapshot import AlarmSeen, AxleNow, LiveUnits, Snapshot, TapNow
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -15,11 +15,14 @@ if TYPE_CHECKING:
 
 __all__ = ["PlainView", "ScreenView", "View", "screen"]
 
-_WIDTH, _HEIGHT = 80, 23
 _DRAW_S = 0.125
 _LINE_S = 5.0
-_MOST_TAPS = 8
+_FLASH_S = 0.5
 _BAR = 30
+_AROUND = 16  # lines beside the figure, a floor plan of two rows of taps among them
+_FIGURE = (38, 5)  # columns and lines of five signs at their smallest
+_CELL = 38  # columns for one tap
+_TALL = 27  # lines from which on the alarm has three of them
 
 # 3 x 5 cells a sign, doubled in width: five signs fill half a line
 _BIG = {
@@ -49,13 +52,17 @@ class View(Protocol):
     def show(self, snapshot: Snapshot) -> None:
         """Show it, or leave it out when the last one is too fresh."""
 
-    def close(self) -> None:
-        """Show no more."""
+    def close(self, ended: str = "") -> None:
+        """Show no more; ``ended`` says why the recording is over where nobody asked for that."""
 
 
-def _big(text: str, solid: str) -> list[str]:
-    rows = ("  ".join("".join(c * 2 for c in _BIG[sign][row]) for sign in text) for row in range(5))
-    return [row.replace("#", solid) for row in rows]
+def _big(text: str, solid: str, scale: int = 1) -> list[str]:
+    """Signs of 5 lines, or so many times as much."""
+    rows = []
+    for row in range(5):
+        line = (" " * 2 * scale).join("".join(c * 2 * scale for c in _BIG[sign][row]) for sign in text)
+        rows += [line.replace("#", solid)] * scale
+    return rows
 
 
 def _bar(axle: AxleNow) -> str:
@@ -67,35 +74,94 @@ def _bar(axle: AxleNow) -> str:
     return f"[{bar[:half]}|{bar[half:]}]"
 
 
-def _number(value: float | None, form: str, unit: str) -> str:
-    return "?" if value is None else f"{value:z{form}} {unit}"
+def clock(seconds: float) -> str:
+    """Minutes and seconds."""
+    return f"{int(seconds) // 60:02d}:{seconds % 60:04.1f}"
 
 
-def _short(value: float) -> str:
-    """At most five signs."""
-    return f"{value:+z.1f}" if abs(value) < 99.95 else f"{max(-9999, min(9999, value)):+.0f}"
+def latched(now: Snapshot, seen: AlarmSeen, units: LiveUnits) -> str:
+    """The last alarm in one line: when, what, and the worst of it."""
+    worst = ""
+    if seen.worst_n is not None:
+        worst = f"; worst {seen.axle} {units.n(seen.worst_n, '+')}"
+    elif seen.least_pa is not None:
+        worst = f"; down to {units.pa(seen.least_pa)}"
+    if now.alarm:
+        return f"since {clock(seen.at_s)}{worst}"
+    until = "the end" if seen.until_s is None else clock(seen.until_s)
+    return f"last alarm {clock(seen.at_s)} to {until}{worst}: {seen.words}"
 
 
-def screen(snapshot: Snapshot, solid: str = "#") -> Text:
-    """Draw one screen."""
+def _that_fits(text: str, width: int) -> str:
+    """As many of its pieces as fit whole."""
+    while len(text) > width and ", " in text:
+        text = text.rpartition(", ")[0]
+    return text[:width]
+
+
+def screen(
+    snapshot: Snapshot,
+    solid: str = "#",
+    size: tuple[int, int] = (80, 23),
+    units: LiveUnits | None = None,
+    ended: str = "",
+    hint: str = "",
+    code: Sequence[str] = (),
+) -> Text:
+    """Draw one screen.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+        What is shown.
+    solid : str
+        What big signs are made of.
+    size : (int, int)
+        Columns and lines there are; the figure grows with them.
+    units : LiveUnits or None
+        Units of the figures; SI if None.
+    ended : str
+        Why the recording is over, where nobody asked for that.
+    hint : str
+        What keys do; shown while there is no alarm.
+    code : sequence of str
+        A picture in place of the figures: the address of the page, for a phone.
+
+    Returns
+    -------
+    Text
+        Lines of at most so many columns, each ended.
+    """
     from rich.text import Text
 
-    s = snapshot
-    lines: list[Line] = []
-    clock = f"{int(s.elapsed_s) // 60:02d}:{s.elapsed_s % 60:04.1f}"
-    counts = f"lost {s.lost}   bad {s.bad}   segment {s.segments}"
-    rate = f"{s.rows_per_s:.0f} rows/s   " if s.live else ""
-    lines.append(((f"{clock}   {rate}{counts}", ""),))
-    lines.append(((f"link {escaped(s.link)}   disk {escaped(s.disk)}   {s.rows} rows", ""),))
-    calm = ("no alarm", "") if s.live else ("THE RECORDING IS OVER", "bold")
-    lines.append((("ALARM  " + escaped(s.alarm, 70), _ALARM) if s.alarm else calm,))
-    if s.live:
-        lines += _figures(s, solid)
-    if s.notice:
-        lines.append(((escaped(s.notice, _WIDTH - 2), "yellow"),))
+    s, units = snapshot, units or LiveUnits()
+    width, height = size
+    calm = (f"no alarm   {hint}".rstrip(), "")
+    if not s.live:
+        calm = (
+            "THE RECORDING IS OVER" + (f": {escaped(ended, 50)}" if ended else ""),
+            _ALARM if ended else "bold",
+        )
+    said, style = ("ALARM  " + escaped(s.alarm, 70), _ALARM) if s.alarm else calm
+    band: Line = ((" " * width if style == _ALARM else "", style),)
+    tall = [band] if height >= _TALL else []
+    lines: list[Line] = [
+        _health(s, width),
+        *tall,
+        ((f"{said:{width}}" if style == _ALARM else said, style),),
+        *tall,
+    ]
+    seen = s.last_alarm
+    lines.append(((_that_fits(escaped(latched(s, seen, units), 400), width), "red") if seen else ("", ""),))
+    notice: list[Line] = [((escaped(s.notice, width - 2), "yellow"),)] if s.notice else []
+    if s.live and code:
+        lines += [((line, "black on bright_white"),) for line in code]
+    elif s.live:
+        lines += _figures(s, solid, units, width, height - len(lines) - len(notice))
+    lines = lines[: height - len(notice)] + notice
     text = Text(no_wrap=True, overflow="crop", end="")
-    for line in lines[:_HEIGHT]:
-        room = _WIDTH
+    for line in lines:
+        room = width
         for part, style in line:
             shown = harmless(part)[:room]  # whatever went into it
             text.append(shown, style=style or None)
@@ -104,81 +170,154 @@ def screen(snapshot: Snapshot, solid: str = "#") -> Text:
     return text
 
 
-def _figures(s: Snapshot, solid: str) -> list[Line]:
+def _health(s: Snapshot, width: int) -> Line:
+    """Link, disk and rows in one line; what does not fit any more is left out, not cut."""
+    parts = [
+        (clock(s.elapsed_s), ""),
+        (f"link {escaped(s.link, 24)}", "" if s.link in ("ok", "waiting") else _ALARM),
+        (f"disk {escaped(s.disk, 24)}", "" if s.disk == "ok" else _ALARM),
+        *([(f"marks {s.marks}", "")] if s.marks else []),
+        *([(f"{s.rows_per_s:.0f} rows/s", "")] if s.live else []),
+        (f"{s.rows} rows", ""),
+        (f"lost {s.lost}", "yellow" if s.lost else ""),
+        (f"bad {s.bad}", "yellow" if s.bad else ""),
+        (f"segment {s.segments}", ""),
+    ]
+    line: list[tuple[str, str]] = []
+    for text, style in parts:
+        if sum(len(one) for one, _ in line) + len(text) + 3 <= width:
+            line += [("   ", "")] * bool(line) + [(text, style)]
+    return tuple(line)
+
+
+def _figures(s: Snapshot, solid: str, units: LiveUnits, width: int, height: int) -> list[Line]:
     """All that is judged: the margin or suction in big signs, axles, forces, taps."""
-    lines: list[Line] = []
     limiting = s.limiting
-    lines.append((("", ""),))
     if limiting is not None:
         style = _HOLDING[s.holding]
-        lines.append(((f"margin of the {limiting.name} axle, N: {s.holding}", style),))
-        big = _short(limiting.margin_n)
+        head = f"margin of the {limiting.name} axle, {units.shown.force}: {s.holding}"
+        big = units.five_signs(limiting.margin_n / units.shown.force_n, units.n_places, "+")
     else:
-        style = "bold"
-        lines.append((("mean suction, Pa", style),))
-        big = "?" if s.suction_pa is None else f"{max(-9999, min(9999, s.suction_pa)):z.0f}"
-    lines += _banner(big, style, bool(s.alarm), solid)
+        style, head = "bold", f"mean suction, {units.shown.pressure}"
+        value = s.suction_pa
+        big = (
+            f"{'?':>5}"
+            if value is None
+            else units.five_signs(value / units.shown.pressure_pa, units.pa_places)
+        )
+    scale = max(1, min(width // _FIGURE[0], (height + 3 - _AROUND) // _FIGURE[1]))
+    lines: list[Line] = [
+        (("", ""),),
+        ((head, style),),
+        *_banner(big, style, bool(s.alarm), solid, scale, width),
+    ]
     lines.append((("", ""),))
     for a in s.axles:
-        told = f"{a.name:5s} {_bar(a)} {a.margin_n:+z7.1f} N  ({a.downforce_n:z.1f} of {a.required_n:.1f})"
+        load = f"({units.n(a.downforce_n)} of {units.n(a.required_n)})"
+        told = f"{a.name:5s} {_bar(a)} {units.n(a.margin_n, '+'):>10}  {load}"
         lines.append(((told, "red" if a.margin_n < 0 and s.holding != "fans at rest" else ""),))
-    force = f"{_number(s.downforce_n, '.1f', 'N')} of {_number(s.required_n, '.1f', 'N')}"
-    lines.append(((f"downforce {force}   mean suction {_number(s.suction_pa, '.0f', 'Pa')}", ""),))
+    if s.axles:
+        force = f"downforce {units.n(s.downforce_n)} of {units.n(s.required_n)}"
+        lines.append(((f"{force}   mean suction {units.pa(s.suction_pa)}", ""),))
     seal = "?" if s.seal_index is None else f"{s.seal_index:.2f}"
-    lines.append(((f"throttle {_number(s.throttle_us, '.0f', 'us')}   seal index {seal}", ""),))
-    lines += _taps(s)
-    return lines
+    throttle = "?" if s.throttle_us is None else f"{s.throttle_us:.0f} us"
+    lines.append(((f"throttle {throttle}   seal index {seal}", ""),))
+    return lines + _taps(s, units, width, height - len(lines))
 
 
-def _banner(big: str, style: str, alarm: bool, solid: str) -> list[Line]:
-    """The figure in big signs; beside it ALARM while there is one."""
-    rows = _big(f"{big:5s}", solid)
-    if not alarm:
+def _banner(big: str, style: str, alarm: bool, solid: str, scale: int, width: int) -> list[Line]:
+    """The figure in big signs; beside it, where there is room, ALARM while there is one."""
+    rows = _big(big, solid, scale)
+    if not alarm or 2 * (len(rows[0]) + 2) > width + 2:
         return [((row.rstrip(), style),) for row in rows]
     return [
         ((row + "  ", style), (word, "bold red"))
-        for row, word in zip(rows, _big("ALARM", solid), strict=True)
+        for row, word in zip(rows, _big("ALARM", solid, scale), strict=True)
     ]
 
 
-def _taps(s: Snapshot) -> list[Line]:
-    told = [
-        f"{escaped(t.name, 14):14s} {_number(t.suction_pa, '7.0f', 'Pa')} {t.fault}"
-        for t in s.taps[:_MOST_TAPS]
-    ]
-    pairs = [f"{told[i]:38.38s}  {''.join(told[i + 1 : i + 2]):38.38s}" for i in range(0, len(told), 2)]
-    if len(s.taps) > _MOST_TAPS:
-        pairs.append(f"and {len(s.taps) - _MOST_TAPS} more")
-    return [((pair, ""),) for pair in pairs]
+def _told(tap: TapNow, units: LiveUnits) -> tuple[str, str]:
+    figure = tap.fault if len(tap.fault) > 12 else f"{units.pa(tap.suction_pa)} {tap.fault}".rstrip()
+    return f"{escaped(tap.name, 14)} {figure}"[: _CELL - 2], "red" if tap.fault else ""
+
+
+def _taps(s: Snapshot, units: LiveUnits, width: int, height: int) -> list[Line]:
+    """The taps where they are under the floor, seen from above with the front on top; else as a list."""
+    rows = s.tap_rows
+    if rows and max(map(len, rows)) * _CELL <= width - 2 and len(rows) + 2 <= height:
+        inner = max(map(len, rows)) * _CELL
+        low = min(t.y_mm or 0.0 for t in s.taps)
+        span = max(t.y_mm or 0.0 for t in s.taps) - low
+        drawn = [_plan_line(row, low, span, inner, units) for row in rows]
+        ends = [((f"+{f' {end} ':-^{inner}}+", ""),) for end in ("front", "rear")]
+        return [ends[0], *drawn, ends[1]]
+    told = [_told(tap, units) for tap in s.taps]
+    across = max(1, (width + 2) // _CELL)
+    lines: list[Line] = []
+    for i in range(0, len(told), across):
+        if len(lines) + 1 == height and i + across < len(told):
+            lines.append(((f"and {len(told) - i} more", ""),))
+            break
+        lines.append(tuple((f"{text:{_CELL}}", style) for text, style in told[i : i + across]))
+    return lines[: max(0, height)]
+
+
+def _plan_line(row: Sequence[TapNow], low: float, span: float, inner: int, units: LiveUnits) -> Line:
+    line: list[tuple[str, str]] = [("|", "")]
+    column = 0
+    for i, tap in enumerate(row):
+        share = ((tap.y_mm or 0.0) - low) / span if span > 0 else 0.5
+        at = max(column, min(round(share * (inner - _CELL)), inner - (len(row) - i) * _CELL))
+        line += [(" " * (at - column), ""), (f"{' ' + _told(tap, units)[0]:{_CELL}}", _told(tap, units)[1])]
+        column = at + _CELL
+    return (*line, (" " * (inner - column) + "|", ""))
 
 
 class ScreenView:
     """Draws in place, on a terminal that can."""
 
-    def __init__(self, console: Console, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self,
+        console: Console,
+        clock: Callable[[], float] = time.monotonic,
+        units: LiveUnits | None = None,
+        hint: str = "",
+        code: Sequence[str] = (),
+    ) -> None:
         from rich.live import Live
 
-        self._console, self._clock = console, clock
+        self._console, self._clock, self._units, self._hint = console, clock, units, hint
+        self._code, self.code_shown = code, bool(code)
         self._solid = "#" if console.options.ascii_only else "\u2588"
         self._live = Live(console=console, auto_refresh=False, screen=False, transient=False)
-        self._drawn_s = float("-inf")
+        self._drawn_s = self._marked_s = float("-inf")
         self._last = Snapshot()
         self._live.start()
 
     def show(self, snapshot: Snapshot) -> None:
-        """See :class:`View`; a new alarm is drawn at once and rings."""
-        rings = snapshot.alarms > self._last.alarms
-        if not rings and self._clock() - self._drawn_s < _DRAW_S:
+        """See :class:`View`; a new alarm is drawn at once and rings; a mark lights the screen up at once."""
+        rings, marked = snapshot.alarms > self._last.alarms, snapshot.marks > self._last.marks
+        if not rings and not marked and self._clock() - self._drawn_s < _DRAW_S:
             return
         self._drawn_s, self._last = self._clock(), snapshot
-        self._live.update(screen(snapshot, self._solid), refresh=True)
-        if rings:
+        self._marked_s = self._drawn_s if marked else self._marked_s
+        drawn = self._screen(snapshot)
+        if self._drawn_s - self._marked_s < _FLASH_S:
+            drawn.stylize("reverse")
+        self._live.update(drawn, refresh=True)
+        if rings or marked:
             self._console.bell()
 
-    def close(self) -> None:
+    def _screen(self, snapshot: Snapshot, ended: str = "") -> Text:
+        width, height = self._console.size
+        size, hint = (max(20, width), max(8, height - 1)), "" if ended else self._hint
+        code = self._code if self.code_shown and snapshot.live else ()
+        return screen(snapshot, self._solid, size, self._units, ended, hint, code)
+
+    def close(self, ended: str = "") -> None:
         """See :class:`View`; what stays on the screen is no figure that may be taken for the present."""
         try:
-            self._live.update(screen(self._last.dead(), self._solid))
+            self._live.update(self._screen(self._last.dead(), ended))
         finally:
             self._live.stop()
 
@@ -186,8 +325,13 @@ class ScreenView:
 class PlainView:
     """A line every few seconds and at every alarm, for a log or a pipe."""
 
-    def __init__(self, say: Callable[[str], None], clock: Callable[[], float] = time.monotonic) -> None:
-        self._say, self._clock = say, clock
+    def __init__(
+        self,
+        say: Callable[[str], None],
+        clock: Callable[[], float] = time.monotonic,
+        units: LiveUnits | None = None,
+    ) -> None:
+        self._say, self._clock, self._units = say, clock, units or LiveUnits()
         self._said_s = clock()
         self._alarm = ""
 
@@ -200,10 +344,10 @@ class PlainView:
         self._said_s, self._alarm = self._clock(), s.alarm
         parts = [f"{s.elapsed_s:.1f} s", f"{s.rows} rows", f"{s.rows_per_s:.0f}/s", f"{s.lost} lost"]
         if s.suction_pa is not None:
-            parts.append(f"suction {s.suction_pa:z.0f} Pa")
-        parts += [f"{a.name} {a.margin_n:+z.1f} N" for a in s.axles]
+            parts.append(f"suction {self._units.pa(s.suction_pa)}")
+        parts += [f"{a.name} {self._units.n(a.margin_n, '+')}" for a in s.axles]
         parts.append(f"ALARM: {escaped(s.alarm)}" if s.alarm else "alarm over" if changed else "no alarm")
         self._say(", ".join(parts))
 
-    def close(self) -> None:
-        """See :class:`View`."""
+    def close(self, ended: str = "") -> None:
+        """See :class:`View`; the program itself says how it ended."""

@@ -26,6 +26,7 @@ _LOADS = ("cells", "linear", "areas")
 _TUBE_MM, _BORE_MM, _VOLUME_MM3 = (1.0, 10_000.0), (0.1, 20.0), (0.01, 1e6)
 _MOST_TRAVEL_MM = 200.0
 _MOST_FORCE_N = 1e5
+_UNITS = ("si", "us")
 _DRIVEN = ("all", "front", "rear")
 
 # every key of the format, those that only some later stage reads among them
@@ -43,6 +44,7 @@ _CAR_KEYS = frozenset(
             "driven",
             "drive_force",
             "target_speed",
+            "units",
             "fan",
             "ride",
             *_TUBE_KEYS,
@@ -125,6 +127,8 @@ class Car:
         What the drive motor can push with at the wheels at a stand, N, where given.
     ride : Springs or None
         Its springs and static clearances, where given.
+    units : str
+        Units that its numbers are shown in where nothing else is asked for: ``si`` or ``us``.
     """
 
     name: str
@@ -149,6 +153,7 @@ class Car:
     tyre_mu_within: float | None = None
     drive_force_n: float | None = None
     ride: Springs | None = None
+    units: str = "si"
 
     @property
     def weight_n(self) -> float:
@@ -244,6 +249,7 @@ class Car:
             fan_idle_us=idle_us,
             fan_full_us=blower.number("full", "us", idle_us, 5000.0, default=max(2000.0, idle_us + 500.0)),
             ride=None if "ride" not in data else read_springs(data["ride"], f"{name}, ride"),
+            units=read.choice("units", _UNITS),
         )
 
 

@@ -109,7 +109,7 @@ def car_differences(one: Car, other: Car) -> tuple[tuple[str, str, str], ...]:
     found = [
         text
         for field in dataclasses.fields(Car)
-        if field.name != "taps"
+        if field.name not in ("taps", "units")  # how it is shown is nothing of the car
         for text in _difference(field.name, getattr(one, field.name), getattr(other, field.name))
     ]
     ours, theirs = ({tap.name: tap for tap in car.taps} for car in (one, other))

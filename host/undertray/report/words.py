@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import shutil
+import sys
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
@@ -152,8 +154,9 @@ _QUANTITY = re.compile(r"(\d) (s|N|Pa|Hz|mm|g|lbf|inH2O)\b")
 
 
 def wrapped(text: str, indent: str = "") -> str:
-    """A sentence as lines of at most 100 columns; a number keeps its unit beside it."""
-    kept = textwrap.fill(_QUANTITY.sub("\\1\u00a0\\2", text), WIDTH, subsequent_indent=indent)
+    """A sentence as lines of at most 100 columns, or the terminal's; a number keeps its unit beside it."""
+    width = min(WIDTH, shutil.get_terminal_size().columns) if sys.stdout.isatty() else WIDTH
+    kept = textwrap.fill(_QUANTITY.sub("\\1\u00a0\\2", text), width, subsequent_indent=indent)
     return kept.replace("\u00a0", " ")
 
 
