@@ -68,10 +68,16 @@ FACTORS: dict[str, dict[str, float]] = {
     "share": {"1": 1.0, "%": 0.01},
 }
 
-_NUMBER_AND_UNIT = re.compile(
-    r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?)\s*([A-Za-z%][A-Za-z0-9/%]*)\s*"
-)
-_RAISED = str.maketrans("²³µμ", "23uu")  # as a person copies them from a data sheet
+# a number is 12.75, 1.5e3, 12 3/4 or 3/4; a unit may stand twice, as in 6 lb 4 oz and 1' 3"
+_NUMBER = r"(?:(?:\d{1,9}\s+)?\d{1,9}/[1-9]\d{0,8}|(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?)"
+_UNIT = r"[A-Za-z%\"'][A-Za-z0-9/%]*"
+_NUMBER_AND_UNIT = re.compile(rf"\s*([-+]?)({_NUMBER})\s*({_UNIT})(?:\s*({_NUMBER})\s*({_UNIT}))?\s*")
+_AS_WRITTEN = str.maketrans("²³µμ″”′’", "23uu\"\"''")  # as a person copies or types them
+_NAMES = {
+    **{"lbs": "lb", "pound": "lb", "pounds": "lb", "ounce": "oz", "ounces": "oz"},
+    **{'"': "in", "inch": "in", "inches": "in", "'": "ft", "foot": "ft", "feet": "ft"},
+}
+_PARTS = {"lb": "oz", "lbf": "ozf", "ft": "in", "kg": "g", "m": "cm"}  # what may stand behind what
 # behind an equals sign or a colon, and nothing but a unit, a comment or the end of the entry behind it
 _DECIMAL_COMMA = re.compile(
     r"[=:][ \t]*\"?([-+]?\d{1,12}),(\d{1,12})[ \t]*(?:[A-Za-z0-9/%]{0,10}\"|[,}\]#]|$)", re.M
@@ -86,6 +92,44 @@ def decimal_comma(text: str) -> str | None:
     """Say what to write where a text has a number with a decimal comma."""
     found = _DECIMAL_COMMA.search(text)
     return found and f"write {found[1]}.{found[2]} with a decimal point, not {found[1]},{found[2]}"
+
+
+def _plain(text: str) -> float:
+    """A number as 12.75, 12 3/4 or 3/4."""
+    total = 0.0
+    for part in text.split():
+        over, _, under = part.partition("/")
+        total += float(over) / float(under or 1)
+    return total
+
+
+def _written(match: re.Match[str], dimension: str, unit: str, where: str) -> float:
+    """A quantity with its unit, in another unit."""
+    factors = dict(FACTORS[dimension])
+    if dimension == "mass":
+        factors |= {name: force / G_N_M_S2 for name, force in FACTORS["force"].items()}
+    if dimension == "force":
+        factors |= {name: mass * G_N_M_S2 for name, mass in FACTORS["mass"].items()}
+    whole, part = (_NAMES.get(name, name) for name in (match[3], match[5]))
+    for written in filter(None, (whole, part)):
+        if written not in factors:
+            raise UnitError(
+                f"'{written}' is no unit of {dimension} known here",
+                where=where,
+                seen=match[0],
+                expected="one of " + ", ".join(factors),
+            )
+    if part is not None and _PARTS.get(whole) != part:
+        raise UnitError(
+            f"'{part}' does not go behind '{whole}'",
+            where=where,
+            seen=match[0],
+            expected="such as 6 lb 4 oz",
+        )
+    result = _plain(match[2]) if whole == unit else _plain(match[2]) * factors[whole] / factors[unit]
+    if part is not None:
+        result += _plain(match[4]) * factors[part] / factors[unit]
+    return -result if match[1] == "-" else result
 
 
 def quantity(value: object, unit: str, where: str, bare: bool = True) -> float:
@@ -116,8 +160,9 @@ def quantity(value: object, unit: str, where: str, bare: bool = True) -> float:
 
     Notes
     -----
-    A mass may be given as the weight a scale shows (``"7 lbf"``): m = F / g_n with
-    g_n = 9.80665 m/s2.
+    A mass may be given as the weight a scale shows (``"7 lbf"``), and a force as what a balance marked in
+    kilograms or pounds shows (``"3 lb"``): F = m g_n with g_n = 9.80665 m/s2. Also understood:
+    ``"6 lb 4 oz"``, ``"12 3/4 in"``, ``12.75"`` and ``1' 3"``.
     """
     dimension = next(name for name, units in FACTORS.items() if unit in units)
     if isinstance(value, bool) or not isinstance(value, int | float | str):
@@ -136,7 +181,7 @@ def quantity(value: object, unit: str, where: str, bare: bool = True) -> float:
         except OverflowError:
             result = math.inf
     else:
-        match = _NUMBER_AND_UNIT.fullmatch(value.translate(_RAISED)) if len(value) <= 60 else None
+        match = _NUMBER_AND_UNIT.fullmatch(value.translate(_AS_WRITTEN)) if len(value) <= 60 else None
         if match is None:
             raise UnitError(
                 "not a quantity",
@@ -145,18 +190,7 @@ def quantity(value: object, unit: str, where: str, bare: bool = True) -> float:
                 expected=f"a number, or a number and a unit such as '1 {unit}'",
                 do=decimal_comma(f'="{value[:60]}"'),
             )
-        number, written = float(match[1]), match[2]
-        factors = dict(FACTORS[dimension])
-        if dimension == "mass":
-            factors |= {name: force / G_N_M_S2 for name, force in FACTORS["force"].items()}
-        if written not in factors:
-            raise UnitError(
-                f"'{written}' is no unit of {dimension} known here",
-                where=where,
-                seen=value,
-                expected="one of " + ", ".join(factors),
-            )
-        result = number if written == unit else number * factors[written] / factors[unit]
+        result = _written(match, dimension, unit, where)
     if not math.isfinite(result):
         what = "too large a number" if isinstance(value, int) else "not a finite number"
         raise UnitError(what, where=where, seen=value, expected=f"a number in {unit}")

@@ -347,7 +347,7 @@ def test_in_a_real_browser() -> None:
                 "byId('last').textContent.startsWith('last alarm 00:12.3 to 00:14.1; worst rear -2.3 N: S')"
             )
             before = seen.value(FIGURE_AT)
-            seen.value("byId('last').click()")
+            seen.press("last")
             seen.until("byId('last').hidden")
             # nothing jumps: not when that goes, not when a figure gains a digit
             assert seen.value(FIGURE_AT) == before
@@ -363,7 +363,7 @@ def test_in_a_real_browser() -> None:
             assert plan == ["fl 1012 Pa fr 603 Pa", "rl 604 Pa out of range rr 601 Pa"]
             # sound and a screen that stays on need a touch, or the key of whoever goes through with Tab
             seen.value("byId('sound').focus()")
-            seen.value("byId('sound').click()")
+            seen.press("sound")
             seen.until("/^(Sound is on|No sound in this browser); .+\\.$/.test(byId('sound').textContent)")
             feeding.now = replace(PLACED, marks=1)
             seen.until("document.documentElement.classList.contains('flash')")

@@ -27,6 +27,16 @@ from undertray.units import FACTORS, UnitError, decimal_comma, quantity
         ("36 km/h", "m/s", 10.0),
         (".5 in", "mm", 12.7),
         ("3300 mV", "V", 3.3),
+        # international pound and inch, exact since 1959: 0.45359237 kg, 25.4 mm; 16 oz a pound, 12 in a foot
+        ("7 lbs", "kg", 3.17514659),
+        ("6 lb 4 oz", "kg", 6.25 * 0.45359237),
+        ("3 lb", "N", 3 * 0.45359237 * 9.80665),
+        ("2 kg", "N", 19.6133),
+        ('12.75"', "mm", 323.85),
+        ("12 3/4 in", "mm", 323.85),
+        ("3/4\u2033", "mm", 19.05),
+        ("1' 3\"", "mm", 381.0),
+        ("-1 ft 6 in", "mm", -457.2),
     ],
 )
 def test_quantity(written, unit, value):
@@ -41,6 +51,7 @@ def test_quantity(written, unit, value):
     "written",
     [
         *(True, None, [], {}, "", "mm", "1,5 mm", "1 furlong", "1 Pa", "1e999 mm", "1 mm mm", "nan mm"),
+        *("6 in 1 ft", "6 ft 4 mm", "1/0 in", "1 2 3 in", "5 ' '", "1 ft -2 in"),
         *("5" * 61, math.nan, math.inf, -math.inf, 10**400, "1e308 m"),
     ],
 )

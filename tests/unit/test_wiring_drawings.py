@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-import subprocess
-import sys
 import xml.etree.ElementTree as ET
 from pathlib import Path
 from typing import Any
@@ -35,7 +33,9 @@ def _words(svg: str) -> str:
 def test_committed_drawings_are_those_of_the_committed_board() -> None:
     for name, content in drawings(read_plan(BOARD)).items():
         committed = (ROOT / "wiring" / name).read_text(encoding="utf-8")
-        assert committed == content, f"{name} is stale: run 'python wiring/draw.py'"
+        assert committed == content, (
+            f"{name} is stale: run 'undertray board draw firmware/board.json --out wiring'"
+        )
 
 
 def test_every_pin_and_address_of_the_board_is_drawn_and_listed() -> None:
@@ -251,9 +251,12 @@ def test_a_missing_description_and_a_blocked_folder_are_told(tmp_path: Path) -> 
         write_drawings(BOARD, tmp_path / "file")
 
 
-def test_the_script_draws_into_a_folder(tmp_path: Path) -> None:
-    command = [sys.executable, str(ROOT / "wiring" / "draw.py"), str(BOARD), str(tmp_path)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    assert done.returncode == 0
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["harness.svg", "pins.md", "schematic.svg"]
-    assert subprocess.run([*command[:2], "no.json"], capture_output=True, check=False).returncode == 1
+def test_the_command_draws_into_a_folder(tmp_path: Path) -> None:
+    from fakes.program import undertray
+
+    done = undertray("board", "draw", BOARD, "--out", tmp_path / "drawn")
+    assert done.returncode == 0, done.stderr
+    names = ["harness.svg", "pins.md", "schematic.svg"]
+    assert sorted(path.name for path in (tmp_path / "drawn").iterdir()) == names
+    assert sorted(Path(line).name for line in done.stdout.splitlines()) == names
+    assert undertray("board", "draw", "no.json", "--out", tmp_path).returncode == 1

@@ -1,4 +1,4 @@
-"""``undertray board``: check a description, put the firmware on a board."""
+"""``undertray board``: check and draw a description, put the firmware on a board."""
 
 from __future__ import annotations
 
@@ -12,7 +12,9 @@ from undertray.cli.caroptions import given_or_found
 
 __all__ = ["register"]
 
-_group = typer.Typer(help="Check a board description, put the firmware on a board.", no_args_is_help=True)
+_group = typer.Typer(
+    help="Check and draw a board description, put the firmware on a board.", no_args_is_help=True
+)
 
 
 def register(app: typer.Typer) -> None:
@@ -53,6 +55,25 @@ def _check(
     print(f"{faults} faults, {warnings} warnings")
     if faults:
         raise typer.Exit(1)
+
+
+@_group.command("draw", short_help="Draw the wiring of a board description.")
+def _draw(
+    board: Annotated[Path, typer.Argument(help="The board.json.")],
+    out: Annotated[
+        Path, typer.Option(file_okay=False, help="Folder for pins.md, schematic.svg and harness.svg.")
+    ] = Path("drawings"),
+) -> None:
+    """Draw the wiring of a board description: a table of its pins, what is connected to what, the cables.
+
+    Files of the same names are replaced. The colours of the wires are a proposal: any will do.
+
+    Example: undertray board draw board.json --out drawings
+    """
+    from undertray.wiring import write_drawings
+
+    for path in write_drawings(board, out):
+        print(path)
 
 
 @_group.command("install", short_help="Put the firmware on a board that runs MicroPython.")

@@ -3,24 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from io import BytesIO
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.errors import ReductionError
+from undertray.files import write_whole
 from undertray.reduce.geometry import clip
 from undertray.report.display import SI, Display, number
 from undertray.report.picture import Picture, svg_text
-from undertray.report.style import INK, LIMIT, PAPER, settings, short
+from undertray.report.style import INK, LIMIT, PAPER, drawing, settings, short
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.colors import Colormap
+    from matplotlib.figure import Figure
 
     from undertray.reduce.car import Car, Tap
     from undertray.reduce.run import Reduction
 
-__all__ = ["at_moment_pa", "cells", "floor_picture", "steady_pa"]
+__all__ = ["at_moment_pa", "car_picture", "cells", "floor_picture", "steady_pa"]
 
 Array = NDArray[np.float64]
 _NAME, _LINE = 16, 7
@@ -189,6 +194,90 @@ def _inside_mm(car: Car, tap: Tap, words: str) -> float:
     half_mm = 0.5 * _SIGN_IN * max(map(len, words.split("\n"))) * mm_per_in
     low, high = min(ys) + half_mm, max(ys) - half_mm
     return (low + high) / 2 if low > high else min(max(tap.y_mm, low), high)
+
+
+_KINDS = (".svg", ".png", ".pdf")
+
+
+def car_picture(car: Car, path: str | Path, units: Display = SI) -> None:
+    """Draw a car as its file describes it: outline, taps, each tap's share, axles, centre of gravity.
+
+    Parameters
+    ----------
+    car : Car
+        The car.
+    path : str or Path
+        What to write: the ending says whether as SVG, PNG or PDF. A file that is there is replaced.
+    units : Display
+        Units of the lengths.
+
+    Raises
+    ------
+    ReductionError
+        When the ending is another, or the file cannot be written.
+    """
+    from matplotlib.figure import Figure
+    from matplotlib.patches import Polygon
+
+    kind = Path(path).suffix.lower()
+    if kind not in _KINDS:
+        raise ReductionError(
+            "no kind of picture", where=str(path), expected=f"an ending of {', '.join(_KINDS)}"
+        )
+    centre_mm = car.wheelbase_mm * (1 - car.front_weight)
+    with settings():
+        figure = Figure(figsize=(6.4, 8.2))
+        panel = figure.add_axes((0.13, 0.07, 0.72, 0.85))
+        for tap, cell in cells(car, car.taps):
+            corners = [(y, x) for x, y in cell]
+            panel.add_patch(
+                Polygon(corners, closed=True, facecolor="#e8eef7", edgecolor=LIMIT, linewidth=0.8)
+            )
+            words = f"{short(tap.name, _NAME)}\n{short(tap.column, _NAME)}"
+            panel.plot(tap.y_mm, tap.x_mm, "o", markersize=6, color=INK)
+            panel.annotate(
+                words,
+                (tap.y_mm, tap.x_mm),
+                (0, -7),
+                textcoords="offset points",
+                ha="center",
+                va="top",
+                fontsize=9,
+            )
+        outline = [(y, x) for x, y in car.floor_mm]
+        panel.add_patch(Polygon(outline, closed=True, fill=False, edgecolor=INK, linewidth=1.6))
+        _axles(panel, car)
+        panel.plot(0, centre_mm, "+", markersize=14, markeredgewidth=2, color=INK)
+        panel.annotate(
+            "weight", (0, centre_mm), (9, 0), textcoords="offset points", ha="left", va="center", fontsize=9
+        )
+        panel.set_aspect("equal")
+        panel.autoscale_view()
+        panel.invert_yaxis()
+        per = units.length_mm
+        for axis in (panel.xaxis, panel.yaxis):
+            axis.set_major_formatter(lambda mm, _: f"{mm / per:.{0 if per == 1 else 1}f}")
+        panel.set_xlabel(f"to the right of the centre line, {units.length}")
+        panel.set_ylabel(f"behind the front axle, {units.length}")
+        name = short(car.name, 50)
+        figure.suptitle(f"{name}, from above, front at the top", fontsize=11, x=0.5, y=0.97)
+    try:
+        write_whole(path, _saved(figure, kind))
+    except OSError as error:
+        raise ReductionError(f"cannot write the picture: {error.strerror}", where=str(path)) from error
+
+
+def _saved(figure: Figure, kind: str) -> bytes:
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    if kind == ".svg":
+        return svg_text(figure).encode()
+    FigureCanvasAgg(figure)
+    drawn = BytesIO()
+    told = {"Software": None} if kind == ".png" else {"CreationDate": None, "Producer": None, "Creator": None}
+    with drawing():
+        figure.savefig(drawn, dpi=130, format=kind[1:], metadata=told)
+    return drawn.getvalue()
 
 
 def cells(car: Car, taps: Sequence[Tap]) -> list[tuple[Tap, list[tuple[float, float]]]]:

@@ -447,7 +447,7 @@ def pin_table(plan: BoardPlan) -> str:
     lines = [
         "# Pins",
         "",
-        f"Made from `board.json` ({_safe(plan.name)}) by `python wiring/draw.py`; do not edit by hand.",
+        f"Made from `board.json` ({_safe(plan.name)}) by `undertray board draw`; do not edit by hand.",
         "",
         "*Edge* is the place on the common 40-pin RP2040 board, from memory: the print on yours decides.",
         "",
