@@ -67,10 +67,6 @@ class Browser:
             "Emulation.setDeviceMetricsOverride", width=width, height=height, deviceScaleFactor=1, mobile=True
         )
 
-    def scheme(self, name: str) -> None:
-        """Light or dark, as a person has set it."""
-        self._call("Emulation.setEmulatedMedia", features=[{"name": "prefers-color-scheme", "value": name}])
-
     def open(self, url: str) -> None:
         self._call("Page.navigate", url=url)
 
@@ -114,10 +110,10 @@ class Browser:
             "value"
         )
 
-    def press(self, element: str) -> None:
+    def click(self, element: str) -> None:
         """Click an element as a person does, who may then be played a sound."""
-        click = f"document.getElementById({element!r}).click()"
-        self._call("Runtime.evaluate", expression=click, userGesture=True)
+        expression = f"document.getElementById({element!r}).click()"
+        self._call("Runtime.evaluate", expression=expression, userGesture=True)
 
     def until(self, expression: str) -> None:
         until_s = time.monotonic() + _DEADLINE_S

@@ -335,7 +335,7 @@ def test_in_a_real_browser() -> None:
                 assert seen.value("document.documentElement.scrollWidth") <= width
                 assert seen.value("byId('alarm').getBoundingClientRect().top") < 20
                 for scheme in ("light", "dark"):
-                    seen.scheme(scheme)
+                    seen.dark(scheme == "dark")
                     assert seen.value(LEAST_CONTRAST) >= 4.5, (width, scheme)  # WCAG 2.2, 1.4.3 level AA
                     assert seen.value(LEAST_TARGET) >= 24, (width, scheme)  # 2.5.8 level AA, CSS px
             seen.size(390, 844)
@@ -347,7 +347,7 @@ def test_in_a_real_browser() -> None:
                 "byId('last').textContent.startsWith('last alarm 00:12.3 to 00:14.1; worst rear -2.3 N: S')"
             )
             before = seen.value(FIGURE_AT)
-            seen.press("last")
+            seen.click("last")
             seen.until("byId('last').hidden")
             # nothing jumps: not when that goes, not when a figure gains a digit
             assert seen.value(FIGURE_AT) == before
@@ -363,7 +363,7 @@ def test_in_a_real_browser() -> None:
             assert plan == ["fl 1012 Pa fr 603 Pa", "rl 604 Pa out of range rr 601 Pa"]
             # sound and a screen that stays on need a touch, or the key of whoever goes through with Tab
             seen.value("byId('sound').focus()")
-            seen.press("sound")
+            seen.click("sound")
             seen.until("/^(Sound is on|No sound in this browser); .+\\.$/.test(byId('sound').textContent)")
             feeding.now = replace(PLACED, marks=1)
             seen.until("document.documentElement.classList.contains('flash')")
