@@ -100,7 +100,7 @@ def test_a_gap_breaks_a_stretch_and_a_moving_throttle_is_not_steady() -> None:
     series = reduction.series
     keep = (series.t_s < 5.0) | (series.t_s >= 6.0)
     for name, values in vars(series).items():
-        if len(values):
+        if values is not None and len(values):
             setattr(series, name, values[keep])
     blocks = run_blocks(reduction.series, reduction.events)
     assert not blocks.steady[(blocks.t_s >= 6.0) & (blocks.t_s < 6.75)].any()

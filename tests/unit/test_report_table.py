@@ -9,6 +9,7 @@ import pytest
 
 from fakes.reductions import invented_car
 from fakes.runs import run_of
+from undertray.reduce.loss import Loss
 from undertray.reduce.run import reduce_run
 from undertray.report.table import reduction_table
 from undertray.report.verdict import judge
@@ -51,6 +52,13 @@ def test_sides_add_up_and_so_do_the_halves_of_a_symmetric_car(reduction):
     assert left + right == pytest.approx(reduction.downforce_n.mean)
     # derived: left taps read 1.05 and 0.98 of the level, right ones 1.02 and 0.95, on mirrored cells
     assert left > right
+
+
+def test_times_without_rows_are_one_line(reduction):
+    gaps = tuple(Loss("data-gap", at_s, at_s, at_s + 0.25) for at_s in (4.0, 6.0))
+    text = reduction_table(dataclasses.replace(reduction, events=(*gaps, *reduction.events)))
+    assert "2 times no rows came, 0.50 s in all; the longest was 0.25 s at 4.00 s." in text
+    assert "data-gap" not in text
 
 
 def test_a_name_of_a_stranger_stays_on_its_line(reduction):

@@ -80,7 +80,7 @@ class Sheet:
     when: str
     skirt: str
     timeline: Picture
-    touch: dict[str, Any]
+    touch: dict[str, Any] | None
     least: CloseUp | None
     events: Grid
     gaps: str
@@ -137,7 +137,9 @@ def make_sheet(
         when=_date(_short_fact(facts.get("started_utc"))),
         skirt=_short_fact(facts.get("skirt")),
         timeline=timeline(reduction, units),
-        touch=touch_numbers(reduction, car, units, close_up_spans(reduction)),
+        touch=touch_numbers(reduction, car, units, close_up_spans(reduction))
+        if len(reduction.series.t_s) > 1
+        else None,
         least=least_moment(reduction, car, units),
         events=Grid(
             ("Event", "Onset", "First tap", "From, to", "Lost", "Fall", "Warning", "Below its need", "Sure"),

@@ -11,7 +11,14 @@ from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.summary import Spread
 from undertray.reduce.warning import UNTOLD, warning_words
 from undertray.report.display import speed_name
-from undertray.report.fallwords import first_words, length_words, onset_words, order_words
+from undertray.report.fallwords import (
+    first_words,
+    gap_words,
+    length_words,
+    onset_words,
+    order_words,
+    told_events,
+)
 from undertray.report.verdict import Verdict, judge
 from undertray.report.words import WITHOUT_THROTTLE, dip_lines, other_levels, shifted_load, steady_at, wrapped
 
@@ -227,9 +234,9 @@ def _centre(result: Reduction) -> str:
 
 
 def _events(result: Reduction) -> list[str]:
-    events = result.events
+    events, gaps = told_events(result), [wrapped(said)] if (said := gap_words(result)) else []
     if not events:
-        return ["no event found"]
+        return ["no event found", *gaps]
     head = f"{'event':14}{'onset, s':>10}  {'first tap':14}{'drop':>6}{'fall, ms':>10}"
     lines = [head + f"{'end, s':>10}{'warning, s':>14}"]
     # what matters most comes first where not everything fits
@@ -252,7 +259,7 @@ def _events(result: Reduction) -> list[str]:
             lines.append(wrapped(f"at {event.onset_s:.3f} s: {escaped(said, _MOST_SAID)}", "  "))
     if len(events) > len(shown):
         lines.append(f"... and {len(events) - len(shown)} more (--json lists all)")
-    return lines
+    return lines + gaps
 
 
 def _off(u95: float | None, digits: int) -> str:

@@ -15,7 +15,7 @@ from undertray.errors import escaped
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.warning import UNTOLD, warning_words
 from undertray.report.display import SI, Display
-from undertray.report.fallwords import length_words, onset_words, order_words
+from undertray.report.fallwords import gap_words, length_words, onset_words, order_words, told_events
 
 if TYPE_CHECKING:
     from undertray.reduce.dips import Dip
@@ -95,7 +95,7 @@ def dip_lines(reduction: Reduction) -> list[str]:
     if shown:
         lines.append(
             f"{'start, s':>10}{'for, ms':>9}{'depth':>7}  {'first tap':14}{'short, N':>9}  {'axle':10}"
-            f"{'drop, mm':>9}  told as"
+            f"{'drop, mm':>9}  event"
         )
     for dip in shown:
         drop = "-" if dip.drop_mm is None else f"{dip.drop_mm:.1f}"
@@ -111,7 +111,7 @@ def dip_lines(reduction: Reduction) -> list[str]:
 
 def dip_rows(reduction: Reduction, units: Display) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
     """Tell the dips of a run as a table for a page."""
-    heads = ("Start", "For", "Depth", "First tap", "Short by", "Worst axle", "Drop", "Told as")
+    heads = ("Start", "For", "Depth", "First tap", "Short by", "Worst axle", "Drop", "Event")
     rows: list[tuple[str, ...]] = [
         (
             f"{dip.start_s:.3f} s",
@@ -276,10 +276,12 @@ def run_words(reduction: Reduction) -> Iterator[str]:
             need_n = reduction.axles[name].required_n
             yield f"    {name:5} axle {load.mean:z5.1f} N of {need_n:.1f} N, margin {margin.mean:+z.1f} N"
         yield from (f"  {line}" for line in other_levels(found))
-    for event in reduction.events:
+    for event in told_events(reduction):
         yield f"  {event_words(reduction, event)}"
-    if not reduction.events:
+    if not told_events(reduction):
         yield "  no events"
+    if said := gap_words(reduction):
+        yield f"  {said}"
     yield from (f"  {line}" for line in dip_words(reduction))
     for notice in reduction.notices:
         yield f"  note: {notice}"
