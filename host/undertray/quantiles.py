@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["middle", "middles", "quantiles"]
+__all__ = ["middle", "middles", "middles_seen", "quantiles"]
 
 
 def quantiles(values: NDArray[np.float64], shares: Sequence[float], spoil: bool = False) -> list[float]:
@@ -59,3 +59,10 @@ def middles(values: NDArray[np.float64]) -> NDArray[np.float64]:
     ordered, n = np.array(values), values.shape[1]
     ordered.sort(axis=1)
     return np.asarray((ordered[:, n // 2] + ordered[:, (n - 1) // 2]) / 2)
+
+
+def middles_seen(rows: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Median of what is there along the last axis; NaN where nothing is."""
+    ordered, count = np.sort(rows, axis=-1), np.isfinite(rows).sum(axis=-1)
+    two = [np.take_along_axis(ordered, np.maximum(count - back, 0)[..., None] // 2, -1) for back in (0, 1)]
+    return np.asarray((two[0] + two[1])[..., 0] / 2)

@@ -31,19 +31,17 @@ def find_cuts(blocks: Blocks, k0: int, k1: int, fan: Fan, least_pa: float, p: Lo
         if k < done or not np.isfinite(mean[max(k - 3, 0) : k + 1]).any():
             continue
         soon = pulse[k : k + closing + 1]
-        end = k + 1
-        while end + 1 < min(blocks.size, k + 6 * closing) and pulse[end + 1] <= pulse[end]:
-            end += 1
+        later = ~(np.diff(pulse[k + 1 : k + 6 * closing]) <= 0)
+        end = k + 1 + int(later.argmax() if later.any() else len(later))
         high, low = float(pulse[k]), float(np.nanmin(soon))
         fall, law = high - low, fan.settled(np.array([high, low]))
         ago = float(np.nanmax(pulse[max(k - closing, 0) : k + 1]))
         gentle = fall < _MOST_OF_IT * (ago - float(np.nanmin(pulse[k : end + 1])))
         if gentle or fall < _LEAST_US or law[1] - law[0] > np.log(1 - p.cut_drop):
             continue
-        stop = k + 1
         limit = min(blocks.size, k + round(_WAIT_S / blocks.block_s))
-        while stop < limit and (pulse[stop] < low + _AGAIN * fall or stop < k + _LEAST_BLOCKS):
-            stop += 1
+        again = pulse[k + _LEAST_BLOCKS : limit] >= low + _AGAIN * fall
+        stop = k + _LEAST_BLOCKS + int(again.argmax()) if again.any() else limit
         done = max(k + 1, min(stop, k + closing))
         before, after = mean[max(k - 3, 0) : k + 1], mean[k:stop]
         before = before[np.isfinite(before)]

@@ -9,13 +9,13 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import ArrayLike, NDArray
 
-from undertray.quantiles import middle
+from undertray.quantiles import middle, middles
 from undertray.reduce.detect.blocks import FRAME, Array, Blocks, Bools
 from undertray.reduce.detect.cuts import find_cuts
 from undertray.reduce.detect.eventlist import LEAD, Entry, Told, as_loss, came_back, measure
 from undertray.reduce.detect.explain import AFTER, BEFORE, SIZE, Explanation, Window, explain
 from undertray.reduce.detect.fanmodel import RUN_IN, Fan, Lesson
-from undertray.reduce.detect.leak import Leak, Sections
+from undertray.reduce.detect.leak import TOGETHER, Leak, Sections
 from undertray.reduce.detect.taps import AHEAD, Fault, Taps
 from undertray.reduce.loss import LOSS_KINDS, Loss, LossParameters
 
@@ -26,10 +26,10 @@ _KEEP = 2  # frames that were judged whose rows are kept
 _WORK_US = 25.0  # range of the pulse in a frame that teaches
 _LEVEL = 12  # blocks before a fall that its level is read from
 _LATELY = 100  # blocks within which the throttle asked for the most
-_TOGETHER = 128  # frames that are prepared at once where they are there
+_FEW, _TOGETHER = 8, 128  # frames that are prepared at once after a lesson, and later where they are there
 _BACK = 30  # blocks before a frame that are looked at with it
 _SPREAD = 3.0  # standard deviations by which a fan that moves may be off before it is worth a look
-_EACH = 4  # frames after which leaks are looked for
+_EACH = TOGETHER // FRAME
 _SAME_S = 0.12  # two falls that begin closer are one
 _REF = (13, 3)  # blocks before now between which the alarm reads "before"
 _LOUD = 0.88  # ... and what of it may be left
@@ -38,6 +38,7 @@ _SLOW, _STEEPER = 25, 1.3  # blocks by which a fan may be late, and by how much 
 _LONGER, _HEALS = 1, 0.85  # blocks that a lesser fall stands more, and what of its most is gone still
 _AGAIN_S = 1.0  # after an alarm
 _LEAKS_S = 5.0  # two leaks that begin closer are one
+_FOLLOWED = 16  # losses whose end is looked for
 _SHORT_LEAK_S = 3.0  # beside a sudden loss a shorter one is its rest
 
 
@@ -101,6 +102,7 @@ class Detector:
         self._prepared = self._judged = 0
         self._marked: set[int] = set()
         self._closing: set[int] = set()
+        self._stride = _FEW
         self._teaches = -1  # the next frame that the fan learns from
         self._faults: dict[int, int] = {}
         self._gaps, self._loud_faults = 0, 0
@@ -163,15 +165,15 @@ class Detector:
             count, changed = self._taps.examine(f, f + most, self._first(f * FRAME), self._law)
             self._marked.update(range(changed // FRAME, f))
             while self._prepared < f + count:
-                self._prepared += self._prepare(self._prepared, f + count)
-                while self._judged + _LAG < self._prepared:
-                    self._judge(self._judged, False)
-                    self._judged += 1
+                # a lesson changes what the fan should give in all that follows
+                some = self._prepare(self._prepared, min(f + count, self._prepared + self._stride))
+                self._stride = _FEW if self._teaches >= 0 else min(2 * self._stride, _TOGETHER)
+                self._prepared += some
+                self._judge_up_to(self._prepared - _LAG, False)
         self._watch(blocks.size, raised)
         blocks.forget((self._judged - _KEEP) * FRAME)
-        while last and self._judged < self._prepared:
-            self._judge(self._judged, self._judged + 1 == self._prepared)
-            self._judged += 1
+        if last:
+            self._judge_up_to(self._prepared, True)
         return tuple(raised)
 
     def _floor_pa(self, f: int | None = None) -> float:
@@ -294,6 +296,17 @@ class Detector:
 
     # -- a frame is judged
 
+    def _judge_up_to(self, end: int, last: bool) -> None:
+        """Judge the frames before one; the fan is known as well for all of them."""
+        first = self._judged // _EACH
+        floors = [self._floor_pa(min(g * _EACH + _EACH, end) - 1 + _LAG) for g in range(first, -(-end // _EACH))]
+        whole = end if last else end // _EACH * _EACH
+        if whole > first * _EACH:
+            self._sections.extend(min(whole * FRAME, self._blocks.size), self._fan, np.array(floors))
+        while self._judged < end:
+            self._judge(self._judged, last and self._judged + 1 == end)
+            self._judged += 1
+
     def _judge(self, f: int, final: bool) -> None:
         blocks, p = self._blocks, self._p
         k0, k1 = f * FRAME, min((f + 1) * FRAME, blocks.size)
@@ -307,8 +320,7 @@ class Detector:
         self._tell_faults(k1, final)
         self._follow(k0, k1)
         if f % _EACH == _EACH - 1 or final:
-            self._sections.extend(k1, self._fan, self._floor_pa())
-            leak = self._sections.seek(self._fan, [e for _, e in self._told.of_kind("seal-loss")], p)
+            leak = self._sections.seek(k1, self._fan, [e for _, e in self._told.of_kind("seal-loss")], p)
             if leak is not None and (leak.ended or final):
                 self._tell_leak(leak)
 
@@ -375,20 +387,21 @@ class Detector:
         loss = replace(loss, brief=measured.lasts_s <= p.brief_s)
         number = self._told.add(loss)
         self._refs[number] = (
-            rest[0] - float(np.median(law[np.isfinite(law)])) if np.isfinite(law).any() else rest[0]
+            rest[0] - middle(law[np.isfinite(law)]) if np.isfinite(law).any() else rest[0]
         )
 
     def _follow(self, k0: int, k1: int) -> None:
         """Look for the ends of losses that are open."""
         blocks = self._blocks
-        for number, event in self._told.of_kind(*LOSS_KINDS):
-            if event.end_s is not None or number not in self._refs or event.drop is None:
-                continue
+        for number in list(self._refs)[-_FOLLOWED:]:
+            event = self._told[number]
+            assert event.drop is not None
             after = event.bottom_s + (0.0 if event.kind == "seal-loss" else blocks.block_s)
             first = max(k0, int(np.searchsorted(blocks.t_s[:k1], after)))
             end = came_back(blocks, first, k1, self._refs[number], event.drop, self._floor_pa())
             if end is not None:
                 self._told.revise(number, replace(event, end_s=end))
+                del self._refs[number]
 
     def _tell_leak(self, leak: Leak) -> None:
         for _, e in self._told.of_kind("slow-leak"):
@@ -428,7 +441,7 @@ class Detector:
                 confidence=0.8,
             )
         )
-        self._refs[number] = float(np.log(level)) - float(np.median(law[seen]))
+        self._refs[number] = float(np.log(level)) - middle(law[seen])
         self._follow(b, self._judged * FRAME + FRAME)
 
     # -- taps
@@ -526,7 +539,7 @@ class Detector:
         pa = blocks.pa[k - _REF[0] : k + 1][:, taps]
         if not taps.size or blocks.stretch[k - _REF[0]] != blocks.stretch[k] or not np.isfinite(pa).all():
             return 0
-        before = np.median(pa[: _REF[0] - stands - 1], axis=0)
+        before = middles(pa[: _REF[0] - stands - 1].T)
         level = float(before.mean())
         if level < self._floor_pa():
             return 0
@@ -534,7 +547,7 @@ class Detector:
         pulse = self._pulses(k - _REF[0] - _SLOW, k + 1, k)
         lowest = law if pulse is None else np.fmin.accumulate(self._fan.settled(pulse))[_SLOW:]
         # how soon a fan follows is not known for sure: it may be at what was asked for lately
-        lowest = np.minimum(law, lowest) - np.median(law[: _REF[0] - stands])
+        lowest = np.minimum(law, lowest) - middle(law[: _REF[0] - stands])
         explained = np.exp(np.minimum(_STEEPER * lowest, 0.0))
         left = pa / np.maximum(explained, _LOUD / 4)[:, None]
         now = left[-stands:].mean(axis=1) / level

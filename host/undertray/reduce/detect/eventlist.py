@@ -34,6 +34,8 @@ _BACK = 0.3  # of the fall left: the suction is back
 _STANDS = 3  # blocks that it has to be
 _SWINGS = 10  # ... within which a car that bounced is at its lowest
 _SWINGS_BACK = 0.15  # of its depth: a seal that healed by itself stayed below 0.07, bumps rose by 0.29
+_ROAD, _ALIKE = 384, 1.0  # blocks round a brief fall in which the road is seen, and logs by which the drive may differ
+_DIPS, _AS_DEEP = 2, 0.7  # dips that show what the road does, and how deep beside a fall
 _CALM = 125  # blocks within which the fan should be calm
 _LEAD = 2  # samples
 
@@ -136,6 +138,8 @@ def measure(
     least = p.min_drop if lasts * blocks.block_s > p.brief_s else max(p.min_drop, p.brief_drop)
     stands = fall.drop >= least and _seen(blocks, k, last, fall.drop)
     stands = stands and not _excused(blocks, k, fall, between, p)
+    if lasts * blocks.block_s <= p.brief_s:
+        stands = stands and not _of_the_road(blocks, k, first + until, fall.drop, p)
     stands = stands and not (fall.fall_s > _LONG_S and _went_on(blocks, k, fall, fan_log))
     unknown = not blocks.known[max(k - _STANDS, 0) : k + int(length) + _STANDS].all()
     if between is not None:
@@ -159,6 +163,23 @@ def _bounced(level: Array, k: int, until: int) -> bool:
         return False
     usual, highest = middle(before), float(np.convolve(after, np.ones(_STANDS) / _STANDS, "valid").max())
     return highest - usual > _SWINGS_BACK * (usual - float(np.nanmin(level[k:until])))
+
+
+def _of_the_road(blocks: Blocks, k: int, end: int, drop: float, p: LossParameters) -> bool:
+    """Are dips of the road nearly as deep beside a brief fall? Then it is two of them in a row."""
+    begin, limit = max(k - _ROAD, 0), min(k + _ROAD, blocks.size)
+    here = slice(begin, limit)
+    left = np.log(np.maximum(blocks.mean_pa[here], 1.0)) - blocks.expected[here]
+    judged = blocks.calm[here] & np.isfinite(left) & (blocks.stretch[here] == blocks.stretch[k])
+    judged &= np.abs(blocks.expected[here] - blocks.expected[k]) < _ALIKE
+    judged[max(k - _STANDS - begin, 0) : end + _STANDS - begin] = False
+    if not judged.any():
+        return False
+    left -= middle(left[judged])
+    low = judged & (left < np.log(1 - _HALF * min(drop, 0.99)))
+    edges = np.diff(np.concatenate([[False], low, [False]]).astype(np.int8)).nonzero()[0].reshape(-1, 2)
+    short = [left[a:b].min() for a, b in edges.tolist() if (b - a) * blocks.block_s < p.dip_s]
+    return sum(dip < np.log(1 - _AS_DEEP * min(drop, 0.99)) for dip in short) >= _DIPS
 
 
 def _seen_last(level: Array) -> Array:
@@ -249,7 +270,7 @@ def _seen(blocks: Blocks, k: int, last: int, drop: float) -> bool:
     before, after = log_pa[:_TREND], log_pa[_TREND:]
     if not (np.isfinite(before).all() and np.isfinite(after).any()):
         return True
-    trend = min(float(np.median(np.diff(before))), 0.0)
+    trend = min(middle(np.diff(before)), 0.0)
     beyond = after - before[-1] - trend * np.arange(1, len(after) + 1)
     return bool(np.nanmin(beyond) <= _SHOWS * np.log(1 - min(drop, 0.99)))
 

@@ -8,6 +8,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.quantiles import middle
 from undertray.reduce.detect.blocks import FRAME
 from undertray.reduce.detect.fanmodel import Fan
 from undertray.reduce.loss import LossParameters
@@ -125,7 +126,7 @@ def explain(window: Window, fan: Fan, leave_out: tuple[int, ...], p: LossParamet
     ):
         fixed = _Terms(np.zeros(SIZE), np.zeros((0, SIZE)), np.zeros(0))
         log_pa = np.log(np.maximum(window.pa, 0.0) + p.zero_pa)
-        return _solved(window, fixed, float(np.median(log_pa[window.seen])), p)
+        return _solved(window, fixed, middle(log_pa[window.seen]), p)
     law, covariance = fan.belief(leave_out)
     root: Array = np.asarray(np.linalg.cholesky(covariance), np.float64)
     best = _track(window, fan, law, law, root, p)
@@ -176,7 +177,7 @@ def _track(window: Window, fan: Fan, begin: Array, law: Array, root: Array, p: L
 def _gain(window: Window, logs: Array, p: LossParameters) -> float:
     log_pa = np.log(np.maximum(window.pa, 0.0) + p.zero_pa)
     loaded = window.seen & (logs > logs[window.seen].max() - _LOADED)
-    return float(np.median((log_pa - logs)[loaded]))
+    return middle((log_pa - logs)[loaded])
 
 
 def _weight(window: Window, p: LossParameters) -> Array:

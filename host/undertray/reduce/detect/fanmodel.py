@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+
+from undertray.quantiles import middle
 
 __all__ = ["RUN_IN", "Fan", "Lesson", "log_suction"]
 
@@ -33,11 +35,13 @@ _BELIEF, _WIDTH, _LOW, _HIGH, _STEP, _MODEL = np.array(
 )
 _SIZE = len(_BELIEF)
 _OTHER_STARTS = ((2.3, 0.3, 0.0, 0.0), (2.3, 0.3, 1.0, 0.5))  # a fan that coasts, and one that is braked
-_WHEN = (2, 3, 5, 8)  # lessons after which these are tried
-_ENOUGH, _KNOWN = 8, 0.03  # lessons, and misfit of a further one that teaches nothing any more
+_WHEN = (2, 5)  # lessons after which these are tried
+_ENOUGH, _KNOWN = 6, 0.03  # lessons, and misfit of a further one that teaches nothing any more
+_FEW, _USUAL = 3, 1.25  # lessons from which on a misfit is compared with theirs, and by how much it has to be more
 _FITS = 0.012  # scatter below which they are not
-_LONG, _SHORT = 7, 4  # rounds from several starts, and from the last law
+_LONG, _SHORT = 5, 3  # rounds from several starts, and from the last law
 _SHARP, _COARSE = 0.03, 0.3  # scale of the residuals that count in full, last and first
+_STILL = 0.5  # steps of the derivative by which a law still moves that has come to rest
 _ALIKE = 8.0  # neighbouring residuals say the same over this many blocks
 
 
@@ -74,38 +78,53 @@ def log_suction(laws: Array, throttle_us: Array, block_s: float, begun: Array | 
     """
     u0, q, g, b, brake, off, dead, up, down = laws.T[:, :, None]
     g, b, up, down = (np.exp(rate) * block_s for rate in (g, b, up, down))
-    asked = np.clip((throttle_us[None] - u0[..., None]) / _SPAN_US, 0.0, _MOST_SHARE)
-    size, late = throttle_us.shape[1], dead / block_s
-    whole = np.floor(late).astype(np.int64)
-    at = np.broadcast_to(np.maximum(np.arange(size) - whole[..., None], 0), asked.shape)
-    now, then = (np.take_along_axis(asked, np.maximum(at - back, 0), 2) for back in (0, 1))
-    # time first, so that each step works on memory that lies together
-    share = np.ascontiguousarray((now + (late - whole)[..., None] * (then - now)).transpose(2, 0, 1))
+    size, count = throttle_us.shape[1], len(laws) * len(throttle_us)
+    moves = throttle_us[:, 1:] != throttle_us[:, :-1]
+    some = moves.any(axis=0).nonzero()[0]
+    # until something moves a rotor at rest stays so
+    begin = 0 if begun is not None and begun.any() else int(some[0]) if some.size else size - 1
+    share = _asked(throttle_us.T[begin:], u0[:, 0], dead[:, 0] / block_s)
     _slewed(share, down, up)
     a = share**q
-    drive, slower = a + (b / g) * a * a, np.where(share > 0, brake * g, off * g)
-    # half implicit: n' = n + f(n) / (1 + (rate + 2 b n) / 2), by whether the motor pulls or not: both are
-    # reckoned side by side, in memory that lies together
-    count = drive[0].size
-    rate = np.concatenate([slower.reshape(size, -1), np.broadcast_to(g, drive.shape).reshape(size, -1)], 1)
-    keep, more, least = 1 - rate / 2, rate * np.tile(drive.reshape(size, -1), 2), 1 + rate / 2
-    b = np.tile(np.broadcast_to(b, drive[0].shape).ravel(), 2)
-    out = np.empty((size + 1, 2 * count))
-    out[0] = np.tile((a[0] if begun is None else np.maximum(a[0], begun)).ravel(), 2)
-    air, pulls = np.empty(2 * count), np.zeros(count, bool)
-    steps = zip(out, out[1:], keep, more, least, drive.reshape(size, -1), strict=False)
-    for n, after, kept, added, low, towards in steps:
-        np.multiply(kept, n, out=after)
-        np.add(after, added, out=after)
-        np.multiply(b, n, out=air)
-        np.add(air, low, out=air)
-        np.divide(after, air, out=after)
-        now, faster = after[:count], after[count:]
-        np.greater(towards, n[:count], out=pulls)
-        np.copyto(now, faster, where=pulls)
-        faster[:] = now
-    means = (np.maximum(out[1:, :count] + out[:-1, :count], 2 * _LEAST) / 2).reshape(share.shape)
-    return np.asarray(2 * np.log(means.transpose(1, 2, 0)))
+    # half implicit: n' = n + f(n) / (1 + (rate + 2 b n) / 2), for y = b n and half the rate h
+    # y' = (y + h (2 b A - y)) / (1 + h + y), where the motor pulls while 2 b A - y > y
+    drive = (a * (2 * b) * (1 + (b / g) * a)).reshape(len(a), count)
+    pull, idle = (np.repeat(rate, len(throttle_us)) for rate in (g / 2, off * g / 2))
+    slower = np.where(share.reshape(drive.shape) > 0, np.repeat(brake * g / 2, len(throttle_us)), idle)
+    out = np.empty((len(a) + 1, count))
+    out[0] = ((a[0] if begun is None else np.maximum(a[0], begun)) * b).ravel()
+    to_go, half, pulls = np.empty(count), np.empty(count), np.empty(count, bool)
+    for y, after, towards, brakes in zip(out, out[1:], drive, slower, strict=False):
+        np.subtract(towards, y, out=to_go)
+        np.greater(to_go, y, out=pulls)
+        np.copyto(half, brakes)
+        np.copyto(half, pull, where=pulls)
+        np.multiply(half, to_go, out=to_go)
+        np.add(half, 1.0, out=half)
+        np.add(to_go, y, out=to_go)
+        np.add(half, y, out=half)
+        np.divide(to_go, half, out=after)
+    means = np.add(out[1:], out[:-1]).reshape(share.shape)
+    means /= 2 * b
+    logs = np.empty((*share.shape[1:], size))
+    logs[:, :, begin:] = 2 * np.log(np.maximum(means, _LEAST, out=means)).transpose(1, 2, 0)
+    logs[:, :, :begin] = logs[:, :, begin : begin + 1]
+    return logs
+
+
+def _asked(throttle_us: Array, u0: Array, late: Array) -> Array:
+    """Share asked for by pulses, shape (k, e), later by some blocks for each law, shape (k, p, e)."""
+    whole = late.astype(int)
+    most, size = int(whole.max()) + 1, len(throttle_us)
+    held = np.concatenate([np.repeat(throttle_us[:1], most, axis=0), throttle_us]) / _SPAN_US
+    out = np.empty((size, len(late), throttle_us.shape[1]))
+    for i, (back, none) in enumerate(zip((most - whole).tolist(), (u0 / _SPAN_US).tolist(), strict=True)):
+        share = np.minimum(np.maximum(held - none, 0.0), _MOST_SHARE)
+        now, then = share[back : back + size], share[back - 1 : back - 1 + size]
+        np.subtract(then, now, out=out[:, i])
+        out[:, i] *= late[i] - whole[i]
+        out[:, i] += now
+    return out
 
 
 def _slewed(share: Array, down: Array, up: Array) -> None:
@@ -124,15 +143,18 @@ def _slewed(share: Array, down: Array, up: Array) -> None:
             np.minimum(low, high, out=now)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(slots=True, eq=False)
 class Lesson:
-    """A frame with throttle work."""
+    """A frame with throttle work, and what it says near a law: by how much that is off, and its slopes."""
 
     frame: int
     throttle_us: Array
     log_pa: Array
     weight: Array
     begun: float
+    near: Array | None = None
+    off: Array = field(default_factory=lambda: np.zeros(0))
+    slopes: Array = field(default_factory=lambda: np.zeros(0))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -163,28 +185,29 @@ class Fan:
         self._taught = self._next = 0
 
     def knows(self, frame: int, misfit: float) -> bool:
-        """Would a frame teach nothing any more?"""
-        if len(self._lessons) < _ENOUGH:
+        """Would a frame teach nothing any more? It fits, or as little as those that were learned from."""
+        if len(self._lessons) < _FEW:
             return bool(self._lessons) and misfit < _KNOWN / 4
-        return misfit < _KNOWN or frame < self._next
+        if misfit < max(_KNOWN / 4, _USUAL * self.scatter):
+            return True
+        return len(self._lessons) >= _ENOUGH and (misfit < _KNOWN or frame < self._next)
 
     def take(self, lesson: Lesson) -> None:
         """Learn from a frame."""
         self._lessons = [*self._lessons[1 - _LESSONS :], lesson]
-        count, starts = len(self._lessons), [self.law]
         self._taught += 1
-        self._next = lesson.frame + 2 ** max(self._taught - _ENOUGH, 0)
-        if count in _WHEN and (self._fitted is None or self._fitted.scatter > _FITS):
+        self._next = lesson.frame + 4 ** max(self._taught - _ENOUGH, 0)
+        best = self._fit(self.law, _SHORT)
+        if len(self._lessons) in _WHEN and best.scatter > _FITS:
             for other in _OTHER_STARTS:
-                starts.append(self.law.copy())
-                starts[-1][2:6] = other
-        rounds = _LONG if len(starts) > 1 else _SHORT
-        best = min(self._fit(np.stack(starts), rounds), key=lambda fit: fit.cost)
+                start = self.law.copy()
+                start[2:6] = other
+                best = min(best, self._fit(start, _LONG), key=lambda fit: fit.cost)
         self._fitted, self.law = best, best.law
-        self.scatter = max(best.scatter, float(np.median(best.misfits)))
+        self.scatter = max(best.scatter, middle(best.misfits))
         loud = [lesson.weight.max() > 0.3 for lesson in self._lessons]
         if any(loud):
-            self.gain = float(np.median(best.gains[loud]))
+            self.gain = middle(best.gains[loud])
 
     def belief(self, leave_out: tuple[int, ...]) -> tuple[Array, Array]:
         """What other frames teach: nothing under review is its own judge."""
@@ -223,34 +246,30 @@ class Fan:
         slopes = (logs[:, 1:] - logs[:, :1]) / step[:, :, None, None]
         return np.asarray(logs[:, 0], np.float64), np.asarray(slopes, np.float64)
 
-    def _fit(self, laws: Array, rounds: int) -> list[_Fit]:
-        """Robust least squares with the belief from several starts, each lesson with a gain of its own: a
-        pack sags.
-        """
-        pulses, seen, weight = (
-            np.stack([getattr(lesson, name) for lesson in self._lessons])
-            for name in ("throttle_us", "log_pa", "weight")
-        )
-        begun = np.array([lesson.begun for lesson in self._lessons])
+    def _fit(self, law: Array, rounds: int) -> _Fit:
+        """Robust least squares with the belief, each lesson with a gain of its own: a pack sags."""
+        lessons, weight = self._lessons, np.stack([lesson.weight for lesson in self._lessons])
         for turn in range(rounds):
-            logs, slopes = self.sensitive(laws, pulses, begun)
+            self._bring_near(law)
+            slopes = np.stack([lesson.slopes for lesson in lessons], axis=1)
+            off = np.stack([each.off - (law - each.near) @ each.slopes for each in lessons])
             scale = max(_SHARP, _COARSE * 0.5 ** (turn if rounds > _SHORT else turn + 2))
-            fits = [
-                _weighed(law, seen - log, slope, weight, scale)
-                for law, log, slope in zip(laws, logs, slopes, strict=True)
-            ]
-            laws = np.stack(
-                [
-                    _moved(
-                        fit.law,
-                        fit.normals.sum(axis=0) + np.diag(_WIDTH**-2.0),
-                        fit.pulls.sum(axis=0) - (fit.law - _BELIEF) / _WIDTH**2,
-                    )
-                    for fit in fits
-                ]
-            )
-        return fits
+            fit = _weighed(law, off, slopes, weight, scale)
+            normal = fit.normals.sum(axis=0) + np.diag(_WIDTH**-2.0)
+            law = _moved(law, normal, fit.pulls.sum(axis=0) - (law - _BELIEF) / _WIDTH**2)
+            if scale == _SHARP and np.abs((law - fit.law) / _STEP).max() < _STILL:
+                break
+        return fit
 
+    def _bring_near(self, law: Array) -> None:
+        """Work those lessons out anew whose law was more than a step of the derivative away."""
+        far = [e for e in self._lessons if e.near is None or np.abs((law - e.near) / _STEP).max() > 1]
+        if not far:
+            return
+        pulses, begun = np.stack([e.throttle_us for e in far]), np.array([e.begun for e in far])
+        (logs,), (slopes,) = self.sensitive(law[None], pulses, begun)
+        for i, lesson in enumerate(far):
+            lesson.near, lesson.off, lesson.slopes = law, lesson.log_pa - logs[i], slopes[:, i]
 
 def _moved(law: Array, normal: Array, pull: Array) -> Array:
     """One step of Newton's, within bounds."""

@@ -8,14 +8,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.quantiles import middle, middles_seen
 from undertray.reduce.detect.blocks import Blocks
 from undertray.reduce.detect.fanmodel import Fan
 from undertray.reduce.loss import Loss, LossParameters
 
-__all__ = ["Leak", "Sections"]
+__all__ = ["TOGETHER", "Leak", "Sections"]
 
 Array = NDArray[np.float64]
 
+TOGETHER = 512
+"""Blocks after which leaks are looked for."""
 _SECTION = 16  # blocks
 _MOST = 125  # sections looked at together: 40 s
 _LEAST = 14
@@ -52,27 +55,31 @@ class Sections:
         self._rows: Array = np.zeros((4, 0))
         self._done = 0
 
-    def extend(self, end: int, fan: Fan, floor_pa: float) -> None:
-        """Take in the blocks up to an end."""
+    def extend(self, end: int, fan: Fan, floors_pa: Array) -> None:
+        """Take in the blocks up to an end, by the least suction that counts, for each 512 of them."""
         blocks, count = self._blocks, (end - self._done) // _SECTION
         part = slice(self._done, self._done + count * _SECTION)
         pulse, mean = blocks.throttle_us[part], blocks.mean_pa[part]
         most = fan.settled(np.array([_MOST_US]))[0]
-        good = np.isfinite(mean) & blocks.known[part] & blocks.calm[part] & (mean > floor_pa)
+        good = np.isfinite(mean) & blocks.known[part] & blocks.calm[part]
+        good &= mean > np.repeat(floors_pa, TOGETHER)[: len(mean)]
         good &= fan.settled(pulse) > most - 2 * _ASKED
         columns = np.stack([np.log(np.maximum(mean, 1.0)), pulse])
-        log_pa, pulse = _medians(np.where(good, columns, np.nan).reshape(2, count, _SECTION))
+        log_pa, pulse = middles_seen(np.where(good, columns, np.nan).reshape(2, count, _SECTION))
         few = good.reshape(count, _SECTION).sum(axis=1) < _SECTION / 2
         log_pa[few] = np.nan
         times = blocks.t_s[part][::_SECTION] + _SECTION / 2 * blocks.block_s
         rows = np.stack([times, log_pa, pulse, blocks.stretch[part][::_SECTION]])
-        self._rows, self._done = np.concatenate([self._rows, rows], axis=1)[:, -_MOST:], part.stop
+        self._rows = np.concatenate([self._rows[:, 1 - _MOST :], rows], axis=1)
+        self._done = part.stop
 
-    def seek(self, fan: Fan, losses: Sequence[Loss], p: LossParameters) -> Leak | None:
-        """Look for a leak in the last 40 s.
+    def seek(self, end: int, fan: Fan, losses: Sequence[Loss], p: LossParameters) -> Leak | None:
+        """Look for a leak in the 40 s before a block.
 
         Parameters
         ----------
+        end : int
+            The block.
         fan : Fan
             The fan.
         losses : sequence of Loss
@@ -90,7 +97,8 @@ class Sections:
         Beside the ramp stand a level, a drift of the pack, an exponent of the law that is not exact, and
         steps.
         """
-        t, log_pa, pulse, stretch = self._rows
+        behind = self._rows.shape[1] - max(self._done - end, 0) // _SECTION
+        t, log_pa, pulse, stretch = self._rows[:, max(behind - _MOST, 0) : behind]
         ok = np.isfinite(log_pa) & (stretch == stretch[-1:])
         if np.count_nonzero(ok) < _LEAST:
             return None
@@ -135,12 +143,12 @@ def _ramp(
         base, prior = np.vstack([base, steps[step]]), np.append(prior, _STEPPED)
         stepped.append(step + 3)
     # of the sections themselves, by the differences of neighbours
-    scatter = max(1.0, float(np.median(np.abs(np.diff(left[ok])))) / 0.6745 / 2**0.5 / p.noise)
+    scatter = max(1.0, middle(np.abs(np.diff(left[ok]))) / 0.6745 / 2**0.5 / p.noise)
     drop = 1 - float(np.exp(min(changes[fall], 0.0)))
     if gains[fall] < 2 * p.leak_evidence * scatter**2 or drop < p.leak_drop:
         return None
     length, start = _RAMPS[fall // len(starts)], int(starts[fall % len(starts)])
-    step_s = float(np.median(np.diff(t)))
+    step_s = middle(np.diff(t))
     z = inverse @ (weighted @ target)
     onset, bottom = float(t[start]) - step_s / 2, float(t[start]) + (length - 0.5) * step_s
     # what was not seen is not told: the throttle moved, or it closed, while it still opened
@@ -167,10 +175,3 @@ def _gains(shapes: Array, base: Array, inverse: Array, weight: Array, left: Arra
     score, power = np.einsum("ij,j->i", weighted, left), np.where(power > 0.02 * square, power, np.inf)
     power = np.maximum(power, 1e-9)
     return score * score / power, score / power
-
-
-def _medians(rows: Array) -> Array:
-    """Median of what is there along the last axis; NaN where nothing is."""
-    ordered, count = np.sort(rows, axis=-1), np.isfinite(rows).sum(axis=-1)
-    middle = [np.take_along_axis(ordered, np.maximum(count - back, 0)[..., None] // 2, -1) for back in (0, 1)]
-    return np.asarray((middle[0] + middle[1])[..., 0] / 2)

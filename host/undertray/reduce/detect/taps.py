@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from undertray.quantiles import middle, middles_seen
 from undertray.reduce.detect.blocks import FRAME, Array, Blocks, Bools
 from undertray.reduce.loss import LossParameters
 
@@ -241,8 +242,8 @@ class Taps:
             free = np.log(np.maximum(rest, 1.0)) - law
             if not (np.isfinite(free[before]).any() and np.isfinite(free[after]).any()):
                 continue
-            explained = abs(float(np.median(law[after]) - np.median(law[before])))
-            fell = float(np.nanmedian(free[before]) - np.nanmedian(free[after]))
+            explained = abs(middle(law[after]) - middle(law[before]))
+            fell = _middle(free[before]) - _middle(free[after])
             # of a change by the throttle no law is surer than to a few parts of ten
             if fell > p.alone_share + 0.4 * explained:
                 continue
@@ -251,7 +252,7 @@ class Taps:
                 begin -= 1
             changed = min(changed, self._note(tap, "off", w0 + begin, w0 + b))
             fault = self._open[tap]
-            fault.from_pa, fault.to_pa = float(should[min(a + 1, b - 1)]), float(np.nanmedian(y[a:b]))
+            fault.from_pa, fault.to_pa = float(should[min(a + 1, b - 1)]), _middle(y[a:b])
             break
         return changed
 
@@ -283,7 +284,7 @@ class Taps:
             a = int(wrong.argmax())
             since = slice(max(0, a - 8), None)
             # it has to be the fan that moves the others: a skirt that opens beside some taps does too
-            if np.ptp(fan(w0, k1)[since]) < _MOVED:
+            if np.ptp(fan(w0 + max(0, a - 8), k1)) < _MOVED:
                 continue
             how_much = self._lag(x[since][ok[since]], y[since][ok[since]])
             if how_much > 0 and (best is None or how_much > best[0]):
@@ -324,14 +325,14 @@ class Taps:
             return
         pa = np.where(self._blocks.bad[k0:k1], np.nan, self._blocks.pa[k0:k1])[loaded] / mean[loaded][:, None]
         read = np.isfinite(pa).sum(axis=0) >= _LATE
-        ratio = (
-            np.median(pa[:, read], axis=0)
-            if np.isfinite(pa[:, read]).all()
-            else np.nanmedian(pa[:, read], axis=0)
-        )
+        ratio = middles_seen(pa[:, read].T)
         self._share[read] += (_LEARN if self._taught else 1.0) * (ratio - self._share[read])
         self._share /= (self._weights * self._share).sum()
         self._taught = True
+
+
+def _middle(values: Array) -> float:
+    return middle(values[np.isfinite(values)])
 
 
 def _runs(on: Bools) -> list[tuple[int, int]]:
