@@ -274,6 +274,7 @@ def _truth(
             cells[number + 1],
             one.open_by_s(),
             2 / plan.recorder.rate_hz,
+            9.81 * plan.car.mass_kg / (CELLS * plan.car.cell_m2),
         )
         opened = round(one.at_s - begin, 6)
         if found["kind"] is None:

@@ -4,7 +4,8 @@ Definitions. Column j of a run has its first j openings; everything else is the 
 over the taps of what the diaphragms see (after the hoses, before noise and faults of sensors). For opening j,
 departure = M[j-1] - M[j] and share = departure / M[j-1].
 
-- It is an event where share exceeds LEAST_SHARE and departure exceeds LEAST_PA for LEAST_S or longer.
+- It is an event where share exceeds LEAST_SHARE and departure exceeds LEAST_PA for LEAST_S, while the
+  suction without it carries HELD_SHARE of the car's weight: at idle nothing is held that could be lost.
 - onset: the first step, going back from there, from which on share stays above ONSET_SHARE.
 - end: from where share is below 2.5 ONSET_SHARE for SETTLED_S while M[j-1] is above 2 LEAST_PA; None if it
   never is.
@@ -39,6 +40,7 @@ from worlds.vehicle import STEP_S, Array
 
 LEAST_SHARE = 0.15
 LEAST_PA = 30.0
+HELD_SHARE = 0.1
 LEAST_S = 0.02
 ONSET_SHARE = 0.02
 SETTLED_S = 0.06
@@ -58,13 +60,22 @@ def runs_of(on: Flags, least: int) -> list[tuple[int, int]]:
 
 
 def loss(
-    without: Array, seen: Array, cells_without: Array, cells: Array, open_by_s: float, two_rows_s: float
+    without: Array,
+    seen: Array,
+    cells_without: Array,
+    cells: Array,
+    open_by_s: float,
+    two_rows_s: float,
+    weight_pa: float,
 ) -> dict[str, Any]:
-    """One opening. Shapes (T, taps): seen at the diaphragms without and with it, and in the cells."""
+    """One opening. Shapes (T, taps): seen at the diaphragms without and with it, and in the cells; weight_pa
+    carries the car.
+    """
     whole = without.mean(axis=1)
     gone = whole - seen.mean(axis=1)
     share = gone / np.maximum(whole, 1.0)
-    deep = runs_of((share > LEAST_SHARE) & (gone > LEAST_PA), round(LEAST_S / STEP_S))
+    matters = (share > LEAST_SHARE) & (gone > LEAST_PA) & (whole > HELD_SHARE * weight_pa)
+    deep = runs_of(matters, round(LEAST_S / STEP_S))
     if not deep:
         real = whole > 2 * LEAST_PA
         return {"kind": None, "share": float(share[real].max()) if real.any() else 0.0}

@@ -299,7 +299,9 @@ class Detector:
     def _judge_up_to(self, end: int, last: bool) -> None:
         """Judge the frames before one; the fan is known as well for all of them."""
         first = self._judged // _EACH
-        floors = [self._floor_pa(min(g * _EACH + _EACH, end) - 1 + _LAG) for g in range(first, -(-end // _EACH))]
+        floors = [
+            self._floor_pa(min(g * _EACH + _EACH, end) - 1 + _LAG) for g in range(first, -(-end // _EACH))
+        ]
         whole = end if last else end // _EACH * _EACH
         if whole > first * _EACH:
             self._sections.extend(min(whole * FRAME, self._blocks.size), self._fan, np.array(floors))
@@ -386,9 +388,7 @@ class Detector:
         loss = as_loss(measured, self._names, blocks.period_s, pulse, sure)
         loss = replace(loss, brief=measured.lasts_s <= p.brief_s)
         number = self._told.add(loss)
-        self._refs[number] = (
-            rest[0] - middle(law[np.isfinite(law)]) if np.isfinite(law).any() else rest[0]
-        )
+        self._refs[number] = rest[0] - middle(law[np.isfinite(law)]) if np.isfinite(law).any() else rest[0]
 
     def _follow(self, k0: int, k1: int) -> None:
         """Look for the ends of losses that are open."""

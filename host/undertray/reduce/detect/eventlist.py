@@ -34,7 +34,10 @@ _BACK = 0.3  # of the fall left: the suction is back
 _STANDS = 3  # blocks that it has to be
 _SWINGS = 10  # ... within which a car that bounced is at its lowest
 _SWINGS_BACK = 0.15  # of its depth: a seal that healed by itself stayed below 0.07, bumps rose by 0.29
-_ROAD, _ALIKE = 384, 1.0  # blocks round a brief fall in which the road is seen, and logs by which the drive may differ
+_ROAD, _ALIKE = (
+    384,
+    1.0,
+)  # blocks beside a brief fall that show the road, at a drive alike within so many logs
 _DIPS, _AS_DEEP = 2, 0.7  # dips that show what the road does, and how deep beside a fall
 _CALM = 125  # blocks within which the fan should be calm
 _LEAD = 2  # samples
@@ -179,7 +182,7 @@ def _of_the_road(blocks: Blocks, k: int, end: int, drop: float, p: LossParameter
     low = judged & (left < np.log(1 - _HALF * min(drop, 0.99)))
     edges = np.diff(np.concatenate([[False], low, [False]]).astype(np.int8)).nonzero()[0].reshape(-1, 2)
     short = [left[a:b].min() for a, b in edges.tolist() if (b - a) * blocks.block_s < p.dip_s]
-    return sum(dip < np.log(1 - _AS_DEEP * min(drop, 0.99)) for dip in short) >= _DIPS
+    return sum(bool(dip < np.log(1 - _AS_DEEP * min(drop, 0.99))) for dip in short) >= _DIPS
 
 
 def _seen_last(level: Array) -> Array:

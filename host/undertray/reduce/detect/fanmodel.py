@@ -37,7 +37,7 @@ _SIZE = len(_BELIEF)
 _OTHER_STARTS = ((2.3, 0.3, 0.0, 0.0), (2.3, 0.3, 1.0, 0.5))  # a fan that coasts, and one that is braked
 _WHEN = (2, 5)  # lessons after which these are tried
 _ENOUGH, _KNOWN = 6, 0.03  # lessons, and misfit of a further one that teaches nothing any more
-_FEW, _USUAL = 3, 1.25  # lessons from which on a misfit is compared with theirs, and by how much it has to be more
+_FEW, _USUAL = 3, 1.25  # lessons whose misfit tells what is usual, and by how much more teaches
 _FITS = 0.012  # scatter below which they are not
 _LONG, _SHORT = 5, 3  # rounds from several starts, and from the last law
 _SHARP, _COARSE = 0.03, 0.3  # scale of the residuals that count in full, last and first
@@ -152,7 +152,7 @@ class Lesson:
     log_pa: Array
     weight: Array
     begun: float
-    near: Array | None = None
+    near: Array = field(default_factory=lambda: np.full(_SIZE, np.inf))
     off: Array = field(default_factory=lambda: np.zeros(0))
     slopes: Array = field(default_factory=lambda: np.zeros(0))
 
@@ -263,13 +263,14 @@ class Fan:
 
     def _bring_near(self, law: Array) -> None:
         """Work those lessons out anew whose law was more than a step of the derivative away."""
-        far = [e for e in self._lessons if e.near is None or np.abs((law - e.near) / _STEP).max() > 1]
+        far = [e for e in self._lessons if np.abs((law - e.near) / _STEP).max() > 1]
         if not far:
             return
         pulses, begun = np.stack([e.throttle_us for e in far]), np.array([e.begun for e in far])
         (logs,), (slopes,) = self.sensitive(law[None], pulses, begun)
         for i, lesson in enumerate(far):
             lesson.near, lesson.off, lesson.slopes = law, lesson.log_pa - logs[i], slopes[:, i]
+
 
 def _moved(law: Array, normal: Array, pull: Array) -> Array:
     """One step of Newton's, within bounds."""

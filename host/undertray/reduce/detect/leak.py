@@ -25,6 +25,7 @@ _LEAST = 14
 _MOST_US = 2000.0
 _RAMPS = (5, 7, 9, 13, 18, 25, 34, 46)  # sections that a leak takes to open
 _ASKED = 1.25  # logs below the most asked for: an idling fan holds nothing
+_STILL, _MOVED = 25, 0.1  # blocks within which the drive may change, and by how much in logs
 _ALIKE = 2.0  # sections that say the same
 _DRIFT = 0.02  # log in 10 s, of a pack
 _EXPONENT = 0.15  # by which the exponent may be off
@@ -63,7 +64,11 @@ class Sections:
         most = fan.settled(np.array([_MOST_US]))[0]
         good = np.isfinite(mean) & blocks.known[part] & blocks.calm[part]
         good &= mean > np.repeat(floors_pa, TOGETHER)[: len(mean)]
-        good &= fan.settled(pulse) > most - 2 * _ASKED
+        asked = fan.settled(pulse)
+        good &= asked > most - 2 * _ASKED
+        # how late a fan is the law may not know: on a moving throttle it is not at what that asks for
+        ago = blocks.throttle_us[np.maximum(np.arange(part.start, part.stop) - _STILL, 0)]
+        good &= np.abs(asked - fan.settled(ago)) < _MOVED
         columns = np.stack([np.log(np.maximum(mean, 1.0)), pulse])
         log_pa, pulse = middles_seen(np.where(good, columns, np.nan).reshape(2, count, _SECTION))
         few = good.reshape(count, _SECTION).sum(axis=1) < _SECTION / 2
