@@ -78,7 +78,7 @@ def _held(limit: np.ndarray) -> np.ndarray:
 
 
 def of_scenarios(seeds: range, seconds: float = 60.0, happenings: bool = True) -> Iterator[Run]:
-    """Runs of the first generator; its driver's style is the stratum."""
+    """Runs of the first generator."""
     for seed in seeds:
         one = make_recording(seed, seconds, happenings=happenings)
         names = tuple(f"p{i + 1}" for i in range(one.suction_pa.shape[1]))
@@ -86,8 +86,9 @@ def of_scenarios(seeds: range, seconds: float = 60.0, happenings: bool = True) -
             {"kind": e.kind, "onset_s": e.onset_s, "first_tap": names[e.taps[0]] if e.taps else None}
             for e in one.truth
         )
+        stratum = str(one.facts["stratum"] or f"clean, {one.facts['style']}")
         yield Run(
-            f"driver {one.facts['style']}", seed, one.t_s, one.suction_pa, one.throttle_us, one.out_of_range,
+            stratum, seed, one.t_s, one.suction_pa, one.throttle_us, one.out_of_range,
             np.full(len(one.t_s), np.nan), float(str(one.facts["rate_hz"])), names, truth,
         )  # fmt: skip
 

@@ -19,6 +19,7 @@ __all__ = ["register"]
 
 _TRUTH_BYTES = 1 << 20
 _MOST_EVENTS = 10_000
+_NAME = 40  # letters
 
 
 def register(app: typer.Typer) -> None:
@@ -64,8 +65,14 @@ def _score(
             expected="RUN.csv and RUN.truth.json",
             do="name another folder, or have runs made by --make 20",
         )
-    result = score(_runs(truths, folder, the_car))
-    print(json.dumps(_plain(result)) if as_json else _table(result))
+    runs, strata = list(_runs(truths, folder, the_car)), [_stratum(path) for path in truths]
+    result = score(runs)
+    each = {
+        name: score(run for run, its in zip(runs, strata, strict=True) if its == name)
+        for name in sorted({name for name in strata if name})
+    }
+    plain = _plain(result) | ({"strata": {name: _plain(one) for name, one in each.items()}} if each else {})
+    print(json.dumps(plain) if as_json else "\n".join([_table(result), *_each(each)]))
 
 
 def _runs(
@@ -83,6 +90,13 @@ def _runs(
         if number % 20 == 19:
             print(f"{number + 1} of {len(truths)} runs", file=sys.stderr)
         yield _read_truth(path), result.events, 1.0 / result.rate_hz
+
+
+def _stratum(path: Path) -> str:
+    """Name of the class of runs in a truth file that was read before; empty where it has none."""
+    with path.open("rb") as file:
+        name = json.loads(file.read(_TRUTH_BYTES)).get("stratum")
+    return name[:_NAME] if isinstance(name, str) else ""
 
 
 def _read_truth(path: Path) -> list[Truth]:
@@ -115,22 +129,34 @@ def _plain(result: Score) -> dict[str, Any]:
     return out | {"confusion": confusion, "unmatched": dict(result.unmatched)}
 
 
-def _table(result: Score) -> str:
-    def percent(value: float | None) -> str:
-        return "-" if value is None else f"{value:.1%}"
+def _percent(value: float | None) -> str:
+    """A share as it is printed."""
+    return "-" if value is None else f"{value:.1%}"
 
+
+def _each(strata: dict[str, Score]) -> list[str]:
+    if not strata:
+        return []
+    lines = ["", f"{'class of runs':42}{'runs':>5}{'found':>8}{'true':>8}{'kind':>8}"]
+    return lines + [
+        f"{name:42}{one.runs:5}{_percent(one.recall):>8}{_percent(one.precision):>8}{_percent(one.kind_right):>8}"
+        for name, one in strata.items()
+    ]
+
+
+def _table(result: Score) -> str:
     def ms(value: float | None) -> str:
         return "-" if value is None else f"{value * 1e3:.1f} ms"
 
     lines = [
         f"{result.runs} runs",
-        f"seal losses found          {percent(result.recall)}",
-        f"told seal losses true      {percent(result.precision)}",
-        f"kind right, all events     {percent(result.kind_right)}",
+        f"seal losses found          {_percent(result.recall)}",
+        f"told seal losses true      {_percent(result.precision)}",
+        f"kind right, all events     {_percent(result.kind_right)}",
         f"onset off by, median       {ms(result.onset_median_s)}",
         f"onset off by, 95 %         {ms(result.onset_p95_s)}",
-        f"onset in 2 samples/10 ms   {percent(result.within)}",
-        f"first tap right            {percent(result.first_tap_right)}",
+        f"onset in 2 samples/10 ms   {_percent(result.within)}",
+        f"first tap right            {_percent(result.first_tap_right)}",
         "",
         f"{'true':14}{'told':14}{'count':>6}",
     ]

@@ -9,9 +9,10 @@ lag on the pulse width) is deliberately not what makes the signal.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,7 @@ from undertray.files import write_whole
 
 __all__ = [
     "STEP_S",
+    "STRATA",
     "Recording",
     "TruthEvent",
     "as_log",
@@ -45,6 +47,87 @@ Array = NDArray[np.float64]
 STEP_S = 0.001
 """The world is worked out at 1 kHz and then sampled."""
 
+_Pins = Mapping[str, tuple[Any, ...]]
+
+STRATA: Mapping[str, _Pins] = {
+    "holding": {"style": ("steady",)},
+    "throttle-work": {"style": ("working",)},
+    "hard-driving": {"style": ("hard",)},
+    "throttle-in-steps": {"rise_s": (0.01, 0.05)},
+    "throttle-in-ramps": {"rise_s": (1.0, 2.5)},
+    "hard-cuts": {"cuts": (2,)},
+    "bumpy-road": {"bumps_per_s": (1.0,)},
+    "smooth-road": {"bumps_per_s": (0.05,)},
+    "one-tap": {"taps": (1,)},
+    "two-taps": {"taps": (2,)},
+    "four-taps": {"taps": (4,)},
+    "eight-taps": {"taps": (8,)},
+    "fifty-rows-a-second": {"rate_hz": (50,)},
+    "a-thousand-rows-a-second": {"rate_hz": (1000,)},
+    "rows-that-are-skipped": {"skipped": (0.01,)},
+    "noisy-sensors": {"noise": (0.02, 0.03)},
+    "quiet-sensors": {"noise": (0.002, 0.005)},
+    "coarse-digits": {"digit_pa": (1.0,)},
+    "low-suction": {"level_pa": (400.0, 500.0)},
+    "high-suction": {"level_pa": (2000.0, 2500.0)},
+    "coasting-fan": {"brake": (0.0,)},
+    "braked-fan": {"brake": (2.0,)},
+    "light-rotor": {"inertia": (0.08, 0.12)},
+    "heavy-rotor": {"inertia": (0.28, 0.35)},
+    "weak-pack": {"sag": (0.1, 0.12), "resistance": (0.06, 0.08)},
+    "deep-loss": {"drop": (0.7, 0.9)},
+    "shallow-loss": {"drop": (0.25, 0.35)},
+    "fall-within-20ms": {"fall_s": (0.004, 0.02)},
+    "fall-over-a-tenth": {"fall_s": (0.1, 0.15)},
+    "brief-loss": {
+        "stay_s": (0.08, 0.15),
+        "fall_s": (0.004, 0.03),
+        "back_s": (0.02, 0.06),
+        "drop": (0.45, 0.9),
+    },
+    "lasting-loss": {"stay_s": (3.0, 4.0)},
+    "three-losses": {"losses": (3,)},
+    "one-corner-more": {"uneven": (0.25, 0.35)},
+    "all-corners-alike": {"uneven": (0.0, 0.05)},
+    "slow-leak": {"leaks": (1,)},
+    "slow-leak-in-hard-driving": {"leaks": (1,), "style": ("hard",)},
+    "leak-within-3s": {"leaks": (1,), "leak_s": (2.0, 3.0)},
+    "leak-over-6s": {"leaks": (1,), "leak_s": (6.0, 8.0)},
+    "hose-off": {"fault": ("off",), "faults": (1,), "taps": (3, 4, 6, 8)},
+    "tap-stuck": {"fault": ("stuck",), "faults": (1,), "taps": (2, 3, 4, 6, 8)},
+    "tap-missing": {"fault": ("missing",), "faults": (1,), "taps": (2, 3, 4, 6, 8)},
+    "short-gap": {"gaps": (1,), "gap_s": (0.2, 0.45)},
+    "long-gap": {"gaps": (1,), "gap_s": (1.0, 2.0)},
+}
+"""Named classes of runs, each with what it narrows of what is drawn; that of a seed is by its remainder."""
+
+
+class Chance:
+    """Seeded chance; what a class of runs narrows is drawn from there.
+
+    Parameters
+    ----------
+    seed : int
+        The same seed draws the same.
+    pins : mapping
+        Name of a draw, and its range or what it is chosen from.
+    """
+
+    def __init__(self, seed: int, pins: _Pins) -> None:
+        self.rng, self._pins = np.random.default_rng([seed, 20260502]), pins
+
+    def between(self, name: str, low: float, high: float) -> float:
+        """A number within a range."""
+        return float(self.rng.uniform(*self._pins.get(name, (low, high))))
+
+    def one_of(self, name: str, options: Sequence[Any]) -> Any:
+        """One of some."""
+        return self.rng.choice(self._pins.get(name, options))
+
+    def count(self, name: str, usual: int) -> int:
+        """How many, where that is narrowed."""
+        return int(self._pins[name][0]) if name in self._pins else usual
+
 
 def edge(s: Array, rng: np.random.Generator, shapes: tuple[str, ...]) -> Array:
     """How a fall goes from 0 at s = 0 to 1 at s = 1: straight, like a discharge, tearing or creeping."""
@@ -59,12 +142,12 @@ def edge(s: Array, rng: np.random.Generator, shapes: tuple[str, ...]) -> Array:
     return np.asarray(np.sqrt(x))
 
 
-def rotor(rng: np.random.Generator, throttle: Array) -> Array:
+def rotor(chance: Chance, throttle: Array) -> Array:
     """Speed of the fans: inertia, drag of the wheel, a brake in some controllers, a sagging pack.
 
     Parameters
     ----------
-    rng : Generator
+    chance : Chance
         Seeded chance.
     throttle : ndarray, shape (n,)
         Pulse width, µs.
@@ -78,10 +161,11 @@ def rotor(rng: np.random.Generator, throttle: Array) -> Array:
     -----
     J ds/dt = a^2 - s^2 plus brake: neither exponential nor alike up and down.
     """
+    rng = chance.rng
     asked = np.clip((throttle - rng.uniform(1000, 1090)) / 900.0, 0, 1) ** rng.uniform(0.8, 1.25)
-    drag, inertia = 1.0, rng.uniform(0.08, 0.35)
-    brake = rng.choice([0.0, 1.0, 2.0])
-    sag, resistance = rng.uniform(0.0, 0.12) / 60.0, rng.uniform(0.0, 0.08)
+    drag, inertia = 1.0, chance.between("inertia", 0.08, 0.35)
+    brake = chance.one_of("brake", [0.0, 1.0, 2.0])
+    sag, resistance = chance.between("sag", 0.0, 0.12) / 60.0, chance.between("resistance", 0.0, 0.08)
     step = 0.002
     coarse = asked[:: round(step / STEP_S)]
     speed, charge, s = np.empty(len(coarse)), 0.0, 0.0
@@ -112,11 +196,12 @@ def plenum(rng: np.random.Generator, suction: Array) -> Array:
     return filled
 
 
-def floor_noise(rng: np.random.Generator, t: Array, count: int) -> Array:
+def floor_noise(chance: Chance, t: Array, count: int) -> Array:
     """Bumps, flutter of the skirt and vibration, as factors."""
+    rng = chance.rng
     n = len(t)
     factor = np.ones(n)
-    for _ in range(rng.poisson(t[-1] * rng.choice([0.05, 0.3, 1.0]))):
+    for _ in range(rng.poisson(t[-1] * chance.one_of("bumps_per_s", [0.05, 0.3, 1.0]))):
         # none in the last half second: a bump cut off half way cannot be told from a loss
         centre, width = rng.uniform(0, t[-1] - 0.5), rng.uniform(0.015, 0.07)
         near = np.abs(t - centre) < 3 * width
@@ -151,9 +236,10 @@ def sample_times(rng: np.random.Generator, t: Array, rate: float) -> tuple[NDArr
     return np.minimum(np.round(times / STEP_S).astype(np.int64), len(t) - 1), times
 
 
-def sensor(rng: np.random.Generator, times: Array, level: float, count: int, rate: float) -> Array:
+def sensor(chance: Chance, times: Array, level: float, count: int, rate: float) -> Array:
     """Noise and drift of the sensors, Pa."""
-    white = rng.uniform(0.002, 0.03) * level * min(1.0, np.sqrt(rate / 200.0))
+    rng = chance.rng
+    white = chance.between("noise", 0.002, 0.03) * level * min(1.0, np.sqrt(rate / 200.0))
     drift = rng.uniform(-0.02, 0.02, count) * level / 60.0
     return np.asarray(rng.standard_normal((len(times), count)) * white + drift * times[:, None])
 
@@ -192,6 +278,7 @@ def make_recording(
     happenings: bool = True,
     rate_hz: float | None = None,
     taps: int | None = None,
+    stratum: str | None = None,
 ) -> Recording:
     """Make up one recording.
 
@@ -208,6 +295,8 @@ def make_recording(
         Sample rate; drawn from 50 to 1000 Hz if left out.
     taps : int or None
         Number of taps; drawn from 1 to 8 if left out.
+    stratum : str or None
+        One of :data:`STRATA`; that of the seed if left out. Clean driving is of none, unless asked for.
 
     Returns
     -------
@@ -225,36 +314,40 @@ def make_recording(
     nothing wrong; it is kept in the truth and counts as a miss all the same, since that is what
     happened.
     """
-    rng = np.random.default_rng([seed, 20260502])
-    rate = float(rng.choice([50, 100, 200, 200, 250, 333, 500, 1000])) if rate_hz is None else rate_hz
-    count = int(rng.integers(1, 9)) if taps is None else taps
+    if stratum is None and happenings:
+        stratum = list(STRATA)[seed % len(STRATA)]
+    chance = Chance(seed, STRATA[stratum] if stratum else {})
+    rng = chance.rng
+    rates = [50, 100, 200, 200, 250, 333, 500, 1000]
+    rate = float(chance.one_of("rate_hz", rates)) if rate_hz is None else rate_hz
+    count = int(chance.one_of("taps", range(1, 9))) if taps is None else taps
     n = round(seconds / STEP_S)
     t = np.asarray(np.arange(n) * STEP_S, np.float64)
-    throttle, style = _drive(rng, t)
+    throttle, style = _drive(chance, t)
     truth: list[TruthEvent] = []
-    plan = _Plan(rng, seconds) if happenings else None
+    plan = _Plan(chance, seconds) if happenings else None
     opening, local = np.zeros(n), np.ones((n, count))
     if plan is not None:
         truth += _leaks(plan, t, opening, local)
         truth += _hard_cuts(plan, t, throttle)
-    speed = rotor(rng, throttle)
-    level = rng.uniform(400.0, 2500.0)
+    speed = rotor(chance, throttle)
+    level = chance.between("level_pa", 400.0, 2500.0)
     suction = plenum(rng, level * speed**2 * seal(rng, opening))
     world = suction[:, None] * rng.uniform(0.8, 1.2, count) * local
-    world *= floor_noise(rng, t, count)
+    world *= floor_noise(chance, t, count)
     rows, times = sample_times(rng, t, rate)
-    sensed = world[rows] + sensor(rng, times, level, count, rate)
+    sensed = world[rows] + sensor(chance, times, level, count, rate)
     read_us = pulses(rng, throttle[rows])
     if plan is not None:
         truth += _tap_faults(plan, times, sensed, count)
     limit = rng.uniform(1.3, 3.0) * level
-    lsb = rng.choice([0.05, 0.2, 0.5, 1.0])
+    lsb = chance.one_of("digit_pa", [0.05, 0.2, 0.5, 1.0])
     beyond = np.abs(sensed) >= limit
     sensed = np.clip(np.round(sensed / lsb) * lsb, -limit, limit)
     keep = np.ones(len(times), bool)
     if plan is not None:
         truth += _gaps(plan, times, keep)
-    keep &= rng.random(len(times)) >= rng.choice([0.0, 0.0, 0.002])
+    keep &= rng.random(len(times)) >= chance.one_of("skipped", [0.0, 0.0, 0.002])
     truth.sort(key=lambda e: e.onset_s)
     return Recording(
         times[keep],
@@ -262,15 +355,15 @@ def make_recording(
         read_us[keep],
         beyond[keep],
         tuple(truth),
-        {"style": style, "seed": seed, "rate_hz": rate, "taps": count, "level_pa": level},
+        {"stratum": stratum, "style": style, "seed": seed, "rate_hz": rate, "taps": count, "level_pa": level},
     )
 
 
 class _Plan:
     """Hands out times that keep clear of each other."""
 
-    def __init__(self, rng: np.random.Generator, seconds: float) -> None:
-        self.rng = rng
+    def __init__(self, chance: Chance, seconds: float) -> None:
+        self.chance, self.rng = chance, chance.rng
         self.seconds = seconds
         self._taken = [(0.0, 6.0), (seconds - 1.5, seconds)]
 
@@ -284,14 +377,15 @@ class _Plan:
         return None
 
 
-def _drive(rng: np.random.Generator, t: Array) -> tuple[Array, str]:
+def _drive(chance: Chance, t: Array) -> tuple[Array, str]:
     """The driver: steady stretches, steps and ramps; and the style."""
+    rng = chance.rng
     points, pulse, now = [(0.0, 1000.0), (0.5, 1000.0)], 1000.0, 0.5
-    style = str(rng.choice(["steady", "working", "hard"]))
+    style = str(chance.one_of("style", ["steady", "working", "hard"]))
     pause = {"steady": 12.0, "working": 4.0, "hard": 1.2}[style]
     while now < t[-1]:
         aim = float(rng.uniform(1450, 1950))
-        rise = float(rng.choice([0.01, 0.05, 0.3, 1.0, 2.5]))
+        rise = float(chance.one_of("rise_s", [0.01, 0.05, 0.3, 1.0, 2.5]))
         points += [(now, pulse), (now + rise, aim)]
         pulse, now = aim, now + rise + float(rng.exponential(pause)) + 0.3
     throttle = np.interp(t, *np.array(points).T)
@@ -303,19 +397,21 @@ def _leaks(plan: _Plan, t: Array, opening: Array, local: Array) -> list[TruthEve
     rng = plan.rng
     out: list[TruthEvent] = []
     count = local.shape[1]
-    kinds = ["seal-loss"] * int(rng.integers(1, 4)) + ["slow-leak"] * int(rng.random() < 0.35)
+    chance = plan.chance
+    kinds = ["seal-loss"] * chance.count("losses", int(rng.integers(1, 4)))
+    kinds += ["slow-leak"] * chance.count("leaks", int(rng.random() < 0.35))
     for kind in kinds:
         sudden = kind == "seal-loss"
-        fall = float(rng.uniform(0.004, 0.15) if sudden else rng.uniform(2.0, 8.0))
-        stay = float(rng.uniform(0.6, 4.0))
+        fall = chance.between("fall_s", 0.004, 0.15) if sudden else chance.between("leak_s", 2.0, 8.0)
+        stay = chance.between("stay_s", 0.6, 4.0)
         start = plan.slot(fall + stay + 1.0)
         if start is None:
             continue
-        drop = float(rng.uniform(0.25, 0.9))
+        drop = chance.between("drop", 0.25, 0.9)
         shape = edge(
             (t - start) / fall, rng, ("straight", "discharge", "tear") if sudden else ("straight", "smooth")
         )
-        back = float(rng.uniform(0.05, 0.6))
+        back = chance.between("back_s", 0.05, 0.6)
         shape *= 1.0 - np.clip((t - start - fall - stay) / back, 0, 1)
         # opening x = 1/r - 1 brings the suction to r of what it was
         x = 1.0 / (1.0 - drop) - 1.0
@@ -324,14 +420,14 @@ def _leaks(plan: _Plan, t: Array, opening: Array, local: Array) -> list[TruthEve
         reach = float(rng.uniform(0.0, 0.02)) if sudden else 0.0
         for place, tap in enumerate(order.tolist()):
             late = np.roll(shape, round(place * reach / STEP_S))
-            local[:, tap] *= 1.0 - rng.uniform(0.0, 0.35) * (count - place) / count * late
+            local[:, tap] *= 1.0 - chance.between("uneven", 0.0, 0.35) * (count - place) / count * late
         out.append(TruthEvent(kind, start, start + fall + stay + back, tuple(order.tolist()), drop))
     return out
 
 
 def _hard_cuts(plan: _Plan, t: Array, throttle: Array) -> list[TruthEvent]:
     out: list[TruthEvent] = []
-    for _ in range(int(plan.rng.integers(0, 3))):
+    for _ in range(plan.chance.count("cuts", int(plan.rng.integers(0, 3)))):
         start = plan.slot(3.0)
         if start is None:
             continue
@@ -348,9 +444,9 @@ def _hard_cuts(plan: _Plan, t: Array, throttle: Array) -> list[TruthEvent]:
 def _tap_faults(plan: _Plan, times: Array, sensed: Array, count: int) -> list[TruthEvent]:
     rng = plan.rng
     out: list[TruthEvent] = []
-    if count < 2 or rng.random() > 0.6:
+    if count < 2 or not plan.chance.count("faults", int(rng.random() <= 0.6)):
         return out
-    kind = str(rng.choice(["off", "stuck", "missing"]))
+    kind = str(plan.chance.one_of("fault", ["off", "stuck", "missing"]))
     stay = float(rng.uniform(1.0, 4.0))
     start = plan.slot(stay)
     if start is None:
@@ -371,8 +467,8 @@ def _tap_faults(plan: _Plan, times: Array, sensed: Array, count: int) -> list[Tr
 
 def _gaps(plan: _Plan, times: Array, keep: NDArray[np.bool_]) -> list[TruthEvent]:
     out: list[TruthEvent] = []
-    for _ in range(int(plan.rng.integers(0, 2))):
-        length = float(plan.rng.uniform(0.2, 2.0))
+    for _ in range(plan.chance.count("gaps", int(plan.rng.integers(0, 2)))):
+        length = plan.chance.between("gap_s", 0.2, 2.0)
         start = plan.slot(length)
         if start is None:
             continue
@@ -480,7 +576,8 @@ def _truth(recording: Recording) -> str:
         {"kind": e.kind, "onset_s": round(e.onset_s - float(recording.t_s[0]), 6), "first_tap": _name(e.taps)}
         for e in recording.truth
     ]
-    return json.dumps({"format": 1, "invented": True, "events": events}, indent=1) + "\n"
+    facts = {"format": 1, "invented": True, "stratum": recording.facts["stratum"], "events": events}
+    return json.dumps(facts, indent=1) + "\n"
 
 
 def _name(taps: tuple[int, ...]) -> str | None:
