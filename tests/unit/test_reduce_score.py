@@ -13,7 +13,7 @@ from undertray.acquire.runlog import read_run
 from undertray.cli import app
 from undertray.reduce.losses import Loss, find_losses
 from undertray.reduce.scoring import Truth, match, score
-from undertray.virtual.scenarios import as_log, make_recording
+from undertray.virtual.scenarios import STRATA, as_log, make_recording
 
 
 def loss(kind, onset_s, first=None):
@@ -97,6 +97,19 @@ def test_a_seed_gives_the_same_recording_and_the_same_bytes():
     assert as_log(make_recording(4, 20), 4) != as_log(one, 3)
 
 
+def test_a_class_of_runs_narrows_what_it_names():
+    assert len(STRATA) >= 30
+    assert [make_recording(seed, 20).facts["stratum"] for seed in (0, len(STRATA) + 1)] == list(STRATA)[:2]
+    for name, taps in (("one-tap", 1), ("eight-taps", 8)):
+        assert make_recording(5, 20, stratum=name).suction_pa.shape[1] == taps
+    leaks = [e.kind for e in make_recording(5, 60, stratum="slow-leak").truth if e.kind == "slow-leak"]
+    deep = [e.drop for e in make_recording(5, 60, stratum="deep-loss").truth if e.kind == "seal-loss"]
+    assert leaks == ["slow-leak"]
+    assert deep
+    assert all(0.7 <= drop <= 0.9 for drop in deep)
+    assert make_recording(5, 20, happenings=False).facts["stratum"] is None
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_a_log_holds_the_recording(tmp_path, seed):
     made = make_recording(seed, 30)
@@ -118,10 +131,13 @@ def test_the_command(tmp_path):
     folder = str(tmp_path / "runs")
     done = runner.invoke(app, ["score", folder, "--make", "3", "--seconds", "20", "--json"])
     assert done.exit_code == 0, done.output
-    assert json.loads(done.stdout)["runs"] == 3
+    answer = json.loads(done.stdout)
+    assert answer["runs"] == 3
+    assert {name: one["runs"] for name, one in answer["strata"].items()} == dict.fromkeys(list(STRATA)[:3], 1)
     again = runner.invoke(app, ["score", folder])
     assert again.exit_code == 0
     assert "seal losses found" in again.stdout
+    assert all(name in again.stdout for name in list(STRATA)[:3])
 
 
 def test_the_command_refuses(tmp_path):
