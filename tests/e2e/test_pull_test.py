@@ -6,12 +6,11 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from fakes.cells import thinned
 from fakes.program import undertray
-from fakes.pulling import LEVELS, G, Puller, Session, session
+from fakes.pulling import LEVELS, Evenings, G, Puller, Session, session
 from undertray.predict.dragfile import read_drag, write_drag
 
 EXACT = Puller(repeat=1e-4, step_n=0.01)
@@ -200,43 +199,27 @@ def test_what_is_no_drag_file_is_one_line(tmp_path: Path, change: dict, said: st
     assert said in done.stderr.splitlines()[-1]
 
 
-def drawn(folder: Path, seed: int) -> Session:
-    """A car, a balance and a floor nobody knows, pulled on one evening."""
-    rng = np.random.default_rng([seed, 7])
-    puller = Puller(
-        tyre_mu=rng.uniform(0.6, 1.1),
-        skirt_mu=rng.uniform(0.2, 0.5),
-        skirt_n_mm=rng.uniform(8, 40),
-        rolling=rng.uniform(0.005, 0.03),
-        bearings_n=rng.uniform(0.05, 0.4),
-        gain=1 + rng.uniform(-0.02, 0.02),
-        repeat=rng.uniform(0.02, 0.06),
-    )
-    return session(folder, puller, seed, floor=seed)
+EVENINGS = Evenings(7, tyre_mu=(0.6, 1.1), skirt_mu=(0.2, 0.5), skirt_n_mm=(8, 40), repeat=(0.02, 0.06))
 
 
-def hits(folder: Path, seeds: range) -> dict[str, int]:
-    count: dict[str, int] = {}
-    for seed in seeds:
-        made = drawn(folder, seed)
-        found = pull_test(made)
-        moving = by_kind(found, "moving")
-        said = slopes(found) | {"share": found["share"]}
-        said |= {name: moving[name] for name in ("tyre_mu", "skirt_mu", "rolling")}
-        for name, one in said.items():
-            # what is not told makes no claim that could fail
-            held = one is None or abs(one["mean"] - made.truth[name]) <= one["u95"]
-            count[name] = count.get(name, 0) + held
-    return count
+def held(made: Session, _: Puller) -> dict[str, bool]:
+    found = pull_test(made)
+    moving = by_kind(found, "moving")
+    said = slopes(found) | {"share": found["share"]}
+    said |= {name: moving[name] for name in ("tyre_mu", "skirt_mu", "rolling")}
+    # what is not told makes no claim that could fail
+    return {
+        name: one is None or abs(one["mean"] - made.truth[name]) <= one["u95"] for name, one in said.items()
+    }
 
 
 def test_the_intervals_hold_the_truth(tmp_path: Path) -> None:
-    got = hits(tmp_path, range(50_000, 50_012))
+    got = EVENINGS.hits(tmp_path, range(50_000, 50_012), held)
     # derived: of 12, 95 % are 11.4 +- 0.8; 9 is three standard deviations below
     assert min(got.values()) >= 9, got
 
 
 @pytest.mark.statistics
 def test_the_intervals_hold_the_truth_as_often_as_they_say(tmp_path: Path) -> None:
-    got = hits(tmp_path, range(51_000, 51_200))
+    got = EVENINGS.hits(tmp_path, range(51_000, 51_200), held)
     assert min(got.values()) >= 180, got  # what is asked for: 90 % of 200 at least

@@ -9,6 +9,7 @@ field (``fakes.floor_field``), which the taps read where they lie. Numbers are i
 from __future__ import annotations
 
 import json
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -203,3 +204,43 @@ def _certificate(path: Path, gain_sd: float) -> Path:
     }
     path.write_text(json.dumps(data | {"columns": {f"p{i}": column for i in range(1, 5)}}), encoding="utf-8")
     return path
+
+
+Ends = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Evenings:
+    """Cars, balances and floors nobody knows, each pulled on one evening: what they are drawn from."""
+
+    stream: int
+    tyre_mu: Ends
+    skirt_mu: Ends
+    skirt_n_mm: Ends
+    repeat: Ends
+    blown: bool = False
+
+    def drawn(self, folder: Path, seed: int) -> tuple[Session, Puller]:
+        """One of them."""
+        rng = np.random.default_rng([seed, self.stream])
+        puller = Puller(
+            tyre_mu=rng.uniform(*self.tyre_mu),
+            skirt_mu=rng.uniform(*self.skirt_mu),
+            skirt_n_mm=rng.uniform(*self.skirt_n_mm),
+            rolling=rng.uniform(0.005, 0.03),
+            bearings_n=rng.uniform(0.05, 0.4),
+            gain=1 + rng.uniform(-0.02, 0.02),
+            repeat=rng.uniform(*self.repeat),
+            blown=self.blown and bool(rng.random() < 0.5),
+        )
+        return session(folder, puller, seed, floor=seed), puller
+
+    def hits(
+        self, folder: Path, seeds: range, held: Callable[[Session, Puller], Mapping[str, bool]]
+    ) -> dict[str, int]:
+        """How often each thing that is told holds the truth."""
+        count: dict[str, int] = {}
+        for seed in seeds:
+            for name, good in held(*self.drawn(folder, seed)).items():
+                count[name] = count.get(name, 0) + bool(good)
+        return count

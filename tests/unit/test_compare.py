@@ -439,6 +439,19 @@ def test_the_sign_has_the_right_word_and_the_single_mounting_stands_beside_it() 
     assert "a minute more than B" in back["losses_per_min"]
 
 
+def test_brief_losses_are_named_as_the_others() -> None:
+    runs = _groups(np.random.default_rng(23), 1.0)
+    runs = [
+        dataclasses.replace(one, losses=1, brief_losses=int(one.value == "A" and i < 2))
+        for i, one in enumerate(runs)
+    ]
+    found = compare(runs, "skirt")
+    assert [(group.losses, group.brief_losses) for group in found.groups] == [(4, 1), (4, 0)]
+    text = "\n".join(comparison_words(found))
+    assert "(4, 1 brief)" in text
+    assert "(4)" in text
+
+
 def _scaled(one: Digest, factor: float) -> Digest:
     return dataclasses.replace(
         one, quantities={name: values * factor for name, values in one.quantities.items()}

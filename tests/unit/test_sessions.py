@@ -11,9 +11,10 @@ from typing import Any
 import pytest
 
 from fakes.board import ScriptedBoard, log_of
-from fakes.reductions import invented_reduction
+from fakes.reductions import invented_event, invented_reduction
 from undertray.acquire.runfolder import find_runs
 from undertray.errors import ReductionError, RunLogError
+from undertray.report.fallwords import losses_told
 from undertray.report.runlist import (
     Memory,
     Session,
@@ -237,3 +238,15 @@ def test_a_thousand_known_runs_are_read_from_memory_alone(tmp_path: Path) -> Non
     assert len(found) == 1000
     # not one log is opened, only the file that is not a log is looked into
     assert set(opened) == {"column.csv"}
+
+
+def test_brief_losses_are_named_as_the_others() -> None:
+    run = invented_reduction(seconds=12.0)
+    lost = [event for event in run.events if event.kind == "seal-loss"]
+    assert lost
+    assert headline(run, FACTS)["brief_losses"] == 0
+    run.events = (invented_event(brief=True, end_s=8.2), *run.events)
+    fields = headline(run, FACTS)
+    assert (fields["losses"], fields["brief_losses"]) == (len(lost) + 1, 1)
+    assert losses_told(fields["losses"], fields["brief_losses"]) == f"{len(lost) + 1}, 1 brief"
+    assert losses_told(2, 0) == "2"

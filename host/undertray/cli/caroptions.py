@@ -111,7 +111,7 @@ Units = Annotated[
         help="Units of what is shown; else those of car.toml.",
     ),
 ]
-AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON and nothing else.")]
 
 
 _FOUND = {"car": "car.toml", "calibration": "calibration.json"}

@@ -9,7 +9,15 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.caroptions import CalibrationFile, CarFile, CarFrom, Tare, car_chooser, given_or_found
+from undertray.cli.caroptions import (
+    AsJson,
+    CalibrationFile,
+    CarFile,
+    CarFrom,
+    Tare,
+    car_chooser,
+    given_or_found,
+)
 
 __all__ = ["register"]
 
@@ -43,9 +51,7 @@ def _reduce(
             help="Speed for the time to it: '50 mph', '80 km/h', m/s; may repeat.",
         ),
     ] = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print the summary as one JSON object and nothing else.")
-    ] = False,
+    as_json: AsJson = False,
     png: Annotated[Path | None, typer.Option("--png", metavar="FILE", help="Draw the run.")] = None,
 ) -> None:
     """Reduce a run: downforce against what is needed, axle by axle, and the moments the seal let go.

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from undertray.cli.caroptions import (
+    AsJson,
     CalibrationFile,
     CarFile,
     CarFrom,
@@ -53,7 +54,7 @@ def _sessions(
     reverse: Annotated[bool, typer.Option("--reverse", help="Greatest first.")] = False,
     fact: Annotated[str, typer.Option("--fact", help="The fact that is shown.")] = "skirt",
     units: Units = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON list and nothing else.")] = False,
+    as_json: AsJson = False,
     cached: Annotated[
         bool, typer.Option("--cache/--no-cache", help="Remember reductions in the user's cache folder.")
     ] = True,
@@ -135,6 +136,7 @@ def _sessions(
 def _print(found: list[Session], fact: str, units: Display) -> None:
     from undertray.reduce.warning import UNTOLD
     from undertray.report.comparewords import text_table
+    from undertray.report.fallwords import losses_told
 
     heads = (
         "run",
@@ -157,7 +159,7 @@ def _print(found: list[Session], fact: str, units: Display) -> None:
             one.verdict if one.calibrated or one.duration_s is None else f"{one.verdict} (uncalibrated)",
             "" if one.least_margin_n is None else f"{units.n(one.least_margin_n, signed=True)} {one.axle}",
             "" if one.suction_pa is None else units.pa(one.suction_pa) + _weakest(one.throttles),
-            "" if one.losses is None else str(one.losses),
+            "" if one.losses is None else losses_told(one.losses, one.brief_losses or 0),
             one.warning or "",
             "" if one.lost_rows is None else str(one.lost_rows),
         )

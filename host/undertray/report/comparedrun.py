@@ -52,6 +52,7 @@ class Digest:
     facts: Mapping[str, str] = field(default_factory=dict)
     pack_mv: Array = field(default_factory=lambda: np.empty(0))
     air_kg_m3: float | None = None
+    brief_losses: int = 0
 
 
 def fact_of(facts: Mapping[str, Any], by: str) -> str | None:
@@ -107,6 +108,7 @@ def digest(reduction: Reduction, facts: Mapping[str, Any], by: str, verdict: Ver
         facts=_all_facts(facts),
         pack_mv=blocks.pack_mv[rows],
         air_kg_m3=_air_kg_m3(facts),
+        brief_losses=sum(event.brief for event in losses),
     )
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from undertray.report.display import SI, Display, number
+from undertray.report.fallwords import losses_told
 from undertray.report.mountings import USUAL_SCATTER
 
 if TYPE_CHECKING:
@@ -151,7 +152,7 @@ def _row(group: Group, units: Display) -> tuple[str, ...]:
         _estimate(group.front_margin_n, units.force_n, units.force),
         _estimate(group.rear_margin_n, units.force_n, units.force),
         _estimate(group.seal_index, 1.0, ""),
-        f"{number(group.losses_per_min.value)} ({group.losses})",
+        f"{number(group.losses_per_min.value)} ({losses_told(group.losses, group.brief_losses)})",
         f"{number(group.dips_per_min.value)} ({group.dips})",
         _warning(group),
     )

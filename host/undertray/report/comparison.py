@@ -60,6 +60,7 @@ class Group:
     dips_per_min: Estimate
     dips: int
     losses: int
+    brief_losses: int
     warnable: int
     warning_s: Estimate
     warned: int
@@ -287,6 +288,7 @@ def _group(name: str, material: Material, reference: str) -> Group:
         dips_per_min=_interval(material.told(name, _dips_per_min), least=0.0),
         dips=sum(d.dips for d in members),
         losses=sum(d.losses for d in members),
+        brief_losses=sum(d.brief_losses for d in members),
         warnable=sum(d.warnable for d in members),
         warning_s=_interval(material.told(name, _warning_s), least=0.0),
         warned=len(warned),

@@ -11,7 +11,15 @@ if TYPE_CHECKING:
     from undertray.reduce.loss import Loss
     from undertray.reduce.run import Reduction
 
-__all__ = ["first_words", "gap_words", "length_words", "onset_words", "order_words", "told_events"]
+__all__ = [
+    "first_words",
+    "gap_words",
+    "length_words",
+    "losses_told",
+    "onset_words",
+    "order_words",
+    "told_events",
+]
 
 
 def told_events(reduction: Reduction) -> tuple[Loss, ...]:
@@ -72,3 +80,8 @@ def length_words(event: Loss) -> str:
     if not event.brief:
         return ""
     return "brief" if event.end_s is None else f"brief, healed after {event.end_s - event.onset_s:.2f} s"
+
+
+def losses_told(losses: int, brief: int) -> str:
+    """How many losses, and how many of them were brief."""
+    return f"{losses}, {brief} brief" if brief else str(losses)

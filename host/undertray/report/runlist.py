@@ -57,6 +57,7 @@ _KINDS: Mapping[str, Any] = {
     "downforce_n": _NUMBER,
     "throttles": (int, type(None)),
     "losses": (int, type(None)),
+    "brief_losses": (int, type(None)),
     "warning": (str, type(None)),
     "warning_s": _NUMBER,
     "calibrated": bool,
@@ -237,6 +238,7 @@ class Session:
     downforce_n: float | None
     throttles: int | None
     losses: int | None
+    brief_losses: int | None
     warning: str | None
     warning_s: float | None
     calibrated: bool
@@ -342,6 +344,7 @@ def headline(
         "downforce_n": _rounded(steady.downforce_n.mean) if steady else None,
         "throttles": 1 + len(steady.others) if steady else None,
         "losses": len(losses),
+        "brief_losses": sum(event.brief for event in losses),
         "warning": warning_words(reduction, losses[0]) if losses else None,
         "warning_s": _rounded(losses[0].warning_s) if losses else None,
         "calibrated": reduction.calibrated,
@@ -362,14 +365,18 @@ def _attempt(reduce: Callable[[Path], Mapping[str, Any]], path: Path) -> Mapping
 
 
 def _broken(why: str) -> dict[str, Any]:
-    numbers = ("duration_s", "least_margin_n", "axle", "suction_pa", "downforce_n", "throttles", "losses")
+    numbers = ("duration_s", "least_margin_n", "axle", "suction_pa", "downforce_n", "throttles")
     return {
         "started": "",
         "facts": {},
         "verdict": f"not reduced: {why}"[:200],
         "calibrated": False,
         **dict.fromkeys(
-            (*numbers, "warning", "warning_s", "lost_rows", "bad_lines", "duplicate_rows", "truncated")
+            (
+                *numbers,
+                *("losses", "brief_losses", "warning", "warning_s"),
+                *("lost_rows", "bad_lines", "duplicate_rows", "truncated"),
+            )
         ),
         "notices": [],
         "drive": None,

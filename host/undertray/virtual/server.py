@@ -136,12 +136,18 @@ class Board:
         with self._lock:
             self._host = host
         commands = _pipe(self.process.stdin)
-        # either end may vanish at any moment, or be closed: all mean that this connection is over
-        with contextlib.suppress(OSError, ValueError):
+        # either end may vanish at any moment, or be closed by :meth:`stop`: the connection is then over
+        try:
             while piece := host.receive():
                 commands.write(piece)
                 commands.flush()
-        self._drop(host)
+        except OSError:
+            pass
+        except ValueError:  # of a pipe that was closed; no other is expected
+            if not commands.closed:
+                raise
+        finally:
+            self._drop(host)
 
     def check(self) -> None:
         """Notice a firmware that has ended."""
