@@ -5,10 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from firmware.runs import board, engines, notes, rows, simulate
+from undertray import read_run
 from undertray.acquire.wire import Bad, parse_line
+from undertray.reduce.motion import car_g
 
 FAN2: dict[str, Any] = {"throttle2": {"pin": 17}, "pack2": {"adc_pin": 27, "divider": 6.1}}
 FELT: dict[str, Any] = {"accelerometer": {"part": "LIS3DH", "bus": 0, "address": "0x19"}}
@@ -62,6 +65,23 @@ def test_an_accelerometer_is_three_counts_more(
     assert len(table) > 20
     assert {tuple(map(int, row[8:11])) for row in table[1:]} == {counts}
     assert not [line for line in lines[:-1] if isinstance(parse_line(line), Bad)]
+
+
+@engines
+def test_the_host_reads_what_the_board_felt(tmp_path: Path, engine: str) -> None:
+    """From g along the car's axes through part, firmware, wire and reader back to g, on axes turned."""
+    felt_g = [0.3, -0.7, -1.1]
+    given = board(**FAN2, accelerometer={**FELT["accelerometer"], "forward": "-z", "up": "+y"})
+    lines = simulate(tmp_path, engine, given, end_us=300_000, felt_g=felt_g, throttle2_us=1240)
+    (tmp_path / "capture.txt").write_bytes(b"\n".join(lines[:-1]) + b"\n")
+    run = read_run(tmp_path / "capture.txt")
+    assert (run.bad_lines, run.columns) == (0, ("p1", "p2", "p3", "p4"))
+    assert run.device is not None
+    assert run.device.accelerometer is not None
+    counts = np.column_stack([run.channel(name) for name in ("ax", "ay", "az")])  # type: ignore[misc]
+    # a count is 4 mg, so half of one is what rounding leaves
+    np.testing.assert_allclose(car_g(run.device.accelerometer, counts[1:]).mean(axis=0), felt_g, atol=0.0021)
+    assert set(run.drive_us[20:]) == {(1500 + 1240) / 2}
 
 
 @engines
