@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.acquire.device import Accelerometer
+from undertray.reduce.longtable import pieces
 from undertray.reduce.summary import Bump, Estimate, Motion, SpeedGain
 from undertray.units import G_N_M_S2
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["car_g", "run_motion"]
 
 Array = NDArray[np.float64]
+Felt = NDArray[np.float32]
 
 _BLOCK_S = 0.1
 _QUIET_BLOCKS = 5  # half a second in which ...
@@ -101,21 +103,26 @@ def run_motion(run: Run, t_s: Array, speeds_m_s: Sequence[float], dips_s: Sequen
     a degree of tilt of the body on its springs, 2 % of scale.
     """
     part = run.device.accelerometer if run.device else None
-    counts = [values for name in ("ax", "ay", "az") if (values := run.channel(name)) is not None]
-    if part is None or len(counts) < 3:
+    axes = [run.channels.index(name) for name in ("ax", "ay", "az") if name in run.channels]
+    if part is None or run.channel_counts is None or len(axes) < 3:
         return None
-    table = np.column_stack(counts)
-    there = ~np.isnan(table).any(axis=1)
-    edge = part.range_mg / part.mg_per_count - 1
-    full = int(np.count_nonzero((np.abs(table) >= edge).any(axis=1)))
-    t_s, felt = t_s[there], car_g(part, table[there])
-    del table
+    there, full = np.zeros(len(t_s), bool), 0
+    kept: list[NDArray[np.float32]] = []
+    for a, b in pieces(0, len(t_s)):
+        counts = run.channel_counts[a:b][:, axes]
+        there[a:b] = ~np.isnan(counts).any(axis=1)
+        full += int(np.count_nonzero((np.abs(counts) >= part.range_mg / part.mg_per_count - 1).any(axis=1)))
+        kept.append(car_g(part, counts[there[a:b]]).astype(np.float32))
+    felt = np.concatenate(kept) if kept else np.empty((0, 3), np.float32)
+    del kept
+    rows = slice(None) if there.all() else there
+    t_s = t_s[rows]
     if len(t_s) < 2 or not 0 < (step_s := float(np.median(np.diff(t_s)))) < _BLOCK_S:
-        return Motion(part.part, int(np.count_nonzero(there)), full)
+        return Motion(part.part, len(t_s), full)
     many = max(1, round(_BLOCK_S / step_s))
     blocks = _means(felt, many)
     quiet = _quiet(blocks)
-    drive_us = _means(run.drive_us[there][:, None], many)[:, 0]
+    drive_us = _means(run.drive_us[rows][:, None], many)[:, 0]
     angle = _angle(blocks, quiet, drive_us)
     flat = angle is not None and min(angle.mean, 180 - angle.mean) <= _FLAT_DEG
     bumps = _bumps(t_s, felt[:, 2], max(1, round(_BUMP_OF_S / step_s)))
@@ -140,9 +147,9 @@ def run_motion(run: Run, t_s: Array, speeds_m_s: Sequence[float], dips_s: Sequen
     )
 
 
-def _means(values: Array, many: int) -> Array:
+def _means(values: Felt | Array, many: int) -> Array:
     whole = len(values) // many * many
-    return np.asarray(values[:whole].reshape(-1, many, values.shape[1]).mean(axis=1))
+    return np.asarray(values[:whole].reshape(-1, many, values.shape[1]).mean(axis=1, dtype=float))
 
 
 def _quiet(blocks: Array) -> NDArray[np.bool_]:
@@ -172,22 +179,26 @@ def _angle(blocks: Array, quiet: NDArray[np.bool_], drive_us: Array) -> Estimate
     return Estimate(angle, math.degrees(_RAYLEIGH_95 * math.hypot(_ZERO_G, math.radians(_TILT_DEG) / 3**0.5)))
 
 
-def _bumps(t_s: Array, up_g: Array, many: int) -> tuple[Bump, ...]:
-    total = np.concatenate([[0.0], np.cumsum(up_g)])
-    first = np.clip(np.arange(len(up_g)) - many // 2, 0, None)
-    last = np.clip(first + many, None, len(up_g))
-    off = up_g - (total[last] - total[first]) / (last - first)
+def _bumps(t_s: Array, up_g: Felt, many: int) -> tuple[Bump, ...]:
     found: list[Bump] = []
     last_s = -math.inf
-    for row in np.flatnonzero(np.abs(off) > _BUMP_G).tolist():
-        here = Bump(float(t_s[row]), float(abs(off[row])))
-        if here.at_s - last_s > _BUMP_APART_S:
-            found.append(here)
-        elif here.peak_g > found[-1].peak_g:
-            found[-1] = here
-        last_s = here.at_s
-        if len(found) == _MOST_BUMPS:
-            break
+    for a, b in pieces(0, len(up_g)):
+        # with what the means of the first and the last of its rows reach
+        low, high = max(0, a - many), min(len(up_g), b + many)
+        near = up_g[low:high].astype(float)
+        total = np.concatenate([[0.0], np.cumsum(near)])
+        first = np.clip(np.arange(len(near)) - many // 2, 0, None)
+        last = np.clip(first + many, None, len(near))
+        off = (near - (total[last] - total[first]) / (last - first))[a - low : b - low]
+        for row in np.flatnonzero(np.abs(off) > _BUMP_G).tolist():
+            here = Bump(float(t_s[a + row]), float(abs(off[row])))
+            if here.at_s - last_s > _BUMP_APART_S:
+                found.append(here)
+            elif here.peak_g > found[-1].peak_g:
+                found[-1] = here
+            last_s = here.at_s
+            if len(found) == _MOST_BUMPS:
+                return tuple(found)
     return tuple(found)
 
 
@@ -196,7 +207,7 @@ def _most(values: Array) -> float | None:
 
 
 def _gains(
-    t_s: Array, forward_g: Array, quiet: NDArray[np.bool_], many: int, speeds_m_s: Sequence[float]
+    t_s: Array, forward_g: Felt, quiet: NDArray[np.bool_], many: int, speeds_m_s: Sequence[float]
 ) -> tuple[SpeedGain, ...]:
     """The shortest time in which each speed was gained from a quiet half second on."""
     best: dict[float, SpeedGain] = {}
@@ -210,7 +221,7 @@ def _gains(
             continue
         gaps = np.flatnonzero(steps > _LONGEST_GAP_S)
         last = from_row + 1 + (int(gaps[0]) if len(gaps) else len(steps))
-        t, g = t_s[from_row:last], forward_g[from_row:last] - rest.mean()
+        t, g = t_s[from_row:last], forward_g[from_row:last] - float(rest.mean(dtype=float))
         speed = np.concatenate([[0.0], np.cumsum((g[1:] + g[:-1]) / 2 * np.diff(t))]) * G_N_M_S2
         gone = np.flatnonzero(speed > _GAIN_M_S)
         if not len(gone):
