@@ -219,6 +219,15 @@ def test_a_part_that_cannot_keep_up_is_named(tmp_path: Path) -> None:
     assert not [finding for finding in calm if "new values" in finding.what]
 
 
+def test_an_accelerometer_slower_than_the_rows_is_named(tmp_path: Path) -> None:
+    part = {"part": "LIS3DH", "bus": 0, "address": "0x19", "odr_hz": 100}
+    found = about(check(tmp_path, {**BOARD, "accelerometer": part}), "readings a second")
+    assert (found.weight, found.where) == (Weight.WARNING, "accelerometer")
+    assert "50% of the rows" in found.what  # 100 of 200
+    fast = check(tmp_path, {**BOARD, "accelerometer": {**part, "odr_hz": 200}})
+    assert not [finding for finding in fast if "readings a second" in finding.what]
+
+
 def test_the_link(tmp_path: Path) -> None:
     assert about(check(tmp_path, BOARD, baud=115_200), "a row").weight is Weight.NOTE
     slow = about(check(tmp_path, BOARD, baud=57_600), "a row")

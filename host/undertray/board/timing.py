@@ -162,6 +162,7 @@ def timing_findings(rehearsal: Rehearsal, baud: int | None) -> Iterator[Finding]
     else:
         yield Finding(Weight.NOTE, "rate_hz", figures)
     yield from _repeats(rehearsal)
+    yield from _felt(rehearsal)
     yield from _link(rehearsal, rate, baud)
 
 
@@ -190,6 +191,19 @@ def _repeats(rehearsal: Rehearsal) -> Iterator[Finding]:
                 f"rate_hz {int(rate)} or a little more, a faster setting of the part, or take the marked "
                 "repeats as they are",
             )
+
+
+def _felt(rehearsal: Rehearsal) -> Iterator[Finding]:
+    """An accelerometer that takes fewer readings than there are rows."""
+    part, rate = rehearsal.board["accelerometer"], rehearsal.board["rate_hz"]
+    if part and part["odr_hz"] < rate:
+        yield Finding(
+            Weight.WARNING,
+            "accelerometer",
+            f"it takes {part['odr_hz']} readings a second, and {1 - part['odr_hz'] / rate:.0%} of the rows "
+            "have none",
+            f"'odr_hz' of {rate} or more, or take the empty fields as they are",
+        )
 
 
 def _link(rehearsal: Rehearsal, rate: float, baud: int | None) -> Iterator[Finding]:
