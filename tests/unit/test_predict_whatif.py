@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
 from fakes.handlog import hand_car, hand_log
 from fakes.program import undertray
@@ -125,6 +126,62 @@ def test_a_pack_may_weigh_so_much_before_it_gains_nothing(tmp_path: Path) -> Non
         for one in (level["now"], level["asked"][0])
     ]
     assert level["break_even_kg"][0]["value"] == pytest.approx(MASS_KG * (loads[1] / loads[0] - 1), rel=1e-6)
+
+
+def sprung_pa(throttle_us: float, set_mm: float, rate_n_mm: float, turned_n: float = 0.0) -> float:
+    """Derived: the suction at which gap and suction agree; each axle sinks by its load over its rate."""
+
+    def apart(pa: float) -> float:
+        sink_mm = (pa * AREA_M2 / 2 + turned_n) / rate_n_mm
+        return pa - fan_pa(throttle_us, 11.4, max(set_mm - sink_mm, 0.0))
+
+    return float(brentq(apart, 0.0, 5000.0))
+
+
+def test_suction_and_springs_pull_at_one_another(tmp_path: Path) -> None:
+    car = hand_car(tmp_path / "car.toml")
+    springs = '[ride]\nfront_rate = "300 N/mm"\nrear_rate = "300 N/mm"\nrate_within = 0.02\n'
+    springs += 'front_clearance = "4 mm"\nrear_clearance = "4 mm"\ngap_follows = 1\n'
+    head, *taps = car.read_text(encoding="utf-8").split("[[tap]]")
+    car.write_text("[[tap]]".join([f"{head}surface_angle = 0\n{springs}", *taps]), encoding="utf-8")
+    logs = []
+    for place, gap in enumerate(("0.4 mm", "0.7 mm")):
+        throttle = np.concatenate([np.full(50, 1000.0), np.repeat(np.array(THROTTLES, float), 55)])
+        of = {us: sprung_pa(us, float(gap.split()[0]), 300.0) for us in THROTTLES}
+        pa = np.array([of.get(us, 0.0) for us in throttle])
+        taps_pa = pa[:, None] + np.random.default_rng(place).normal(0, 1.0, (len(pa), 4))
+        facts = {"started_utc": f"2026-05-02T10:{15 + place}:00Z", "notes": {"invented": "yes", "gap": gap}}
+        logs.append(hand_log(tmp_path / f"{place}.csv", taps_pa, throttle, RATE_HZ, None, facts=facts))
+
+    def asked(*words: object) -> dict[str, Any]:
+        done = undertray("whatif", *logs, "--car", car, *words, "--json")
+        assert done.returncode == 0, done.stderr
+        return dict(json.loads(done.stdout)["asked"][0])
+
+    as_driven = asked("--springs", "300 N/mm, 300 N/mm", "--gap", "0.55 mm")
+    assert as_driven["closer_mm"] is None
+    for rate_n_mm, turned_n, more in (
+        (130.0, 0.0, ()),
+        (900.0, 0.0, ()),
+        (130.0, -MASS_KG * G, ("--angle", 180)),
+    ):
+        found = asked("--springs", f"{rate_n_mm} N/mm, {rate_n_mm} N/mm", "--gap", "0.55 mm", *more)
+        true = sprung_pa(1700, 0.55, rate_n_mm, turned_n)
+        assert found["suction_pa"]["low"] < true < found["suction_pa"]["high"]
+        assert found["suction_pa"]["value"] == pytest.approx(true, rel=0.03)
+        # derived: the same loads on the two pairs of springs, each turned by 180 degrees less its weight
+        load_n = true * AREA_M2 / 2
+        closer_mm = (load_n + turned_n) / rate_n_mm - load_n / 300.0
+        assert found["closer_mm"]["value"] == pytest.approx(closer_mm, rel=0.05, abs=0.005)
+    told = undertray(
+        "whatif", *logs, "--car", car, "--springs", "130 N/mm, 130 N/mm", "--gap", "0.55 mm"
+    ).stdout
+    assert "closer than on the springs, at the mass and angle of the runs" in " ".join(told.split())
+    for wrong in ("130 N/mm", "130 N/mm, 140 N/mm, 150 N/mm", "a, b"):
+        assert undertray("whatif", *logs, "--car", car, "--springs", wrong).returncode == 2
+    one = undertray("whatif", logs[0], "--car", car, "--springs", "130 N/mm, 130 N/mm")
+    assert one.returncode == 1
+    assert "what other springs do to the gap cannot be told" in one.stderr
 
 
 @pytest.mark.slow

@@ -73,6 +73,10 @@ def _whatif(
     mu: Annotated[
         float | None, typer.Option("--mu", min=0.01, max=10, help="Tyre mu; else the car's.")
     ] = None,
+    springs: Annotated[
+        str | None,
+        typer.Option("--springs", help="Other rates of the axles, front and rear: '6 N/mm, 7 N/mm'."),
+    ] = None,
     throttle: Annotated[
         float | None, typer.Option("--throttle", min=800, max=2500, help="µs; else the highest measured.")
     ] = None,
@@ -102,7 +106,8 @@ def _whatif(
     """Say what another mass, pack, gap, angle or tyre would come to, from your own sweep and runs.
 
     Best are sweeps at two gaps, on a full and on an emptied pack, with gap and pack noted (record --gap
-    --pack). It names what lies beyond what was measured, and what cannot be told.
+    --pack). It names what lies beyond what was measured, and what cannot be told. With [ride] in the car file
+    other springs, mass and angle also change how far suction closes the gap.
 
     Example: undertray whatif sweep.csv --car car.toml --mass "+180 g" --pack 4S --gap "0.8 mm" --angle 180
     """
@@ -147,10 +152,11 @@ def _whatif(
         throttle if throttle is not None else law.throttles_us.high,
     )
     gap_mm = now.gap_mm if gap is None else _quantity(gap, "mm", "--gap", 0.0, 50.0)
+    sprung = _sprung(the_car, springs)
     cases = [
         Case(
             "as asked" if one is None else one.name,
-            _changed(the_car, mass, angle, mu, 0.0 if one is None else one.heavier_kg),
+            _changed(sprung, mass, angle, mu, 0.0 if one is None else one.heavier_kg),
             one,
             gap_mm,
             now.throttle_us,
@@ -160,7 +166,7 @@ def _whatif(
     speeds = [
         s for text in to_speed or () if (s := _quantity(text, "m/s", "--to-speed", 0.0, 1e3)) is not None
     ]
-    found = what_if(law, volts, loads, now, cases, speeds, pulled)
+    found = what_if(law, volts, loads, now, cases, speeds, pulled, the_car)
     shown = shown_in(units, the_car)
     if as_json:
         print(json.dumps({"format": 1, **plain(found)}, allow_nan=False))
@@ -171,7 +177,7 @@ def _whatif(
         print(note_lines(notice), file=sys.stderr)
     print(caution_line(), file=sys.stderr)
     if pictures is not None:
-        curves = margin_curves(law, volts, loads, [now, *cases])
+        curves = margin_curves(law, volts, loads, [now, *cases], driven=the_car)
         _draw(curves, law.gaps_mm, shown, pictures)
 
 
@@ -247,6 +253,19 @@ def _changed(
     if mu is not None and mu != car.tyre_mu:
         out = replace(out, tyre_mu=mu, tyre_mu_within=None if car.tyre_mu is None else car.tyre_mu_within)
     return out
+
+
+def _sprung(car: Car, springs: str | None) -> Car:
+    from dataclasses import replace
+
+    if springs is None:
+        return car
+    if car.ride is None:
+        raise typer.BadParameter("the car file has no springs: [ride]", param_hint="--springs")
+    rates = [_quantity(part, "N/mm", "--springs", 0.0, 1e4) for part in springs.split(",")[:3]]
+    if len(rates) != 2 or rates[0] is None or rates[1] is None:
+        raise typer.BadParameter("a rate of the front and one of the rear axle", param_hint="--springs")
+    return replace(car, ride=replace(car.ride, front_n_mm=rates[0], rear_n_mm=rates[1]))
 
 
 def _quantity(text: str | None, unit: str, option: str, low: float, high: float) -> float | None:

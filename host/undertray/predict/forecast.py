@@ -5,6 +5,12 @@ the run measured per pascal, and what they have to bear from :func:`undertray.re
 number is worked out for thousands of draws of all that is uncertain, so it has an interval of its own, and
 what two cases share (sensors, floor, law) is the same draw in both.
 
+Suction and springs pull at one another: suction sinks the car, which closes the gap, which lets suction rise.
+On the springs, mass and angle of the runs that is in the fan law, whose gap is the one as set. On others the
+gap is taken as if it were set closer by ``g (z - z0)``: z is the sink of the axles, on average, under their
+loads, ``(F + f W (cos A - 1))/k`` (:mod:`undertray.predict.rideheight`), z0 that of the car as it was driven
+under the same suction, and g the share of the sink that the gap sees. Suction and gap are found together.
+
 Not in it: the added mass sits where the centre of gravity is; suction is spread over the floor as in the run;
 grip and times leave out what :func:`undertray.reduce.grip.grip` does, and the drag.
 """
@@ -40,6 +46,7 @@ Array = NDArray[np.float64]
 _MOST_US = 2000.0
 _WIDEST = 6.0  # times the largest gap measured
 _HALVINGS = 17
+_ROUNDS, _SETTLED = 60, 1e-4
 _USUAL_WITHIN = 0.1
 _NORMAL_95 = 1.959964
 
@@ -72,6 +79,7 @@ class Outcome:
     throttle_us: float
     surface_angle: float
     gap_mm: float | None
+    closer_mm: Interval | None
     pack_mv: Interval | None
     suction_pa: Interval
     load_n: dict[str, Interval]
@@ -117,6 +125,40 @@ class Curve:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class _Ride:
+    """How springs close the gap: draws of what their rates are off by, and of the share that the gap sees."""
+
+    driven: Car
+    off: tuple[Array, Array]
+    off_others: tuple[Array, Array]
+    follows: Array
+
+    def alike(self, car: Car) -> bool:
+        """Whether a car sinks under a suction as the one that was driven."""
+        keys = ("ride", "mass_kg", "surface_angle_deg")
+        return all(getattr(car, key) == getattr(self.driven, key) for key in keys)
+
+    def closer_mm(self, car: Car, loads_n: tuple[Array, Array]) -> Array:
+        """How much closer than as driven the gap is under the same loads."""
+        return np.asarray(self.follows * (self._sink_mm(car, loads_n) - self._sink_mm(self.driven, loads_n)))
+
+    def _sink_mm(self, car: Car, loads_n: tuple[Array, Array]) -> Array:
+        springs = car.ride
+        assert springs is not None
+        off = self.off if springs == self.driven.ride else self.off_others
+        turned_n = car.weight_n * (math.cos(math.radians(car.surface_angle_deg)) - 1)
+        parts = zip(
+            loads_n,
+            (springs.front_n_mm, springs.rear_n_mm),
+            (car.front_weight, 1 - car.front_weight),
+            off,
+            strict=True,
+        )
+        sinks = [(n + f * turned_n) / (k * (1 + springs.rate_within * o)) for n, k, f, o in parts]
+        return np.asarray((sinks[0] + sinks[1]) / 2)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class _Given:
     """What all cases share."""
 
@@ -129,6 +171,7 @@ class _Given:
     mu: Array | None
     drag: Drag | None
     edge: Array
+    ride: _Ride | None
 
     def suction_pa(self, case: Case, throttle_us: Array | float, gap_mm: Array | float | None) -> Array:
         return self.state(case, throttle_us, gap_mm)[0]
@@ -137,6 +180,30 @@ class _Given:
         self, case: Case, throttle_us: Array | float, gap_mm: Array | float | None
     ) -> tuple[Array, Array | None]:
         """Suction in Pa, by the sensors' own scale, and the pack's voltage in mV."""
+        pa, pack_mv = self._as_set(case, throttle_us, gap_mm)
+        set_mm = self.law.gap_mm if gap_mm is None else gap_mm
+        if self._springs_alike(case) or set_mm is None:
+            return pa, pack_mv
+        for _ in range(_ROUNDS):
+            before = pa
+            pa, pack_mv = self._as_set(case, throttle_us, np.maximum(set_mm - self.closer_mm(case, pa), 0.0))
+            # half way: from below on soft springs, from both sides on stiff ones
+            pa = (pa + before) / 2
+            if float(np.max(np.abs(pa - before) / np.maximum(before, 1.0))) < _SETTLED:
+                break
+        return pa, pack_mv
+
+    def closer_mm(self, case: Case, pa: Array) -> Array:
+        """How much closer than as set on the springs of the runs the gap is."""
+        assert self.ride is not None
+        return self.ride.closer_mm(case.car, self.loads_n(pa))
+
+    def _springs_alike(self, case: Case) -> bool:
+        return self.ride is None or self.ride.alike(case.car)
+
+    def _as_set(
+        self, case: Case, throttle_us: Array | float, gap_mm: Array | float | None
+    ) -> tuple[Array, Array | None]:
         if self.volts is not None:
             return self.volts.suction_pa(self.law, throttle_us, gap_mm, case.pack)
         return self.law.suction_pa(throttle_us, None, gap_mm), None
@@ -164,10 +231,11 @@ def what_if(
     asked: Sequence[Case],
     speeds_m_s: Sequence[float] = (),
     drag: Drag | None = None,
+    driven: Car | None = None,
     draws: Draws | None = None,
 ) -> WhatIf:
-    """Work out what cases come to."""
-    given = _given(law, volts, loads, now.car, Draws(1616) if draws is None else draws, drag)
+    """Work out what cases come to; ``driven`` is the car of the runs where ``now`` is at another angle."""
+    given = _given(law, volts, loads, now.car, Draws(1616) if draws is None else draws, drag, driven)
     for case in asked:
         _can_be_told(law, volts, now, case)
     outcomes = [_outcome(given, case, speeds_m_s) for case in (now, *asked)]
@@ -182,7 +250,7 @@ def what_if(
         points=law.points,
         runs=law.runs,
         loads_known=loads.known,
-        notices=tuple(_notices(law, volts, loads, drag)),
+        notices=tuple(_notices(law, volts, loads, drag, now.car)),
     )
 
 
@@ -192,12 +260,13 @@ def margin_curves(
     loads: AxleLoads,
     cases: Sequence[Case],
     count: int = 25,
+    driven: Car | None = None,
     draws: Draws | None = None,
 ) -> tuple[Curve, ...]:
     """Least margin against gap, for a picture."""
     if not law.knows_gap or law.gaps_mm is None or not cases:
         return ()
-    given = _given(law, volts, loads, cases[0].car, Draws(1616) if draws is None else draws)
+    given = _given(law, volts, loads, cases[0].car, Draws(1616) if draws is None else draws, None, driven)
     gaps = [law.gaps_mm.low, law.gaps_mm.high, *(c.gap_mm for c in cases if c.gap_mm is not None)]
     grid = np.linspace(0.5 * min(gaps), 1.5 * max(gaps), count)
     found = []
@@ -226,13 +295,26 @@ def _given(
     car: Car,
     draws: Draws,
     drag: Drag | None = None,
+    driven: Car | None = None,
 ) -> _Given:
     suction, front, rear = loads.factors(draws)
     mu = None
     if car.tyre_mu is not None:
         within = _USUAL_WITHIN * car.tyre_mu if car.tyre_mu_within is None else car.tyre_mu_within
         mu = np.maximum(draws.rectangle(car.tyre_mu, within), 0.01)
-    return _Given(law, volts, loads, suction, front, rear, mu, drag, draws.standard())
+    edge = draws.standard()
+    ride = _ride(law, car if driven is None else driven, draws)
+    return _Given(law, volts, loads, suction, front, rear, mu, drag, edge, ride)
+
+
+def _ride(law: FanLaw, driven: Car, draws: Draws) -> _Ride | None:
+    if driven.ride is None or not law.knows_gap:
+        return None
+    off = [draws.rectangle(0.0, 1.0) for _ in range(4)]
+    known = driven.ride.gap_follows
+    # a stiff skirt follows the floor, a soft one stays on the surface: not told, it is anything between
+    follows = draws.rectangle(0.5, 0.5) if known is None else np.full(COUNT, known)
+    return _Ride(driven, (off[0], off[1]), (off[2], off[3]), follows)
 
 
 def _can_be_told(law: FanLaw, volts: PackVolts | None, now: Case, case: Case) -> None:
@@ -248,10 +330,11 @@ def _can_be_told(law: FanLaw, volts: PackVolts | None, now: Case, case: Case) ->
             where=case.name,
             do="say it with --pack-was 3S, or give the other pack's voltage under load: --pack '14.4 V'",
         )
-    if case.gap_mm is None or case.gap_mm == now.gap_mm or law.knows_gap:
+    springs = case.car.ride != now.car.ride
+    if law.knows_gap or not (springs or (case.gap_mm is not None and case.gap_mm != now.gap_mm)):
         return
     raise ReductionError(
-        "another gap cannot be told"
+        f"{'what other springs do to the gap' if springs else 'another gap'} cannot be told"
         + (": the runs have one gap only" if law.gaps == 1 else ": no run notes its gap"),
         where=case.name,
         expected="runs at two gaps, or one and the fan curve in the car file",
@@ -286,7 +369,8 @@ def _outcome(given: _Given, case: Case, speeds_m_s: Sequence[float]) -> Outcome:
     window = _window(given, case, float(pa[0]))
     from_us = interval(_holds_from_us(given, case, needs))
     largest_mm = _largest_gap(given, case, needs)
-    said = _beyond(given, case, pack_mv)
+    closer = None if given.ride is None or given.ride.alike(case.car) else given.closer_mm(case, pa)
+    said = _beyond(given, case, pack_mv, 0.0 if closer is None else float(closer[0]))
     for what, found, known, show in (
         ("the least throttle", from_us, given.law.throttles_us, "{:.0f} µs"),
         ("the largest gap", largest_mm, given.law.gaps_mm, "{:.2f} mm"),
@@ -300,6 +384,7 @@ def _outcome(given: _Given, case: Case, speeds_m_s: Sequence[float]) -> Outcome:
         throttle_us=case.throttle_us,
         surface_angle=case.car.surface_angle_deg,
         gap_mm=case.gap_mm,
+        closer_mm=None if closer is None else interval(closer),
         pack_mv=None if pack_mv is None else interval(pack_mv),
         suction_pa=interval(pa * given.suction),
         load_n={name: interval(load[name]) for name in margins},
@@ -440,12 +525,12 @@ def _break_even(given: _Given, case: Case) -> Interval | None:
     return interval(np.minimum.reduce(heaviest) - light.mass_kg)
 
 
-def _beyond(given: _Given, case: Case, pack_mv: Array | None) -> list[str]:
+def _beyond(given: _Given, case: Case, pack_mv: Array | None, closer_mm: float) -> list[str]:
     law, said = given.law, []
     for what, value, known, unit, scale in (
         ("throttle", case.throttle_us, law.throttles_us, "µs", 1.0),
         ("pack", None if pack_mv is None else float(pack_mv[0]), law.packs_mv, "V", 1e-3),
-        ("gap", case.gap_mm, law.gaps_mm, "mm", 1.0),
+        ("gap", None if case.gap_mm is None else case.gap_mm - closer_mm, law.gaps_mm, "mm", 1.0),
     ):
         off = 0.0 if value is None else beyond(value, known)
         if known is None or value is None or abs(off) < 0.002 * abs(value):
@@ -466,8 +551,17 @@ def _law(law: FanLaw) -> dict[str, Interval]:
     return {name: interval(draws) for name, draws in told.items()}
 
 
-def _notices(law: FanLaw, volts: PackVolts | None, loads: AxleLoads, drag: Drag | None) -> list[str]:
+def _notices(
+    law: FanLaw, volts: PackVolts | None, loads: AxleLoads, drag: Drag | None, car: Car
+) -> list[str]:
     said = []
+    if car.ride is not None and law.knows_gap and car.ride.gap_follows is None:
+        said.append(
+            "how much of the car's sink its gap sees is not in the car file: anything from none to all of it"
+            " (gap_follows; press it down by a millimetre and read the gap)"
+        )
+    elif car.ride is not None and not law.knows_gap:
+        said.append("what sinking on its springs does to the gap is left out: no run at a second gap")
     if law.gaps < 2:
         rests = "the fan curve and the skirt's length alone" if law.knows_gap else "nothing"
         said.append(

@@ -12,7 +12,7 @@ _KEYS = frozenset(
     (
         *("front_rate", "rear_rate", "rate_of", "rate_within"),
         *("front_clearance", "rear_clearance", "clearance_within"),
-        *("skirt_area", "skirt_preload", "skirt_rate", "skirt_lever"),
+        *("skirt_area", "skirt_preload", "skirt_rate", "skirt_lever", "gap_follows"),
     )
 )
 _RATES = ("axle", "wheel")
@@ -43,6 +43,8 @@ class Springs:
     skirt_lever : float
         From the hinge to the middle of that area, over from the hinge to the edge: 0.5 for a plain flap, 1
         for a skirt that slides up and down.
+    gap_follows : float or None
+        How much of the sink of the car the gap sees: 1 for a stiff skirt, 0 for one that stays down.
     """
 
     front_n_mm: float
@@ -55,6 +57,7 @@ class Springs:
     skirt_preload_n: float | None = None
     skirt_n_mm: float = 0.0
     skirt_lever: float = 1.0
+    gap_follows: float | None = None
 
 
 def read_springs(data: object, where: str) -> Springs:
@@ -80,4 +83,5 @@ def read_springs(data: object, where: str) -> Springs:
         else read.number("skirt_preload", "N", 0.0, _STRONGEST_N, True),
         skirt_n_mm=read.number("skirt_rate", "N/mm", 0.0, _STIFFEST_N_MM, True, default=0.0),
         skirt_lever=read.number("skirt_lever", "1", 0.0, _LONGEST, default=1.0),
+        gap_follows=None if "gap_follows" not in own else read.number("gap_follows", "1", 0.0, 1.0, True),
     )

@@ -7,13 +7,13 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from undertray.errors import escaped
+from undertray.predict.draws import Interval
 from undertray.report.display import SI, Display, speed_name
 from undertray.report.ridewords import gap_text, span_text
 from undertray.report.windowpicture import window_words
 from undertray.units import FACTORS
 
 if TYPE_CHECKING:
-    from undertray.predict.draws import Interval
     from undertray.predict.forecast import Outcome, WhatIf
 
 __all__ = ["what_if_words"]
@@ -63,6 +63,13 @@ def _case_words(case: Outcome, units: Display) -> Iterator[str]:
     parts.append(f"surface at {case.surface_angle:g} degrees")
     yield f"{escaped(case.name)}: {', '.join(parts)}"
     yield f"  suction {span_text(case.suction_pa, units.pa)}"
+    if case.closer_mm is not None:
+        closer = case.closer_mm
+        way = "closer" if closer.value >= 0 else "wider"
+        if closer.value < 0:
+            closer = Interval(-closer.value, -closer.high, -closer.low)
+        told = span_text(closer, lambda mm: gap_text(mm, units))
+        yield f"  under it the gap is {told} {way} than on the springs, at the mass and angle of the runs"
     for name, margin in case.margin_n.items():
         yield (
             f"  {name}: load {span_text(case.load_n[name], units.n)} of {units.n(case.need_n[name])}, margin"
