@@ -1,11 +1,12 @@
-"""An invented builder chooses between two gaps and two packs; the answers of ``undertray whatif`` hold the
-truth.
+"""An invented builder chooses between two skirts, two gaps, two sets of springs and two packs; the answers of
+``undertray compare`` and ``undertray whatif`` hold the truth.
 
-The builder sweeps the throttle at two gaps, on a full and on an emptied pack, by four taps whose scale is
-off, with gaps read to a twentieth of a millimetre and the skirt put on anew each time. Then the command line
-is asked for a third gap, more mass, and 3S or 4S, upside down. The truth is marched by ``worlds.vehicle``,
-which has no law of throttle, voltage or gap in it: Euler's equation of the fan, a motor, a pack, springs that
-the suction closes the gap on.
+First two skirts are put on three times each, by turns. Then the builder sweeps the throttle at two gaps, on
+a full and on an emptied pack, by four taps whose scale is off, with gaps read to a twentieth of a millimetre
+and the skirt put on anew each time. Then the command line is asked for a third gap, more mass, and 3S or 4S,
+upside down; and, on the ground, for springs of little more than half the rate. The truth is marched by
+``worlds.vehicle``, which has no law of throttle, voltage or gap in it: Euler's equation of the fan, a motor,
+a pack, springs that the suction closes the gap on.
 """
 
 from __future__ import annotations
@@ -44,6 +45,9 @@ GAPS = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.5, 6.0])  # of the builder's fi
 SCALE_U95, GAP_WITHIN_MM, MU, MU_WITHIN = 0.02, 0.05, 0.9, 0.08
 HEAVIER_KG, PACK_KG, SPEED_M_S = 0.12, 0.06, 8.0
 RATE_HZ = 20.0
+RATE_WITHIN, SOFTER = 0.08, 0.55
+SKIRTS = {"brush": 1.0, "foam": 0.8}  # how much of the edge leaks
+TURNS = ("brush", "foam", "foam", "brush", "brush", "foam")
 
 
 class Builder:
@@ -72,6 +76,26 @@ class Builder:
         self.car, self.softer = car, float(rng.uniform(0.8, 1.2))
         self.mu = MU + MU_WITHIN * rng.uniform(-1, 1)
         self.scale = 1 + SCALE_U95 / 1.96 * rng.standard_normal()
+        # what rates are off by of what the builder takes them for: those on the car, and the softer
+        self.off = rng.uniform(-1, 1, 4)
+        self.worn = [mounted(self.skirt(name), rng) for name in TURNS]
+
+    def skirt(self, name: str) -> object:
+        """The car with one of the skirts, as set the first time and full as in the runs on average."""
+        car = with_gap(self.car, 1e-3 * self.noted_mm[0])
+        edges = tuple(SKIRTS[name] * edge for edge in car.edge_m)
+        return replace(car, charge=self.charge, edge_m=edges)
+
+    def rates_n_mm(self) -> np.ndarray:
+        """Rates of front and rear axle on the car, N/mm: half each of what gives its heave."""
+        whole = self.car.mass_kg * (2 * math.pi * self.car.ride_hz[0]) ** 2
+        return np.full(2, whole / 2e3)
+
+    def softer_car(self) -> object:
+        """The car as asked about with the softer springs."""
+        stiff = (1 + RATE_WITHIN * self.off[2:].mean()) / (1 + RATE_WITHIN * self.off[:2].mean())
+        hz = tuple(f * math.sqrt(SOFTER * stiff) for f in self.car.ride_hz)
+        return replace(self.asked(3, self.asked_mm), ride_hz=hz)
 
     def asked(self, cells: int, gap_mm: float) -> object:
         """The car as asked about: the same hand and the same gauge whatever the gap."""
@@ -90,6 +114,8 @@ class Builder:
         for cells in (3, 4):
             found += [State(self.asked(cells, self.asked_mm), us) for us in (TOP_US, *WINDOW_US)]
             found += [State(self.asked(cells, gap * self.noted_mm[0]), TOP_US) for gap in GAPS]
+        found.append(State(self.softer_car(), TOP_US))
+        found += [State(car, TOP_US) for car in (*self.worn, *map(self.skirt, SKIRTS))]
         return found
 
 
@@ -107,7 +133,7 @@ class Shape:
         return of.cell_pa.mean(axis=1)[:, None] * self.per_pa
 
 
-def write_car(path: Path, builder: Builder) -> Path:
+def write_car(path: Path, builder: Builder, angle: int = 180) -> Path:
     taps = "".join(
         f'[[tap]]\nname = "t{i}"\ncolumn = "p{i + 1}"\nx = {x}\ny = {y}\n' for i, (x, y) in enumerate(PLACES)
     )
@@ -115,21 +141,71 @@ def write_car(path: Path, builder: Builder) -> Path:
         f'format = 1\nname = "Snipe (invented)"\nmass = {builder.mass_kg}\n'
         "wheelbase = 260\nfront_weight = 0.5\n"
         f"floor = {[list(corner) for corner in FLOOR]}\ntyre_mu = {MU}\ntyre_mu_within = {MU_WITHIN}\n"
-        f"surface_angle = 180\n{taps}",
+        f"surface_angle = {angle}\n{ride_table(builder) if angle == 0 else ''}{taps}",
         encoding="utf-8",
     )
     return path
 
 
-def write_run(path: Path, builder: Builder, which: int, throttles: Sequence[float], of: Steady) -> Path:
+def ride_table(builder: Builder) -> str:
+    """What the builder says of the springs: what a stiff skirt would see of the sink, read with a gauge."""
+    front, rear = builder.rates_n_mm() / (1 + RATE_WITHIN * builder.off[:2])
+    return (
+        f'[ride]\nfront_rate = "{front:.4f} N/mm"\nrear_rate = "{rear:.4f} N/mm"\n'
+        f'rate_within = {RATE_WITHIN}\nfront_clearance = "9 mm"\nrear_clearance = "9 mm"\n'
+        f"gap_follows = {builder.car.follow:.4f}\n"
+    )
+
+
+def skirt_answers(builder: Builder, of: Steady, given: tuple, folder: Path) -> tuple[dict, dict]:
+    """What ``compare`` says of the two skirts, and the truth."""
+    logs = []
+    for place, name in enumerate(TURNS):
+        notes = {"skirt": name, "mounting": str(place)}
+        path = folder / f"skirt-{place}.csv"
+        logs.append(write_run(path, builder, (TOP_US,), of.part(place, place + 1), notes, 10 + place))
+    done = undertray("compare", *logs, *given, "--against", "brush", "--json")
+    assert done.returncode == 0, done.stderr
+    told = json.loads(done.stdout)
+    claim = next(one for one in told["claims"] if one["what"] == "suction_pa")
+    pa = builder.taps_pa(of.part(len(TURNS), len(TURNS) + 2)).mean(axis=1)
+    return {"foam skirt": claim["difference"]}, {"foam skirt": float(pa[1] - pa[0])}
+
+
+def spring_answers(
+    builder: Builder, of: Steady, logs: list[Path], certificate: Path, folder: Path
+) -> tuple[dict, dict]:
+    """What ``whatif`` says of softer springs, on the ground, and the truth."""
+    soft = SOFTER * builder.rates_n_mm() / (1 + RATE_WITHIN * builder.off[:2])
+    # what is written on them is off by as much as what was measured of the others
+    car = write_car(folder / "ground.toml", builder, 0)
+    springs = f"{soft[0]:.4f} N/mm, {soft[1]:.4f} N/mm"
+    words = ("--car", car, "--calibration", certificate, "--gap", builder.asked_mm, "--springs", springs)
+    done = undertray("whatif", *logs, *words, "--gap-within", f"{GAP_WITHIN_MM} mm", "--json")
+    assert done.returncode == 0, done.stderr
+    (asked,) = json.loads(done.stdout)["asked"]
+    load = dict(zip(("front", "rear"), builder.shape.loads_n(of)[0].tolist(), strict=True))
+    truths = {f"soft {axle}": load[axle] for axle in load} | {"soft Pa": float(builder.taps_pa(of).mean())}
+    answers = {f"soft {axle}": asked["load_n"][f"{axle} axle"] for axle in load}
+    return answers | {"soft Pa": asked["suction_pa"]}, truths
+
+
+def write_run(
+    path: Path,
+    builder: Builder,
+    throttles: Sequence[float],
+    of: Steady,
+    notes: dict[str, str],
+    hour: int = 10,
+) -> Path:
     rest = round(2.5 * RATE_HZ)
     each = round(2.6 * RATE_HZ)
     throttle = np.concatenate([np.full(rest, 1000.0), np.repeat(np.asarray(throttles, float), each)])
     pa = np.concatenate([np.zeros((rest, 4)), np.repeat(builder.taps_pa(of), each, axis=0)])
     pack = np.concatenate([np.full(rest, of.rest_v[0]), np.repeat(of.pack_v, each)])
     pa = pa * builder.scale + builder.rng.normal(0, 2.0, pa.shape)
-    notes = {"invented": "yes", "gap": f"{builder.noted_mm[which]} mm", "pack": "3S 1300 mAh"}
-    facts = {"started_utc": f"2026-05-02T10:{15 + which}:00Z", "notes": notes}
+    notes = {"invented": "yes", "pack": "3S 1300 mAh", **notes}
+    facts = {"started_utc": f"2026-05-02T{hour}:15:00Z", "notes": notes}
     return hand_log(path, pa, throttle, RATE_HZ, (1e3 * pack).tolist(), facts=facts)
 
 
@@ -145,17 +221,23 @@ def calibration(path: Path) -> Path:
 
 def story(builder: Builder, of: Steady, folder: Path) -> dict[str, tuple[float, float, float]]:
     """Each answer as low end, truth, high end."""
-    cut = np.cumsum([len(FULL_US), len(EMPTY_US), 1, *[1 + len(WINDOW_US), len(GAPS)] * 2])
+    cut = np.cumsum([len(FULL_US), len(EMPTY_US), 1, *[1 + len(WINDOW_US), len(GAPS)] * 2, 1, len(TURNS) + 2])
     parts = [
         Steady(of.cell_pa[a:b], of.pack_v[a:b], of.rest_v[a:b])
         for a, b in zip([0, *cut[:-1]], cut, strict=True)
     ]
     logs = [
-        write_run(folder / f"sweep-{i}.csv", builder, i, us, parts[i])
+        write_run(
+            folder / f"sweep-{i}.csv", builder, us, parts[i], {"gap": f"{builder.noted_mm[i]} mm"}, 16 + i
+        )
         for i, us in enumerate((FULL_US, EMPTY_US))
     ]
     given = ("--car", write_car(folder / "car.toml", builder), "--calibration")
-    given = (*given, calibration(folder / "calibration.json"), "--gap", builder.asked_mm)
+    certificate = calibration(folder / "calibration.json")
+    given = (*given, certificate)
+    skirts = skirt_answers(builder, parts[8], given, folder)
+    springs = spring_answers(builder, parts[7], logs, certificate, folder)
+    given = (*given, "--gap", builder.asked_mm)
     given = (*given, "--gap-within", f"{GAP_WITHIN_MM} mm", "--mass", f"+{1e3 * HEAVIER_KG:g} g")
     given = (*given, "--pack", "3S", "--pack", f"4S +{1e3 * PACK_KG:g} g", "--to-speed", SPEED_M_S)
     done = undertray("whatif", *logs, *given, "--json")
@@ -163,10 +245,11 @@ def story(builder: Builder, of: Steady, folder: Path) -> dict[str, tuple[float, 
     found = json.loads(done.stdout)
     need_n = builder.mass_kg * G / 2
     loads = builder.shape.loads_n(parts[2])[0]
-    truths = {"now front": loads[0] - need_n, "now rear": loads[1] - need_n}
+    truths = skirts[1] | springs[1] | {"now front": loads[0] - need_n, "now rear": loads[1] - need_n}
     truths["now Pa"] = float(builder.taps_pa(parts[2]).mean())
     least_now = loads.min() - need_n
-    answers = {
+    answers = skirts[0] | springs[0]
+    answers |= {
         "now front": found["now"]["margin_n"]["front axle"],
         "now rear": found["now"]["margin_n"]["rear axle"],
         "now Pa": found["now"]["suction_pa"],
@@ -233,9 +316,10 @@ def _holds(low: float, truth: float, high: float) -> bool:
 
 
 def test_the_answers_hold_the_truth_in_a_few_draws(tmp_path: Path) -> None:
-    found = covered(range(900, 908), tmp_path)
-    # of 8 draws at 95 %, 5 and fewer come in 6 of 1000 (binomial)
-    assert min(found.values()) >= 6 / 8, found
+    found = covered(range(900, 904), tmp_path)
+    # of 4 draws at 95 %, 1 and fewer come in 1 of 2000 (binomial), for some 25 answers
+    assert min(found.values()) >= 2 / 4, found
+    assert sum(found.values()) / len(found) >= 0.85, found
 
 
 @pytest.mark.statistics
