@@ -11,7 +11,7 @@ import pytest
 from fakes.cells import thinned
 from fakes.program import undertray
 from fakes.pulling import LEVELS, Evenings, G, Puller, Session, session
-from undertray.predict.dragfile import read_drag, write_drag
+from undertray.predict.drag import read_drag, write_drag
 
 EXACT = Puller(repeat=1e-4, step_n=0.01)
 LB_N = 0.45359237 * 9.80665  # published: the pound, and the standard acceleration of free fall

@@ -39,18 +39,13 @@ from undertray.live.monitor import Monitor
 from undertray.live.terminal import PlainView, screen
 from undertray.predict.axleloads import even_loads, measured_loads
 from undertray.predict.axles import axles_of
-from undertray.predict.drag import Drag, pulled_drag
-from undertray.predict.dragfile import read_drag, write_drag
+from undertray.predict.drag import Drag, pulled_drag, pulled_grip, read_drag, write_drag
 from undertray.predict.draws import Draws
-from undertray.predict.fanlaw import fit_law, from_curve
-from undertray.predict.feeler import read_feelers
+from undertray.predict.drivable import Windows, whereabouts
+from undertray.predict.fanlaw import fit_law, from_curve, run_points
 from undertray.predict.forecast import Case, what_if
 from undertray.predict.packvolts import Pack, pack_volts
-from undertray.predict.rideheight import ride
-from undertray.predict.runpoints import run_points
-from undertray.predict.traction import pulled_grip
-from undertray.predict.whereabouts import whereabouts
-from undertray.predict.windows import Windows
+from undertray.predict.rideheight import read_feelers, ride
 from undertray.reduce.car import Car
 from undertray.reduce.fan import FanReference
 from undertray.reduce.fanreference import take_reference

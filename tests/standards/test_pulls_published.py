@@ -11,8 +11,7 @@ import pytest
 from fakes.cars import bare_car
 from undertray.predict.drag import conclude
 from undertray.predict.drivable import drivable_window
-from undertray.predict.measured import Measured, Scatter
-from undertray.predict.pullfit import Balance, Span, fit_pulls
+from undertray.predict.pullfit import Balance, Measured, Scatter, Span, fit_pulls
 from undertray.reduce.pulls import Pull, Suction
 
 with warnings.catch_warnings():

@@ -18,8 +18,7 @@ from fakes.program import undertray
 from fakes.springbench import Body, rest_gaps_m
 from undertray.predict.axleloads import AxleLoads, LoadLevel, even_loads
 from undertray.predict.draws import COUNT, Draws, interval
-from undertray.predict.feeler import Feeler, feeler_of, read_feelers
-from undertray.predict.rideheight import ride
+from undertray.predict.rideheight import Feeler, feeler_of, read_feelers, ride
 from undertray.reduce.car import Car
 from undertray.units import UnitError, quantity
 

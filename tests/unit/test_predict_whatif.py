@@ -18,8 +18,8 @@ from fakes.handlog import hand_car, hand_log
 from fakes.program import undertray
 from undertray.errors import UndertrayError
 from undertray.predict.draws import Draws
-from undertray.predict.packvolts import VoltPoint, pack_of, pack_volts
-from undertray.predict.runpoints import run_points
+from undertray.predict.fanlaw import VoltPoint, run_points
+from undertray.predict.packvolts import pack_of, pack_volts
 
 G, RATE_HZ = 9.80665, 20.0
 THROTTLES = (1300, 1400, 1500, 1600, 1700)

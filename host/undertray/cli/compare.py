@@ -94,7 +94,7 @@ def _compare(
 
     from undertray.calibrate.calibration import Calibration
     from undertray.errors import UndertrayError
-    from undertray.predict.dragfile import read_drag
+    from undertray.predict.drag import read_drag
     from undertray.reduce.runcar import differing_cars
     from undertray.report.comparepicture import comparison_picture
     from undertray.report.comparewords import comparison_words

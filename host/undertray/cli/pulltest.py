@@ -69,8 +69,7 @@ def _test(
         if not 0 <= value <= 50:
             raise typer.BadParameter("0 to 50", param_hint=name)
     from undertray import Calibration, read_run, reduce_run
-    from undertray.predict.drag import pulled_drag, pulled_suctions
-    from undertray.predict.dragfile import write_drag
+    from undertray.predict.drag import pulled_drag, pulled_suctions, write_drag
     from undertray.predict.pullfit import Balance
     from undertray.reduce.pulls import read_pulls
     from undertray.reduce.summary import plain

@@ -60,9 +60,8 @@ def _reduce(
     """
     from undertray.acquire.runlog import read_run
     from undertray.calibrate.calibration import Calibration
-    from undertray.predict.dragfile import read_drag
-    from undertray.predict.traction import with_drag
-    from undertray.predict.windows import Windows
+    from undertray.predict.drag import read_drag, with_drag
+    from undertray.predict.drivable import Windows
     from undertray.reduce.fan import FanReference
     from undertray.reduce.run import reduce_run
     from undertray.reduce.summary import plain

@@ -67,9 +67,8 @@ def _report(
     from dataclasses import replace
 
     from undertray import Calibration, read_run, reduce_run
-    from undertray.predict.dragfile import read_drag
-    from undertray.predict.traction import with_drag
-    from undertray.predict.windows import Windows
+    from undertray.predict.drag import read_drag, with_drag
+    from undertray.predict.drivable import Windows
     from undertray.reduce.fan import FanReference
     from undertray.reduce.pulloff import force_check
     from undertray.reduce.pulls import read_pulls

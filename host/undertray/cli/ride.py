@@ -23,7 +23,7 @@ from undertray.cli.caroptions import (
 
 if TYPE_CHECKING:
     from undertray.predict.axleloads import AxleLoads
-    from undertray.predict.feeler import Feeler
+    from undertray.predict.rideheight import Feeler
     from undertray.reduce.car import Car
 
 __all__ = ["register"]
@@ -80,8 +80,7 @@ def _ride(
     """
     if (run is None) == (not suction):
         raise typer.BadParameter("a run log, or --suction, and not both", param_hint="RUN.csv")
-    from undertray.predict.feeler import feeler_of, read_feelers
-    from undertray.predict.rideheight import ride
+    from undertray.predict.rideheight import feeler_of, read_feelers, ride
     from undertray.reduce.summary import plain
     from undertray.report.ridewords import ride_words
     from undertray.report.words import caution_line, note_lines, wrapped

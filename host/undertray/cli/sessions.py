@@ -69,7 +69,7 @@ def _sessions(
     from undertray import Calibration
     from undertray.acquire.runfolder import find_runs
     from undertray.errors import escaped
-    from undertray.predict.dragfile import read_drag
+    from undertray.predict.drag import read_drag
     from undertray.reduce.car import Car
     from undertray.report.runlist import (
         Memory,

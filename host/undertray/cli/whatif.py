@@ -115,12 +115,11 @@ def _whatif(
         raise typer.BadParameter(f"up to {_MOST_RUNS} runs, or --reference, or both", param_hint="RUN.csv")
     from undertray.calibrate.calibration import Calibration
     from undertray.predict.axleloads import even_loads
-    from undertray.predict.dragfile import read_drag
+    from undertray.predict.drag import read_drag
     from undertray.predict.draws import Draws
-    from undertray.predict.fanlaw import fit_law, from_curve
+    from undertray.predict.fanlaw import fit_law, from_curve, run_points
     from undertray.predict.forecast import Case, margin_curves, what_if
     from undertray.predict.packvolts import pack_of, pack_volts
-    from undertray.predict.runpoints import run_points
     from undertray.reduce.fan import FanReference
     from undertray.reduce.summary import plain
     from undertray.report.whatifwords import what_if_words

@@ -67,9 +67,8 @@ def _window(
     _check(bool(runs) or car is not None, angle or ())
     from undertray import Calibration, read_run, reduce_run
     from undertray.errors import escaped
-    from undertray.predict.dragfile import read_drag
-    from undertray.predict.whereabouts import whereabouts
-    from undertray.predict.windows import Windows
+    from undertray.predict.drag import read_drag
+    from undertray.predict.drivable import Windows, whereabouts
     from undertray.reduce.car import Car
     from undertray.reduce.fan import FanReference
     from undertray.reduce.summary import plain

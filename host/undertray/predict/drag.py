@@ -2,24 +2,221 @@
 
 from __future__ import annotations
 
+import json
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-from undertray.errors import ReductionError
-from undertray.predict.contacts import Contacts, Of, is_clear, share_of
-from undertray.predict.measured import Measured
-from undertray.predict.pullfit import ALONG, Balance, Span, fit_pulls
-from undertray.reduce.pulls import Pull, Suction, suction_of
-from undertray.reduce.summary import Estimate
+import numpy as np
+from numpy.typing import NDArray
+
+from undertray.calibrate.distributions import chi_squared_tail
+from undertray.errors import ReductionError, quoted
+from undertray.files import write_whole
+from undertray.predict.pullfit import ALONG, Balance, Measured, Scatter, Span, fit_pulls
+from undertray.reduce.givenfiles import json_object
+from undertray.reduce.grip import Grip, grip
+from undertray.reduce.pulls import WHEELS, Pull, Suction, suction_of
+from undertray.reduce.summary import Estimate, Steady, plain
 from undertray.reduce.uncertainty import NORMAL
 
 if TYPE_CHECKING:
     from undertray.reduce.car import Car
     from undertray.reduce.run import Reduction
 
-__all__ = ["Drag", "Friction", "Line", "conclude", "pulled_drag", "pulled_suctions"]
+__all__ = [
+    "FORMAT",
+    "Contacts",
+    "Drag",
+    "Friction",
+    "Line",
+    "Numbers",
+    "Of",
+    "conclude",
+    "is_clear",
+    "pulled_car",
+    "pulled_drag",
+    "pulled_grip",
+    "pulled_suctions",
+    "read_drag",
+    "share_number",
+    "share_of",
+    "with_drag",
+    "write_drag",
+]
+
+
+# Two kinds of contact on the ground, tyres and skirt: what pulls say of their friction and of the share.
+
+
+Array = NDArray[np.float64]
+Numbers = Mapping[str, float]
+Of = Callable[[Numbers], float]
+_DISAGREE = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class Contacts:
+    """Friction and shares by one kind of pull, as functions of the numbers that were measured.
+
+    Attributes
+    ----------
+    kind : str
+        ``breakaway`` or ``moving``.
+    weight_n : float
+        Weight, N.
+
+    Notes
+    -----
+    :func:`undertray.predict.drag.conclude` has the statics.
+    """
+
+    kind: str
+    weight_n: float
+
+    def tyres(self, m: Numbers) -> float:
+        """Friction number of the tyres."""
+        return m[f"{self.kind}.locked.level_n"] / self.weight_n
+
+    def level(self, m: Numbers) -> float:
+        """Pull of the free wheels without suction over the weight."""
+        return m[f"{self.kind}.free.level_n"] / self.weight_n
+
+    def rolling(self, m: Numbers) -> float:
+        """Rolling resistance of the wheels: some part of that level."""
+        return m["rolling_share"] * self.level(m)
+
+    def free(self, m: Numbers) -> float:
+        """What each newton of suction adds with the wheels free."""
+        return m[f"{self.kind}.free.per_n"]
+
+    def locked(self, m: Numbers) -> float:
+        """What each newton of suction adds with the wheels locked."""
+        return m[f"{self.kind}.locked.per_n"]
+
+    def skirt(self, m: Numbers) -> float:
+        """Friction number of the skirt alone."""
+        return m[f"{self.kind}.none.mu"]
+
+    def tyres_over_rolling(self, m: Numbers) -> float:
+        """Friction of the tyres above that of rolling."""
+        return self.tyres(m) - self.rolling(m)
+
+    def tyres_over_skirt(self, m: Numbers) -> float:
+        """Friction of the tyres above that of the skirt."""
+        return self.tyres(m) - self.skirt(m)
+
+    def skirt_over_rolling(self, m: Numbers) -> float:
+        """Friction of the skirt above that of rolling wheels."""
+        return self.skirt(m) - self.rolling(m)
+
+    def share(self, m: Numbers) -> float:
+        """Share of the skirt, by free and locked pulls."""
+        return 1 - _ratio(self.locked(m) - self.free(m), self.tyres_over_rolling(m))
+
+    def share_by_free(self, m: Numbers) -> float:
+        """Share of the skirt, by free pulls and the skirt alone."""
+        return _ratio(self.free(m) - self.rolling(m), self.skirt_over_rolling(m))
+
+    def share_by_locked(self, m: Numbers) -> float:
+        """Share of the skirt, by locked pulls and the skirt alone."""
+        return _ratio(self.tyres(m) - self.locked(m), self.tyres_over_skirt(m))
+
+    def skirt_at_work(self, m: Numbers) -> float:
+        """Friction number of the skirt, by free and locked pulls."""
+        share = self.share(m)
+        return _ratio(self.free(m) - self.rolling(m) * (1 - share), share)
+
+    def least_share(self, m: Numbers) -> float:
+        """Least share of the skirt that locked pulls leave."""
+        return 1 - _ratio(self.locked(m), self.tyres(m))
+
+
+def _ratio(above: float, below: float) -> float:
+    return above / below if below else math.nan
+
+
+def is_clear(measured: Measured, of: Of) -> bool:
+    """Say whether a number is not 0 for sure, so that another can be divided by it."""
+    found = measured.estimate(of)
+    return found.u95 is not None and abs(found.mean) > found.u95  # never, for what is no number
+
+
+def share_of(measured: Measured, weight_n: float) -> tuple[Estimate | None, tuple[str, ...]]:
+    """Share of the suction force that the skirt carries, by all the ways that pulls tell it.
+
+    Parameters
+    ----------
+    measured : Measured
+        The lines.
+    weight_n : float
+        Weight, N.
+
+    Returns
+    -------
+    share : Estimate or None
+        None where no pull tells it.
+    notices : tuple of str
+        Where the ways disagree.
+
+    Notes
+    -----
+    :func:`undertray.predict.drag.conclude` has the ways.
+    """
+    number = share_number(measured, weight_n)
+    if number is None:
+        return None, ()
+    found = measured.estimate(number)
+    ways, _, inverse = _weighed(measured, weight_n)
+    numbers = dict(zip(measured.names, measured.values, strict=True))
+    off = np.array([way(numbers) for way in ways]) - found.mean
+    chi_squared = float(off @ inverse @ off)
+    said: tuple[str, ...] = ()
+    if len(ways) > 1 and chi_squared_tail(chi_squared, len(ways) - 1) < _DISAGREE:
+        told = ", ".join(f"{way(numbers):.2f}" for way in ways)
+        said = (
+            f"the ways to tell what the skirt carries do not agree ({told}): friction may change with load,"
+            " or the skirt carry weight with the fans off",
+        )
+    return found, said
+
+
+def share_number(measured: Measured, weight_n: float) -> Of | None:
+    """The share as a function of what was measured."""
+    ways, weights, _ = _weighed(measured, weight_n)
+    if not ways:
+        return None
+    return lambda m: sum(w * way(m) for w, way in zip(weights, ways, strict=True))
+
+
+def _weighed(measured: Measured, weight_n: float) -> tuple[list[Of], list[float], Array]:
+    """The ways, the weight of each by least squares, and the inverse of their covariance."""
+    ways = _ways(measured, weight_n)
+    if not ways:
+        return [], [], np.empty((0, 0))
+    slopes = np.array([measured.gradient(way) for way in ways]).reshape(len(ways), len(measured.names))
+    inverse = np.linalg.pinv(slopes @ measured.covariance() @ slopes.T, rcond=1e-9, hermitian=True)
+    weights = inverse.sum(axis=1)
+    whole = weights.sum()
+    even = np.full(len(ways), 1 / len(ways))
+    return ways, (weights / whole if whole > 0 else even).tolist(), inverse
+
+
+def _ways(measured: Measured, weight_n: float) -> list[Of]:
+    ways: list[Of] = []
+    for kind in ALONG:
+        named = Contacts(kind, weight_n)
+        free, locked = f"{kind}.free.per_n" in measured, f"{kind}.locked.per_n" in measured
+        if f"{kind}.none.mu" in measured:
+            if free and is_clear(measured, named.skirt_over_rolling):
+                ways.append(named.share_by_free)
+            if locked and is_clear(measured, named.tyres_over_skirt):
+                ways.append(named.share_by_locked)
+        elif free and locked and is_clear(measured, named.tyres_over_rolling):
+            ways.append(named.share)
+    return ways
 
 
 @dataclass(frozen=True, slots=True)
@@ -285,3 +482,244 @@ def _missing(measured: Measured, share_known: bool) -> tuple[str, ...]:
             how = "pull with the wheels free and with them locked, with the fans off and at two throttles"
         missing.append(f"what the skirt carries of the suction: {how}")
     return tuple(missing)
+
+
+# What pulls told of a car, kept in a file as the fans' reference is.
+
+
+FORMAT = 1
+_MAX_BYTES = 100_000
+_MOST = 1e6
+_KIND = "undertray drag"
+_NAMES = {
+    *(f"{kind}.{wheels}.{what}" for kind in ALONG for wheels in WHEELS[:2] for what in ("level_n", "per_n")),
+    *(f"{kind}.none.mu" for kind in ALONG),
+    "rolling_share",
+    "suction_scale",
+}
+
+
+def write_drag(drag: Drag, path: str | Path) -> None:
+    """Save it; the same drag gives the same bytes."""
+    data = {
+        "format": FORMAT,
+        "kind": _KIND,
+        "car": drag.car,
+        "run": drag.run,
+        "weight_n": drag.weight_n,
+        "calibrated": drag.calibrated,
+        "pulls": [line.span for line in drag.lines],
+        "numbers": dict(zip(drag.measured.names, drag.measured.values, strict=True)),
+        "scatter": [
+            {"covariance": one.covariance, "dof": None if math.isinf(one.dof) else one.dof}
+            for one in drag.measured.scatter
+        ],
+        "shared": drag.measured.shared,
+        "notices": drag.notices,
+    }
+    text = json.dumps(plain(data), indent=1, allow_nan=False, ensure_ascii=False) + "\n"
+    try:
+        write_whole(path, text.encode())
+    except OSError as error:
+        raise ReductionError(
+            f"the drag cannot be written: {error.strerror}", where=str(path), do="check the folder"
+        ) from error
+
+
+def read_drag(path: str | Path) -> Drag:
+    """Read what pulls told."""
+    where = Path(path).name
+    data = json_object(
+        Path(path),
+        where,
+        "a drag file",
+        "pull-test",
+        _MAX_BYTES,
+        "give what 'undertray pull-test --out' wrote",
+    )
+    version = data.get("format")
+    if isinstance(version, int) and not isinstance(version, bool) and version > FORMAT:
+        raise ReductionError(
+            "a newer drag format",
+            where=where,
+            seen=version,
+            expected=f"format {FORMAT}",
+            do="update undertray",
+        )
+    numbers = _numbers(data, where)
+    names = tuple(numbers)
+    measured = Measured(
+        names,
+        _row(list(numbers.values()), len(names), where),
+        _scatter(data.get("scatter"), len(names), where),
+        _shared(data.get("shared"), len(names), where),
+    )
+    return conclude(
+        str(data.get("car", ""))[:64],
+        str(data.get("run", ""))[:200],
+        _number(data.get("weight_n"), where, 1e-3, _MOST),
+        data.get("calibrated") is True,
+        measured,
+        _spans(data.get("pulls"), where),
+        _notices(data.get("notices"), where),
+        judged=True,
+    )
+
+
+def _numbers(data: Mapping[str, Any], where: str) -> Mapping[str, Any]:
+    if data.get("format") != FORMAT or data.get("kind") != _KIND:
+        raise _no_drag(where, "what 'undertray pull-test --out' writes")
+    numbers = data.get("numbers")
+    if not isinstance(numbers, dict) or not set(numbers) <= _NAMES:
+        raise _no_drag(where, "the numbers of lines of pulls")
+    needed = {"suction_scale"}
+    needed |= {name.replace(".per_n", ".level_n") for name in numbers}
+    needed |= {"rolling_share" for name in numbers if ".free." in name}
+    if needed - set(numbers):
+        raise _no_drag(where, f"also {sorted(needed - set(numbers))[0]}")
+    return numbers
+
+
+def _notices(value: object, where: str) -> tuple[str, ...]:
+    if not isinstance(value, list) or not all(isinstance(one, str) for one in value[:20]):
+        raise _no_drag(where, "notices, a list of texts")
+    return tuple(one[:400] for one in value[:20])
+
+
+def _no_drag(where: str, expected: str) -> ReductionError:
+    return ReductionError(
+        "not a drag file", where=where, expected=expected, do="give what 'undertray pull-test --out' wrote"
+    )
+
+
+def _number(value: object, where: str, low: float = -_MOST, high: float = _MOST) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
+        raise ReductionError(
+            "bad number in a drag file", where=where, seen=value, expected=f"from {low:g} to {high:g}"
+        )
+    return float(value)
+
+
+def _row(value: object, n: int, where: str) -> tuple[float, ...]:
+    if not isinstance(value, list) or len(value) != n:
+        raise _no_drag(where, f"lists of {n} numbers")
+    return tuple(_number(one, where) for one in value)
+
+
+def _scatter(value: object, n: int, where: str) -> tuple[Scatter, ...]:
+    if not isinstance(value, list) or len(value) > len(ALONG):
+        raise _no_drag(where, "the scatter of each kind of pull")
+    found = []
+    for one in value:
+        rows = one.get("covariance") if isinstance(one, dict) else None
+        if not isinstance(rows, list) or len(rows) != n:
+            raise _no_drag(where, f"covariances of {n} rows")
+        covariance = tuple(_row(row, n, where) for row in rows)
+        matrix = np.array(covariance).reshape(n, n)
+        least = float(np.linalg.eigvalsh(matrix).min()) if n else 0.0
+        if not np.allclose(matrix, matrix.T, rtol=1e-6) or least < -1e-6 * float(
+            np.abs(matrix).max(initial=0)
+        ):
+            raise _no_drag(where, "covariances that can be")
+        dof = one.get("dof")
+        found.append(Scatter(covariance, math.inf if dof is None else _number(dof, where, 1.0, 1e4)))
+    return tuple(found)
+
+
+def _shared(value: object, n: int, where: str) -> dict[str, tuple[float, ...]]:
+    if not isinstance(value, dict) or not set(value) <= {"balance", "suction", "rolling"}:
+        raise _no_drag(where, "shared errors of balance, suction and rolling")
+    return {source: _row(moved, n, where) for source, moved in value.items()}
+
+
+def _spans(value: object, where: str) -> tuple[Span, ...]:
+    if not isinstance(value, list) or len(value) > len(ALONG) * len(WHEELS):
+        raise _no_drag(where, "the pulls it rests on")
+    found = []
+    for one in value:
+        if not isinstance(one, dict) or one.get("kind") not in ALONG or one.get("wheels") not in WHEELS:
+            raise _no_drag(where, "pulls of a known kind")
+        low, high = _number(one.get("low_n"), where), _number(one.get("high_n"), where)
+        pulls = int(_number(one.get("pulls"), where, 1, _MOST))
+        found.append(Span(one["kind"], one["wheels"], pulls, low, high))
+    return tuple(found)
+
+
+# Grip with the load that is on the tyres: what pulls told put into a reduction.
+
+
+_BEYOND = 1.1  # of the greatest suction pulled at: within it a line is no guess
+_RECTANGLE_95 = 1.959964 / 3**0.5  # of the half width of a rectangle to that of a 95 % interval (GUM 4.3.7)
+
+
+def pulled_car(car: Car, drag: Drag) -> Car:
+    """A car with the friction of its tyres as it was pulled, in place of that of its file."""
+    mu = drag.tyre_mu()
+    if mu is None or mu.mean <= 0:
+        return car
+    within = car.tyre_mu_within if mu.u95 is None else mu.u95 / _RECTANGLE_95
+    return replace(car, tyre_mu=mu.mean, tyre_mu_within=within)
+
+
+def pulled_grip(steady: Steady, car: Car, drag: Drag, speeds_m_s: Sequence[float] = ()) -> Grip | None:
+    """Grip that a suction buys, with the load that is on the tyres.
+
+    Parameters
+    ----------
+    steady : Steady
+        Forces of the steady part of a run.
+    car : Car
+        The car.
+    drag : Drag
+        What pulls told of it.
+    speeds_m_s : sequence of float
+        As for :func:`undertray.reduce.grip.grip`.
+
+    Returns
+    -------
+    Grip or None
+        None where neither the pulls nor the car file tell the friction of the tyres.
+
+    Notes
+    -----
+    The tyres have ``W cos A + (1 - s) D``, and their friction number is that of the locked pulls where there
+    are such. Drag is that of the free pulls that keep moving at this suction, or that just move where there
+    are no others; it is taken as on level ground. The share, the force and the drag are taken as
+    independent of one another. On a wall or upside down a skirt on springs gives some of the weight back to
+    the tyres; that is left out, so they may have more.
+    """
+    forces = steady.downforce_n, steady.front_n, steady.rear_n
+    share = drag.share and Estimate(min(1.0, max(0.0, drag.share.mean)), drag.share.u95)
+    kind = "moving" if "moving.free.per_n" in drag.measured else None
+    return grip(
+        pulled_car(car, drag),
+        forces[0].mean,
+        forces[1].mean,
+        forces[2].mean,
+        speeds_m_s,
+        (forces[0].u95, forces[1].u95, forces[2].u95),
+        share,
+        drag.force_n(steady.downforce_n.mean, kind=kind),
+    )
+
+
+def with_drag(reduction: Reduction, car: Car, drag: Drag, speeds_m_s: Sequence[float] = ()) -> Reduction:
+    """Work out the grip of a run again, with the load that is on the tyres."""
+    if reduction.steady is None:
+        return reduction
+    found = pulled_grip(reduction.steady, car, drag, speeds_m_s)
+    said = []
+    if drag.car != car.name:
+        said.append(f"the pulls are of {quoted(drag.car)}, the run is of {quoted(car.name)}")
+    if found is not None and drag.share is None:
+        said.append(
+            "grip is as if all suction pressed the tyres on: pulls did not tell what the skirt carries"
+        )
+    most_n = max((line.span.high_n for line in drag.lines if line.per_n is not None), default=0.0)
+    suction_n = reduction.steady.downforce_n.mean
+    if found is not None and found.drag_n is not None and suction_n > _BEYOND * most_n:
+        said.append(
+            f"the drag at {suction_n:.1f} N of suction is carried on beyond the pulls, which went up to"
+            f" {most_n:.1f} N"
+        )
+    return replace(reduction, grip=found, notices=(*reduction.notices, *said))

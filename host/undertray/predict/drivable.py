@@ -10,20 +10,35 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.predict.contacts import Contacts, Numbers, Of, share_number
-from undertray.predict.measured import Measured
-from undertray.predict.pullfit import ALONG
+from undertray.errors import ReductionError, quoted
+from undertray.predict.drag import Contacts, Numbers, Of, share_number
+from undertray.predict.pullfit import ALONG, Measured
+from undertray.reduce.fanreference import take_reference
 from undertray.reduce.hold import hold_need
 from undertray.reduce.loads import load_matrix
+from undertray.reduce.steady import BLOCK_S, REST_US
 from undertray.reduce.summary import Estimate
 from undertray.reduce.tapcover import force_bounds
 
 if TYPE_CHECKING:
     from undertray.predict.drag import Drag
     from undertray.reduce.car import Car
+    from undertray.reduce.fan import FanReference
     from undertray.reduce.run import Reduction
 
-__all__ = ["Edge", "Forces", "Window", "drivable_window", "forces_of", "range_pa"]
+__all__ = [
+    "LOCKED_S",
+    "Edge",
+    "Forces",
+    "Whereabouts",
+    "Window",
+    "Windows",
+    "drivable_window",
+    "forces_of",
+    "range_pa",
+    "whereabouts",
+]
+
 
 _STEPS = 601  # of suction: each end lies straight between two of them
 Array = NDArray[np.float64]
@@ -385,3 +400,131 @@ def _between(pa: Array, left_n: Array, k: int) -> float:
     a, b = float(left_n[k]), float(left_n[k + 1])
     part = a / (a - b) if math.isfinite(a) and math.isfinite(b) and a != b else 0.5
     return float(pa[k] + part * (pa[k + 1] - pa[k]))
+
+
+# Where a car was in its drivable window while it drove.
+
+
+LOCKED_S = 0.5
+"""How long it has to be above the window for sure before it is called locked, s."""
+_UP = 0.3  # of the greatest suction: fans up, where no throttle was logged
+
+
+@dataclass(frozen=True, slots=True)
+class Whereabouts:
+    """Times of a run with the fans up, s."""
+
+    run: str
+    below_s: float
+    inside_s: float
+    unsure_s: float
+    above_s: float
+    highest_pa: float | None
+    locked: bool | None
+
+
+def whereabouts(reduction: Reduction, window: Window) -> Whereabouts:
+    """Find out where a run was in the window of its surface.
+
+    Parameters
+    ----------
+    reduction : Reduction
+        The run.
+    window : Window
+        At the angle it was driven at.
+
+    Returns
+    -------
+    Whereabouts
+
+    Notes
+    -----
+    By blocks of a tenth of a second with the throttle above 1100 µs; where none was logged, with at least 30
+    % of the greatest suction. A log does not tell when the car was asked to drive: "locked" says where it
+    could not have.
+    """
+    blocks = reduction.blocks
+    known = np.isfinite(blocks.suction_pa)
+    pa = np.where(known, blocks.suction_pa, 0.0)
+    if np.isfinite(blocks.throttle_us).any():
+        up = known & (np.nan_to_num(blocks.throttle_us) > REST_US)
+    else:
+        up = known & (pa >= _UP * pa.max(initial=0.0)) & (pa > 0)
+    lower = max((end.at_pa or 0.0 for end in (window.falls, window.grips) if end is not None), default=0.0)
+    locks = window.locks
+    if locks is None:
+        sure, maybe = np.zeros(len(pa), bool), np.zeros(len(pa), bool)
+    else:
+        first = locks.low_pa if locks.low_pa is not None else locks.at_pa
+        maybe = pa > (np.inf if first is None else first)
+        sure = pa > (np.inf if locks.high_pa is None else locks.high_pa)
+    above_s = BLOCK_S * float((up & sure).sum())
+    ends_known = locks is not None and (locks.at_pa is None or locks.low_pa is not None)
+    return Whereabouts(
+        run=reduction.run,
+        below_s=BLOCK_S * float((up & (pa < lower)).sum()),
+        inside_s=BLOCK_S * float((up & (pa >= lower) & ~maybe).sum()),
+        unsure_s=BLOCK_S * float((up & (pa >= lower) & maybe & ~sure).sum()),
+        above_s=above_s,
+        highest_pa=float(pa[up].max()) if up.any() else None,
+        locked=above_s >= LOCKED_S if ends_known else None,
+    )
+
+
+# The windows of one car over all angles, with the throttles that give their suctions.
+
+
+_STEP_DEG = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Windows:
+    """What the windows of a car are worked out from."""
+
+    car: Car
+    drag: Drag | None
+    forces: Forces
+    reference: FanReference | None
+    most_pa: float
+    places: tuple[tuple[float, float], ...]
+    notices: tuple[str, ...]
+
+    @classmethod
+    def of(
+        cls,
+        car: Car,
+        drag: Drag | None = None,
+        reduction: Reduction | None = None,
+        reference: FanReference | None = None,
+    ) -> Windows:
+        """Gather what is known."""
+        notices = []
+        if drag is not None and drag.car != car.name:
+            notices.append(f"the pulls are of {quoted(drag.car)}, the car is {quoted(car.name)}")
+        if reference is None and reduction is not None:
+            try:
+                reference = take_reference([reduction], car).reference
+            except ReductionError:
+                notices.append("no throttle is told: the run was never steady for long enough")
+        steady = None if reduction is None else reduction.steady
+        levels = (
+            [] if steady is None else [steady.suction_pa.mean, *(one.suction_pa for one in steady.others)]
+        )
+        top_pa = max([*levels, 0.0 if reference is None else reference.top_pa])
+        return cls(
+            car=car,
+            drag=drag,
+            forces=forces_of(car, reduction),
+            reference=reference,
+            most_pa=range_pa(car, drag, top_pa),
+            places=tuple((car.surface_angle_deg, pa) for pa in levels),
+            notices=tuple(notices),
+        )
+
+    def at(self, angle_deg: float) -> Window:
+        """The window at one angle."""
+        return drivable_window(self.car, self.drag, angle_deg, self.forces, self.most_pa)
+
+    def all_angles(self) -> list[Window]:
+        """The windows from the ground to upside down."""
+        return [self.at(float(angle)) for angle in range(0, 181, _STEP_DEG)]

@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from undertray.errors import UndertrayError
 from undertray.predict.draws import COUNT, Draws
-from undertray.predict.fanlaw import FanLaw
+from undertray.predict.fanlaw import FanLaw, VoltPoint
 from undertray.units import quantity
 
-__all__ = ["Pack", "PackVolts", "VoltPoint", "pack_of", "pack_volts"]
+__all__ = ["Pack", "PackVolts", "pack_of", "pack_volts"]
 
 Array = NDArray[np.float64]
 
@@ -31,15 +31,6 @@ class Pack:
     cells: int | None = None
     loaded_mv: float | None = None
     heavier_kg: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class VoltPoint:
-    """A steady stretch: voltage at rest (None where there was no rest) and under load, mV, and Pa."""
-
-    rest_mv: float | None
-    loaded_mv: float
-    suction_pa: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -9,8 +9,7 @@ from undertray.errors import escaped
 from undertray.report.display import SI, Display, number
 
 if TYPE_CHECKING:
-    from undertray.predict.axles import AxleBalance, Axles, Duct
-    from undertray.predict.leakshare import Region
+    from undertray.predict.axles import AxleBalance, Axles, Duct, Region
     from undertray.reduce.summary import Estimate
 
 __all__ = ["axle_words"]

@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from undertray.predict.whereabouts import whereabouts
-from undertray.predict.windows import Windows
+from undertray.predict.drivable import Windows, whereabouts
 from undertray.report.display import SI, Display
 from undertray.report.verdict import NOT_HELD, Verdict, judge
 

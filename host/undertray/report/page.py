@@ -41,7 +41,7 @@ from undertray.report.words import CAUTIONS, WITHOUT_THROTTLE, dip_rows, dip_wor
 if TYPE_CHECKING:
     from undertray.acquire.runlog import Run
     from undertray.calibrate.calibration import Calibration
-    from undertray.predict.windows import Windows
+    from undertray.predict.drivable import Windows
     from undertray.reduce.car import Car
     from undertray.reduce.fan import FanReference
     from undertray.reduce.loss import Loss

@@ -13,8 +13,7 @@ from undertray.report.picture import Picture, svg_text
 from undertray.report.style import DASHES, GRID, INK, LIMIT, SERIES, settings
 
 if TYPE_CHECKING:
-    from undertray.predict.drivable import Edge, Window
-    from undertray.predict.whereabouts import Whereabouts
+    from undertray.predict.drivable import Edge, Whereabouts, Window
     from undertray.reduce.fan import FanReference
 
 __all__ = ["place_words", "window_picture", "window_words"]
