@@ -54,7 +54,7 @@ class Timeline {
   constructor(box, data) {
     this.data = data;
     this.box = box;
-    this.t = Float64Array.from(new Int32Array(bytes(data.t)), v => v * 1e-4);
+    this.t = new Float64Array(bytes(data.t));
     const n = this.t.length;
     this.lines = data.lines.map(line => {
       const read = text => Float32Array.from(
@@ -208,7 +208,7 @@ class Timeline {
     let a = 0, b = this.t.length - 1;
     while (b - a > 1) {
       const m = (a + b) >> 1;
-      if (this.t[m] <= t + 6e-5) a = m; else b = m;  // times are kept to a tenth of a millisecond
+      if (this.t[m] <= t) a = m; else b = m;
     }
     return this.data.whole && t - this.t[a] > this.t[b] - t ? b : a;
   }

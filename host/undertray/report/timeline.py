@@ -69,7 +69,7 @@ _MOST_NAME_ROWS = 5
 _NAME_ROW_IN = 0.15
 _SIGN_IN = 0.072  # a letter of that size
 _LONG_RUN_S = 100.0
-_DRAWN_PIECES = 450
+_DRAWN_PIECES = 400
 _CLOCK_STEPS_S = (10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600)
 
 
@@ -188,7 +188,7 @@ def timeline(reduction: Reduction, units: Display = SI) -> Picture:
 
     Notes
     -----
-    A run of more than 900 rows is drawn by the lowest and the highest value of each of 450 equal pieces, so
+    A run of more than 800 rows is drawn by the lowest and the highest value of each of 400 equal pieces, so
     that a dip of a single row still shows; the table holds 1000 pieces of a run of more than 2000.
     """
     series = reduction.series
@@ -428,8 +428,8 @@ def touch_numbers(
     -------
     dict
         Plain values for JSON. A run of more than 6000 rows is the lowest and highest value of at most 1500
-        equal pieces and 150 more in each finer part. Numbers are steps of 1/32000 of the greatest, as
-        little-endian 16-bit integers in base64; -32768 stands for none.
+        equal pieces and 150 more in each finer part. Times are little-endian floats of 64 bits in base64,
+        other numbers steps of 1/32000 of the greatest as integers of 16 bits; -32768 stands for none.
     """
     series, t_s = reduction.series, reduction.series.t_s
     whole = len(t_s) <= _MOST_WHOLE
@@ -460,7 +460,7 @@ def touch_numbers(
     least = None if isinstance(found, str) else found.least
     return {
         "whole": whole,
-        "t": _base64(np.round(t_s[edges] * 1e4), "<i4"),
+        "t": _base64(t_s[edges], "<f8"),
         "lines": lines,
         "panels": _touch_panels(reduction, units),
         "events": [
@@ -574,7 +574,7 @@ def _touch_floor(reduction: Reduction, car: Car, units: Display) -> dict[str, An
             for k, tap in enumerate(shown)
             if tap.name in (e.order or (e.first_tap,))
         ][:_MOST_MARKED],
-        "top": max(reduction.suction_pa.p95, 1.0) / units.pressure_pa,
+        "top": (top_pa if (top_pa := reduction.suction_pa.p95) > 1.0 else 1.0) / units.pressure_pa,
         "ramp": [to_hex(colormaps["cividis"](k / 16)) for k in range(17)],
     }
 
