@@ -92,7 +92,8 @@ def _low(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.int64]:
         np.interp(x[edge], x[knots[corner]], rest[corner]) for edge in (first, first + _LINE_BLOCK - 1)
     )
     below = np.flatnonzero(rest[1 : whole + 1] < np.maximum(left, right))
-    return np.unique(np.concatenate([knots[corner], (first[below, None] + np.arange(_LINE_BLOCK)).ravel()]))
+    found = np.sort(np.concatenate([knots[corner], (first[below, None] + np.arange(_LINE_BLOCK)).ravel()]))
+    return found[np.diff(found, prepend=-1) > 0]
 
 
 def host_line(board_s: NDArray[np.float64], host_s: NDArray[np.float64], spoil: bool = False) -> HostLine:

@@ -183,7 +183,7 @@ def _moments(suction_pa: Array, blocks: list[tuple[int, int]]) -> tuple[Array, A
     found = np.full((3, len(blocks), suction_pa.shape[1]), np.nan)
     starts, stops = np.array(blocks).T
     rows = stops - starts
-    for size in np.unique(rows).tolist():  # blocks of as many rows together
+    for size in sorted(set(rows.tolist())):  # blocks of as many rows together
         which = np.flatnonzero(rows == size)
         piece = suction_pa[starts[which, None] + np.arange(size)]
         known = np.isfinite(piece)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.quantiles import middle
 from undertray.reduce.longtable import pieces
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.steady import BLOCK_S, REST_US, SETTLE_S, block_starts
@@ -101,7 +102,7 @@ def goes_down(throttle: Throttle, filled_us: Array, start: int, stop: int) -> tu
                 gone = np.flatnonzero(usual_us[i + kept // 2 : last] < least_us)
                 at = i + kept // 2 + int(gone[0]) - 1 if len(gone) else last - 1
                 break
-            end, middle_us = i + kept, float(np.median(here))
+            end, middle_us = i + kept, middle(here)
             while i > first and abs(usual_us[i - 1] - middle_us) <= _RAISED_US / 2:
                 i -= 1
             top = i if usual_us[i] > usual_us[top] else top
@@ -117,7 +118,7 @@ def goes_down(throttle: Throttle, filled_us: Array, start: int, stop: int) -> tu
 
 def _driven_at(throttle: Throttle, a: int, b: int) -> bool:
     """Whether a throttle that was kept is one that the car was driven at, and no part of the way down."""
-    level_us = float(np.median(throttle.usual_us[a:b]))
+    level_us = middle(throttle.usual_us[a:b])
     settled = round(_SETTLED_S / BLOCK_S)
     return bool(
         level_us >= throttle.kept_us - _TREMBLE_US

@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from undertray.errors import NeverSteady, ReductionError
 from undertray.files import write_whole
-from undertray.quantiles import quantiles
+from undertray.quantiles import middle, quantiles
 from undertray.reduce.givenfiles import json_object
 from undertray.reduce.longtable import pieces
 from undertray.reduce.loss import Loss
@@ -128,7 +128,7 @@ def fan_lag(series: Series, events: Sequence[Loss]) -> FanLag:
         lag = _lag(series, busy_s, first, int(moves[last]), rows)
         if lag is not None:
             lags[lag[1]].append(lag[0])
-    up_s, down_s = (float(np.median(v)) if v else None for v in (lags[True], lags[False]))
+    up_s, down_s = (middle(v) if v else None for v in (lags[True], lags[False]))
     return FanLag(up_s, down_s, len(lags[True]) + len(lags[False]))
 
 
@@ -333,7 +333,7 @@ def fit_reference(
     w = np.array([min(d.seconds, _MOST_S) for d in used], float)
     w /= w.sum()
     volts = [d.pack_mv for d in used if d.pack_mv is not None]
-    pack_mv = float(np.median(volts)) if len(volts) == len(used) else None
+    pack_mv = middle(volts) if len(volts) == len(used) else None
     if pack_mv is not None:
         y = y - 2 * np.log(np.array(volts) / pack_mv)
     lowest, highest = float(u.min()), float(u.max())

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from undertray.errors import ReductionError
+from undertray.quantiles import middle
 from undertray.reduce.car import Car
 from undertray.reduce.fan import FanLag, FanReference, fan_lag
 from undertray.reduce.loss import Loss
@@ -316,14 +317,14 @@ def fan_state(
         index = seal_index(blocks, reference)
         index = index[np.isfinite(index)]
         if len(index):
-            spread = SealIndexSpread(float(np.median(index)), float(index.min()), float(index[-1]))
+            spread = SealIndexSpread(middle(index), float(index.min()), float(index[-1]))
     steady = blocks.steady & np.isfinite(blocks.throttle_us)
     pack_mv = blocks.pack_mv[steady]
     speed = fan_speed(car, blocks.throttle_us[steady], pack_mv, reference)
     area = leak_area_m2(car, blocks.suction_pa[steady], speed)
     notices = leak_notices(car, bool(np.isfinite(pack_mv).any()), area)
     area = area[np.isfinite(area)]
-    leak_mm2 = 1e6 * float(np.median(area)) if len(area) else None
+    leak_mm2 = 1e6 * middle(area) if len(area) else None
     return FanState(fan_lag(series, events), spread, leak_mm2, notices)
 
 
@@ -386,4 +387,4 @@ def _steepness(blocks: Blocks, car: Car, reference: FanReference | None) -> floa
     ends = [leak_area_m2(car, side * blocks.suction_pa[steady], speed) for side in (0.98, 1.02)]
     change = np.log(ends[0] / ends[1]) / np.log(1.02 / 0.98)
     change = change[np.isfinite(change)]
-    return float(np.median(change)) if len(change) else float("nan")
+    return middle(change) if len(change) else float("nan")

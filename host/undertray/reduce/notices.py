@@ -12,6 +12,7 @@ from undertray.acquire.clock import BoardTime
 from undertray.acquire.inspection import changes
 from undertray.acquire.runlog import Run
 from undertray.calibrate.calibration import Calibration
+from undertray.quantiles import middle
 from undertray.reduce.car import Car
 from undertray.reduce.loads import Loads
 from undertray.reduce.longtable import pieces
@@ -278,7 +279,7 @@ def _medians(pa: Array) -> Array:
     for i, column in enumerate(pa.T):
         seen = column[np.isfinite(column)]
         if len(seen):
-            out[i] = np.median(seen)
+            out[i] = middle(seen)
     return out
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.quantiles import middle
+from undertray.quantiles import middle, middles
 from undertray.reduce.longtable import pieces
 from undertray.reduce.loss import Loss
 from undertray.reduce.series import Series
@@ -134,7 +134,7 @@ def _louder(scatter: Array, mean: Array, base: int) -> Bools:
 
 def _ahead(cube: Array, mean: Array, base: int) -> Bools:
     share = cube.mean(axis=1) / mean[:, None]
-    shift = share / np.median(share[:base], axis=0) - 1
+    shift = share / middles(share[:base].T) - 1
     # the tap that goes ahead falls; the others only seem to rise against the mean
     shown = [_beyond(-shift[:, i], base, _AHEAD) for i in range(shift.shape[1])]
     return np.asarray(np.any(shown, axis=0))

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.calibrate.distributions import student_quantile
+from undertray.quantiles import middle
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.margins import SETTLED_S, Holding, Reached
 from undertray.reduce.warning import sign_before, warning_words
@@ -68,7 +69,7 @@ def _scatter_n(reduction: Reduction, least: Moment) -> float:
     load_n = {"front axle": front_n, "rear axle": rear_n}.get(least.who, front_n + rear_n)
     steps = np.abs(np.diff(load_n))
     steps = steps[np.isfinite(steps)]
-    return _STEP_TO_SD * float(np.median(steps)) if len(steps) else 0.0
+    return _STEP_TO_SD * middle(steps) if len(steps) else 0.0
 
 
 def _load_u95_n(reduction: Reduction, who: str) -> float | None:
