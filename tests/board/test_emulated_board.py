@@ -6,6 +6,8 @@ import json
 from itertools import pairwise
 from pathlib import Path
 
+import pytest
+
 from board.emulated import EmulatedBoard, needs_board, read_file
 from firmware.runs import board, notes, rows
 from undertray.acquire.wire import Bad, parse_line
@@ -63,6 +65,7 @@ def test_times_of_the_processors_manual_and_of_the_bus(tmp_path: Path) -> None:
     assert 28 * 9 * bit_us <= gap_us <= 28 * 9 * bit_us * 1.05
 
 
+@pytest.mark.slow
 @needs_board
 def test_the_firmware_samples_on_time_and_every_run_repeats(tmp_path: Path) -> None:
     runs = []

@@ -120,7 +120,7 @@ def found(out: str) -> dict[str, dict[str, Any]]:
     return {one["tap"]: one for one in json.loads(out)["found"]}
 
 
-@pytest.mark.parametrize("link", ["tcp", "pty"])
+@pytest.mark.parametrize("link", ["tcp", pytest.param("pty", marks=pytest.mark.slow)])
 def test_four_good_taps_are_confirmed(tmp_path: Path, link: str) -> None:
     bench = Bench(tau_s=200.0)
     serve = tcp_board if link == "tcp" else pty_board

@@ -7,6 +7,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 from undertray.virtual.server import open_board, serve_tcp
 
 
@@ -25,6 +27,7 @@ def _session(folder: Path, suction_pa: float, typed: str) -> subprocess.Complete
         )
 
 
+@pytest.mark.slow
 def test_a_session_is_stopped_and_taken_up_again(tmp_path: Path) -> None:
     first = _session(tmp_path, 0.0, "\nstop\n")
     assert first.returncode == 0, first.stderr

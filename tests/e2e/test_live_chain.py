@@ -108,6 +108,7 @@ def test_over_a_pseudo_terminal(tmp_path: Path) -> None:
     _check(log)
 
 
+@pytest.mark.slow
 def test_the_demo_says_it_all_and_writes_its_page(tmp_path: Path) -> None:
     done = subprocess.run(
         [*UNDERTRAY, "demo"], cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False

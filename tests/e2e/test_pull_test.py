@@ -107,6 +107,7 @@ def test_a_scale_in_pounds_and_one_with_its_unit_in_every_line_say_the_same(tmp_
     assert "nobody knows" in shown.stdout  # no calibration: no interval on what rests on the suction
 
 
+@pytest.mark.slow
 def test_grip_is_by_the_load_on_the_tyres(tmp_path: Path) -> None:
     puller = replace(EXACT, static=1.0)
     made = session(tmp_path, puller, extra="", gain_sd=1e-4, noise_pa=0.5)
@@ -213,6 +214,7 @@ def held(made: Session, _: Puller) -> dict[str, bool]:
     }
 
 
+@pytest.mark.statistics
 def test_the_intervals_hold_the_truth(tmp_path: Path) -> None:
     got = EVENINGS.hits(tmp_path, range(50_000, 50_012), held)
     # derived: of 12, 95 % are 11.4 +- 0.8; 9 is three standard deviations below

@@ -54,6 +54,7 @@ def test_the_lower_end_is_that_of_target(tmp_path: Path) -> None:
         assert f"{found[angle][key]['at_pa']:.0f}"[:2] in done
 
 
+@pytest.mark.slow
 def test_the_upper_end_on_the_ground_is_worked_by_hand(tmp_path: Path) -> None:
     made = session(tmp_path, HEAVY, gain_sd=1e-4, noise_pa=0.5)
     change(made, "surface_angle = 0")

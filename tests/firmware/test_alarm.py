@@ -158,6 +158,7 @@ for i in range(21):
         assert turned / 16 == pytest.approx(-pa, abs=allowed)
 
 
+@pytest.mark.slow
 @needs_micropython
 @pytest.mark.parametrize("name", ["front-fold", "short-fold", "clean-hold"])
 def test_on_the_virtual_car_it_sounds_at_the_fold_and_only_there(tmp_path: Path, name: str) -> None:

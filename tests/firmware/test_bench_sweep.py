@@ -155,6 +155,7 @@ def test_what_moves_fans_needs_its_check_and_a_fresh_number(tmp_path: Path, engi
     assert widths == []
 
 
+@pytest.mark.slow
 @engines
 def test_a_number_is_taken_once_and_not_after_two_minutes(tmp_path: Path, engine: str) -> None:
     number = 7 * 75 + 74 + 1  # the first that follows power-up 7, by the generator's own formula

@@ -174,6 +174,7 @@ def test_one_client_reads_and_a_second_is_told_and_closed(tmp_path: Path) -> Non
         assert b"#reply" not in bytes(usb.text)
 
 
+@pytest.mark.slow
 @needs_micropython
 def test_a_client_that_reads_nothing_holds_up_nobody_and_gives_way_to_the_next(tmp_path: Path) -> None:
     port = free_port()
@@ -250,6 +251,7 @@ class Cutting:
         self._listener.close()
 
 
+@pytest.mark.slow
 @needs_micropython
 def test_record_connects_and_connects_again_when_the_link_breaks(tmp_path: Path) -> None:
     port = free_port()

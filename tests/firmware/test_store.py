@@ -299,6 +299,7 @@ def test_fetch_is_refused_while_rows_flow_and_gives_up_on_a_deaf_host(tmp_path: 
     assert told[-1]["why"] == "the host does not read"
 
 
+@pytest.mark.slow
 @engines
 def test_a_fetch_can_begin_anywhere_and_its_digest_is_that_of_the_whole_run(
     tmp_path: Path, engine: str

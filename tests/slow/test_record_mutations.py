@@ -218,6 +218,7 @@ def test_a_few_mutations(tmp_path: Path, target: str) -> None:
     run(tmp_path, target, 700, seed=1)
 
 
+@pytest.mark.slow
 def test_the_memory_of_mutations_is_bounded(tmp_path: Path) -> None:
     for target in TARGETS:
         run(tmp_path, target, 5, seed=3)  # what is loaded on first use does not count

@@ -25,6 +25,7 @@ def calibration() -> Calibration:
     return calibrate(read_points(LOGS / "column.csv"), setup, made_utc=MADE_UTC, uid=UID)
 
 
+@pytest.mark.slow
 def test_one_command_makes_them_again_byte_for_byte(tmp_path: Path) -> None:
     shutil.copyfile(LOGS / "car.toml", tmp_path / "car.toml")
     main(tmp_path)

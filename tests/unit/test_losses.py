@@ -322,6 +322,7 @@ def _coarse(rate_hz: float, seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarr
     return t, suction, np.where(up, 1700.0, 1000.0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("rate_hz", [5.0, 10.0])
 def test_at_five_rows_a_second_every_plain_loss_is_found(rate_hz):
     for seed in range(20):

@@ -151,6 +151,7 @@ def covered(seeds: range, folder: Path) -> dict[str, int]:
     return {name: sum(one[name] for one in stories) for name in stories[0]}
 
 
+@pytest.mark.statistics
 def test_the_answers_hold_the_truth_in_a_few_draws(tmp_path: Path) -> None:
     found = covered(range(500, 503), tmp_path)
     # of 3 draws at 95 %, 1 and fewer come in 7 of 1000 (binomial); how often they hold: -m statistics

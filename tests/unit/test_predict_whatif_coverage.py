@@ -315,6 +315,7 @@ def _holds(low: float, truth: float, high: float) -> bool:
     return low <= truth <= high
 
 
+@pytest.mark.statistics
 def test_the_answers_hold_the_truth_in_a_few_draws(tmp_path: Path) -> None:
     found = covered(range(900, 904), tmp_path)
     # of 4 draws at 95 %, 1 and fewer come in 1 of 2000 (binomial), for some 25 answers

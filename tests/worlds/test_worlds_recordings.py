@@ -88,6 +88,7 @@ PROMISED = {
 }
 
 
+@pytest.mark.slow
 def test_a_stratum_holds_what_its_name_says() -> None:
     for one in worlds.make_many([(name, 5) for name in PROMISED]):
         assert any(PROMISED[one.plan.stratum](e) for e in one.truth["events"]), one.plan.stratum
