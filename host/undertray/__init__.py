@@ -10,20 +10,17 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from undertray.acquire.runlog import Run, read_run
     from undertray.calibrate.calibration import Calibration
     from undertray.calibrate.liquid_column import column_pressure_pa
     from undertray.errors import UndertrayError
+    from undertray.notebook import Comparison, Reduction, Run, compare, read_run, reduce_run
     from undertray.reduce.car import Car
     from undertray.reduce.loss import Loss, LossParameters
     from undertray.reduce.losses import find_losses
-    from undertray.reduce.run import Reduction, reduce_run
 
 __version__ = "0.1.0"
 
 _HOME = {
-    "Run": "undertray.acquire.runlog",
-    "read_run": "undertray.acquire.runlog",
     "Calibration": "undertray.calibrate.calibration",
     "column_pressure_pa": "undertray.calibrate.liquid_column",
     "UndertrayError": "undertray.errors",
@@ -31,13 +28,18 @@ _HOME = {
     "Loss": "undertray.reduce.loss",
     "LossParameters": "undertray.reduce.loss",
     "find_losses": "undertray.reduce.losses",
-    "Reduction": "undertray.reduce.run",
-    "reduce_run": "undertray.reduce.run",
+    "Comparison": "undertray.notebook",
+    "Reduction": "undertray.notebook",
+    "Run": "undertray.notebook",
+    "compare": "undertray.notebook",
+    "read_run": "undertray.notebook",
+    "reduce_run": "undertray.notebook",
 }
 
 __all__ = [
     "Calibration",
     "Car",
+    "Comparison",
     "Loss",
     "LossParameters",
     "Reduction",
@@ -45,6 +47,7 @@ __all__ = [
     "UndertrayError",
     "__version__",
     "column_pressure_pa",
+    "compare",
     "find_losses",
     "read_run",
     "reduce_run",

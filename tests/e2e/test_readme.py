@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import doctest
+import re
 from pathlib import Path
 
 import pytest
@@ -20,6 +22,19 @@ def test_the_commands_of_a_page_print_what_it_says(tmp_path: Path, page: str, le
     for step in steps:
         printed = run_step(step.command, folder)
         assert matches(step.output, printed), f"$ {step.command}\n{printed}"
+
+
+def test_the_python_of_a_page_gives_what_it_says(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In the folder as the page's own first command leaves it: with a calibration."""
+    folder, page = tmp_path / "runs", (ROOT / "demo_logs" / "README.md").read_text(encoding="utf-8")
+    make_folder(folder)
+    run_step(next(step.command for step in read_steps(page) if " calibrate " in step.command), folder)
+    monkeypatch.chdir(folder)
+    text = "".join(re.findall(r"^```python\n(.*?)^```$", page, re.S | re.M))
+    runner = doctest.DocTestRunner(optionflags=doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE)
+    said: list[str] = []
+    done = runner.run(doctest.DocTestParser().get_doctest(text, {}, "page", None, None), out=said.append)
+    assert (done.failed, done.attempted >= 12) == (0, True), "".join(said)
 
 
 def test_the_first_page_is_short() -> None:

@@ -18,7 +18,9 @@ from undertray.report.comparepicture import comparison_picture
 from undertray.report.comparewords import (
     claim_words,
     comparison_words,
+    estimate_words,
     holding_words,
+    least_width,
     plan_words,
     text_table,
 )
@@ -556,7 +558,8 @@ def test_the_warning_of_a_group_is_told_only_where_there_can_be_one() -> None:
     ):
         runs = [dataclasses.replace(_minute(rng, "a", "A"), **changes), _minute(rng, "b", "B")]
         lines = list(comparison_words(compare(runs, "skirt")))
-        shown.append(lines[3].split("  ")[-1].strip())
+        line = next(line for line in lines if line.startswith("warning"))
+        shown.append(line.split("  ")[-2].strip())
     assert shown == ["no loss", "undefined", "none of 1", "0.50 s (1 of 2)"]
 
 
@@ -565,16 +568,45 @@ def test_tables_line_up() -> None:
     assert lines == ["name         n", "a            1", "long name  100"]
 
 
+def test_a_table_breaks_between_words_and_a_cell_into_two_lines_at_most() -> None:
+    heads = ("run", "least margin", "skirt")
+    rows = [("a.csv", "+5.39 N", "closed-cell foam, 0.3 mm gap"), ("b.csv", "−16.7 N", "brush")]
+    # "closed-cell foam," is the shortest half of the one, "+5.39 N" may not be broken
+    assert least_width(heads, rows, (2,)) == 5 + 2 + 7 + 2 + len("foam, 0.3 mm gap")
+    lines = list(text_table(heads, rows, 32, (2,)))
+    assert lines == [
+        "run      least  skirt",
+        "        margin",
+        "a.csv  +5.39 N  closed-cell",
+        "                foam, 0.3 mm gap",
+        "b.csv  −16.7 N  brush",
+    ]
+
+
+@pytest.mark.parametrize("width", [60, 80, 100])
+def test_a_comparison_fits_the_terminal_and_cuts_no_word(width: int) -> None:
+    rng = np.random.default_rng(8)
+    names = ("closed-cell foam, 0.3 mm gap", "brush strip, 0.5 mm gap", "lip, 0.2 mm gap", "none at all")
+    factors = dict(zip(names, (1, 0.9, 1.1, 1.3), strict=True))
+    runs = [_minute(rng, f"{n[:5]}{i}", n, factors[n]) for i in range(3) for n in names]
+    found = compare(runs, "skirt")
+    lines = list(comparison_words(found, width=width))
+    assert max(map(len, lines)) <= width
+    narrow, wide = (" ".join(" ".join(some).split()) for some in (lines, comparison_words(found)))
+    for sentence in (*map(holding_words, found.groups), *map(claim_words, found.claims)):
+        assert sentence in narrow
+        assert sentence in wide
+
+
 def test_a_value_has_no_more_decimals_than_its_uncertainty() -> None:
-    from undertray.report.comparewords import _estimate
     from undertray.report.comparison import Estimate
 
     shown = [
-        _estimate(Estimate(value, value - half, value + half), 1.0, "N")
+        estimate_words(Estimate(value, value - half, value + half), 1.0, "N")
         for value, half in ((9.2474, 0.986), (942.04, 33.2), (0.91703, 0.00581))
     ]
     assert shown == ["9.25 ±0.99 N", "942 ±33 N", "0.9170 ±0.0058 N"]
-    assert _estimate(Estimate(9.2474, None, None), 1.0, "N") == "9.247 N"
+    assert estimate_words(Estimate(9.2474, None, None), 1.0, "N") == "9.247 N"
 
 
 def test_runs_that_were_never_steady_have_no_pack_to_correct() -> None:

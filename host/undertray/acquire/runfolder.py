@@ -13,10 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.acquire.runlog import Run
-from undertray.errors import ReductionError
+from undertray.errors import ReductionError, quoted
 from undertray.files import is_folder
 
-__all__ = ["Drive", "counted_once", "drive_of", "find_runs"]
+__all__ = ["Drive", "counted_once", "drive_of", "find_runs", "same_run"]
 
 _MOST_RUNS = 20000
 _MOST_MARKS = 256
@@ -125,3 +125,8 @@ def counted_once(drives: Sequence[Drive | None]) -> list[int]:
             for mark in one.marks:
                 holders.setdefault(mark, []).append((i, one))
     return stands
+
+
+def same_run(copy: str | Path, one: str | Path) -> str:
+    """Say that a log holds the same run as another."""
+    return f"{quoted(str(copy), 200)} holds the same run as {quoted(str(one), 200)}"

@@ -25,7 +25,6 @@ __all__ = [
     "Units",
     "car_chooser",
     "given_or_found",
-    "same_run",
     "shown_in",
 ]
 
@@ -189,10 +188,3 @@ def car_chooser(path: Path | None, source: str) -> Callable[[Run], RunCar]:
     given = None if path is None else Car.from_toml(path)
     where = "" if path is None else escaped(path.name)
     return lambda run: run_car(run, given, where, source == "file")
-
-
-def same_run(copy: Path, one: Path) -> str:
-    """Say that a log holds the same run as another."""
-    from undertray.errors import quoted
-
-    return f"{quoted(str(copy), 200)} holds the same run as {quoted(str(one), 200)}"

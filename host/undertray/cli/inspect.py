@@ -1,14 +1,13 @@
-"""``undertray inspect`` and ``undertray export``."""
+"""``undertray inspect``."""
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from undertray.cli.caroptions import AsJson, CalibrationFile, given_or_found
+from undertray.cli.caroptions import AsJson
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -24,7 +23,6 @@ _LABELS = {"started_utc": "started"}
 def register(app: typer.Typer) -> None:
     """Add this file's commands to the program."""
     app.command("inspect", short_help="Say what is in a log, and what is wrong with it.")(_inspect)
-    app.command("export", short_help="Write a log as a plain table, one row a sample.")(_export)
 
 
 def _inspect(
@@ -46,47 +44,6 @@ def _inspect(
         print(json.dumps(found.as_dict(), allow_nan=False))
     else:
         print("\n".join(_lines(found, log.where)))
-
-
-def _export(
-    run: Annotated[Path, typer.Argument(metavar="RUN.csv", help="The run log.", show_default=False)],
-    out: Annotated[Path, typer.Option(help="What to write: .csv, or .parquet with pyarrow.")],
-    pa: Annotated[bool, typer.Option("--pa", help="Suction in Pa instead of raw counts.")] = False,
-    calibration: CalibrationFile = None,
-) -> None:
-    """Write a log as a plain table: time, throttle, flags and raw counts, one row a sample.
-
-    With --pa (or --calibration) each count becomes p1_pa, its suction (positive below ambient), and
-    p1_out_of_range: 0, or 1 outside the calibrated range, 2 beyond the sensor's own. Without a calibration
-    p1_pa is by the sensor's own scale, and that is said; a sensor that the calibration lacks becomes
-    p1_uncalibrated_pa. What a board logs besides (second throttle and pack, counts of an accelerometer)
-    follows as it is, with --pa also forward_g, right_g and up_g along the car's own axes.
-
-    Example: undertray export run.csv --pa --out run-pa.csv
-    """
-    from undertray.acquire.runlog import read_run
-    from undertray.acquire.runtable import export_run
-
-    log, pressures = read_run(run), None
-    if pa or calibration is not None:
-        from undertray.calibrate.calibration import Calibration
-        from undertray.report.pressuretable import ColumnSuction
-
-        (calibration,) = given_or_found([run], calibration=calibration)
-        certificate = Calibration.from_json(calibration) if calibration else None
-        suction = ColumnSuction(log, certificate)
-        pressures = suction.rows
-        if certificate is None:
-            print("undertray: uncalibrated: the sensors' own scales are used", file=sys.stderr)
-        elif certificate.foreign_to(log.device):
-            print("undertray: the calibration was made on another board", file=sys.stderr)
-        for name in suction.uncalibrated:
-            print(
-                f"undertray: {name} has no calibration: by the sensor's own scale, as {name}_uncalibrated_pa",
-                file=sys.stderr,
-            )
-    rows = export_run(log, out, pressures)
-    print(f"undertray: {rows} rows: {out}", file=sys.stderr)
 
 
 def _lines(found: Inspection, where: str) -> Iterator[str]:

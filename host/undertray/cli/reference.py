@@ -15,7 +15,6 @@ from undertray.cli.caroptions import (
     Tare,
     car_chooser,
     given_or_found,
-    same_run,
 )
 
 if TYPE_CHECKING:
@@ -81,7 +80,7 @@ def _reference(
 
 def _once_each(paths: list[Path], logs: list[Run]) -> tuple[list[Run], list[str]]:
     """The runs that count, and what is said of those that were given before."""
-    from undertray.acquire.runfolder import counted_once, drive_of
+    from undertray.acquire.runfolder import counted_once, drive_of, same_run
 
     stands = counted_once([drive_of(log) for log in logs])
     notices = [

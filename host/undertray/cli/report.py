@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -19,12 +20,56 @@ from undertray.cli.caroptions import (
     shown_in,
 )
 
-__all__ = ["register"]
+if TYPE_CHECKING:
+    from undertray.acquire.runlog import Run
+    from undertray.calibrate.calibration import Calibration
+    from undertray.predict.drag import Drag
+    from undertray.reduce.runcar import RunCar
+    from undertray.report.display import Display
+
+__all__ = ["MakeReports", "PageFile", "make_reports", "register"]
 
 
 def register(app: typer.Typer) -> None:
     """Add this file's commands to the program."""
     app.command("report")(_report)
+
+
+PageFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--page", metavar="OUT.html", help="Write it as a page as well; it leads to the reports of the runs."
+    ),
+]
+MakeReports = Annotated[
+    bool,
+    typer.Option("--reports", help="With --page: make reports that are missing, or older, beside the logs."),
+]
+
+
+def make_reports(
+    logs: list[Path],
+    choose: Callable[[Run], RunCar],
+    calibration: Calibration | None,
+    tare: str,
+    units: Display,
+    drag: Drag | None = None,
+) -> None:
+    """Make the reports that are missing beside some logs, or older than they are."""
+    from undertray import read_run, reduce_run
+    from undertray.report.folderpage import lacking_reports, write_report
+
+    lacking = lacking_reports(logs)
+    with typer.progressbar(
+        lacking, label="reports", file=sys.stderr, hidden=len(lacking) < 4 or not sys.stderr.isatty()
+    ) as shown:
+        for log in shown:
+            run = read_run(log)
+            chosen = choose(run)
+            reduction = chosen.told(reduce_run(run, chosen.car, calibration, tare))
+            write_report(log, run, reduction, chosen.car, calibration, units, drag)
+    if lacking:
+        print(f"reports: {len(lacking)} made, beside their logs", file=sys.stderr)
 
 
 def _report(

@@ -22,6 +22,7 @@ from undertray.cli.caroptions import (
     given_or_found,
     shown_in,
 )
+from undertray.cli.report import MakeReports, PageFile, make_reports
 
 if TYPE_CHECKING:
     from undertray.report.display import Display
@@ -30,6 +31,18 @@ if TYPE_CHECKING:
 __all__ = ["register"]
 
 _MOST_CORRECTIONS = 8
+_HEADS = (
+    "run",
+    "verdict",
+    "least margin",
+    "losses",
+    "started",
+    "steady suction",
+    "length",
+    "warning",
+    "lost",
+)
+_WRAPPING = (1, 4)  # the verdict, and the fact that is shown behind the losses
 
 
 def register(app: typer.Typer) -> None:
@@ -55,20 +68,25 @@ def _sessions(
     fact: Annotated[str, typer.Option("--fact", help="The fact that is shown.")] = "skirt",
     units: Units = None,
     as_json: AsJson = False,
+    page: PageFile = None,
+    reports: MakeReports = False,
     cached: Annotated[
         bool, typer.Option("--cache/--no-cache", help="Remember reductions in the user's cache folder.")
     ] = True,
 ) -> None:
     """List the runs of a folder with their facts and headline numbers.
 
+    The page also has the history of each skirt, mounting by mounting.
+
     CSV files that are no run logs are left out, and that is said. With --drag a run whose suction held the
     car fast is "locked".
 
     Example: undertray sessions runs/ --car car.toml --sort margin --reverse
     """
-    from undertray import Calibration
-    from undertray.acquire.runfolder import find_runs
-    from undertray.errors import escaped
+    if reports and page is None:
+        raise typer.BadParameter("goes with --page OUT.html", param_hint="--reports")
+    from undertray import Calibration, read_run, reduce_run
+    from undertray.acquire.runfolder import drive_of, find_runs
     from undertray.predict.drag import read_drag
     from undertray.reduce.car import Car
     from undertray.report.runlist import (
@@ -80,7 +98,7 @@ def _sessions(
         once_each,
         sort_sessions,
     )
-    from undertray.report.words import caution_line, few_names, grouped_notices, note_lines
+    from undertray.report.words import caution_line, note_lines
 
     car, calibration = given_or_found([folder], car=car, calibration=calibration)
     choose = car_chooser(car, car_from)
@@ -91,8 +109,6 @@ def _sessions(
     memory = Memory(folder, depends, cache_folder() if cached else None)
 
     def reduce(path: Path) -> Mapping[str, Any]:
-        from undertray import read_run, reduce_run
-        from undertray.acquire.runfolder import drive_of
         from undertray.report.locked import judge_driven
 
         run = read_run(path)
@@ -117,56 +133,62 @@ def _sessions(
     finally:
         memory.save()
     found = sort_sessions(once_each(found), sort, reverse)
+    look = shown_in(units, None if car is None else Car.from_toml(car))
     if as_json:
         print(json.dumps([one.as_dict() for one in found], allow_nan=False))
     else:
-        _print(found, fact, shown_in(units, None if car is None else Car.from_toml(car)))
-    if others:
-        what = "1 file is no run log" if len(others) == 1 else f"{len(others)} files are no run logs"
-        print(note_lines(f"{what}: {few_names(others)}"), file=sys.stderr)
+        _print(found, fact, look)
+    notices = _notices(found, others)
+    for notice in notices:
+        print(note_lines(notice), file=sys.stderr)
+    if page is not None:
+        from undertray.report.folderpage import folder_page
+        from undertray.report.page import write_page
+
+        if reports:
+            logs = [folder / one.file for one in found if one.duration_s is not None]
+            make_reports(logs, choose, certificate, tare, look, pulled)
+        write_page(folder_page(found, folder, page, fact, look, notices), page)
+        print(f"page: {page}", file=sys.stderr)
+    print(caution_line(), file=sys.stderr)
+
+
+def _notices(found: list[Session], others: list[str]) -> list[str]:
+    """What a reader of the list has to know."""
+    from undertray.errors import escaped
+    from undertray.report.words import few_names, grouped_notices
+
+    what = "1 file is no run log" if len(others) == 1 else f"{len(others)} files are no run logs"
     copied = [
         (copy, f"the same run as {escaped(one.file)}, listed once") for one in found for copy in one.copies
     ]
     said = [(one.file, notice) for one in found for notice in one.notices]
-    for notice in grouped_notices([*copied, *said]):
-        print(note_lines(notice), file=sys.stderr)
-    print(caution_line(), file=sys.stderr)
+    return [*([f"{what}: {few_names(others)}"] if others else []), *grouped_notices([*copied, *said])]
 
 
 def _print(found: list[Session], fact: str, units: Display) -> None:
     from undertray.reduce.warning import UNTOLD
-    from undertray.report.comparewords import text_table
-    from undertray.report.fallwords import losses_told
+    from undertray.report.comparewords import least_width, text_table
+    from undertray.report.words import room, wrapped
 
-    heads = (
-        "run",
-        "started",
-        fact,
-        "length",
-        "verdict",
-        "least margin",
-        "steady suction",
-        "losses",
-        "warning",
-        "lost",
-    )
-    rows = [
-        (
-            one.file,
-            one.started[:19].replace("T", " "),
-            one.facts.get(fact, ""),
-            "" if one.duration_s is None else f"{one.duration_s:.0f} s{', cut' if one.truncated else ''}",
-            one.verdict if one.calibrated or one.duration_s is None else f"{one.verdict} (uncalibrated)",
-            "" if one.least_margin_n is None else f"{units.n(one.least_margin_n, signed=True)} {one.axle}",
-            "" if one.suction_pa is None else units.pa(one.suction_pa) + _weakest(one.throttles),
-            "" if one.losses is None else losses_told(one.losses, one.brief_losses or 0),
-            one.warning or "",
-            "" if one.lost_rows is None else str(one.lost_rows),
-        )
-        for one in found
-    ]
-    for line in text_table(heads, rows):
+    heads = [*_HEADS[:4], fact, *_HEADS[4:]]
+    width, wide = room(1000), [_row(one, fact, units) for one in found]
+    kept = len(heads)
+    if least_width(heads, wide) <= width:
+        lines = text_table(heads, wide, width)
+    else:
+        narrow = [_row(one, fact, units, narrow=True) for one in found]
+        while kept > 2 and least_width(heads[:kept], [row[:kept] for row in narrow], _WRAPPING) > width:
+            kept -= 1
+        lines = text_table(heads[:kept], [row[:kept] for row in narrow], width, _WRAPPING)
+    for line in lines:
         print(line)
+    if kept < len(heads):
+        print(
+            wrapped(
+                f"no room here for: {', '.join(heads[kept:])} (a wider window, --json and --page have it)"
+            )
+        )
     if any(one.truncated for one in found):
         print("cut: the run goes on where its log ends; 'undertray inspect' says why")
     for short, why in UNTOLD.items():
@@ -174,5 +196,24 @@ def _print(found: list[Session], fact: str, units: Display) -> None:
             print(f"{short}: {why}, no warning can be told")
 
 
-def _weakest(throttles: int | None) -> str:
-    return f" (weakest of {throttles})" if throttles and throttles > 1 else ""
+def _row(one: Session, fact: str, units: Display, narrow: bool = False) -> tuple[str, ...]:
+    """What is shown of a run, what matters most first."""
+    from undertray.report.fallwords import losses_told
+
+    sure = one.calibrated or one.duration_s is None
+    least = "" if one.least_margin_n is None else units.n(one.least_margin_n, signed=True)
+    cut = ", cut" if one.truncated else ""
+    several = one.throttles is not None and one.throttles > 1 and not narrow
+    return (
+        one.file.removesuffix(".csv") if narrow else one.file,
+        one.verdict if sure else f"{one.verdict} (uncalibrated)",
+        f"{least} {(one.axle or '').removesuffix(' axle')}".strip(),
+        "" if one.losses is None else losses_told(one.losses, one.brief_losses or 0),
+        one.facts.get(fact, ""),
+        one.started[5 if narrow else 0 : 16].replace("T", " "),
+        ("" if one.suction_pa is None else units.pa(one.suction_pa))
+        + (f" (weakest of {one.throttles})" if several else ""),
+        "" if one.duration_s is None else f"{one.duration_s:.0f} s{cut}",
+        one.warning or "",
+        "" if one.lost_rows is None else str(one.lost_rows),
+    )

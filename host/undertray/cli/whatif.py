@@ -196,9 +196,8 @@ def _read(
     paths: list[Path], car: Path | None, car_from: str, certificate: Any, tare: str
 ) -> tuple[list[tuple[Reduction, dict[str, Any]]], Car, list[str]]:
     """Reduced runs with their facts, and the car."""
-    from undertray.acquire.runfolder import counted_once, drive_of
+    from undertray.acquire.runfolder import counted_once, drive_of, same_run
     from undertray.acquire.runlog import read_run
-    from undertray.cli.caroptions import same_run
     from undertray.errors import escaped
     from undertray.reduce.car import Car
     from undertray.reduce.run import reduce_run

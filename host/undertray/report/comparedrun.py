@@ -4,27 +4,39 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.errors import ReductionError
+from undertray.acquire.runfolder import Drive, counted_once, drive_of, same_run
+from undertray.errors import ReductionError, quoted
 from undertray.reduce.loss import LOSS_KINDS
+from undertray.reduce.run import reduce_run
+from undertray.reduce.runcar import differing_cars
 from undertray.reduce.steady import throttle_bands
 from undertray.reduce.warning import UNTOLD, warning_words
+from undertray.report.locked import judge_driven
 from undertray.report.verdict import Verdict, judge
+from undertray.report.words import few_names, grouped_notices
 
 if TYPE_CHECKING:
+    from undertray.acquire.runlog import Run
+    from undertray.calibrate.calibration import Calibration
+    from undertray.predict.drag import Drag
+    from undertray.reduce.car import Car
     from undertray.reduce.run import Reduction
+    from undertray.reduce.runcar import RunCar
 
-__all__ = ["Digest", "at_levels", "digest", "fact_of", "throttle_levels"]
+__all__ = ["Digest", "Taken", "at_levels", "digest", "fact_of", "once_each", "take", "throttle_levels"]
 
 Array = NDArray[np.float64]
 
 _FACT_LENGTH = 80
 _WIDEST_US = 20.0
 _MOST_FACTS = 40
+_MOST_CORRECTIONS = 8
 _GAS = 287.05  # J/(kg K), dry air (ICAO standard atmosphere, from memory)
 
 
@@ -170,3 +182,59 @@ def at_levels(one: Digest, levels: Sequence[tuple[float, float]]) -> tuple[NDArr
         if middle_us > _WIDEST_US and (above_us > 0).all():
             factor[here] = (middle_us / above_us) ** 2
     return level, factor
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A log that was read and reduced."""
+
+    log: str
+    digest: Digest
+    drive: Drive
+    car: Car
+    notices: tuple[str, ...]
+    foreign: bool
+
+
+def take(
+    log: str,
+    run: Run,
+    chosen: RunCar,
+    calibration: Calibration | None,
+    tare: str,
+    by: str,
+    drag: Drag | None = None,
+) -> Taken:
+    """Reduce a run, and keep of it what a comparison needs."""
+    reduction = reduce_run(run, chosen.car, calibration, tare)
+    found = digest(reduction, run.facts, by, judge_driven(reduction, chosen.car, drag))
+    corrected = (str(one) for one in run.corrections[-_MOST_CORRECTIONS:] if one.fact == by)
+    foreign = bool(calibration and calibration.foreign_to(run.device))
+    return Taken(log, found, drive_of(run), chosen.car, (*chosen.notices, *corrected), foreign)
+
+
+def once_each(taken: Sequence[Taken], by: str) -> tuple[list[Taken], list[str]]:
+    """The logs that count, each drive once, in order of recording; and what has to be said of all logs."""
+    stands = [taken[i] for i in counted_once([one.drive for one in taken])]
+    pairs = list(zip(taken, stands, strict=True))
+    kept = [copy for copy, one in pairs if copy is one]
+    foreign = few_names([_name(one) for one in kept if one.foreign])
+    notices = [f"the calibration was made on another board than {foreign}"] if foreign else []
+    notices += [_same_run(copy, one, by) for copy, one in pairs if copy is not one]
+    notices += grouped_notices((_name(one), notice) for one in kept for notice in one.notices)
+    notices += differing_cars([(_name(one), one.car) for one in kept])
+    return sorted(kept, key=lambda one: one.digest.started), notices
+
+
+def _name(one: Taken) -> str:
+    return Path(one.log).name
+
+
+def _same_run(copy: Taken, one: Taken, by: str) -> str:
+    """Say that a log counts with another; the fact that the runs are grouped by may be another in it."""
+    if copy.log == one.log:
+        return f"{quoted(one.log, 200)} was given more than once: it counts once"
+    said = same_run(copy.log, one.log)
+    if copy.digest.value != one.digest.value:
+        said += f" and says {by} {quoted(copy.digest.value)} instead of {quoted(one.digest.value)}"
+    return f"{said}: it counts once, as the latter"

@@ -2,61 +2,68 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import itertools
+import textwrap
+from collections.abc import Collection, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from undertray.report.display import SI, Display, number
 from undertray.report.fallwords import losses_told
 from undertray.report.mountings import USUAL_SCATTER
+from undertray.report.words import WIDTH
 
 if TYPE_CHECKING:
     from undertray.report.comparison import Claim, Comparison, Estimate, Group, Plan
 
-__all__ = ["claim_words", "comparison_words", "holding_words", "plan_words", "text_table"]
+__all__ = [
+    "claim_words",
+    "comparison_words",
+    "estimate_words",
+    "group_cells",
+    "holding_words",
+    "least_width",
+    "plan_words",
+    "text_table",
+]
 
 _NAME = 32
+_WIDE = 10_000  # columns of what is no terminal
 
 
-def comparison_words(found: Comparison, units: Display = SI) -> Iterator[str]:
-    """Say what a comparison found."""
+def comparison_words(found: Comparison, units: Display = SI, width: int = _WIDE) -> Iterator[str]:
+    """Say what a comparison found, in lines of some width."""
     at = ", ".join(f"{t:.0f}" for t in found.throttle_us if t < float("inf"))
-    yield f"by {_clean(found.by)}, against {_clean(found.reference)}" + (
+    head = f"by {_clean(found.by)}, against {_clean(found.reference)}" + (
         f", steady at {at} µs of throttle" if at else ""
     )
+    yield from _filled(head, width)
     yield ""
-    yield from text_table(
-        (
-            "group",
-            "runs",
-            "mountings",
-            "steady",
-            "suction",
-            "front margin",
-            "rear margin",
-            "seal index",
-            "losses/min",
-            "dips/min",
-            "warning",
-        ),
-        [_row(group, units) for group in found.groups],
-    )
+    yield from _groups_table(found.groups, units, width)
     yield ""
     asked = len(found.claims)
-    yield "± and the ranges in brackets: 95 %, of each number by itself, from the scatter of the mountings;"
-    yield "none with one. What all runs share (calibration, how few the taps are) 'reduce' has in its u95."
+    how = (
+        "± and the ranges in brackets: 95 %, of each number by itself, from the scatter of the mountings; "
+        "none with one. What all runs share (calibration, how few the taps are) 'reduce' has in its u95."
+    )
     if any(min(claim.mountings) > 1 for claim in found.claims):
         together = f"the {asked} questions asked together" if asked > 1 else "the one question asked"
-        yield f"more than noise: p below 0.05 for {together} (Holm's rule, nearly all of it for the suction)."
-    yield "held for sure: always what it needs, by more than is uncertain, calibrated and with a whole log."
+        how += (
+            f" More than noise: p below 0.05 for {together} (Holm's rule, nearly all of it for the suction)."
+        )
+    how += " Held for sure: always what it needs, by more than is uncertain, calibrated and with a whole log."
+    yield from _filled(how, min(width, WIDTH), "")
     yield ""
-    for group in found.groups:
-        yield holding_words(group, units)
-    for claim in found.claims:
-        yield claim_words(claim, units)
-    for plan in found.plans:
-        yield plan_words(plan, units)
-    for notice in found.notices:
-        yield f"note: {_clean(notice, 200)}"
+    for line in (
+        *(holding_words(group, units) for group in found.groups),
+        *(claim_words(claim, units) for claim in found.claims),
+        *(plan_words(plan, units) for plan in found.plans),
+        *(f"note: {_clean(notice, 200)}" for notice in found.notices),
+    ):
+        yield from _filled(line, width)
+
+
+def _filled(line: str, width: int, indent: str = "  ") -> list[str]:
+    return textwrap.wrap(line, width, subsequent_indent=indent, break_on_hyphens=False) or [""]
 
 
 def holding_words(group: Group, units: Display = SI) -> str:
@@ -131,15 +138,99 @@ def _sure(claim: Claim) -> str:
     return f"{noise} (p {claim.p_value:.2g} by itself, {claim.p_adjusted:.2g} with all questions)"
 
 
-def text_table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
-    """Lay out a table in columns."""
+def text_table(
+    heads: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    width: int = _WIDE,
+    wrapping: Collection[int] = (),
+    numbers_right: bool = True,
+) -> Iterator[str]:
+    """Lay out a table in columns.
+
+    Parameters
+    ----------
+    heads : sequence of str
+        A head for each column; it may take several lines, broken between words.
+    rows : sequence of sequence of str
+        The cells.
+    width : int
+        Columns of the terminal. What cannot be broken between words stays wider than that.
+    wrapping : collection of int
+        Columns whose cells may take two lines as well.
+    numbers_right : bool
+        Whether a column of nothing but numbers stands to the right.
+
+    Yields
+    ------
+    str
+        A line.
+    """
     cells = [[_clean(c, 64) for c in row] for row in (heads, *rows)]
     widths = [max(len(row[i]) for row in cells) for i in range(len(heads))]
-    numeric = [all(row[i][:1] in ("", *"0123456789+−") for row in cells[1:]) for i in range(len(heads))]
+    least = _least_widths(cells, wrapping)
+    while sum(widths) + 2 * (len(widths) - 1) > width and widths != least:
+        widest = max((i for i in range(len(widths)) if widths[i] > least[i]), key=widths.__getitem__)
+        widths[widest] -= 1
+    numeric = [
+        numbers_right and all(row[i][:1] in ("", *"0123456789+−") for row in cells[1:])
+        for i in range(len(heads))
+    ]
     for row in cells:
-        yield "  ".join(
-            c.rjust(w) if right else c.ljust(w) for c, w, right in zip(row, widths, numeric, strict=True)
-        ).rstrip()
+        broken = [textwrap.wrap(c, w, break_on_hyphens=False) for c, w in zip(row, widths, strict=True)]
+        for line in itertools.zip_longest(*broken, fillvalue=""):
+            yield "  ".join(
+                c.rjust(w) if right else c.ljust(w) for c, w, right in zip(line, widths, numeric, strict=True)
+            ).rstrip()
+
+
+def least_width(heads: Sequence[str], rows: Sequence[Sequence[str]], wrapping: Collection[int] = ()) -> int:
+    """Columns that a table takes at least, with no word cut."""
+    widths = _least_widths([[_clean(c, 64) for c in row] for row in (heads, *rows)], wrapping)
+    return sum(widths) + 2 * (len(widths) - 1)
+
+
+def _least_widths(cells: Sequence[Sequence[str]], wrapping: Collection[int]) -> list[int]:
+    """Heads may take as many lines as they have words, the cells that are broken two."""
+    return [
+        max(
+            max((len(word) for word in head.split()), default=0),
+            *(_halved(cell) if i in wrapping else len(cell) for cell in below),
+        )
+        for i, (head, *below) in enumerate(zip(*cells, strict=True))
+    ]
+
+
+def _halved(text: str) -> int:
+    """The least width in which a text takes two lines."""
+    words = text.split()
+    ways = [max(len(" ".join(words[:n])), len(" ".join(words[n:]))) for n in range(len(words) + 1)]
+    return min(ways)
+
+
+def _groups_table(groups: Sequence[Group], units: Display, width: int) -> Iterator[str]:
+    """The groups side by side; as many at once as there is room for."""
+    names, columns = group_cells(groups, units)
+
+    def table(first: int, last: int) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+        heads = ("", *(column[0] for column in columns[first:last]))
+        cells = zip(*(column[1:] for column in columns[first:last]), strict=True)
+        return heads, [(name, *row) for name, row in zip(names, cells, strict=True)]
+
+    first = 0
+    while first < len(groups):
+        last = len(groups)
+        while last > first + 1 and least_width(*table(first, last)) > width:
+            last -= 1
+        if first:
+            yield ""
+        yield from text_table(*table(first, last), width, numbers_right=False)
+        first = last
+
+
+def group_cells(groups: Sequence[Group], units: Display) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """What is told of a group by name, and of each group its value and these."""
+    names = ("runs", "mountings", "steady", "suction", "front margin", "rear margin", "seal index")
+    return (*names, "losses a minute", "dips a minute", "warning"), [_row(group, units) for group in groups]
 
 
 def _row(group: Group, units: Display) -> tuple[str, ...]:
@@ -148,10 +239,10 @@ def _row(group: Group, units: Display) -> tuple[str, ...]:
         str(len(group.runs)),
         str(group.mountings),
         f"{group.steady_s:.0f} s",
-        _estimate(group.suction_pa, units.pressure_pa, units.pressure),
-        _estimate(group.front_margin_n, units.force_n, units.force),
-        _estimate(group.rear_margin_n, units.force_n, units.force),
-        _estimate(group.seal_index, 1.0, ""),
+        estimate_words(group.suction_pa, units.pressure_pa, units.pressure),
+        estimate_words(group.front_margin_n, units.force_n, units.force),
+        estimate_words(group.rear_margin_n, units.force_n, units.force),
+        estimate_words(group.seal_index, 1.0, ""),
         f"{number(group.losses_per_min.value)} ({losses_told(group.losses, group.brief_losses)})",
         f"{number(group.dips_per_min.value)} ({group.dips})",
         _warning(group),
@@ -169,7 +260,8 @@ def _warning(group: Group) -> str:
     return f"{mean_s:.2f} s ({group.warned} of {group.warnable})"
 
 
-def _estimate(estimate: Estimate, factor: float, unit: str) -> str:
+def estimate_words(estimate: Estimate, factor: float, unit: str) -> str:
+    """A number with half its interval, and no more digits than that has."""
     if estimate.value is None:
         return "unknown"
     value = estimate.value / factor

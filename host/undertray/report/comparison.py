@@ -37,7 +37,7 @@ FORMAT = 1
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """A number with its 95 % interval; None where it is not known."""
+    """A number with its 95 % interval from ``low`` to ``high``; None where it is not known."""
 
     value: float | None
     low: float | None
@@ -46,7 +46,33 @@ class Estimate:
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """Runs that share the value of the fact."""
+    """Runs that share the value of the fact.
+
+    Attributes
+    ----------
+    value : str
+        The value.
+    runs, mountings : tuple of str, int
+        Names of the runs, and on how many mountings they were driven.
+    steady_s : float
+        Time with the throttle up and still, s.
+    suction_pa, front_margin_n, rear_margin_n : Estimate
+        Means over the mountings at the throttles that all groups have, Pa and N.
+    seal_index : Estimate
+        Suction over that of the reference group.
+    losses_per_min, dips_per_min : Estimate
+        A minute with the fans up.
+    dips, losses : int
+        How many.
+    warnable, warned : int
+        Losses that could have had a warning, and those that had one.
+    warning_s : Estimate
+        Warning before a loss, s.
+    held, spent, let_go : int
+        Runs that held for sure, that used up their allowance, and that did not hold.
+    least_margin_n : float or None
+        Least margin of any run, N.
+    """
 
     value: str
     runs: tuple[str, ...]
@@ -73,7 +99,27 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class Claim:
-    """One question asked of the runs."""
+    """One question asked of the runs.
+
+    Attributes
+    ----------
+    value, against : str
+        The group, and the one it is compared with.
+    what : str
+        ``suction_pa``, ``front_margin_n``, ``rear_margin_n``, ``losses_per_min``, ``warning_s`` or ``trend``.
+    difference : Estimate
+        Of the group less the other, in the unit of ``what``; of a trend the share by which a run differs.
+    share : Estimate
+        The difference over the other group's mean; of the suction only.
+    p_value, p_adjusted, least_p : float
+        By itself, with all questions (Holm), and the least that these runs could give.
+    runs, mountings : tuple of (int, int)
+        How many of either group.
+    more_than_noise : bool
+        Whether the difference is claimed.
+    too_few : bool
+        Whether it is not because these are too few to tell.
+    """
 
     value: str
     against: str
@@ -91,7 +137,19 @@ class Claim:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """How many mountings and runs a difference takes."""
+    """How many mountings and runs a difference takes.
+
+    Attributes
+    ----------
+    value, against : str
+        The groups that differ by it; empty for a difference that was asked for.
+    difference_n, share : float
+        The difference of downforce, N, and as a share of the mean.
+    mounting_scatter, run_scatter : float or None
+        Standard deviations as shares of the mean; None where none was seen.
+    ways : tuple of (int, int or None)
+        Runs a mounting, and how many mountings of each group that takes; None for more than 99.
+    """
 
     value: str
     against: str
@@ -104,7 +162,29 @@ class Plan:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """A whole comparison."""
+    """A whole comparison.
+
+    Attributes
+    ----------
+    by, reference : str
+        The fact that the runs are grouped by, and the group that the others are compared with.
+    throttle_us : tuple of float
+        The throttles at which every group was steady, µs.
+    groups : tuple of Group
+        The reference first.
+    claims : tuple of Claim
+        What was asked, and what came out.
+    runs : tuple of (str, str, float)
+        Name, group, and suction over the mean of all groups of each run, in order of recording.
+    notices : tuple of str
+        What a reader of the numbers has to know.
+    confounded : tuple of str
+        Facts that changed along with the one compared.
+    plans : tuple of Plan
+        What it takes to tell the differences that were not claimed.
+    run_mountings, noted_mountings : tuple of int, tuple of (str or None)
+        Of each of ``runs`` the number of its mounting in its group, and what the mounting is called.
+    """
 
     by: str
     reference: str
@@ -116,9 +196,16 @@ class Comparison:
     confounded: tuple[str, ...] = ()
     plans: tuple[Plan, ...] = ()
     run_mountings: tuple[int, ...] = ()
+    noted_mountings: tuple[str | None, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
-        """The comparison as JSON holds it."""
+        """The comparison as JSON holds it.
+
+        Returns
+        -------
+        dict
+            Numbers, texts, lists and None only; never NaN. Numbers have 9 significant digits.
+        """
         return {"format": FORMAT, **_plain(self)}
 
 
@@ -216,8 +303,9 @@ def compare(
         throttle_us=tuple((low + high) / 2 for low, high in levels),
         groups=tuple(_group(n, material, reference) for n in names),
         claims=decided,
-        runs=tuple((run, value, share) for run, value, share, _ in in_order),
+        runs=tuple((one.run, one.value, share) for one, share, _ in in_order),
         run_mountings=tuple(number for *_, number in in_order),
+        noted_mountings=tuple(one.mounting for one, *_ in in_order),
         notices=(*notices, *confounding_notices(members, by)),
         confounded=confounded(members, by),
         plans=_plans(material, decided, plan_n),
@@ -238,8 +326,8 @@ def _decided(claims: Sequence[Claim]) -> tuple[Claim, ...]:
     return tuple(decided)
 
 
-def _in_order(digests: Sequence[Digest], material: Material) -> list[tuple[str, str, float, int]]:
-    """Run, group, share of the mean, and which mounting of its group, for each run that has a share."""
+def _in_order(digests: Sequence[Digest], material: Material) -> list[tuple[Digest, float, int]]:
+    """Run, share of the mean, and which mounting of its group, for each run that has a share."""
     found = {}
     for name, mountings in material.mountings.items():
         shares = material.shares[0]["suction_pa"][name]
@@ -248,7 +336,7 @@ def _in_order(digests: Sequence[Digest], material: Material) -> list[tuple[str, 
                 share = shares[place]
                 if share is not None:
                     one = material.members[name][place]
-                    found[id(one)] = (one.run, one.value, share, number)
+                    found[id(one)] = (one, share, number)
     return [found[id(d)] for d in digests if id(d) in found]
 
 

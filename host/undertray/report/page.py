@@ -48,7 +48,16 @@ if TYPE_CHECKING:
     from undertray.reduce.run import Reduction
     from undertray.report.turnoverlist import Item
 
-__all__ = ["Grid", "Sheet", "make_sheet", "render_page", "render_turnover", "write_page"]
+__all__ = [
+    "Grid",
+    "Sheet",
+    "make_sheet",
+    "render_comparison",
+    "render_folder",
+    "render_page",
+    "render_turnover",
+    "write_page",
+]
 
 
 # One run as the page shows it: every word and picture, ready to be laid out.
@@ -325,6 +334,16 @@ def render_turnover(items: Sequence[Item], line: str, title: str) -> str:
     tones = {State.SHOWN: "good", State.NOT_SHOWN: "unsure", State.AGAINST: "bad"}
     signs = {State.SHOWN: "\u2713", State.NOT_SHOWN: "?", State.AGAINST: "\u2717"}
     return _rendered("turnover.html.jinja", items=items, line=line, title=title, tones=tones, signs=signs)
+
+
+def render_folder(**given: Any) -> str:
+    """Lay out the runs of a folder, with what its template names."""
+    return _rendered("folder.html.jinja", **given)
+
+
+def render_comparison(**given: Any) -> str:
+    """Lay out a comparison, with what its template names."""
+    return _rendered("comparison.html.jinja", **given)
 
 
 def _rendered(template: str, script: str = "", **given: Any) -> str:

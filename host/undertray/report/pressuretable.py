@@ -1,6 +1,8 @@
-"""Suction of every pressure column of a run, some rows at a time: for tables that other programs read."""
+"""Suction and loads of a run, some rows at a time: for tables that other programs read."""
 
 from __future__ import annotations
+
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +14,10 @@ from undertray.calibrate.scale import run_spans
 from undertray.errors import CalibrationMismatch, RunLogError
 from undertray.reduce.motion import car_g
 
-__all__ = ["ColumnSuction"]
+if TYPE_CHECKING:
+    from undertray.reduce.summary import Reduction
+
+__all__ = ["ColumnSuction", "load_columns"]
 
 _OUTSIDE, _BEYOND = 1, 2
 
@@ -71,3 +76,20 @@ class ColumnSuction:
             felt_g = car_g(self._felt, self._counts[first:last][:, self._axes]).round(4)
             found |= {name: felt_g[:, i] for i, name in enumerate(("forward_g", "right_g", "up_g"))}
         return found
+
+
+def load_columns(reduction: Reduction, first: int, last: int) -> dict[str, NDArray[np.float64]]:
+    """Pack, mean suction, loads and margins of some rows; NaN where they are not known."""
+    series, rows = reduction.series, slice(first, last)
+    told = np.searchsorted(series.pack_t_s, series.t_s[rows], "right") - 1
+    pack_mv = np.concatenate([series.pack_mv, [np.nan]])  # -1, before the first is told, takes the last
+    front_n, rear_n = series.front_n[rows], series.rear_n[rows]
+    return {
+        "pack_mv": pack_mv[told],
+        "mean_suction_pa": series.mean_suction_pa[rows],
+        "downforce_n": series.downforce_n[rows],
+        "front_n": front_n,
+        "rear_n": rear_n,
+        "front_margin_n": front_n - reduction.axles["front"].required_n,
+        "rear_margin_n": rear_n - reduction.axles["rear"].required_n,
+    }

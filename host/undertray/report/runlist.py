@@ -41,7 +41,7 @@ __all__ = [
 # log, the car, the calibration and this program's own source; anything that does not look as it should is
 # forgotten and made again.
 
-_FORMAT = 1
+_FORMAT = 2
 _MOST_BYTES = 64 * 2**20
 _MOST_FILES = 40
 _TEXT_LIMIT = 300
@@ -55,6 +55,7 @@ _KINDS: Mapping[str, Any] = {
     "axle": (str, type(None)),
     "suction_pa": _NUMBER,
     "downforce_n": _NUMBER,
+    "throttle_us": _NUMBER,
     "throttles": (int, type(None)),
     "losses": (int, type(None)),
     "brief_losses": (int, type(None)),
@@ -236,6 +237,7 @@ class Session:
     axle: str | None
     suction_pa: float | None
     downforce_n: float | None
+    throttle_us: float | None
     throttles: int | None
     losses: int | None
     brief_losses: int | None
@@ -342,6 +344,7 @@ def headline(
         "axle": verdict.axle,
         "suction_pa": _rounded(steady.suction_pa.mean) if steady else None,
         "downforce_n": _rounded(steady.downforce_n.mean) if steady else None,
+        "throttle_us": _rounded(steady.throttle_us) if steady else None,
         "throttles": 1 + len(steady.others) if steady else None,
         "losses": len(losses),
         "brief_losses": sum(event.brief for event in losses),
@@ -365,19 +368,13 @@ def _attempt(reduce: Callable[[Path], Mapping[str, Any]], path: Path) -> Mapping
 
 
 def _broken(why: str) -> dict[str, Any]:
-    numbers = ("duration_s", "least_margin_n", "axle", "suction_pa", "downforce_n", "throttles")
+    told = ("started", "facts", "verdict", "calibrated", "notices", "drive")
     return {
         "started": "",
         "facts": {},
         "verdict": f"not reduced: {why}"[:200],
         "calibrated": False,
-        **dict.fromkeys(
-            (
-                *numbers,
-                *("losses", "brief_losses", "warning", "warning_s"),
-                *("lost_rows", "bad_lines", "duplicate_rows", "truncated"),
-            )
-        ),
+        **dict.fromkeys(name for name in _KINDS if name not in told),
         "notices": [],
         "drive": None,
     }

@@ -38,6 +38,7 @@ __all__ = [
     "grouped_notices",
     "note_lines",
     "other_levels",
+    "room",
     "run_words",
     "shifted_load",
     "steady_at",
@@ -153,10 +154,14 @@ CAUTIONS = (
 _QUANTITY = re.compile(r"(\d) (s|N|Pa|Hz|mm|g|lbf|inH2O)\b")
 
 
+def room(most: int = WIDTH) -> int:
+    """Columns that a line may take: those of the terminal where there is one, and at most so many."""
+    return min(most, shutil.get_terminal_size().columns) if sys.stdout.isatty() else most
+
+
 def wrapped(text: str, indent: str = "") -> str:
     """A sentence as lines of at most 100 columns, or the terminal's; a number keeps its unit beside it."""
-    width = min(WIDTH, shutil.get_terminal_size().columns) if sys.stdout.isatty() else WIDTH
-    kept = textwrap.fill(_QUANTITY.sub("\\1\u00a0\\2", text), width, subsequent_indent=indent)
+    kept = textwrap.fill(_QUANTITY.sub("\\1\u00a0\\2", text), room(), subsequent_indent=indent)
     return kept.replace("\u00a0", " ")
 
 
