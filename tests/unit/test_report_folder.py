@@ -22,6 +22,7 @@ from undertray.report.comparison import compare
 from undertray.report.display import US
 from undertray.report.folderpage import comparison_page, folder_page, lacking_reports, report_of
 from undertray.report.history import histories
+from undertray.report.overlay import overlay, zero_s
 from undertray.report.page import make_sheet, render_page
 from undertray.report.runlist import Session, headline
 from unit.test_compare import _minute
@@ -147,6 +148,26 @@ def test_a_comparison_says_first_what_is_more_than_noise(tmp_path: Path) -> None
     assert html.count('scope="row"') == 2 + len(taken)  # the groups and the runs
     again = comparison_page(replace(found, claims=()), taken, tmp_path / "c.html")
     assert "No difference of the suction is claimed." in again
+
+
+def test_two_runs_are_laid_over_one_another_from_their_own_zero() -> None:
+    early, late = invented_reduction(fold_at_s=6.0), invented_reduction(fold_at_s=8.0)
+    # given: the throttle goes up at 2 s in both, the skirt folds at 6 and at 8 s
+    assert zero_s(early, "start") == zero_s(late, "start") == pytest.approx(2.0, abs=0.006)
+    assert (zero_s(early, "onset"), zero_s(late, "onset")) == (6.0, 8.0)
+    picture = overlay(early, late, "onset")
+    table = {name: np.array(column) for name, column in picture.table.items()}
+    suction = table["what"] == "suction Pa"
+    gone = table["lowest"][suction & (table["time s"] > 0.1) & (table["time s"] < 2.0)]
+    there = table["lowest"][suction & (table["time s"] > -2.0) & (table["time s"] < -0.1)]
+    assert gone.max() < 600 < there.min()  # of both, for both are drawn from their onset on
+    assert overlay(early, late, "onset", US).svg == overlay(early, late, "onset", US).svg
+    for run, align, why in (
+        (HELD, "onset", "no loss"),
+        (invented_reduction(throttle=False), "start", "never goes up"),
+    ):
+        with pytest.raises(ReductionError, match=why):
+            overlay(early, run, align)
 
 
 PAGES = ("folder", "comparison")

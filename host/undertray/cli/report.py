@@ -25,7 +25,9 @@ if TYPE_CHECKING:
     from undertray.calibrate.calibration import Calibration
     from undertray.predict.drag import Drag
     from undertray.reduce.runcar import RunCar
+    from undertray.reduce.summary import Reduction
     from undertray.report.display import Display
+    from undertray.report.page import Sheet
 
 __all__ = ["MakeReports", "PageFile", "make_reports", "register"]
 
@@ -72,6 +74,12 @@ def make_reports(
         print(f"reports: {len(lacking)} made, beside their logs", file=sys.stderr)
 
 
+def _known_alignment(align: str) -> str:
+    if align not in ("start", "onset"):
+        raise typer.BadParameter("start or onset")
+    return align
+
+
 def _report(
     runs: Annotated[list[Path], typer.Argument(metavar="RUN.csv...", help="Run logs, one or more.")],
     out: Annotated[Path, typer.Option("--out", help="The page to write; replaced if it is there.")],
@@ -100,6 +108,17 @@ def _report(
         Path | None, typer.Option("--drag", help="What 'undertray pull-test' wrote: grip, window.")
     ] = None,
     title: Annotated[str | None, typer.Option("--title", help="Heading of the page.")] = None,
+    other: Annotated[
+        Path | None, typer.Option("--with", metavar="OTHER.csv", help="Lay another run over this one.")
+    ] = None,
+    align: Annotated[
+        str,
+        typer.Option(
+            metavar="start|onset",
+            callback=_known_alignment,
+            help="With --with: from the throttle going up, or from the first loss.",
+        ),
+    ] = "start",
 ) -> None:
     """Write a page that says whether the car holds, and why.
 
@@ -107,8 +126,9 @@ def _report(
 
     Example: undertray report run1.csv --car car.toml --calibration calibration.json --out run1.html
     """
-    if pulls is not None and len(runs) != 1:
-        raise typer.BadParameter("goes with one run", param_hint="--pulls")
+    for option, given in (("--pulls", pulls), ("--with", other)):
+        if given is not None and len(runs) != 1:
+            raise typer.BadParameter("goes with one run", param_hint=option)
     from dataclasses import replace
 
     from undertray import Calibration, read_run, reduce_run
@@ -118,6 +138,7 @@ def _report(
     from undertray.reduce.pulloff import force_check
     from undertray.reduce.pulls import read_pulls
     from undertray.report.forcepicture import force_picture
+    from undertray.report.overlay import overlay
     from undertray.report.page import make_sheet, render_page, write_page
     from undertray.report.picture import write_pictures
     from undertray.report.words import note_lines
@@ -127,23 +148,27 @@ def _report(
     certificate = Calibration.from_json(calibration) if calibration is not None else None
     good = FanReference.from_json(reference) if reference is not None else None
     pulled = read_drag(drag) if drag is not None else None
-    sheets, cars = [], []
-    for path in runs:
+    sheets: list[Sheet] = []
+    cars: list[RunCar] = []
+
+    def reduced(path: Path) -> tuple[Run, RunCar, Reduction]:
         run = read_run(path)
         chosen = choose(run)
         cars.append(chosen)
-        reduction = chosen.told(reduce_run(run, chosen.car, certificate, tare, good))
+        return run, chosen, chosen.told(reduce_run(run, chosen.car, certificate, tare, good))
+
+    for path in runs:
+        run, chosen, reduction = reduced(path)
         if pulled is not None:
             reduction = with_drag(reduction, chosen.car, pulled)
         windows = Windows.of(chosen.car, pulled, reduction, good) if pulled is not None else None
-        sheet = make_sheet(
-            reduction, chosen.car, run, certificate, shown_in(units, chosen.car), good, windows
-        )
+        shown = shown_in(units, chosen.car)
+        sheet = make_sheet(reduction, chosen.car, run, certificate, shown, good, windows)
         if pulls is not None:
             checked = force_check(reduction, chosen.car, read_pulls(pulls), hanging)
-            sheet = replace(
-                sheet, steady=[*sheet.steady, force_picture(checked, shown_in(units, chosen.car))]
-            )
+            sheet = replace(sheet, steady=[*sheet.steady, force_picture(checked, shown)])
+        if other is not None:
+            sheet = replace(sheet, beside=overlay(reduction, reduced(other)[2], align, shown))
         sheets.append(sheet)
     write_page(render_page(sheets, title or cars[0].car.name), out)
     for notice in dict.fromkeys(notice for chosen in cars for notice in chosen.notices):

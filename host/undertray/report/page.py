@@ -107,10 +107,13 @@ class Sheet:
     taps: Grid
     quality: Grid
     facts: list[tuple[str, str]]
+    beside: Picture | None = None
 
     def pictures(self) -> Iterator[Picture]:
         """All pictures of the sheet."""
         yield self.timeline
+        if self.beside is not None:
+            yield self.beside
         for event in (*([self.least] if self.least else []), *self.close_ups):
             yield from event.pictures
         yield from self.steady
