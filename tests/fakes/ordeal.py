@@ -266,14 +266,15 @@ def _log_commands(seed: int, folder: Path, path: Path) -> None:
         command("inspect", path, *(["--json"] if which else []))
     if which == 2:
         command("sessions", others, "--car", car, "--no-cache", "--json")
-        command("sessions", others, "--car", car, "--no-cache", "--units", "us")
+        page = ["--page", folder / "runs.html"]
+        command("sessions", others, "--car", car, "--no-cache", "--units", "us", *page)
     if which == 3:
         command("compare", path, *others.iterdir(), "--car", car, "--json")
-        command("compare", path, *others.iterdir(), "--car", car)
+        command("compare", path, *others.iterdir(), "--car", car, "--page", folder / "compared.html")
     if which == 4:
         out = folder / "table.csv"
         out.unlink(missing_ok=True)
-        command("export", path, "--out", out, *(["--pa"] if seed % 3 else []))
+        command("export", path, "--out", out, *[[], ["--pa"], ["--loads", "--car", car]][seed % 3])
     if which == 5:
         command("report", path, "--car", car, "--out", folder / "page.html", "--tare", "linear")
     if which in (6, 7):
