@@ -402,7 +402,7 @@ def test_text_page_and_comparison_show_the_ledger(tmp_path: Path) -> None:
     assert (groups["foam"]["dips"], groups["brush"]["dips"]) == (0, 6)
     # 17 s with the fans up
     assert groups["brush"]["dips_per_min"]["value"] == pytest.approx(6 / 17 * 60, rel=0.01)
-    assert "dips/min" in told("compare", *both)
+    assert "dips a minute" in told("compare", *both)
 
 
 @pytest.mark.parametrize("rate_hz", [50, 100, 500, 1000])

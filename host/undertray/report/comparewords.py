@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 from undertray.report.display import SI, Display, number
 from undertray.report.fallwords import losses_told
 from undertray.report.mountings import USUAL_SCATTER
-from undertray.report.words import WIDTH
 
 if TYPE_CHECKING:
     from undertray.report.comparison import Claim, Comparison, Estimate, Group, Plan
@@ -51,7 +50,7 @@ def comparison_words(found: Comparison, units: Display = SI, width: int = _WIDE)
             f" More than noise: p below 0.05 for {together} (Holm's rule, nearly all of it for the suction)."
         )
     how += " Held for sure: always what it needs, by more than is uncertain, calibrated and with a whole log."
-    yield from _filled(how, min(width, WIDTH), "")
+    yield from _filled(how, width, "")
     yield ""
     for line in (
         *(holding_words(group, units) for group in found.groups),
