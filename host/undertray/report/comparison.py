@@ -62,8 +62,8 @@ class Group:
         Suction over that of the reference group.
     losses_per_min, dips_per_min : Estimate
         A minute with the fans up.
-    dips, losses : int
-        How many.
+    dips, losses, brief_losses : int
+        How many, and how many of the losses were brief.
     warnable, warned : int
         Losses that could have had a warning, and those that had one.
     warning_s : Estimate
