@@ -68,8 +68,8 @@ class Group:
         Losses that could have had a warning, and those that had one.
     warning_s : Estimate
         Warning before a loss, s.
-    held, spent, let_go : int
-        Runs that held for sure, that used up their allowance, and that did not hold.
+    held, locked, spent, let_go : int
+        Runs that held for sure, were held fast, used up their allowance, and did not hold.
     least_margin_n : float or None
         Least margin of any run, N.
     """
