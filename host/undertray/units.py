@@ -13,7 +13,7 @@ import re
 
 from undertray.errors import UndertrayError
 
-__all__ = ["FACTORS", "G_N_M_S2", "UnitError", "decimal_comma", "quantity"]
+__all__ = ["FACTORS", "G_N_M_S2", "UnitError", "celsius", "decimal_comma", "quantity"]
 
 G_N_M_S2 = 9.80665
 """Standard acceleration of free fall, m/s2, exact (3rd CGPM, 1901)."""
@@ -130,6 +130,36 @@ def _written(match: re.Match[str], dimension: str, unit: str, where: str) -> flo
     if part is not None:
         result += _plain(match[4]) * factors[part] / factors[unit]
     return -result if match[1] == "-" else result
+
+
+_DEGREES = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+))\s*(?:deg|°)?\s*([CF])\s*")
+
+
+def celsius(text: str, where: str) -> float:
+    """Read a temperature with its unit, and return it in degrees Celsius.
+
+    Parameters
+    ----------
+    text : str
+        Such as ``"21 C"`` or ``"70 degF"``.
+    where : str
+        File and key, for the error line.
+
+    Returns
+    -------
+    float
+        degC: t_C = (t_F - 32) / 1.8, exact.
+
+    Raises
+    ------
+    UnitError
+        When it is no temperature.
+    """
+    match = _DEGREES.fullmatch(text) if len(text) <= 60 else None
+    if match is None:
+        raise UnitError("not a temperature", where=where, seen=text, expected="such as '21 C' or '70 F'")
+    number = float(match[1])
+    return number if match[2] == "C" else (number - 32.0) / 1.8
 
 
 def quantity(value: object, unit: str, where: str, bare: bool = True) -> float:

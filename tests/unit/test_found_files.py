@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -100,3 +101,66 @@ def test_the_units_of_the_car_hold_unless_something_else_is_asked_for(runs: Path
     assert "lbf" not in undertray("axles", log, env={"UNDERTRAY_UNITS": "si"}).stdout
     wrong = undertray("axles", log, env={"UNDERTRAY_UNITS": "metric"})
     assert wrong.returncode == 2
+
+
+def test_us_units_in_the_numbers_of_a_run_and_never_in_json(runs: Path) -> None:
+    log = runs / "front-fold.csv"
+    si, us = (undertray("reduce", log, "--units", name).stdout for name in ("si", "us"))
+    found = [
+        re.search(rf"^suction, {unit} +([\d.]+)", text, re.M) for unit, text in (("Pa", si), ("inH₂O", us))
+    ]
+    force = [
+        re.search(rf"^downforce, {unit} +([\d.]+)", text, re.M) for unit, text in (("N", si), ("lbf", us))
+    ]
+    assert all(found)
+    assert all(force)
+    pa, inh2o, n, lbf = (float(one[1]) for one in (*found, *force) if one)
+    # NIST SP 811: 1 inH2O (conventional) = 249.0889 Pa, 1 lbf = 4.448222 N; shown to 0.01
+    assert inh2o == pytest.approx(pa / 249.0889, abs=0.01)
+    assert lbf == pytest.approx(n / 4.448222, abs=0.02)
+    assert not re.search(r"\d N\b|\d Pa\b|\d mm\b", us)
+    env = {"UNDERTRAY_UNITS": "us"}
+    assert undertray("reduce", log, "--json", env=env).stdout == undertray("reduce", log, "--json").stdout
+    target = undertray("target", "--car", runs / "car.toml", "--units", "us").stdout
+    # 2.9 kg is 6.39 lb
+    assert "of its weight of 6.39 lbf" in target
+
+
+def test_numbers_are_taken_in_the_units_they_come_in(runs: Path) -> None:
+    us = undertray("column", "4 in", "--water-c", "70 F", "--height-m", "1200 ft", "--latitude", "47").stdout
+    si = undertray(
+        "column", "101.6", "--water-c", f"{190 / 9!r}", "--height-m", "365.76", "--latitude", "47"
+    ).stdout
+    assert us == si
+    wrong = undertray("column", "4 in", "--water-c", "70 K")
+    assert wrong.returncode == 2
+    assert "not a temperature" in wrong.stderr
+    text = TEXT.replace("mass = 2.9 ", 'mass = "6 lb 6.3 oz" ').replace(
+        "wheelbase = 262 ", "wheelbase = '10 5/16\"' "
+    )
+    (runs / "car.toml").write_text(text.replace("allowance = 0.25 ", 'allowance = "25 %" '), encoding="utf-8")
+    done = undertray("target", "--car", runs / "car.toml")
+    assert done.returncode == 0, done.stderr
+    # (6 + 6.3/16) lb = 2.9002 kg: 28.44 N
+    assert "allowance of 0.25 of its weight of 28.44 N" in done.stdout
+
+
+@pytest.mark.parametrize("kind", ["svg", "png", "pdf"])
+def test_a_car_is_drawn_before_it_is_driven(runs: Path, kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(runs)
+    out = runs / f"car.{kind}"
+    done = undertray("car", "draw", "--out", out)
+    assert done.returncode == 0, done.stderr
+    first = out.read_bytes()
+    assert first.startswith({"svg": b"<?xml", "png": b"\x89PNG", "pdf": b"%PDF"}[kind])
+    undertray("car", "draw", "--out", out)
+    assert out.read_bytes() == first
+    if kind == "svg":
+        words = re.findall(r">([^<>]+)</t", first.decode())
+        assert {"front-left", "rear-right", "p1", "p4", "weight"} <= set(" ".join(words).split())
+        us = undertray("car", "draw", "--out", out, "--units", "us")
+        assert us.returncode == 0
+        assert "behind the front axle, in" in out.read_text(encoding="utf-8")
+    assert undertray("car", "draw", "--out", "car.jpg").returncode == 1
+    (runs / "car.toml").unlink()
+    assert undertray("car", "draw").returncode == 2

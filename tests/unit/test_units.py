@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from undertray.errors import UndertrayError
-from undertray.units import FACTORS, UnitError, decimal_comma, quantity
+from undertray.units import FACTORS, UnitError, celsius, decimal_comma, quantity
 
 
 @pytest.mark.parametrize(
@@ -114,3 +114,18 @@ def test_any_text_gives_a_finite_number_or_one_line(text):
         line = str(error)
     assert math.isfinite(value)
     assert "\n" not in line
+
+
+@pytest.mark.parametrize(
+    # published (NIST SP 811, B.9): t_C = (t_F - 32) / 1.8, so 32 and 212 degF are 0 and 100 degC
+    ("text", "degc"),
+    [("32 F", 0.0), ("212 degF", 100.0), ("-40 °F", -40.0), ("21 C", 21.0), ("70F", 190 / 9)],
+)
+def test_temperatures(text, degc):
+    assert celsius(text, "here") == pytest.approx(degc, abs=1e-12)
+
+
+@pytest.mark.parametrize("text", ["70", "70 K", "F", "1e3 F", "", "7" * 61 + " F"])
+def test_what_is_no_temperature_is_refused(text):
+    with pytest.raises(UnitError, match="not a temperature"):
+        celsius(text, "here")

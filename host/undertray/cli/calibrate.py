@@ -29,6 +29,7 @@ from undertray.cli.columnoptions import (
     WaterC,
     WellMm,
     ZeroMm,
+    in_unit,
 )
 
 if TYPE_CHECKING:
@@ -166,7 +167,9 @@ def _calibrate(
     steady_pa: Annotated[
         float,
         typer.Option(
-            help="Largest drift in that time, Pa; spread up to three times it.", rich_help_panel=_LED
+            parser=in_unit("Pa"),
+            help="Largest drift in that time, Pa; spread up to three times it.",
+            rich_help_panel=_LED,
         ),
     ] = 1.0,
     water_c: WaterC = None,
@@ -185,7 +188,12 @@ def _calibrate(
     zero_mm: ZeroMm = 0.5,
     ruler_percent: RulerPercent = 0.05,
     sensor_pa: Annotated[
-        float, typer.Option(help="Standard uncertainty of one sensor reading, Pa.", rich_help_panel=_JUDGED)
+        float,
+        typer.Option(
+            parser=in_unit("Pa"),
+            help="Standard uncertainty of one sensor reading, Pa.",
+            rich_help_panel=_JUDGED,
+        ),
     ] = 0.5,
     zero_open: Annotated[
         bool,
@@ -203,7 +211,9 @@ def _calibrate(
     working_pa: Annotated[
         float | None,
         typer.Option(
-            help="Largest suction the car is run at, Pa: refuse a shorter range.", rich_help_panel=_JUDGED
+            parser=in_unit("Pa"),
+            help="Largest suction the car is run at, Pa: refuse a shorter range.",
+            rich_help_panel=_JUDGED,
         ),
     ] = None,
     certificate: Annotated[
@@ -316,10 +326,18 @@ _NO_BOARD = (
 
 
 def _heights(text: str) -> list[float]:
+    """Heights in mm, or all in the unit that stands behind the last."""
+    from undertray.units import UnitError, quantity
+
+    words = text.replace(",", " ").split()
+    unit = words.pop() if words and not words[-1][-1].isdigit() else "mm"
     try:
-        return [float(field) for field in text.replace(",", " ").split()]
-    except ValueError:
-        raise typer.BadParameter("heights in mm, such as '0 20 40 60'", param_hint="--heights") from None
+        return [quantity(f"{float(word)!r} {unit}", "mm", "--heights") for word in words]
+    except (ValueError, UnitError):
+        raise typer.BadParameter(
+            "heights in mm, or with their unit at the end: '0 20 40 60', '0 1 2 3 4 in'",
+            param_hint="--heights",
+        ) from None
 
 
 def _board(log: Path) -> Device:

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from undertray.cli.caroptions import AsJson, given_or_found
+from undertray.cli.caroptions import AsJson, Units, given_or_found, shown_in
 
 if TYPE_CHECKING:
     from undertray.calibrate.tapcheck import TapFinding
+    from undertray.report.display import Display
 
 __all__ = ["register"]
 
@@ -37,6 +38,7 @@ def _check(
             help="The car, for the names of its taps; else car.toml here; 'none' for columns.",
         ),
     ] = None,
+    units: Units = None,
     as_json: AsJson = False,
 ) -> None:
     """Confirm each tap by sucking at it: which column reacts, its sign, cross-talk, how tight the hose is.
@@ -83,7 +85,7 @@ def _check(
         told = {"taps": len(taps), "confirmed": good, "crossed": list(crossed), "found": plain(found)}
         typer.echo(json.dumps(told, allow_nan=False))
     else:
-        for line in (*_table(found), *crossed):
+        for line in (*_table(found, shown_in(units, described)), *crossed):
             typer.echo(line)
         unseen = [tap for tap, _ in taps if tap not in {one.tap for one in found}]
         left = f"; not checked: {', '.join(unseen)}" if unseen else ""
@@ -92,16 +94,18 @@ def _check(
         raise typer.Exit(1)
 
 
-def _table(found: list[TapFinding]) -> list[str]:
+def _table(found: list[TapFinding], shown: Display) -> list[str]:
     if not found:
         return []
     width = max(12, *(len(one.tap) for one in found))
     lines = [
-        f"{'tap':{width}}  {'column':8}{'reacted':9}{'held, Pa':>9}  {'leak-down, Pa/s':>16}  cross-talk"
+        f"{'tap':{width}}  {'column':8}{'reacted':9}{f'held, {shown.pressure}':>9}"
+        f"  {f'leak-down, {shown.pressure}/s':>16}  cross-talk"
     ]
     for one in found:
-        level = "-" if one.level_pa is None else f"{one.level_pa:+.0f}"
-        leak = "-" if one.leak_pa_s is None else f"{one.leak_pa_s:.1f}"
+        level = "-" if one.level_pa is None else shown.pa_text(one.level_pa, "+")
+        rate = None if one.leak_pa_s is None else one.leak_pa_s / shown.pressure_pa
+        leak = "-" if rate is None else f"{rate:.{shown.places[0] + 1}f}"
         along = ", ".join(f"{name} {share:.0%}" for name, share in one.along.items()) or "none"
         lines.append(
             f"{one.tap:{width}}  {one.column:8}{one.reacted or '-':9}{level:>9}  {leak:>16}  {along}"

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from undertray.cli.caroptions import CarFile, given_or_found
+from undertray.cli.caroptions import CarFile, Units, given_or_found, shown_in
 from undertray.cli.columnoptions import (
     USUAL_EXPANSION,
     Bench,
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from undertray.reduce.car import Car
     from undertray.reduce.hold import Target
     from undertray.reduce.tapcover import ForceBounds
+    from undertray.report.display import Display
 
 __all__ = ["register"]
 
@@ -135,6 +136,7 @@ def _target(
     water_c: WaterC = None,
     latitude: Latitude = None,
     height_m: HeightM = 0.0,
+    units: Units = None,
 ) -> None:
     """Say which mean suction holds a car on a surface, and how well its taps can know it.
 
@@ -160,39 +162,50 @@ def _target(
         described = dataclasses.replace(described, allowance=allowance)
     bench = Bench(water_c=water_c, latitude=latitude, height_m=height_m)
     found = target_suction(described)
+    shown = shown_in(units, described)
     print(
         f"{described.name}: at {described.surface_angle_deg:g} degrees with an allowance of"
-        f" {described.allowance:g} of its weight of {described.weight_n:.2f} N"
+        f" {described.allowance:g} of its weight of {_n(described.weight_n, shown)}"
     )
     need = found.need
-    print(f"  {need.whole_n:.2f} N needed: front axle {need.front_n:.2f} N, rear axle {need.rear_n:.2f} N")
+    whole, front, rear = (_n(value, shown) for value in (need.whole_n, need.front_n, need.rear_n))
+    print(f"  {whole} needed: front axle {front}, rear axle {rear}")
     print(
-        f"  an even suction of {found.suction_pa:.1f} Pa under the whole floor gives each its need; it makes"
-        f" {found.downforce_n:.2f} N"
+        f"  an even suction of {_pa(found.suction_pa, shown)} under the whole floor gives each its need;"
+        f" it makes {_n(found.downforce_n, shown)}"
     )
     print(f"  {_units(found.suction_pa)}")
     print(f"  {_height(found.suction_pa, bench.conditions, Tube())}")
-    print(f"  limited by {_limit(found)}")
+    print(f"  limited by {_limit(found, shown)}")
     if described.allowance:
         bare = target_suction(dataclasses.replace(described, allowance=0.0))
         print(
-            f"  without the allowance: {bare.need.whole_n:.2f} N, {bare.suction_pa:.1f} Pa;"
+            f"  without the allowance: {_n(bare.need.whole_n, shown)}, {_pa(bare.suction_pa, shown)};"
             " below that it lets go"
         )
-    for line in _known(described, found.suction_pa, next_taps or 0):
+    for line in _known(described, found.suction_pa, next_taps or 0, shown):
         print(f"  {line}")
     for line in bench.doubts:
         print(line)
     print(caution_lines())
 
 
-def _known(car: Car, suction_pa: float, more: int) -> list[str]:
+def _n(value_n: float, shown: Display) -> str:
+    return f"{value_n / shown.force_n:.2f} {shown.force}"
+
+
+def _pa(value_pa: float, shown: Display) -> str:
+    return f"{value_pa / shown.pressure_pa:.{shown.places[0] + 1}f} {shown.pressure}"
+
+
+def _known(car: Car, suction_pa: float, more: int, shown: Display) -> list[str]:
     """How well the taps can know the force at some suction, and what further taps would make of it."""
     from undertray.reduce.tapcover import force_bounds, next_taps
 
     def within(known: ForceBounds) -> str:
         whole, front, rear = (
-            f"±{per_pa * suction_pa:.1f} N" for per_pa in (known.downforce_n, known.front_n, known.rear_n)
+            f"±{shown.n_text(per_pa * suction_pa)} {shown.force}"
+            for per_pa in (known.downforce_n, known.front_n, known.rear_n)
         )
         return f"{whole}, front axle {front}, rear axle {rear}"
 
@@ -200,15 +213,17 @@ def _known(car: Car, suction_pa: float, more: int) -> list[str]:
     there = f"its {count} taps see" if count > 1 else "its one tap sees"
     lines = [f"{there} that force to {within(force_bounds(car))} (95 %, by where they are)"]
     for k, tap in enumerate(next_taps(car, more), count + 1):
-        lines.append(f"tap {k} helps most at x {tap.x_mm:g} mm, y {tap.y_mm:g} mm: {within(tap.known)}")
+        place = [f"{shown.mm_text(mm)} {shown.length}" for mm in (tap.x_mm, tap.y_mm)]
+        lines.append(f"tap {k} helps most at x {place[0]}, y {place[1]}: {within(tap.known)}")
     return lines
 
 
-def _limit(found: Target) -> str:
+def _limit(found: Target, shown: Display) -> str:
     over_n = found.downforce_n - found.need.whole_n
     if over_n < 0.005:
         return found.limited_by
-    return f"{found.limited_by}: an even suction gives the rest of the car {over_n:.2f} N more than it needs"
+    more = _n(over_n, shown)
+    return f"{found.limited_by}: an even suction gives the rest of the car {more} more than it needs"
 
 
 def _bare(text: str) -> bool:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -29,14 +30,40 @@ __all__ = [
     "WaterC",
     "WellMm",
     "ZeroMm",
+    "in_unit",
 ]
+
+
+def in_unit(unit: str) -> Callable[[Any], float]:
+    """What reads an option of a unit: a bare number, or one with any unit of its kind; also degrees F."""
+
+    def quantity(value: Any) -> float:
+        from undertray.units import UnitError, celsius, quantity
+
+        if not isinstance(value, str):
+            return float(value)
+        try:
+            bare = float(value)
+        except ValueError:
+            try:
+                return celsius(value, "") if unit == "degC" else quantity(value, unit, "")
+            except UnitError as error:
+                raise typer.BadParameter(str(error).removeprefix(": ")) from error
+        return bare
+
+    return quantity
+
 
 _LIQUID = "Liquid and place"
 _COLUMN = "The column, and how it is read"
 
 WaterC = Annotated[
     float | None,
-    typer.Option(help="Temperature of the liquid, degC; 20 within 5 K if left out.", rich_help_panel=_LIQUID),
+    typer.Option(
+        parser=in_unit("degC"),
+        help="Temperature of the liquid, degC; 20 within 5 K if left out.",
+        rich_help_panel=_LIQUID,
+    ),
 ]
 Latitude = Annotated[
     float | None,
@@ -44,7 +71,9 @@ Latitude = Annotated[
         help="Latitude, degrees; 45 with all of the Earth's range if left out.", rich_help_panel=_LIQUID
     ),
 ]
-HeightM = Annotated[float, typer.Option(help="Height above the sea, m.", rich_help_panel=_LIQUID)]
+HeightM = Annotated[
+    float, typer.Option(parser=in_unit("m"), help="Height above the sea, m.", rich_help_panel=_LIQUID)
+]
 Gravity = Annotated[
     float | None, typer.Option(help="Local gravity, m/s2, where it is known.", rich_help_panel=_LIQUID)
 ]
@@ -75,16 +104,28 @@ Leaning = Annotated[
     ),
 ]
 BoreMm = Annotated[
-    float | None, typer.Option(help="Bore of the tube that is read, mm (one limb).", rich_help_panel=_COLUMN)
+    float | None,
+    typer.Option(
+        parser=in_unit("mm"), help="Bore of the tube that is read, mm (one limb).", rich_help_panel=_COLUMN
+    ),
 ]
 WellMm = Annotated[
-    float | None, typer.Option(help="Inner diameter of its well, mm (one limb).", rich_help_panel=_COLUMN)
+    float | None,
+    typer.Option(
+        parser=in_unit("mm"), help="Inner diameter of its well, mm (one limb).", rich_help_panel=_COLUMN
+    ),
 ]
 ReadingMm = Annotated[
-    float, typer.Option(help="Half width of one reading of a meniscus, mm.", rich_help_panel=_COLUMN)
+    float,
+    typer.Option(
+        parser=in_unit("mm"), help="Half width of one reading of a meniscus, mm.", rich_help_panel=_COLUMN
+    ),
 ]
 ZeroMm = Annotated[
-    float, typer.Option(help="Half width of the column's zero mark, mm.", rich_help_panel=_COLUMN)
+    float,
+    typer.Option(
+        parser=in_unit("mm"), help="Half width of the column's zero mark, mm.", rich_help_panel=_COLUMN
+    ),
 ]
 RulerPercent = Annotated[
     float, typer.Option(help="Half width of the ruler's length, %.", rich_help_panel=_COLUMN)

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from undertray.cli.caroptions import Units, shown_in
+
 if TYPE_CHECKING:
     from undertray.calibrate.calibration import Calibration
 
@@ -25,6 +27,7 @@ def _demo(
     out: Annotated[
         Path, typer.Option(help="Folder for the runs, their page and the calibration.", file_okay=False)
     ] = Path("undertray-demo"),
+    units: Units = None,
 ) -> None:
     """Calibrate, reduce and judge the recordings of an invented car. Nothing is asked, nothing needed.
 
@@ -49,6 +52,7 @@ def _demo(
         ) from error
     print("Car, runs and readings of this demo are invented.\n")
     car = Car.from_toml(logs / "car.toml")
+    shown = shown_in(units, car)
     calibration = _calibrated(logs / "column.csv", out / "calibration.json")
     shutil.copyfile(logs / "car.toml", out / "car.toml")
     runs = [_recorded(out)] if live else [_copied(logs / f"{name}.csv", out) for name in RUNS]
@@ -57,9 +61,9 @@ def _demo(
         run = read_run(path)
         reduction = reduce_run(run, car, calibration)
         print()
-        for line in run_words(reduction):
+        for line in run_words(reduction, shown):
             print(line)
-        sheets.append(make_sheet(reduction, car, run, calibration))
+        sheets.append(make_sheet(reduction, car, run, calibration, shown))
         verdicts.append(f"{path.stem}: {judge(reduction).word}")
     page = out / (f"{runs[0].stem}.html" if live else "report.html")
     write_page(render_page(sheets, car.name), page)

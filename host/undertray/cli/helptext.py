@@ -9,7 +9,15 @@ from typer.core import TyperCommand
 
 __all__ = ["Command"]
 
-_KINDS = {"path": "FILE", "file": "FILE", "dir": "FOLDER", "str": "TEXT", "int": "N", "float": "N"}
+_KINDS = {
+    "path": "FILE",
+    "file": "FILE",
+    "dir": "FOLDER",
+    "str": "TEXT",
+    "int": "N",
+    "float": "N",
+    "quantity": "N",
+}
 _UNITS = {
     "mm": "MM",
     "pa": "PA",
@@ -56,7 +64,11 @@ def _option(name: str) -> str:
     match = _KIND.search(name)
     if match is None:
         return name
-    unit = _UNITS.get(name[: match.start()].rpartition("-")[2]) if match[1] in ("int", "float") else None
+    unit = (
+        _UNITS.get(name[: match.start()].rpartition("-")[2])
+        if match[1] in ("int", "float", "quantity")
+        else None
+    )
     return f"{name[: match.start()]} {unit or _KINDS.get(match[1], 'TEXT')}{name[match.end() :]}"
 
 

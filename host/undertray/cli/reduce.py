@@ -15,8 +15,10 @@ from undertray.cli.caroptions import (
     CarFile,
     CarFrom,
     Tare,
+    Units,
     car_chooser,
     given_or_found,
+    shown_in,
 )
 
 __all__ = ["register"]
@@ -52,6 +54,7 @@ def _reduce(
         ),
     ] = None,
     as_json: AsJson = False,
+    units: Units = None,
     png: Annotated[Path | None, typer.Option("--png", metavar="FILE", help="Draw the run.")] = None,
 ) -> None:
     """Reduce a run: downforce against what is needed, axle by axle, and the moments the seal let go.
@@ -81,21 +84,22 @@ def _reduce(
     handed = [log]
     del log  # the reduction gives raw arrays back as soon as it can
     result = chosen.told(reduce_run(handed.pop(), chosen.car, certificate, tare, good, speeds))
-    verdict = judge(result)
+    shown = shown_in("si" if as_json else units, chosen.car)  # what programs read is always SI
+    verdict = judge(result, shown)
     if pulled is not None:
         result = with_drag(result, chosen.car, pulled, speeds)
-        verdict = with_window(verdict, result, Windows.of(chosen.car, pulled, result, good))
+        verdict = with_window(verdict, result, Windows.of(chosen.car, pulled, result, good), shown)
     if as_json:
         print(json.dumps({**result.as_dict(), "verdict": plain(verdict)}, allow_nan=False))
     else:
-        print(reduction_table(result, verdict))
+        print(reduction_table(result, verdict, shown))
     for notice in result.notices:
         print(note_lines(notice), file=sys.stderr)
     print(caution_line(), file=sys.stderr)
     if png is not None:
         from undertray.report.timeline import run_picture
 
-        run_picture(result, chosen.car, png)
+        run_picture(result, chosen.car, png, shown)
         print(f"picture: {png}", file=sys.stderr)
 
 

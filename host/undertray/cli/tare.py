@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.caroptions import CalibrationFile, given_or_found
+from undertray.cli.caroptions import CalibrationFile, Units, given_or_found, shown_in
 
 __all__ = ["register"]
 
@@ -24,6 +24,7 @@ def _tare(
         float,
         typer.Option(help="Throttle at and below which the fans stand, µs; about 1520 for a middle neutral."),
     ] = 1100.0,
+    units: Units = None,
 ) -> None:
     """Say what the sensors read in the still seconds before and after a run, and how that drifted.
 
@@ -56,15 +57,23 @@ def _tare(
             print("the calibration was made on another board")
         suction_pa = certificate.apply(suction_pa, names)
     found = find_tare(board_time(run).t_s, suction_pa, run.drive_us, rest_us)
+    shown = shown_in(units, None)
+    places = 2 if shown.name == "si" else 4
     for label, still in (("before", found.before), ("after", found.after)):
         if still is not None:
             zeros = ", ".join(
-                f"{name} {zero:+.2f}({u:.2f})"
+                f"{name} {zero / shown.pressure_pa:+.{places}f}({u / shown.pressure_pa:.{places}f})"
                 for name, zero, u in zip(names, still.zero_pa, still.u_pa, strict=True)
             )
-            print(f"zero {label} the run ({still.start_s:.1f} to {still.end_s:.1f} s), Pa: {zeros}")
+            print(
+                f"zero {label} the run ({still.start_s:.1f} to {still.end_s:.1f} s),"
+                f" {shown.pressure}: {zeros}"
+            )
     if found.drift_pa is not None:
-        drift = ", ".join(f"{name} {pa:+.2f}" for name, pa in zip(names, found.drift_pa, strict=True))
-        print(f"zero drift during the run, Pa: {drift}")
+        drift = ", ".join(
+            f"{name} {pa / shown.pressure_pa:+.{places}f}"
+            for name, pa in zip(names, found.drift_pa, strict=True)
+        )
+        print(f"zero drift during the run, {shown.pressure}: {drift}")
     for notice in found.notices:
         print(notice)

@@ -139,22 +139,22 @@ class LiveUnits:
     @property
     def pa_places(self) -> int:
         """Decimals of a suction."""
-        return 0 if self.shown is SI else 2
+        return self.shown.places[0]
 
     @property
     def n_places(self) -> int:
         """Decimals of a force."""
-        return 1 if self.shown is SI else 2
+        return self.shown.places[1]
 
     def pa(self, value_pa: float | None) -> str:
         """A suction with its unit."""
         unit = self.shown.pressure
-        return "?" if value_pa is None else f"{value_pa / self.shown.pressure_pa:z.{self.pa_places}f} {unit}"
+        return "?" if value_pa is None else f"{self.shown.pa_text(value_pa)} {unit}"
 
     def n(self, value_n: float | None, sign: str = "") -> str:
         """A force with its unit."""
         unit = self.shown.force
-        return "?" if value_n is None else f"{value_n / self.shown.force_n:{sign}z.{self.n_places}f} {unit}"
+        return "?" if value_n is None else f"{self.shown.n_text(value_n, f'{sign}z')} {unit}"
 
     def five_signs(self, value: float, places: int, sign: str = "") -> str:
         """A bare figure in five signs, to the right: what grows by a digit moves nothing."""

@@ -42,6 +42,23 @@ class Display:
         """Show a length."""
         return self._with(value_mm, self.length_mm, self.length, self.length_digits)
 
+    @property
+    def places(self) -> tuple[int, int, int]:
+        """Decimals of suction, force and length where numbers stand in columns or change as one looks."""
+        return (0, 1, 0) if self.name == "si" else (2, 2, 2)
+
+    def pa_text(self, value_pa: float, form: str = "z") -> str:
+        """A bare suction to fixed decimals; ``form`` says sign and width as in a format."""
+        return f"{value_pa / self.pressure_pa:{form}.{self.places[0]}f}"
+
+    def n_text(self, value_n: float, form: str = "z") -> str:
+        """A bare force to fixed decimals."""
+        return f"{value_n / self.force_n:{form}.{self.places[1]}f}"
+
+    def mm_text(self, value_mm: float, form: str = "z") -> str:
+        """A bare length to fixed decimals."""
+        return f"{value_mm / self.length_mm:{form}.{self.places[2]}f}"
+
     def _with(
         self, value: float | None, factor: float, unit: str, digits: tuple[int, int], signed: bool = False
     ) -> str:

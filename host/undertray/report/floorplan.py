@@ -218,6 +218,7 @@ def car_picture(car: Car, path: str | Path, units: Display = SI) -> None:
     """
     from matplotlib.figure import Figure
     from matplotlib.patches import Polygon
+    from matplotlib.ticker import MultipleLocator
 
     kind = Path(path).suffix.lower()
     if kind not in _KINDS:
@@ -256,7 +257,10 @@ def car_picture(car: Car, path: str | Path, units: Display = SI) -> None:
         panel.invert_yaxis()
         per = units.length_mm
         for axis in (panel.xaxis, panel.yaxis):
-            axis.set_major_formatter(lambda mm, _: f"{mm / per:.{0 if per == 1 else 1}f}")
+            if units is not SI:  # ticks at whole inches
+                low, high = axis.get_view_interval()
+                axis.set_major_locator(MultipleLocator(per * max(1, round(abs(high - low) / per / 10))))
+            axis.set_major_formatter(lambda mm, _: f"{mm / per:z.0f}")
         panel.set_xlabel(f"to the right of the centre line, {units.length}")
         panel.set_ylabel(f"behind the front axle, {units.length}")
         name = short(car.name, 50)

@@ -10,7 +10,7 @@ from undertray.errors import escaped
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.summary import Spread
 from undertray.reduce.warning import UNTOLD, warning_words
-from undertray.report.display import speed_name
+from undertray.report.display import SI, Display, speed_name
 from undertray.report.fallwords import (
     first_words,
     gap_words,
@@ -32,32 +32,33 @@ _MOST_EVENTS = 40
 _MOST_SAID = 600  # characters of what is said of one event beside its line
 
 
-def reduction_table(result: Reduction, verdict: Verdict | None = None) -> str:
+def reduction_table(result: Reduction, verdict: Verdict | None = None, units: Display = SI) -> str:
     """The reduction as a table for people."""
     state = "calibrated" if result.calibrated else "UNCALIBRATED"
     head = (
         f"{_safe(result.run)}: {result.duration_s:.1f} s, {result.rows} rows, {result.rate_hz:.1f} Hz, "
-        f"{state}; {result.hold.required_n:.1f} N needed at {result.hold.surface_angle:g} degrees"
+        f"{state}; {units.n_text(result.hold.required_n)} {units.force} needed at "
+        f"{result.hold.surface_angle:g} degrees"
     )
     lines = [
-        wrapped((verdict or judge(result)).text),
+        wrapped((verdict or judge(result, units)).text),
         wrapped(head),
         "",
-        *_steady(result),
+        *_steady(result, units),
         *_fans(result),
         *felt_lines(result),
         "",
-        *_judged(result),
-        *_whole(result),
+        *_judged(result, units),
+        *_whole(result, units),
         "",
         *_events(result),
         "",
-        *dip_lines(result),
+        *dip_lines(result, units),
     ]
     return "\n".join(lines)
 
 
-def _steady(result: Reduction) -> list[str]:
+def _steady(result: Reduction, units: Display) -> list[str]:
     found = result.steady
     if found is None:
         lines = ["the throttle was never up and still for a second with nothing happening"]
@@ -65,24 +66,31 @@ def _steady(result: Reduction) -> list[str]:
         up = "with the throttle up and still" if found.throttle_us is not None else WITHOUT_THROTTLE
         lines = [
             f"{up}{steady_at(found)}, and no event ({found.seconds:.1f} s)",
-            f"{'':16}{'mean':>9}{'u95':>9}{'needed':>9}{'margin':>9}",
-            f"{'suction, Pa':16}{found.suction_pa.mean:z9.0f}{_off(found.suction_pa.u95, 1)}",
+            f"{'':{_wide(units)}}{'mean':>9}{'u95':>9}{'needed':>9}{'margin':>9}",
+            f"{f'suction, {units.pressure}':{_wide(units)}}{units.pa_text(found.suction_pa.mean, 'z9')}"
+            + _off(found.suction_pa.u95, units.pressure_pa, units.places[0] + 1),
         ]
         for name, load, margin in (
-            ("downforce, N", found.downforce_n, found.margin_n),
-            ("front axle, N", found.front_n, found.front_margin_n),
-            ("rear axle, N", found.rear_n, found.rear_margin_n),
+            ("downforce", found.downforce_n, found.margin_n),
+            ("front axle", found.front_n, found.front_margin_n),
+            ("rear axle", found.rear_n, found.rear_margin_n),
         ):
             needed = load.mean - margin.mean
-            lines.append(f"{name:16}{load.mean:z9.1f}{_off(load.u95, 2)}{needed:9.1f}{margin.mean:+z9.1f}")
+            lines.append(
+                f"{f'{name}, {units.force}':{_wide(units)}}{units.n_text(load.mean, 'z9')}"
+                f"{_off(load.u95, units.force_n, units.places[1] + 1)}{units.n_text(needed, '9')}"
+                f"{units.n_text(margin.mean, '+z9')}"
+            )
         lines += [
-            f"{f'{_safe(name)}, Pa':16}{pa.mean:z9.0f}{_off(pa.u95, 1)}" for name, pa in found.taps_pa.items()
+            f"{f'{_safe(name)}, {units.pressure}':{_wide(units)}}{units.pa_text(pa.mean, 'z9')}"
+            + _off(pa.u95, units.pressure_pa, units.places[0] + 1)
+            for name, pa in found.taps_pa.items()
         ]
-        lines += other_levels(found)
-    return [*lines, *(_grip(result.grip, result.hold.surface_angle) if result.grip else [])]
+        lines += other_levels(found, units)
+    return [*lines, *(_grip(result.grip, result.hold.surface_angle, units) if result.grip else [])]
 
 
-def _grip(found: Grip, angle_deg: float) -> list[str]:
+def _grip(found: Grip, angle_deg: float, units: Display) -> list[str]:
     level = angle_deg == 0
     there = f"{found.surface_lateral_g:.2f}{_to(found.surface_lateral_u95_g)} g at {angle_deg:g} degrees"
     place = "" if level else f", {there}"
@@ -94,7 +102,7 @@ def _grip(found: Grip, angle_deg: float) -> list[str]:
         ground = _seconds(one.ground_s, one.ground_u95_s)
         lines.append(f"  to {speed_name(one.speed_m_s)} {ground} on the ground{there}")
     lines[-1] += f" ({'all wheels' if found.driven == 'all' else found.driven + ' wheels'}, traction alone)"
-    return [*lines, *_pulled(found), f"  {shifted_load(found)}"]
+    return [*lines, *_pulled(found, units), f"  {shifted_load(found, units)}"]
 
 
 def felt_lines(result: Reduction) -> list[str]:
@@ -132,13 +140,13 @@ def felt_lines(result: Reduction) -> list[str]:
     return lines
 
 
-def _pulled(found: Grip) -> list[str]:
+def _pulled(found: Grip, units: Display) -> list[str]:
     """What pulls of a balance put into the grip."""
     said = []
     if found.skirt_share is not None:
         said.append(f"the skirt carries {100 * found.skirt_share:.0f} % of the suction force")
     if found.drag_n is not None:
-        said.append(f"{found.drag_n:.1f} N of drag are taken off what drives it")
+        said.append(f"{units.n_text(found.drag_n)} {units.force} of drag are taken off what drives it")
     return [f"  by the pulls: {', '.join(said)}"] if said else []
 
 
@@ -162,52 +170,61 @@ def _fans(result: Reduction) -> list[str]:
     return lines
 
 
-def _judged(result: Reduction) -> list[str]:
+def _judged(result: Reduction, units: Display) -> list[str]:
     found = result.holding
     if isinstance(found, str):
         return []
     lines = [
         f"while it should hold, {found.counted_s:.1f} s up to {found.until_s:.2f} s",
-        f"{'':16}{'needed':>9}{'median margin':>15}{'least':>9}{'below, s':>10}",
+        f"{'':{_wide(units)}}{'needed':>9}{'median margin':>15}{'least':>9}{'below, s':>10}",
     ]
     needed_n = {f"{name} axle": axle.required_n for name, axle in result.axles.items()}
     needed_n["whole car"] = result.hold.required_n
     lines += [
-        f"{f'{part.who}, N':16}{needed_n[part.who]:9.1f}{part.median_n:+z15.1f}{part.least_n:+z9.1f}"
-        f"{part.below_s:10.2f}"
+        f"{f'{part.who}, {units.force}':{_wide(units)}}{units.n_text(needed_n[part.who], '9')}"
+        f"{units.n_text(part.median_n, '+z15')}{units.n_text(part.least_n, '+z9')}{part.below_s:10.2f}"
         for part in found.parts
     ]
     return [*lines, ""]
 
 
-def _whole(result: Reduction) -> list[str]:
+def _whole(result: Reduction, units: Display) -> list[str]:
     series = result.series
     lines = [
         "over the whole log, fans at rest too",
-        f"{'':16}{'mean':>9}{'5 %':>9}{'median':>9}{'95 %':>9}{'max':>9}{'u95':>9}",
+        f"{'':{_wide(units)}}{'mean':>9}{'5 %':>9}{'median':>9}{'95 %':>9}{'max':>9}{'u95':>9}",
     ]
-    for name, spread, digits in (
-        ("suction, Pa", result.suction_pa, 0),
-        ("downforce, N", result.downforce_n, 1),
-        ("front axle, N", _spread(series.front_n, result.axles["front"].u95_n), 1),
-        ("rear axle, N", _spread(series.rear_n, result.axles["rear"].u95_n), 1),
+    pressure = (units.pressure, units.pressure_pa, units.places[0])
+    force = (units.force, units.force_n, units.places[1])
+    for name, spread, (unit, per, digits) in (
+        ("suction", result.suction_pa, pressure),
+        ("downforce", result.downforce_n, force),
+        ("front axle", _spread(series.front_n, result.axles["front"].u95_n), force),
+        ("rear axle", _spread(series.rear_n, result.axles["rear"].u95_n), force),
     ):
         values = (spread.mean, spread.p05, spread.median, spread.p95, spread.max)
         lines.append(
-            f"{name:16}" + "".join(f"{v:z9.{digits}f}" for v in values) + _off(spread.u95, digits + 1)
+            f"{f'{name}, {unit}':{_wide(units)}}"
+            + "".join(f"{v / per:z9.{digits}f}" for v in values)
+            + _off(spread.u95, per, digits + 1)
         )
-    lines.append(_centre(result))
+    lines.append(_centre(result, units))
     halves = [
-        f"{name} {side.downforce_n:z.1f}{_within(side.u95_n, 1)} N"
+        f"{name} {units.n_text(side.downforce_n)}"
+        f"{_within(side.u95_n, units.force_n, units.places[1])} {units.force}"
         for name, side in result.sides.items()
         if side.downforce_n is not None
     ]
     unmeasured = "not measured, no taps on both sides of the middle line"
     lines.append(f"halves of the floor: {', '.join(halves) or unmeasured}")
-    lines += ["", f"{'tap':16}{'mean, Pa':>9}{'median':>9}{'max':>9}{'saturated, s':>14}{'missing, s':>12}"]
+    mean = f"mean, {units.pressure}"
+    head = f"{mean:>9}{'median':>9}{'max':>9}{'saturated, s':>14}{'missing, s':>12}"
+    lines += ["", f"{'tap':{_wide(units) + 9 - max(9, len(mean))}}{head}"]
     for name, tap in result.taps.items():
-        values3 = "".join(f"{'-':>9}" if v is None else f"{v:z9.0f}" for v in (tap.mean, tap.median, tap.max))
-        lines.append(f"{_safe(name):16}{values3}{tap.saturated_s:14.2f}{tap.missing_s:12.2f}")
+        values3 = "".join(
+            f"{'-':>9}" if v is None else units.pa_text(v, "z9") for v in (tap.mean, tap.median, tap.max)
+        )
+        lines.append(f"{_safe(name):{_wide(units)}}{values3}{tap.saturated_s:14.2f}{tap.missing_s:12.2f}")
     if result.cover.extrapolated > 0:
         outside = f"{result.cover.extrapolated:.0%} of the floor lies outside the taps' hull"
         lines.append(f"spread over the floor by {result.cover.load}; {outside}")
@@ -218,17 +235,19 @@ def _spread(values: Any, u95: float | None) -> Spread:
     return Spread.of(values[np.isfinite(values)], u95)
 
 
-def _centre(result: Reduction) -> str:
+def _centre(result: Reduction, units: Display) -> str:
     centre, force = result.centre_mm, result.downforce_n
     if force.mean <= (force.u95 or 0.0):
         return "centre of the force: unknown, there was hardly any"
     along, across = "along the car not measured", "across it not measured"
     if centre.x is not None:
-        along = f"{centre.x:z.0f}{_within(centre.x_u95)} mm behind the front axle"
+        x_off = _within(centre.x_u95, units.length_mm, units.places[2])
+        along = f"{units.mm_text(centre.x)}{x_off} {units.length} behind the front axle"
     if centre.y is not None:
         side = "to the right" if centre.y > 0 else "to the left"
         where = side if round(centre.y) else "off the middle line"
-        across = f"{abs(centre.y):.0f}{_within(centre.y_u95)} mm {where}"
+        y_off = _within(centre.y_u95, units.length_mm, units.places[2])
+        across = f"{units.mm_text(abs(centre.y))}{y_off} {units.length} {where}"
     bare = "" if centre.x is not None and centre.y is not None else " (no two taps span it)"
     return f"centre of the force: {along}, {across}{bare}"
 
@@ -262,12 +281,17 @@ def _events(result: Reduction) -> list[str]:
     return lines + gaps
 
 
-def _off(u95: float | None, digits: int) -> str:
-    return f"{'-':>9}" if u95 is None else f"{u95:9.{digits}f}"
+def _wide(units: Display) -> int:
+    """Columns for what a line is of, with its unit."""
+    return 16 if units is SI else 20
 
 
-def _within(u95: float | None, digits: int = 0) -> str:
-    return "" if u95 is None else f" ±{u95:.{digits}f}"
+def _off(u95: float | None, per: float, digits: int) -> str:
+    return f"{'-':>9}" if u95 is None else f"{u95 / per:9.{digits}f}"
+
+
+def _within(u95: float | None, per: float, digits: int) -> str:
+    return "" if u95 is None else f" ±{u95 / per:.{digits}f}"
 
 
 def _seconds(value: float | None, u95: float | None = None) -> str:

@@ -89,21 +89,21 @@ def dip_words(reduction: Reduction) -> Iterator[str]:
         yield f"On the car the board's alarm sounded {times}: {named}{more}."
 
 
-def dip_lines(reduction: Reduction) -> list[str]:
+def dip_lines(reduction: Reduction, units: Display = SI) -> list[str]:
     """Tell the dips of a run as lines for a terminal."""
     lines = [wrapped(line, "  ") for line in dip_words(reduction)]
     shown = _gravest(reduction, _MOST_LINES)
     if shown:
         lines.append(
-            f"{'start, s':>10}{'for, ms':>9}{'depth':>7}  {'first tap':14}{'short, N':>9}  {'axle':10}"
-            f"{'drop, mm':>9}  event"
+            f"{'start, s':>10}{'for, ms':>9}{'depth':>7}  {'first tap':14}{f'short, {units.force}':>10}"
+            f"  {'axle':10}{f'drop, {units.length}':>9}  event"
         )
     for dip in shown:
-        drop = "-" if dip.drop_mm is None else f"{dip.drop_mm:.1f}"
+        drop = "-" if dip.drop_mm is None else f"{dip.drop_mm / units.length_mm:.{units.places[2] + 1}f}"
         first = escaped(dip.first_tap or "-")[:40]
         lines.append(
-            f"{dip.start_s:10.3f}{1e3 * dip.duration_s:9.0f}{dip.depth:7.0%}  {first:14}{dip.deficit_n:9.1f}"
-            f"  {dip.axle:10}{drop:>9}  {dip.told_as or '-'}"
+            f"{dip.start_s:10.3f}{1e3 * dip.duration_s:9.0f}{dip.depth:7.0%}  {first:14}"
+            f"{units.n_text(dip.deficit_n, '10')}  {dip.axle:10}{drop:>9}  {dip.told_as or '-'}"
         )
     if 0 < len(shown) < len(reduction.dips):
         lines.append(f"... and {len(reduction.dips) - len(shown)} lesser ones (--json lists all)")
@@ -196,7 +196,7 @@ def grouped_notices(told: Iterable[tuple[str, str]]) -> list[str]:
     return said[:_MOST_NOTICES] + more
 
 
-def event_words(reduction: Reduction, event: Loss) -> str:
+def event_words(reduction: Reduction, event: Loss, units: Display = SI) -> str:
     """Say what happened in one event."""
     when = onset_words(event)
     parts = [f"{when if event.onset_between_s else 'at ' + when}: {event.kind}"]
@@ -205,7 +205,8 @@ def event_words(reduction: Reduction, event: Loss) -> str:
     elif order := order_words(event):
         parts.append(order)
     if event.drop is not None and event.from_pa is not None and event.to_pa is not None:
-        parts.append(f"{event.from_pa:z.0f} to {event.to_pa:z.0f} Pa, {100 * event.drop:.0f} % down")
+        fell = f"{units.pa_text(event.from_pa)} to {units.pa_text(event.to_pa)} {units.pressure}"
+        parts.append(f"{fell}, {100 * event.drop:.0f} % down")
     if event.fall_s is not None:
         parts.append(f"fell in {1000 * event.fall_s:.0f} ms")
     if event.kind in LOSS_KINDS:
@@ -237,13 +238,14 @@ def steady_at(found: Steady) -> str:
     return f" at {found.throttle_us:.0f} µs{weakest}"
 
 
-def other_levels(found: Steady) -> Iterator[str]:
+def other_levels(found: Steady, units: Display = SI) -> Iterator[str]:
     """Say what the other throttles gave at which a run was steady."""
     for one in found.others[:_MOST_LEVELS]:
         yield (
-            f"steady at {one.throttle_us:.0f} µs ({one.seconds:.1f} s): {one.suction_pa:z.0f} Pa, "
-            f"downforce {one.downforce_n:z.1f} N, margin front {one.front_margin_n:+z.1f} N, "
-            f"rear {one.rear_margin_n:+z.1f} N"
+            f"steady at {one.throttle_us:.0f} µs ({one.seconds:.1f} s): {units.pa_text(one.suction_pa)} "
+            f"{units.pressure}, downforce {units.n_text(one.downforce_n)} {units.force}, margin front "
+            f"{units.n_text(one.front_margin_n, '+z')} {units.force}, "
+            f"rear {units.n_text(one.rear_margin_n, '+z')} {units.force}"
         )
     if len(found.others) > _MOST_LEVELS:
         yield f"and at {len(found.others) - _MOST_LEVELS} throttles more (--json lists all)"
@@ -260,29 +262,33 @@ def shifted_load(found: Grip, units: Display = SI) -> str:
     return f"{moves} and leaves {units.n(left_n)} on the rear; what curves move is left out"
 
 
-def run_words(reduction: Reduction) -> Iterator[str]:
+def run_words(reduction: Reduction, units: Display = SI) -> Iterator[str]:
     """Say how a run went."""
     from undertray.report.verdict import judge
 
     state = "calibrated" if reduction.calibrated else "UNCALIBRATED"
     yield f"{reduction.run}: {reduction.duration_s:.1f} s, {reduction.rows} rows, {state}"
-    yield f"  {judge(reduction).text}"
+    yield f"  {judge(reduction, units).text}"
     found, hold = reduction.steady, reduction.hold
     if found is not None:
         yield (
-            f"  steady{steady_at(found)}: {found.suction_pa.mean:z.0f} Pa,"
-            f" downforce {found.downforce_n.mean:z.1f} N,"
-            f" {hold.required_n:.1f} N needed with the surface at {hold.surface_angle:g} degrees"
+            f"  steady{steady_at(found)}: {units.pa_text(found.suction_pa.mean)} {units.pressure},"
+            f" downforce {units.n_text(found.downforce_n.mean)} {units.force},"
+            f" {units.n_text(hold.required_n)} {units.force} needed with the surface at"
+            f" {hold.surface_angle:g} degrees"
         )
         for name, load, margin in (
             ("front", found.front_n, found.front_margin_n),
             ("rear", found.rear_n, found.rear_margin_n),
         ):
-            need_n = reduction.axles[name].required_n
-            yield f"    {name:5} axle {load.mean:z5.1f} N of {need_n:.1f} N, margin {margin.mean:+z.1f} N"
-        yield from (f"  {line}" for line in other_levels(found))
+            need = units.n_text(reduction.axles[name].required_n)
+            yield (
+                f"    {name:5} axle {units.n_text(load.mean, 'z5')} {units.force} of {need} {units.force},"
+                f" margin {units.n_text(margin.mean, '+z')} {units.force}"
+            )
+        yield from (f"  {line}" for line in other_levels(found, units))
     for event in told_events(reduction):
-        yield f"  {event_words(reduction, event)}"
+        yield f"  {event_words(reduction, event, units)}"
     if not told_events(reduction):
         yield "  no events"
     if said := gap_words(reduction):
