@@ -72,6 +72,23 @@ def test_the_live_alarm_comes_in_time(rate_hz, fall_s, drop):
     assert alarm.onset_s == pytest.approx(8.0, abs=0.03)
 
 
+@pytest.mark.parametrize(("stays_s", "what"), [(2.0, "confirmed"), (0.09, "withdrawn")])
+def test_what_became_of_an_alarm_stands_in_the_list_of_events(stays_s, what):
+    t = times(30)
+    suction = steady(t, shape=lambda t: 1 - 0.6 * ((t >= 8.0) & (t < 8.0 + stays_s)))
+    written = []
+    for size in (7, 500, len(t)):
+        detector = Detector(1 / 200, 4)
+        for a in range(0, len(t), size):
+            detector.feed(t[a : a + size], suction[a : a + size], np.full(len(t[a : a + size]), 1700.0))
+        detector.finish()
+        written.append(detector.entries)
+        assert detector.rings == (1, what == "withdrawn")
+    assert written[0] == written[1] == written[2]
+    assert [e.what for e in written[0] if e.number < 0] == ["rung", what]
+    assert [e.event.onset_s for e in written[0]] == pytest.approx([8.0] * len(written[0]), abs=0.03)
+
+
 def test_no_alarm_for_short_bumps():
     t = times(60)
     dip = sum(np.clip(1 - np.abs(t - c) / 0.03, 0, 1) for c in np.arange(5.0, 58.0, 0.9))

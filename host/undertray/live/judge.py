@@ -290,6 +290,11 @@ class Judge:
             of_board=self.of_board,
         )
 
+    @property
+    def withdrawn(self) -> int:
+        """Alarms that no loss confirmed, some 10 s later."""
+        return self._detector.rings[1]
+
     def _seconds(self, status: Sequence[Note]) -> list[Note]:
         out = []
         for note in status:

@@ -177,6 +177,7 @@ class Monitor:
             seal_index=judge.seal_index(),
             alarm=judge.alarm.words,
             alarms=self._silences + judge.alarm.count,
+            withdrawn=judge.withdrawn,
             notice=", ".join(notices),
         )
 

@@ -81,6 +81,7 @@ class Snapshot:
     seal_index: float | None = None
     alarm: str = ""
     alarms: int = 0
+    withdrawn: int = 0
     last_alarm: AlarmSeen | None = None
     marks: int = 0
     notice: str = ""
@@ -90,7 +91,7 @@ class Snapshot:
         """Take away every figure that was judged: what is no longer so must not look as if it were."""
         kept = (
             *("elapsed_s", "rows", "lost", "bad", "segments", "link", "disk"),
-            *("alarms", "last_alarm", "marks"),
+            *("alarms", "withdrawn", "last_alarm", "marks"),
         )
         return Snapshot(**{**{key: getattr(self, key) for key in kept}, "live": False, **changes})
 

@@ -89,7 +89,8 @@ def latched(now: Snapshot, seen: AlarmSeen, units: LiveUnits) -> str:
     if now.alarm:
         return f"since {clock(seen.at_s)}{worst}"
     until = "the end" if seen.until_s is None else clock(seen.until_s)
-    return f"last alarm {clock(seen.at_s)} to {until}{worst}: {seen.words}"
+    rung = f"; {now.withdrawn} of {now.alarms} alarms withdrawn" if now.withdrawn else ""
+    return f"last alarm {clock(seen.at_s)} to {until}{worst}: {seen.words}{rung}"
 
 
 def _that_fits(text: str, width: int) -> str:

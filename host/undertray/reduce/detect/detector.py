@@ -35,6 +35,7 @@ _REF = (13, 3)  # blocks before now between which the alarm reads "before"
 _LOUD = 0.88  # ... and what of it may be left
 _BEGUN = 0.97  # left of it in the block before those it stands for
 _SLOW, _STEEPER = 25, 1.3  # blocks by which a fan may be late, and by how much its law may be steeper
+_COAST = 150  # blocks within which a throttle that came down leaves a fan coasting
 _LONGER, _HEALS = 1, 0.85  # blocks that a lesser fall stands more, and what of its most is gone still
 _AGAIN_S = 1.0  # after an alarm
 _LEAKS_S = 5.0  # two leaks that begin closer are one
@@ -121,8 +122,13 @@ class Detector:
 
     @property
     def entries(self) -> tuple[Entry, ...]:
-        """The list of what was told, revised and withdrawn, in the order that happened."""
+        """The list of what was told and revised, and of alarms, in the order that happened."""
         return self._told.entries
+
+    @property
+    def rings(self) -> tuple[int, int]:
+        """Alarms so far, and those of them that no loss confirmed."""
+        return self._told.rung, self._told.withdrawn
 
     def feed(
         self,
@@ -321,6 +327,7 @@ class Detector:
             self._explain(f)
         self._tell_faults(k1, final)
         self._follow(k0, k1)
+        self._told.answer(np.inf if final else float(blocks.t_s[k0]))
         if f % _EACH == _EACH - 1 or final:
             leak = self._sections.seek(k1, self._fan, [e for _, e in self._told.of_kind("seal-loss")], p)
             if leak is not None and (leak.ended or final):
@@ -531,6 +538,14 @@ class Detector:
                     Loss("seal-loss", onset, float(blocks.t_s[k]), from_pa=before, to_pa=float(mean[i]),
                          drop=min(1 - float(mean[i]) / before, 1.0), confidence=0.5)
                 )  # fmt: skip
+                self._told.ring(raised[-1])
+
+    def _coasts(self, asked: Array | None, now_pa: float) -> bool:
+        """May a fan be coming down still? However late, it comes no further than its throttle asks for."""
+        if asked is None or self._fan.gain is None or asked[-1] > asked.max() - self._p.screen:
+            return False
+        least = float(asked[-1]) + self._fan.gain + float(np.log(1 - self._p.min_drop))
+        return float(np.log(max(now_pa, 1.0))) > least
 
     def _falls(self, k: int, stands: int, good: Bools) -> int:
         """How many blocks a fall stands that the throttle does not explain, at more than one tap; else 0."""
@@ -544,15 +559,22 @@ class Detector:
         if level < self._floor_pa():
             return 0
         law = self._law(k - _REF[0], k + 1)
-        pulse = self._pulses(k - _REF[0] - _SLOW, k + 1, k)
-        lowest = law if pulse is None else np.fmin.accumulate(self._fan.settled(pulse))[_SLOW:]
+        pulse = self._pulses(k - _COAST, k + 1, k)
+        asked = None if pulse is None else self._fan.settled(pulse)
+        lowest = law if asked is None else np.fmin.accumulate(asked[-_REF[0] - _SLOW - 1 :])[_SLOW:]
         # how soon a fan follows is not known for sure: it may be at what was asked for lately
         lowest = np.minimum(law, lowest) - middle(law[: _REF[0] - stands])
         explained = np.exp(np.minimum(_STEEPER * lowest, 0.0))
         left = pa / np.maximum(explained, _LOUD / 4)[:, None]
         now = left[-stands:].mean(axis=1) / level
         begun = left[-1 - stands].mean() / level
-        if explained[-1] < 0.5 or now[-1] > 1 - p.min_drop or now.max() > _LOUD or begun > _BEGUN:
+        if (
+            self._coasts(asked, float(pa[-1].mean()))
+            or explained[-1] < 0.5
+            or now[-1] > 1 - p.min_drop
+            or now.max() > _LOUD
+            or begun > _BEGUN
+        ):
             return 0
         if now[-1] > 1 - p.brief_drop:
             stands += _LONGER

@@ -41,11 +41,14 @@ _ROAD, _ALIKE = (
 _DIPS, _AS_DEEP = 2, 0.7  # dips that show what the road does, and how deep beside a fall
 _CALM = 125  # blocks within which the fan should be calm
 _LEAD = 2  # samples
+_SAME_S = 0.25  # between an alarm and the loss that it rang for
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One line of the list."""
+    """One line of the list: an event is told or revised; an alarm, of a number below 0, is rung, and later
+    confirmed by the event that was told or withdrawn.
+    """
 
     number: int
     what: str
@@ -60,6 +63,8 @@ class Told:
         self._standing: dict[int, Loss] = {}
         self._kinds: dict[str, list[int]] = {}
         self._next = 0
+        self._ringing: dict[int, Loss] = {}
+        self.rung = self.withdrawn = 0
 
     @property
     def entries(self) -> tuple[Entry, ...]:
@@ -90,6 +95,22 @@ class Told:
         """Tell an event anew."""
         if self._standing.get(number) != event:
             self._write(number, "revised", event)
+
+    def ring(self, alarm: Loss) -> None:
+        """Write down an alarm."""
+        self.rung += 1
+        self._ringing[-self.rung] = alarm
+        self._entries.append(Entry(-self.rung, "rung", alarm))
+
+    def answer(self, until_s: float) -> None:
+        """Say of each alarm up to a time what became of it."""
+        for number, alarm in list(self._ringing.items()):
+            if alarm.onset_s < until_s:
+                near = [e for _, e in self.of_kind("seal-loss") if abs(e.onset_s - alarm.onset_s) < _SAME_S]
+                self.withdrawn += not near
+                what, event = ("confirmed", near[0]) if near else ("withdrawn", alarm)
+                self._entries.append(Entry(number, what, event))
+                del self._ringing[number]
 
     def _write(self, number: int, what: str, event: Loss) -> None:
         self._entries.append(Entry(number, what, event))
