@@ -102,6 +102,7 @@ def test_a_scale_in_pounds_and_one_with_its_unit_in_every_line_say_the_same(tmp_
     for other in (in_pounds, in_kgf):
         assert other["share"]["mean"] == pytest.approx(there["share"]["mean"], rel=1e-6)
         assert other["share"]["u95"] == pytest.approx(there["share"]["u95"], rel=1e-6)
+    made.calibration.unlink()  # it would be found beside the log
     shown = undertray("pull-test", made.log, "--pulls", made.pulls, "--car", made.car, "--units", "us")
     assert "lbf without suction" in shown.stdout
     assert "nobody knows" in shown.stdout  # no calibration: no interval on what rests on the suction

@@ -12,9 +12,7 @@ from undertray.cli.caroptions import given_or_found
 
 __all__ = ["register"]
 
-_group = typer.Typer(
-    help="Check and draw a board description, put the firmware on a board.", no_args_is_help=True
-)
+_group = typer.Typer(help="Check and draw a board.json, put the firmware on a board.", no_args_is_help=True)
 
 
 def register(app: typer.Typer) -> None:
