@@ -2,4 +2,4 @@
 
 __all__ = ["VERSION"]
 
-VERSION = "0.1.0"
+VERSION = "0.2.0"

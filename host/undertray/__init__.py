@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from undertray.reduce.loss import Loss, LossParameters
     from undertray.reduce.losses import find_losses
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 _HOME = {
     "Calibration": "undertray.calibrate.calibration",
