@@ -368,7 +368,7 @@ def _enlarged(
     series = reduction.series
     first, last = np.searchsorted(series.t_s, [start_s, stop_s])
     rows = slice(int(first), int(max(last, first + 1)))
-    thinner = Thinner(series.t_s[rows])
+    thinner = Thinner(series.t_s[rows], _DRAWN_PIECES)
     with settings():
         figure, panels = stacked(4.2, (1.5, 1.1, 0.4), (_legend_in(reduction, 3), 0.14, 0.14))
         tap_lines(panels[0], reduction, thinner, units, rows)
@@ -382,6 +382,7 @@ def _enlarged(
             for at_s, name in moments:
                 panel.axvline(at_s, color=INK, linewidth=1.0, linestyle=_MOMENT[name])
         _name_moments(panels[0], moments, start_s, stop_s)
+    thinner = Thinner(series.t_s[rows])
     table: dict[str, Any] = {"time s": thinner.time()}
     for tap, name in enumerate(reduction.taps):
         values = series.tap_suction_pa[rows, tap] / units.pressure_pa
