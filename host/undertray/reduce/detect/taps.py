@@ -233,19 +233,16 @@ class Taps:
                 self._hold(fault, w0 + (len(y) if gone[again:].any() else again), w1)
             return changed
         for a, b in _runs(gone):
-            before, after = slice(max(a - 7, 0), max(a - 1, 1)), slice(a + 1, a + 6)
+            before = slice(max(a - 7, 0), max(a - 1, 1))
             if b - a < 4 or not k0 - _NEAR / 2 <= w0 + a < k1 or there[before].mean() <= 0.5:
                 continue
             if there[a : a + healed].any():  # a hose does not find back by itself; a corner of the skirt does
                 continue
             law = fan(w0, w1)
             free = np.log(np.maximum(rest, 1.0)) - law
-            if not (np.isfinite(free[before]).any() and np.isfinite(free[after]).any()):
-                continue
-            explained = abs(middle(law[after]) - middle(law[before]))
-            fell = _middle(free[before]) - _middle(free[after])
-            # of a change by the throttle no law is surer than to a few parts of ten
-            if fell > p.alone_share + 0.4 * explained:
+            # at once, or when a bump in which it came off is over
+            later = [slice(a + 1, a + 6), slice(a + healed - 5, min(a + healed, b))]
+            if not any(self._stay(free, law, before, after) for after in later):
                 continue
             begin = a
             while begin > 0 and b - begin < 8 and y[begin - 1] < 0.85 * should[begin - 1]:
@@ -255,6 +252,15 @@ class Taps:
             fault.from_pa, fault.to_pa = float(should[min(a + 1, b - 1)]), _middle(y[a:b])
             break
         return changed
+
+    def _stay(self, free: Array, law: Array, before: slice, after: slice) -> bool:
+        """Did the others fall no more than the fan explains? Given as logs, freed of the law, and the law."""
+        if not (np.isfinite(free[before]).any() and np.isfinite(free[after]).any()):
+            return False
+        explained = abs(middle(law[after]) - middle(law[before]))
+        # of a change by the throttle no law is surer than to a few parts of ten
+        fell = _middle(free[before]) - _middle(free[after])
+        return fell <= self._p.alone_share + 0.4 * explained
 
     def _late(
         self, k0: int, k1: int, w1: int, w0: int, floor_pa: float, fan: Callable[[int, int], Array]
