@@ -23,7 +23,7 @@ __all__ = ["BIN_US", "fan_picture", "index_picture", "own_index", "throttle_bins
 Array = NDArray[np.float64]
 BIN_US = 20.0
 _LEAST_BLOCKS = 10
-_MOST_DOTS, _MOST_BEYOND, _PIECES = 600, 40, 400
+_MOST_DOTS, _MOST_BEYOND, _PIECES = 400, 40, 400
 
 
 def throttle_bins(blocks: Blocks) -> dict[int, Array]:
