@@ -71,7 +71,7 @@ def test_a_view_that_fails_looks_dead_and_the_recording_goes_on(tmp_path: Path) 
             terminal.until("segment")
             terminal.until("ALARM")
         assert terminal.seen.count(b"\x07") >= 1  # it rang
-        before = int(re.findall(r"(\d+) rows\n", terminal.screen())[0])
+        before = int(re.findall(r"(\d+) rows\b", terminal.screen())[0])
         standing = terminal.screen()
         assert "no alarm" not in standing
         assert not re.search(r"\d N\b|\d Pa|[+-]\d+\.\d N|holds|DOES NOT HOLD", standing), standing

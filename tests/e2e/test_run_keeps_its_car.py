@@ -109,7 +109,7 @@ def test_a_log_without_its_car_is_read_with_the_file_as_before(recorded: Path, t
     light = needed(undertray("reduce", log, "--car", LOGS / "car.toml", "--json"))
     heavy = undertray("reduce", log, "--car", edited(tmp_path, ("mass = 2.9 ", "mass = 5.8 ")), "--json")
     assert needed(heavy) == pytest.approx(2 * light, rel=1e-6)
-    bare = undertray("reduce", log)
+    bare = undertray("reduce", log, "--car", "none")
     assert (bare.returncode, bare.stdout) == (1, "")
     assert "--car" in bare.stderr
     assert len(bare.stderr.splitlines()) == 1

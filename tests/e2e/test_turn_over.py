@@ -89,7 +89,7 @@ def test_a_dip_deeper_than_the_allowance_leaves_speaks_against_it(tmp_path: Path
 
 def test_nothing_given_shows_little(tmp_path: Path) -> None:
     log, _, car, *_ = driven(tmp_path)
-    found = items(log, "--car", car)
+    found = items(log, "--car", car, "--calibration", "none")
     shown = {topic for topic, item in found.items() if item["state"] == "shown"}
     assert shown == {"seal"}  # uncalibrated, even its margin has no uncertainty
     assert all(item["next"] for topic, item in found.items() if topic not in shown)

@@ -167,7 +167,7 @@ def take_board(path: Path, text: bytes) -> None:
 def _firmware_board() -> types.ModuleType:
     """The firmware's package has the name of the host's, so its two files are loaded by hand."""
     with pytest.MonkeyPatch.context() as patch:
-        for name in ("wiring", "board"):
+        for name in ("boardfaults", "boardfile"):
             path = ROOT / "firmware" / "undertray" / f"{name}.py"
             spec = importlib.util.spec_from_file_location(f"undertray.{name}", path)
             assert spec is not None

@@ -70,8 +70,8 @@ def test_a_second_throttle_that_never_came_counts_as_none(tmp_path: Path) -> Non
 def test_inspect_and_export_show_them(tmp_path: Path) -> None:
     path = log(tmp_path, channels=CHANNELS, accelerometer=LIS)
     told = undertray("inspect", str(path)).stdout
-    assert "throttle2_us 1300 to 1306, 100 missing" in told
-    assert "ax         -89 to 0, 0 missing" in told
+    assert re.search(r"throttle2_us +1300 to 1306 +100$", told, re.MULTILINE)
+    assert re.search(r"ax +-89 to 0 +0$", told, re.MULTILINE)
     as_json = json.loads(undertray("inspect", str(path), "--json").stdout)
     assert [channel["name"] for channel in as_json["channels"]] == list(CHANNELS)
     undertray("export", str(path), "--out", str(tmp_path / "out.csv"))

@@ -253,10 +253,10 @@ def test_old_answers_are_shown_of_the_same_car_only_and_taken_over_by_a_word(tmp
     # shown, and asked, before anything is recorded
     assert told.index("skirt: foam") < told.index("recording from")
     # another car has answers of its own, and so has no car at all
-    for words in (("--car", other), ()):
-        told = record("brush\n" + "\n" * 5, f"other{len(words)}.csv", *words)
+    for name, words in (("other", ("--car", other)), ("without", ("--car", "none"))):
+        told = record("brush\n" + "\n" * 5, f"{name}.csv", *words)
         assert "foam" not in told
-        assert said_facts(tmp_path / f"other{len(words)}.csv") == {"skirt": "brush"}
+        assert said_facts(tmp_path / f"{name}.csv") == {"skirt": "brush"}
     record("what?\nnone\n", "none.csv", *car, "--gap", "2 mm")
     assert said_facts(tmp_path / "none.csv") == {"gap": "2 mm"}
     assert "foam" in record("", "left.csv", *car, "--last-facts", "none")

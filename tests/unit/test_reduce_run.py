@@ -13,6 +13,7 @@ from typer.testing import CliRunner
 import undertray
 from fakes.cars import bare_car
 from fakes.signals import ramp, steady, times
+from undertray import notebook
 from undertray.acquire.device import Column, Device
 from undertray.acquire.runlog import Note, Run
 from undertray.calibrate.calibration import Calibration, ColumnCalibration
@@ -315,7 +316,7 @@ def test_notes_of_other_columns_do_not_disturb():
 
 
 def test_public_names():
-    assert undertray.reduce_run is reduce_run
+    assert undertray.reduce_run is notebook.reduce_run
 
 
 def test_too_few_rows_a_second_for_a_loss_are_said():

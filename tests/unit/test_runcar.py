@@ -148,6 +148,8 @@ def test_every_key_of_a_car_is_compared() -> None:
 
     car = Car.from_toml(DEMO)
     for field in dataclasses.fields(Car):
+        if field.name == "units":
+            continue  # how its numbers are shown, not what it is
         before = getattr(car, field.name)
         after = (
             before[1:] if isinstance(before, tuple) and before else ((1.0, 2.0),) if before == () else 0.125

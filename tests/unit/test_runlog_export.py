@@ -199,7 +199,10 @@ def test_the_command_names_a_column_without_a_calibration(tmp_path: Path) -> Non
 
 @pytest.mark.parametrize(
     ("options", "said"),
-    [(["--pa"], "uncalibrated"), (["--calibration", "calibration.json"], "another board")],
+    [
+        (["--pa", "--calibration", "none"], "uncalibrated"),
+        (["--calibration", "calibration.json"], "another board"),
+    ],
 )
 def test_the_command_writes_pa_and_says_how_far_to_trust_them(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, options: list[str], said: str

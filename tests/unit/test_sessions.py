@@ -137,7 +137,7 @@ def test_another_car_or_program_is_another_memory(tmp_path: Path) -> None:
     [
         lambda data: "[" * 100000,
         lambda data: "",
-        lambda data: json.dumps({**data, "format": 2}),
+        lambda data: json.dumps({**data, "format": 999}),
         lambda data: json.dumps({**data, "found": []}),
         lambda data: json.dumps(
             {**data, "found": {k: {**v, "losses": "many"} for k, v in data["found"].items()}}

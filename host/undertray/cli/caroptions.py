@@ -24,7 +24,9 @@ __all__ = [
     "Tare",
     "Units",
     "car_chooser",
+    "forget_found",
     "given_or_found",
+    "report_found",
     "shown_in",
 ]
 
@@ -114,10 +116,11 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print JSON and nothing els
 
 
 _FOUND = {"car": "car.toml", "calibration": "calibration.json"}
+_to_report: list[str] = []
 
 
 def given_or_found(places: Iterable[Path], **given: Path | None) -> list[Path | None]:
-    """Files of a command: as given, else in the folders of its logs, else here; what is found is reported.
+    """Files of a command: as given, else in the folders of its logs, else here.
 
     Parameters
     ----------
@@ -135,6 +138,10 @@ def given_or_found(places: Iterable[Path], **given: Path | None) -> list[Path | 
     ------
     typer.BadParameter
         When the logs lie in several folders whose files differ.
+
+    Notes
+    -----
+    What was found is named by :func:`report_found`.
     """
     from undertray.files import is_folder
 
@@ -148,8 +155,20 @@ def given_or_found(places: Iterable[Path], **given: Path | None) -> list[Path | 
         taken.append(_found(folders, _FOUND[option], option))
         found += [str(taken[-1])] if taken[-1] is not None else []
     if found:
-        print(f"undertray: found and used: {', '.join(found)}", file=sys.stderr)
+        _to_report.append(f"undertray: found and used: {', '.join(found)}")
     return taken
+
+
+def forget_found() -> None:
+    """Begin a command: nothing was found for it yet."""
+    _to_report.clear()
+
+
+def report_found() -> None:
+    """Name the files that were found; a command that failed says one line, that of its error."""
+    for line in _to_report:
+        print(line, file=sys.stderr)
+    _to_report.clear()
 
 
 def _found(folders: Iterable[Path], name: str, option: str) -> Path | None:

@@ -7,6 +7,8 @@ from typing import Any
 
 from typer.core import TyperCommand
 
+from undertray.cli.caroptions import forget_found, report_found
+
 __all__ = ["Command"]
 
 _KINDS = {
@@ -34,6 +36,13 @@ _RANGE = re.compile(r"(?:(-?[\d.]+)<=)?x(?:>=(-?[\d.]+)|<=(-?[\d.]+))")
 
 class Command(TyperCommand):
     """A command whose help says FILE, FOLDER, N or a unit, and groups its options where they are many."""
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run it; what it found by itself is named when it has not failed."""
+        forget_found()
+        done = super().invoke(ctx)
+        report_found()
+        return done
 
     def format_options(self, ctx: Any, formatter: Any) -> None:
         """Write arguments and options, group by group."""

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from undertray.reduce.car import Car
     from undertray.report.display import Display
 
-from undertray.cli.caroptions import CalibrationFile, Units, given_or_found, shown_in
+from undertray.cli.caroptions import CalibrationFile, Units, given_or_found, report_found, shown_in
 from undertray.cli.factoptions import (
     AirC,
     AirHpa,
@@ -138,6 +138,7 @@ def _record(
     own_mass = {} if mass is None else {"mass": mass}
     more = [f"--calibration {shlex.quote(str(calibration))}"] if calibration is not None else []
     car, calibration = given_or_found([Path(out)], car=car, calibration=calibration)
+    report_found()  # before the drive, not after it
     the_car, description, certificate = _car(car, calibration)
     if the_car and own_mass:
         the_car = replace(the_car, mass_kg=mass_kg(own_mass["mass"]))

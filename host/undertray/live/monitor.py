@@ -312,6 +312,7 @@ def _failed(snapshot: Snapshot, error: Exception) -> Snapshot:
     return snapshot.dead(
         alarm="LIVE VIEW FAILED",
         alarms=snapshot.alarms + 1,
+        last_alarm=None,
         notice=f"nothing is judged; the recording goes on ({type(error).__name__}: {error})",
     )
 

@@ -32,7 +32,7 @@ def force_words(found: ForceCheck, units: Display = SI) -> Iterator[str]:
     yield f"pulled over computed suction force: {found.ratio:.3f}{span} ({count})"
     largest = units.n(found.largest_n, signed=True)
     if found.agree:
-        yield f"balance and taps agree within {largest}. Nothing is corrected"
+        yield f"balance and taps agree within {units.n(abs(found.largest_n))}. Nothing is corrected"
     elif found.agree is None:
         yield f"balance and taps differ by {largest} at most. Nothing is corrected"
     else:
