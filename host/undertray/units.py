@@ -114,7 +114,7 @@ def _written(match: re.Match[str], dimension: str, unit: str, where: str) -> flo
     for written in filter(None, (whole, part)):
         if written not in factors:
             raise UnitError(
-                f"'{written}' is no unit of {dimension} known here",
+                f"'{written}' is not a unit of {dimension} known here",
                 where=where,
                 seen=match[0],
                 expected="one of " + ", ".join(factors),
@@ -185,7 +185,7 @@ def quantity(value: object, unit: str, where: str, bare: bool = True) -> float:
     Raises
     ------
     UnitError
-        When it is no finite number, the unit is unknown or of another dimension, or there is none
+        When it is not a finite number, the unit is unknown or of another dimension, or there is none
         and one is asked for.
 
     Notes

@@ -178,8 +178,7 @@ def test_a_loss_of_power_at_any_flash_operation_costs_two_seconds_at_most(
         assert not [line for line in lines if isinstance(parse_line(line), Bad)]
         stored = rows([*lines, b""])
         assert [row for row in stored if row not in known] == []
-        last_us = int(stored[-1][1]) if stored else int(live[-1][1]) - round((event["t"] - begin_s) * 1e6)
-        lost_s.append((int(live[-1][1]) - last_us) / 1e6)
+        lost_s.append((int(live[-1][1]) - int(stored[-1][1])) / 1e6 if stored else event["t"] - begin_s)
         (end,) = notes([*lines, b""], "kept")
         assert end.get("why", "power went before its end") == "power went before its end"
     assert len(lost_s) > 10

@@ -117,7 +117,7 @@ def test_points_of_another_shape_and_an_unknown_board_stop_nothing(tmp_path):
     [
         ("", "no JSON"),
         ("[" * 100_000, "no JSON"),
-        ('{"format": 1, "x": NaN}', "NaN is no JSON number"),
+        ('{"format": 1, "x": NaN}', "NaN is not a JSON number"),
         ('{"format": ' + "9" * 5000 + "}", "no JSON"),
         ("[]", "no calibration"),
         ({}, "no calibration"),

@@ -90,7 +90,7 @@ def test_swapped_ports_are_one_line(tmp_path, points):
     [
         (["--water-c", 41], 1, "expected degrees Celsius from 0 to 40"),
         (["--working-pa", 2000], 1, "do not cover the working suction"),
-        (["--latitude", 95], 1, "no latitude on Earth"),
+        (["--latitude", 95], 1, "not a latitude on Earth"),
         (["--limbs", 3], 1, "expected 1 or 2"),
         (["--curve", "spline"], 2, "line"),
         (["--log", "none.csv"], 1, "none.csv"),

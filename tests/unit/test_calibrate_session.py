@@ -130,7 +130,7 @@ def test_wrong_heights_are_asked_again(tmp_path):
     session, person, _ = lead(tmp_path / "a.session", Bench(), answers)
     assert session.taken[1].height_mm == 31
     for said in (
-        "is no unit of length",
+        "is not a unit of length",
         "more than two numbers",
         "0 is both ports open",
         "no column is as high",
@@ -304,13 +304,13 @@ def test_a_slip_that_is_kept_shows_at_every_later_step_and_on_the_certificate(tm
     doubted = [k for k, point in enumerate(session.taken) if point.doubts]
     # point 7 did not move; point 8 is right for its height, but did not move either
     assert doubted == [6, 7]
-    assert "kept against a doubt" in person.text
+    assert "kept despite a doubt" in person.text
     read = Session.resume(tmp_path / "a.session")
     assert read.taken == session.taken
     column = calibrate(read.points(), Setup(zero_open=True), made_utc="").columns["p1"]
-    [first, second] = [line for line in column_findings(column) if line.startswith("kept against a doubt")]
-    assert first.startswith("kept against a doubt, point 7 (120 mm up): p1 moved by ")
-    assert second.startswith("kept against a doubt, point 8 (100 mm down): p1 moved by ")
+    [first, second] = [line for line in column_findings(column) if line.startswith("kept despite a doubt")]
+    assert first.startswith("kept despite a doubt, point 7 (120 mm up): p1 moved by ")
+    assert second.startswith("kept despite a doubt, point 8 (100 mm down): p1 moved by ")
 
 
 def test_a_column_one_step_behind_is_seen_though_it_moves():
@@ -405,9 +405,9 @@ def test_a_cut_at_any_byte_loses_nothing_that_was_whole(tmp_path):
 @pytest.mark.parametrize(
     ("line", "said"),
     [
-        ("[]", "no line of a calibration journal"),
-        ("\xff", "no line of a calibration journal"),
-        ('{"event": "dance"}', "no event of a calibration"),
+        ("[]", "not a line of a calibration journal"),
+        ("\xff", "not a line of a calibration journal"),
+        ('{"event": "dance"}', "not an event of a calibration"),
         ('{"event": "point", "step": 9}', "bad 'step'"),
         ('{"event": "point", "step": true}', "bad 'step'"),
         ('{"event": "point", "step": 1, "height_mm": -1}', "bad 'height_mm'"),

@@ -78,7 +78,7 @@ def test_what_must_not_be_overlooked_stands_on_it_too(calibration):
     assert "board not known, " in texts
     words = "\n".join(texts).replace("\n   ", " ")
     assert "WORSE THAN NO CALIBRATION: ±" in words
-    assert "kept against a doubt, point 7 (80 mm down): p1 moved by +0.0 Pa" in words
+    assert "kept despite a doubt, point 7 (80 mm down): p1 moved by +0.0 Pa" in words
     assert "Worse" not in "\n".join(text.get_text() for text in certificate_page(calibration, "p1").texts)
 
 

@@ -74,7 +74,7 @@ WRONG = {
         changed("wheelbase = 320", "wheelbase = 0.32"),
         "'wheelbase' is out.*above 10.* mm",
     ),
-    "mass is a length": (changed("7 lbf", "7 mm"), "'mm' is no unit of mass"),
+    "mass is a length": (changed("7 lbf", "7 mm"), "'mm' is not a unit of mass"),
     "mass is not finite": (changed('"7 lbf"', "nan"), "not a finite number"),
     "mass is huge": (changed('"7 lbf"', "1e300"), "'mass' is out of range.*'1e\\+300'.*below 200 kg"),
     "more than a float": (changed('"7 lbf"', "1" * 400), "too large a number"),

@@ -77,7 +77,7 @@ def test_a_full_disk_is_one_line(
         done = _run(*arguments, out=full.fileno())
     assert done.returncode == 1
     assert done.stderr.count(b"\n") == 1
-    assert done.stderr.startswith(b"undertray: what is printed cannot be written (No space left on device)")
+    assert done.stderr.startswith(b"undertray: the output cannot be written (No space left on device)")
 
 
 def test_a_reader_that_goes_away_is_met_in_silence() -> None:

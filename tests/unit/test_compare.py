@@ -348,9 +348,9 @@ def test_how_often_each_group_held() -> None:
     runs[2] = dataclasses.replace(runs[2], verdict="let go", least_margin_n=-7.25)
     found = compare(runs, "skirt")
     assert [(g.held, g.let_go, g.least_margin_n) for g in found.groups] == [(1, 0, 0.4), (0, 1, -7.25)]
-    assert holding_words(found.groups[0]) == "A: held for sure in 1 of 2 runs; least margin +0.40 N"
+    assert holding_words(found.groups[0]) == "A: held with certainty in 1 of 2 runs; least margin +0.40 N"
     assert holding_words(found.groups[1]).startswith(
-        "B: held for sure in 0 of 1 run, did not hold in 1; least"
+        "B: held with certainty in 0 of 1 run, did not hold in 1; least"
     )
 
 

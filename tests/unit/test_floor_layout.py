@@ -99,9 +99,9 @@ def test_target_and_board_check_say_it_before_a_hole_is_drilled(tmp_path):
     badly = moved_out(tmp_path / "car.toml")
     said = undertray("target", "--car", badly, "--next-taps", 1)
     assert said.returncode == 0, said.stderr
-    assert "its 4 taps see that force to ±" in said.stdout
+    assert "its 4 taps measure that force to ±" in said.stdout
     assert "tap 5 helps most at x " in said.stdout
     checked = undertray("board", "check", ROOT / "firmware" / "board.json", "--car", badly)
     # derived: an eighth of the force at an axle is more than a quarter of the weight leaves in hand there
-    assert "warning: car: its 4 taps see that force" in checked.stdout
+    assert "warning: car: its 4 taps measure that force" in checked.stdout
     assert "undertray target --next-taps 2" in checked.stdout

@@ -181,7 +181,7 @@ def test_suction_and_springs_pull_at_one_another(tmp_path: Path) -> None:
         assert undertray("whatif", *logs, "--car", car, "--springs", wrong).returncode == 2
     one = undertray("whatif", logs[0], "--car", car, "--springs", "130 N/mm, 130 N/mm")
     assert one.returncode == 1
-    assert "what other springs do to the gap cannot be told" in one.stderr
+    assert "what other springs do to the gap cannot be predicted" in one.stderr
 
 
 @pytest.mark.slow
@@ -224,8 +224,8 @@ def test_largest_gap_and_least_throttle_are_where_the_margin_is_nothing(tmp_path
 @pytest.mark.parametrize(
     ("logs", "words", "said"),
     [
-        ("one gap", ["--gap", "0.8 mm"], "another gap cannot be told: the runs have one gap only"),
-        ("no gap", ["--gap", "0.8 mm"], "another gap cannot be told: no run notes its gap"),
+        ("one gap", ["--gap", "0.8 mm"], "another gap cannot be predicted: the runs have one gap only"),
+        ("no gap", ["--gap", "0.8 mm"], "another gap cannot be predicted: no run notes its gap"),
         ("no pack", ["--pack", "4S"], "how many cells the pack of the runs has is not known"),
         ("no volts", ["--pack", "4S"], "the runs measured no voltage"),
     ],

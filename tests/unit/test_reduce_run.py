@@ -321,7 +321,7 @@ def test_public_names():
 
 def test_too_few_rows_a_second_for_a_loss_are_said():
     result = reduce_run(run_of(level(900, 60)[::100], rate_hz=2.0), car())
-    assert any("2 rows a second" in notice and "cannot be told" in notice for notice in result.notices)
+    assert any("2 rows a second" in notice and "cannot be found" in notice for notice in result.notices)
     assert any("2 rows a second" in caveat for caveat in result.caveats)
 
 

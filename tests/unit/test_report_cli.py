@@ -124,7 +124,7 @@ def test_sessions_of_the_demo_folder(
     assert first.exit_code == 0, first.output
     lines = first.stdout.splitlines()
     assert len(lines) == 5
-    assert "note: 1 file is no run log: column.csv" in first.stderr
+    assert "note: 1 file is not a run log: column.csv" in first.stderr
     assert lines[1].startswith("front-fold.csv")
     assert _run(*arguments).stdout == first.stdout
     listed = json.loads(_run(*arguments, "--json", "--no-cache").stdout)

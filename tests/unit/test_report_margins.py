@@ -56,7 +56,7 @@ def test_every_place_says_that_none_could_be_told() -> None:
     assert sheet.events.rows[0][6] == "below before"
     assert "No warning can be told" in sheet.close_ups[0].words
     said = event_words(reduction, UNWARNED)
-    assert "no warning can be told" in said
+    assert "no warning time is known" in said
     page = render_page([sheet], "x")
     assert "There was no warning in the taps" not in page
     assert "below before: the car had less than it needs before the loss already" in page

@@ -189,7 +189,7 @@ def test_what_is_left_without_the_allowance_is_not_trusted_beyond_its_uncertaint
     # 0.84 N are left, and the load is known to 1.2 N
     verdict = judge(_dipping(3.0))
     assert verdict.word == "used its allowance"
-    assert "but what was left is not more than the measurement is uncertain" in verdict.headline
+    assert "but what was left is smaller than its uncertainty" in verdict.headline
     assert "but the log was cut off" in judge(_dipping(2.0, caveats=("the log was cut off",))).headline
 
 

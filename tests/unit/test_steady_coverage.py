@@ -36,7 +36,7 @@ def slow_noise(rng: np.random.Generator, n: int, correlation_s: float) -> np.nda
 
 
 def steady_run(seed: int, correlation_s: float, seconds: float, white_pa: float = 2.0, rise_s: float = 0.1):
-    """Rest, then 900 Pa with gusts of 2 % that all taps see alike, and white noise of each sensor."""
+    """Rest, then 900 Pa with gusts of 2 % that all taps measure alike, and white noise of each sensor."""
     rng = np.random.default_rng(seed)
     n = round((seconds + 4) * RATE_HZ)
     t = np.arange(n) / RATE_HZ

@@ -64,7 +64,9 @@ def test_what_is_no_length_is_refused(written):
 
 
 def test_a_unit_of_another_dimension_names_those_that_fit():
-    with pytest.raises(UnitError, match=r"'psi' is no unit of length .* expected one of m, cm, mm, in, ft"):
+    with pytest.raises(
+        UnitError, match=r"'psi' is not a unit of length .* expected one of m, cm, mm, in, ft"
+    ):
         quantity("1 psi", "mm", "here")
 
 

@@ -92,7 +92,7 @@ class BoardConsole:
     def nonsense(self, seen: object) -> LinkError:
         """Make the error for an answer that cannot be meant."""
         return LinkError(
-            "the board's answer makes no sense", where=self.link.name, seen=json.dumps(seen, default=str)
+            "the board's answer is not understood", where=self.link.name, seen=json.dumps(seen, default=str)
         )
 
 

@@ -211,7 +211,7 @@ class Device:
         tick_bits = _integer(note, "tick_bits", where, 8, 62)
         if 2**tick_bits / tick_hz < _LEAST_WRAP_S:
             raise LogDamaged(
-                "the board's clock wraps too soon to tell times by",
+                "the board's clock wraps too soon to keep time by",
                 where=where,
                 seen=f"{tick_bits} bits at {tick_hz} Hz: {2**tick_bits / tick_hz:.3g} s",
                 expected=f"{_LEAST_WRAP_S:g} s or longer",

@@ -75,7 +75,7 @@ def not_our_board(port: str, seen: bytes, baud: int | None = None) -> LinkError:
         speed = f" (it was opened at {baud} bit/s)" if baud else ""
         do = f"check the speed with --baud{speed}, or choose another port"
         return NoBoard(
-            "what comes is no text: wrong speed, or no board of ours", where=port, seen=seen, do=do
+            "what arrives is not text: wrong speed, or not an undertray board", where=port, seen=seen, do=do
         )
     if b">>>" in seen or b"Traceback" in seen or b"MicroPython" in seen:
         return NoBoard(
@@ -85,7 +85,7 @@ def not_our_board(port: str, seen: bytes, baud: int | None = None) -> LinkError:
             do="copy the firmware to the board and reset it",
         )
     return NoBoard(
-        "text comes, but not from a board of ours",
+        "text arrives, but not from an undertray board",
         where=port,
         seen=seen.strip(),
         expected="lines such as '17,81235,1500,0,8192,9f3c'",

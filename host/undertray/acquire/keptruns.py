@@ -128,7 +128,7 @@ class Transfer:
                 digest = parsed.data.get("sha256")
                 if not isinstance(digest, str):
                     raise LinkError(
-                        "the board tells no digest of the run",
+                        "the board gives no digest of the run",
                         where=self._console.link.name,
                         do="install this firmware",
                     )

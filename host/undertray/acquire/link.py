@@ -241,8 +241,8 @@ _WHY = {
     **dict.fromkeys((errno.EACCES, errno.EPERM), _NOT_ALLOWED),
     **dict.fromkeys((errno.EBUSY, errno.EAGAIN), ("another program holds it", "close that program")),
     errno.ECONNREFUSED: ("nobody listens there", "start the board or its server, check the port number"),
-    errno.ENOTTY: ("this is no serial port", "'undertray ports' lists what is there"),
-    errno.EISDIR: ("this is a folder, no port", "'undertray ports' lists what is there"),
+    errno.ENOTTY: ("this is not a serial port", "'undertray ports' lists what is there"),
+    errno.EISDIR: ("this is a folder, not a port", "'undertray ports' lists what is there"),
 }
 
 
@@ -365,6 +365,6 @@ def find_board(answers: Sequence[Answer]) -> str:
     told = told or "this computer has no serial port"
     raise NoBoard(
         f"no board found: {escaped(told, _TOLD)}",
-        expected="a port on which a board of ours answers",
+        expected="a port on which an undertray board answers",
         do="plug the board in, or name the port with --port",
     )

@@ -117,7 +117,7 @@ def parse_line(line: bytes, columns: int | None = None) -> Row | WireNote | Bad:
         return Bad("longer than a row may be")
     match = _ROW.fullmatch(line)
     if match is None:
-        return Bad("no row of the format")
+        return Bad("not a row of the format")
     seq, t_us, throttle, flags, counts, crc = match.groups()
     if int(crc, 16) != crc_hqx(line[:-5], 0xFFFF):
         return Bad("the check does not fit")
@@ -139,7 +139,7 @@ def _parse_note(line: bytes) -> WireNote | Bad:
         return Bad("longer than a note may be")
     match = _NOTE.fullmatch(line)
     if match is None:
-        return Bad("no note of the format")
+        return Bad("not a note of the format")
     kind, text, crc = match.groups()
     if int(crc, 16) != crc_hqx(line[:-5], 0xFFFF):
         return Bad("the check does not fit")
@@ -156,7 +156,7 @@ def parse_json(text: str, depth: int = _DEPTH_LIMIT) -> Mapping[str, Any]:
         raise ValueError("it nests too deep")
     data = _DECODER.decode(text)
     if not isinstance(data, dict):
-        raise ValueError("it is no object")
+        raise ValueError("it is not an object")
     if "\\u" in text:  # a lone surrogate raises UnicodeEncodeError, a ValueError
         json.dumps(data, ensure_ascii=False).encode()
     return data
@@ -171,7 +171,7 @@ def _depth(text: str) -> int:
 
 
 def _no_constant(name: str) -> NoReturn:
-    raise ValueError(f"{name} is no JSON number")
+    raise ValueError(f"{name} is not a JSON number")
 
 
 def _finite(text: str) -> float:

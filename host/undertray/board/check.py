@@ -362,7 +362,7 @@ def _taps(car: Car, needed_pa: float) -> Finding:
     known, need, stay = force_bounds(car), hold_need(car), hold_need(replace(car, allowance=0.0))
     off_n = [known.front_n * needed_pa, known.rear_n * needed_pa]
     in_hand_n = min(need.front_n - stay.front_n, need.rear_n - stay.rear_n)
-    count = f"its {len(car.taps)} taps see" if len(car.taps) > 1 else "its one tap sees"
+    count = f"its {len(car.taps)} taps measure" if len(car.taps) > 1 else "its one tap measures"
     said = (
         f"{count} that force to ±{known.downforce_n * needed_pa:.1f} N, "
         f"the front axle to ±{off_n[0]:.1f} N, the rear axle to ±{off_n[1]:.1f} N (95 %, by where they are)"

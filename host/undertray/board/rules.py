@@ -104,11 +104,11 @@ def rehearse(path: str | Path) -> Rehearsal:
         done = subprocess.run(argv, capture_output=True, timeout=_TIMEOUT_S, check=False)
     except subprocess.TimeoutExpired as error:
         raise BoardError(
-            "the firmware does not get over it", where=str(path), seen=f"{_TIMEOUT_S} s"
+            "a description the firmware can read", where=str(path), seen=f"{_TIMEOUT_S} s"
         ) from error
     if done.returncode or len(done.stdout) > _MAX_ANSWER:
         last = done.stderr.decode("utf-8", "replace").strip().splitlines()[-1:]
-        raise BoardError("the firmware broke down over it", where=str(path), seen=last, do="report this file")
+        raise BoardError("the firmware failed on it", where=str(path), seen=last, do="report this file")
     return _rehearsal(json.loads(done.stdout))
 
 

@@ -72,7 +72,7 @@ def made_worse(column: ColumnCalibration) -> str:
 def _share(column: ColumnCalibration) -> str:
     """Where the accuracy of the part itself is taken from."""
     known = column.facts.get("nominal_accuracy_known") is True
-    span = "of its span" if known else "of a span that just holds these points: --log tells the real one"
+    span = "of its span" if known else "of a span that just holds these points: --log gives the real one"
     return f"{100 * NOMINAL_SHARE:g} % {span}"
 
 

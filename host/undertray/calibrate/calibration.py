@@ -241,7 +241,7 @@ def load_from_json(path: Path, where: str) -> Mapping[str, Any]:
         data = json.loads(raw.decode("utf-8-sig"), parse_constant=_no_constant)
     except (ValueError, RecursionError) as error:
         raise CalibrationError(
-            "the calibration is no JSON",
+            "the calibration is not JSON",
             where=where,
             seen=parser_words(error),
             expected="a file written by 'undertray calibrate'",
@@ -264,7 +264,7 @@ def load_from_json(path: Path, where: str) -> Mapping[str, Any]:
 
 
 def _no_constant(name: str) -> float:
-    raise ValueError(f"{name} is no JSON number")
+    raise ValueError(f"{name} is not a JSON number")
 
 
 def columns_from_json(data: Mapping[str, Any], where: str) -> Mapping[str, Any]:

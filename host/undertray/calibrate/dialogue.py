@@ -278,7 +278,7 @@ class Dialogue:
             f"{name} {value:.2f}" for name, value in zip(self._session.parts, point.nominal_pa, strict=True)
         )
         unsteady = "" if point.steady else ", not steady"
-        doubted = ", kept against a doubt" if point.doubts else ""
+        doubted = ", kept despite a doubt" if point.doubts else ""
         dropped = "" if point.reason is None else f", taken back: {point.reason}"
         return (
             f"{point.height_mm:g} mm, {'rising' if upward else 'falling'}: {readings} Pa"

@@ -148,7 +148,7 @@ def column_findings(column: ColumnCalibration) -> list[str]:
         lines.append(_dominant(facts["sources_pa"]))
     lines += [_standing_out(point) for point in column.points if "off_the_others_pa" in point]
     lines += [
-        f"kept against a doubt, {_named(point)}: {point['doubt']}"
+        f"kept despite a doubt, {_named(point)}: {point['doubt']}"
         for point in column.points
         if "doubt" in point
     ]
@@ -198,7 +198,7 @@ def _loop_from_reading(column: ColumnCalibration) -> list[str]:
     alone = 2 * np.sqrt(2) * reading_pa
     if column.hysteresis_pa is None or column.hysteresis_pa > alone:
         return []
-    return [f"that hysteresis is no more than reading the column can make by itself ({alone:.1f} Pa)"]
+    return [f"that hysteresis is no more than reading the column alone can cause ({alone:.1f} Pa)"]
 
 
 def _own(column: ColumnCalibration) -> list[str]:
@@ -207,7 +207,8 @@ def _own(column: ColumnCalibration) -> list[str]:
     worst = int(np.argmax(column.course_u_pa))
     at_pa = float(np.linspace(*column.range_pa, len(column.course_u_pa))[worst])
     return [
-        "bend, loop and repeats of the sensor itself, without those of reading:"
+        "non-linearity, hysteresis and repeatability of the sensor itself, without those of reading the"
+        " column:"
         f" {column.course_u_pa[worst]:.2f} Pa at most, at {at_pa:.0f} Pa (standard uncertainty)"
     ]
 
@@ -238,7 +239,7 @@ def _verdict(facts: Any) -> str:
             f"{head} (p = {p:.3g}): the scatter is only {share:.2f} times what was stated; that looks too"
             " large, and is kept to be on the safe side (--reading-mm)"
         )
-    return f"{head} (p = {p:.3g}): the scatter is what the stated errors let expect"
+    return f"{head} (p = {p:.3g}): the scatter is what the stated errors predict"
 
 
 def _curve_line(p: float, size: int) -> str:

@@ -230,7 +230,7 @@ def _check(x: Array, y: Array, degree: int, stated: bool) -> None:
             "number of points for the fit", seen=x.shape, expected=f"{least} to {_MOST_POINTS} (x, y) pairs"
         )
     if not (np.all(np.isfinite(x)) and np.all(np.isfinite(y))):
-        raise CalibrationError("a point for the fit is no finite number")
+        raise CalibrationError("a point for the fit is not a finite number")
     if len(np.unique(x)) <= degree:
         raise CalibrationError(
             "the readings do not change with the column",

@@ -116,7 +116,7 @@ def covariance(value: object, size: int, where: str) -> NDArray[np.float64]:
     relative = matrix / np.outer(unit, unit)
     if not np.allclose(relative, relative.T, atol=1e-6) or np.linalg.eigvalsh(relative).min() < -1e-6:
         raise CalibrationError(
-            "'covariance' is no covariance",
+            "'covariance' is not a covariance",
             where=where,
             seen=value,
             expected="a symmetric matrix without negative eigenvalues",

@@ -197,7 +197,7 @@ def column_pressure_pa(
     Raises
     ------
     CalibrationError
-        When a height is no finite number, or a condition is out of its range.
+        When a height is not a finite number, or a condition is out of its range.
 
     Notes
     -----
@@ -213,7 +213,7 @@ def column_pressure_pa(
     :func:`undertray.calibrate.surroundings.normal_gravity_m_s2`.
     """
     if not np.all(np.isfinite(height_mm)):
-        raise CalibrationError("no finite column height", seen=height_mm, expected="mm")
+        raise CalibrationError("not a finite column height", seen=height_mm, expected="mm")
     return height_mm * Conditions(water_c, latitude_deg, height_m).pa_per_mm
 
 

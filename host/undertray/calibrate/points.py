@@ -92,7 +92,7 @@ def _lines(path: Path, where: str) -> list[tuple[int, list[str]]]:
         ) from None
     except UnicodeDecodeError:
         raise CalibrationError(
-            "the points are no text", where=where, expected="a CSV file in UTF-8"
+            "the points are not text", where=where, expected="a CSV file in UTF-8"
         ) from None
     if len(raw) > _MOST_BYTES:
         raise CalibrationError(

@@ -135,7 +135,7 @@ class Head:
         """Check the first line of a journal."""
         if data.get("undertray-session") != VERSION:
             raise CalibrationError(
-                "no calibration journal of this version",
+                "not a calibration journal of this version",
                 where=where,
                 seen=data.get("undertray-session"),
                 expected=f"version {VERSION}",
@@ -224,7 +224,7 @@ def _decoded(line: bytes, where: str) -> Mapping[str, Any]:
         data = None
     if not isinstance(data, dict):
         raise CalibrationError(
-            "no line of a calibration journal", where=where, seen=line, expected="a JSON object"
+            "not a line of a calibration journal", where=where, seen=line, expected="a JSON object"
         )
     return data
 
@@ -321,7 +321,7 @@ class Session:
         kind = event.get("event")
         if self._events > _MOST_EVENTS or kind not in ("point", "drop", "skip"):
             raise CalibrationError(
-                "no event of a calibration", where=where, seen=kind, expected="point, drop or skip"
+                "not an event of a calibration", where=where, seen=kind, expected="point, drop or skip"
             )
         if kind == "drop":
             self._apply_drop(event, where)

@@ -62,7 +62,7 @@ def normal_gravity_m_s2(latitude_deg: float, height_m: float = 0.0) -> float:
     """
     if not -90 <= latitude_deg <= 90:
         raise CalibrationError(
-            "no latitude on Earth",
+            "not a latitude on Earth",
             seen=latitude_deg,
             expected="degrees from -90 to 90",
             do="check --latitude",

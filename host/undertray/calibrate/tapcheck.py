@@ -104,7 +104,8 @@ class TapCheck:
                 blocks = _blocks(self._fresh())
                 zero, limit = self._zero(blocks)
                 self._tell(
-                    f"now suck gently at {tap}, about 500 Pa, pinch the tube shut and hold it until told"
+                    f"now suck gently at {tap}, about 500 Pa, pinch the tube shut and hold it until the next"
+                    " message"
                 )
                 suck = _watch(blocks, zero, limit)
                 finding = self._found(tap, column, zero, suck)

@@ -144,7 +144,7 @@ def main() -> NoReturn:
         if error.errno not in _NO_ROOM:
             raise
         give_up_output()
-        why = f"what is printed cannot be written ({error.strerror}); make room, or send it somewhere else"
+        why = f"the output cannot be written ({error.strerror}); make room, or send it somewhere else"
         print(f"undertray: {why}", file=sys.stderr)
         sys.exit(1)
     sys.exit(status if isinstance(status, int) else 0)

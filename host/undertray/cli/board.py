@@ -20,7 +20,7 @@ def register(app: typer.Typer) -> None:
     app.add_typer(_group, name="board")
 
 
-@_group.command("check", short_help="Say whether a board description can work.")
+@_group.command("check", short_help="Check whether a board description can work.")
 def _check(
     board: Annotated[Path, typer.Argument(help="The board.json.")],
     car: Annotated[

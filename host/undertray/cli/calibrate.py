@@ -320,7 +320,7 @@ def _calibrate(
 
 _ZERO_READ = "height 0 taken as read on the column; if both ports were open, say so (--zero-open)"
 _NO_BOARD = (
-    "the board is not known: nobody will notice if this is used for another; name it with --log RUN.csv, a"
+    "the board is not known: nobody would notice if it were used for another; name it with --log RUN.csv, a"
     " recording of it, or --uid"
 )
 

@@ -44,7 +44,9 @@ def register(app: typer.Typer) -> None:
     app.command("column", cls=_SignedNumbers, short_help="Turn the height of a liquid column into pressure.")(
         _column
     )
-    app.command("target", short_help="Say which mean suction holds a car, and how its taps know it.")(_target)
+    app.command("target", short_help="Show which suction holds a car, and how well its taps measure it.")(
+        _target
+    )
 
 
 class _SignedNumbers(Command):
@@ -210,7 +212,7 @@ def _known(car: Car, suction_pa: float, more: int, shown: Display) -> list[str]:
         return f"{whole}, front axle {front}, rear axle {rear}"
 
     count = len(car.taps)
-    there = f"its {count} taps see" if count > 1 else "its one tap sees"
+    there = f"its {count} taps measure" if count > 1 else "its one tap measures"
     lines = [f"{there} that force to {within(force_bounds(car))} (95 %, by where they are)"]
     for k, tap in enumerate(next_taps(car, more), count + 1):
         place = [f"{shown.mm_text(mm)} {shown.length}" for mm in (tap.x_mm, tap.y_mm)]

@@ -22,7 +22,7 @@ _LABELS = {"started_utc": "started"}
 
 def register(app: typer.Typer) -> None:
     """Add this file's commands to the program."""
-    app.command("inspect", short_help="Say what is in a log, and what is wrong with it.")(_inspect)
+    app.command("inspect", short_help="Show what is in a log, and what is wrong with it.")(_inspect)
 
 
 def _inspect(

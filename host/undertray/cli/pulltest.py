@@ -43,7 +43,7 @@ def _test(
         str, typer.Option(help="What the balance is read to: '0.05 N', '10 g', '0.01 lb'.")
     ] = "0.05 N",
     repeat_percent: Annotated[
-        float, typer.Option(help="How well a pull repeats, %: for pulls too few to tell it themselves.")
+        float, typer.Option(help="How well a pull repeats, %: for pulls too few to show it themselves.")
     ] = 4.0,
     units: Units = None,
     out: Annotated[

@@ -90,7 +90,7 @@ def _record(
         list[str] | None, typer.Option(metavar="KEY=VALUE", help="Any other fact for the log; repeatable.")
     ] = None,
     baud: Annotated[int, typer.Option(min=1, help="Speed of a UART; USB takes any.")] = 115_200,
-    wait: Annotated[float, typer.Option(min=0, help="How many s to wait for an unplugged board.")] = 5.0,
+    wait: Annotated[float, typer.Option(min=0, help="Seconds to wait for an unplugged board.")] = 5.0,
     page: Annotated[
         bool, typer.Option("--page", help="Serve the live view to browsers on this computer.")
     ] = False,

@@ -151,7 +151,7 @@ def _table(result: Score) -> str:
     lines = [
         f"{result.runs} runs",
         f"seal losses found          {_percent(result.recall)}",
-        f"told seal losses true      {_percent(result.precision)}",
+        f"reported losses true       {_percent(result.precision)}",
         f"kind right, all events     {_percent(result.kind_right)}",
         f"onset off by, median       {ms(result.onset_median_s)}",
         f"onset off by, 95 %         {ms(result.onset_p95_s)}",

@@ -158,7 +158,7 @@ def _notices(found: list[Session], others: list[str]) -> list[str]:
     from undertray.errors import escaped
     from undertray.report.words import few_names, grouped_notices
 
-    what = "1 file is no run log" if len(others) == 1 else f"{len(others)} files are no run logs"
+    what = "1 file is not a run log" if len(others) == 1 else f"{len(others)} files are not run logs"
     copied = [
         (copy, f"the same run as {escaped(one.file)}, listed once") for one in found for copy in one.copies
     ]
@@ -193,7 +193,7 @@ def _print(found: list[Session], fact: str, units: Display) -> None:
         print("cut: the run goes on where its log ends; 'undertray inspect' says why")
     for short, why in UNTOLD.items():
         if any(one.warning == short for one in found):
-            print(f"{short}: {why}, no warning can be told")
+            print(f"{short}: {why}, no warning time is known")
 
 
 def _row(one: Session, fact: str, units: Display, narrow: bool = False) -> tuple[str, ...]:

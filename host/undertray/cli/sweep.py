@@ -33,7 +33,9 @@ def _sweep(
         int, typer.Option("--from", metavar="US", min=1, help="First width of the throttle pulse, in us.")
     ] = 1100,
     steps: Annotated[int, typer.Option(min=2, max=200, help="How many throttles.")] = 6,
-    dwell_s: Annotated[float, typer.Option("--dwell", min=0.05, max=20, help="s at each throttle.")] = 4.0,
+    dwell_s: Annotated[
+        float, typer.Option("--dwell", min=0.05, max=20, help="Seconds at each throttle.")
+    ] = 4.0,
     car: Annotated[str | None, typer.Option(help="Which car: kept in the log.")] = None,
     skirt: Annotated[str | None, typer.Option(help="Which skirt: kept in the log.")] = None,
     baud: Annotated[int, typer.Option(min=1, help="Speed of a UART; USB takes any.")] = 115_200,

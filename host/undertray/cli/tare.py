@@ -14,7 +14,7 @@ __all__ = ["register"]
 
 def register(app: typer.Typer) -> None:
     """Add this file's commands to the program."""
-    app.command("tare", short_help="Say what the sensors read before and after a run.")(_tare)
+    app.command("tare", short_help="Show what the sensors read before and after a run.")(_tare)
 
 
 def _tare(

@@ -177,7 +177,7 @@ def share_of(measured: Measured, weight_n: float) -> tuple[Estimate | None, tupl
     if len(ways) > 1 and chi_squared_tail(chi_squared, len(ways) - 1) < _DISAGREE:
         told = ", ".join(f"{way(numbers):.2f}" for way in ways)
         said = (
-            f"the ways to tell what the skirt carries do not agree ({told}): friction may change with load,"
+            f"the ways to find what the skirt carries do not agree ({told}): friction may change with load,"
             " or the skirt carry weight with the fans off",
         )
     return found, said
@@ -713,7 +713,7 @@ def with_drag(reduction: Reduction, car: Car, drag: Drag, speeds_m_s: Sequence[f
         said.append(f"the pulls are of {quoted(drag.car)}, the run is of {quoted(car.name)}")
     if found is not None and drag.share is None:
         said.append(
-            "grip is as if all suction pressed the tyres on: pulls did not tell what the skirt carries"
+            "grip is as if all suction pressed on the tyres: the pulls did not show what the skirt carries"
         )
     most_n = max((line.span.high_n for line in drag.lines if line.per_n is not None), default=0.0)
     suction_n = reduction.steady.downforce_n.mean

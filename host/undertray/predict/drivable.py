@@ -259,7 +259,7 @@ class _Case:
 
     def _pulled(self) -> tuple[Contacts, Of]:
         if self.contacts is None or self.share is None:
-            raise AssertionError("asked of a car whose pulls do not tell it")
+            raise AssertionError("pulls that show what the skirt carries")
         return self.contacts, self.share
 
     def holding(self, allowance: float) -> list[_Condition]:
@@ -345,7 +345,7 @@ class _Case:
     def missing(self) -> tuple[str, ...]:
         missing = []
         if self.drag is None:
-            missing.append("the upper end: 'undertray pull-test' tells it from pulls along the ground")
+            missing.append("the upper end: 'undertray pull-test' finds it from pulls along the ground")
         elif self.contacts is None or self.share is None:
             missing.append(
                 "the upper end: pull with the wheels free and with them locked, with the fans off and at two"
@@ -353,7 +353,7 @@ class _Case:
             )
         if self.sine and not ("tyre_mu" in self.measured or self.contacts):
             missing.append(
-                "whether it slides: the car file has no tyre_mu, and no pull with locked wheels tells it"
+                "whether it slides: the car file has no tyre_mu, and no pull was made with locked wheels"
             )
         if self.sine and self.car.cg_height_mm is None:
             missing.append("the load that moves from axle to axle on a slope: the car file has no cg_height")
@@ -406,7 +406,7 @@ def _between(pa: Array, left_n: Array, k: int) -> float:
 
 
 LOCKED_S = 0.5
-"""How long it has to be above the window for sure before it is called locked, s."""
+"""How long it has to be above the window with certainty before it is called locked, s."""
 _UP = 0.3  # of the greatest suction: fans up, where no throttle was logged
 
 
@@ -505,7 +505,7 @@ class Windows:
             try:
                 reference = take_reference([reduction], car).reference
             except ReductionError:
-                notices.append("no throttle is told: the run was never steady for long enough")
+                notices.append("no throttle is given: the run was never steady for long enough")
         steady = None if reduction is None else reduction.steady
         levels = (
             [] if steady is None else [steady.suction_pa.mean, *(one.suction_pa for one in steady.others)]

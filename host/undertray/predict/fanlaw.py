@@ -654,10 +654,10 @@ def _gap_mm(facts: Mapping[str, Any], run: str, said: list[str]) -> float | None
         text = str(value)[:60].strip()
         gap = quantity(float(text) if _NUMBER.fullmatch(text) else text, "mm", f"{run}, gap")
     except UndertrayError as error:
-        said.append(f"the gap noted is none: {error}")
+        said.append(f"the gap noted is not a gap: {error}")
         return None
     if not 0 < gap <= _MOST_MM:
-        said.append(f"{run}: a gap of {gap:g} mm is none, and does not count")
+        said.append(f"{run}: a gap of {gap:g} mm is not a gap, and does not count")
         return None
     return gap
 

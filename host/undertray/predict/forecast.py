@@ -320,7 +320,7 @@ def _ride(law: FanLaw, driven: Car, draws: Draws) -> _Ride | None:
 def _can_be_told(law: FanLaw, volts: PackVolts | None, now: Case, case: Case) -> None:
     if case.pack is not None and volts is None:
         raise ReductionError(
-            "another pack cannot be told: the runs measured no voltage",
+            "another pack cannot be predicted: the runs measured no voltage",
             where=case.name,
             do="let the board measure it (board.json, pack), and say how many cells it has: --pack-was 3S",
         )
@@ -334,7 +334,7 @@ def _can_be_told(law: FanLaw, volts: PackVolts | None, now: Case, case: Case) ->
     if law.knows_gap or not (springs or (case.gap_mm is not None and case.gap_mm != now.gap_mm)):
         return
     raise ReductionError(
-        f"{'what other springs do to the gap' if springs else 'another gap'} cannot be told"
+        f"{'what other springs do to the gap' if springs else 'another gap'} cannot be predicted"
         + (": the runs have one gap only" if law.gaps == 1 else ": no run notes its gap"),
         where=case.name,
         expected="runs at two gaps, or one and the fan curve in the car file",
@@ -570,14 +570,14 @@ def _notices(
             else "no run notes its gap: one at each of two gaps, noted with --gap, would settle it"
         )
     if volts is None:
-        said.append("no run measured the pack: another pack cannot be told (board.json, pack)")
+        said.append("no run measured the pack: another pack cannot be predicted (board.json, pack)")
     elif law.packs_mv is not None and law.packs_mv.high < 1.08 * law.packs_mv.low:
         said.append(
             "the runs' voltages lie within 8 %: how suction goes with voltage rests on the motor's physics;"
             " runs on a full and on an emptied pack would settle it"
         )
     if drag is None:
-        said.append("no pulls: from where on its skirt holds it fast is not told (pull-test, --drag)")
+        said.append("no pulls: the suction at which its skirt holds it fast is not known (pull-test, --drag)")
     if not loads.known:
         said.append("uncalibrated, or an even suction: how far off the loads may be is in no interval")
     return said

@@ -101,7 +101,7 @@ class Measured:
         Returns
         -------
         Estimate
-            The half width is None where it is no finite number.
+            The half width is None where it is not a finite number.
 
         References
         ----------
@@ -284,7 +284,7 @@ def fit_pulls(
             else:
                 at = f"{span.low_n:.1f} to {span.high_n:.1f} N"
                 notices.append(
-                    f"{kind} pulls with wheels {wheels} at one suction alone ({at}) tell no line: add others"
+                    f"{kind} pulls with wheels {wheels} at one suction alone ({at}) give no line: add others"
                 )
         found.append((kind, parts))
     return _together(found, notices, suction_share or 0.0), tuple(spans), tuple(notices)

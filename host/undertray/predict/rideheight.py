@@ -463,9 +463,9 @@ def _corrected(
         rate = square / np.where(product > 0, product, np.nan)
         if not np.isfinite(rate[0]) or np.isnan(rate).mean() > 0.01:
             raise ReductionError(
-                f"the gaps read at the {name} axle tell no rate",
+                f"the gaps read at the {name} axle give no wheel rate",
                 where=loads.source,
-                expected="gaps smaller than the clearance, by more than either is uncertain by",
+                expected="gaps smaller than the clearance, by more than the uncertainty of either",
                 do="read them at a higher throttle, or go on with the car file's rate",
             )
         rates[axle] = np.where(np.isnan(rate), np.inf, rate)

@@ -25,7 +25,9 @@ def noted_lines(path: str | Path, what: str, most: int) -> list[tuple[int, str]]
     except OSError as error:
         raise ReductionError(f"the {what} cannot be read: {error.strerror}", where=str(path)) from None
     except UnicodeDecodeError:
-        raise ReductionError(f"the {what} are no text", where=where, expected="a CSV file in UTF-8") from None
+        raise ReductionError(
+            f"the {what} are not text", where=where, expected="a CSV file in UTF-8"
+        ) from None
     lines = [
         (i, one) for i, one in enumerate(text.splitlines(), 1) if one.strip() and not one.startswith("#")
     ]
@@ -44,7 +46,7 @@ def noted_fields(line: str, where: str) -> list[str]:
     try:
         return [field.strip() for field in next(csv.reader([line]))]
     except csv.Error:
-        raise ReductionError("no line of a CSV file", where=where, seen=quoted(line)) from None
+        raise ReductionError("not a line of a CSV file", where=where, seen=quoted(line)) from None
 
 
 def json_object(

@@ -336,13 +336,15 @@ def _of_the_log(run: Run, time: BoardTime) -> list[str]:
     said: list[str] = []
     if not np.isfinite(run.drive_us).any():
         said.append(
-            "no throttle in the log: throttle cuts and slow leaks cannot be told apart and are not reported; "
+            "no throttle in the log: throttle cuts and slow leaks look alike and are not reported; "
             "sudden falls are taken for seal losses by their speed alone"
         )
     elif not np.isfinite(run.drive_us).all():
         said.append(f"the throttle is unknown in {np.mean(~np.isfinite(run.drive_us)):.1%} of the rows")
     if 1 / time.rate_hz > LossParameters().longest_period_s:
-        said.append(f"only {time.rate_hz:.2g} rows a second: losses of the seal cannot be told, and none are")
+        said.append(
+            f"only {time.rate_hz:.2g} rows a second: losses of the seal cannot be found, and none is reported"
+        )
     if run.bad_lines:
         said.append(f"{run.bad_lines} bad lines were left out")
     if time.lost_rows:

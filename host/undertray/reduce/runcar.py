@@ -51,7 +51,7 @@ def run_car(run: Run, given: Car | None, where: str = "the file", prefer_given: 
     if run.car is not None:
         try:
             own = Car.from_data(run.car, f"{run.where}, {CAR}") if run.car else None
-            broken = "" if run.car else f"{run.where}, {CAR}: no JSON object of a car"
+            broken = "" if run.car else f"{run.where}, {CAR}: not a JSON object of a car"
         except UndertrayError as error:
             broken = str(error)
     if given is None and own is None:

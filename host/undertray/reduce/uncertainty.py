@@ -447,7 +447,7 @@ def mean_uncertainty(
     sources = ("calibration", "zero", "noise", "unseen floor")
     said = []
     if not scatter.batches:
-        said.append(f"{main.rows} rows are too few to tell their noise: it is not in the uncertainty")
+        said.append(f"{main.rows} rows are too few to estimate their noise: it is not in the uncertainty")
     if scatter.slow and u2[2, 0] > u2[:2, 0].sum():
         said.append(
             f"the steady suction changes about as slowly as its {main.rows / rate_hz:.0f} s are long: another"

@@ -165,9 +165,9 @@ _PIECE = 4096  # rows
 UNTOLD = {
     "below before": "the car had less than it needs before the loss already",
     "not below": "the car did not fall below its need",
-    "not judged": "whether the car held cannot be told",
+    "not judged": "whether the car held is not known",
 }
-"""Why no warning can be told of a loss, by what stands in its place."""
+"""Why no warning time is known of a loss, by what stands in its place."""
 
 
 def sign_before(event: Loss, series: Series) -> Sign | None:

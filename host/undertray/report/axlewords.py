@@ -18,7 +18,7 @@ __all__ = ["axle_words"]
 def axle_words(found: Axles, units: Display = SI) -> Iterator[str]:
     """Say which axle is the weaker, where the floor leaks, and what a duct would move."""
     apart = found.apart_n
-    sure = {True: "", False: ", which is less than it is uncertain by", None: ", of unknown uncertainty"}
+    sure = {True: "", False: ", which is smaller than its uncertainty", None: ", of unknown uncertainty"}
     yield (
         f"the {found.weaker} axle is the weaker by {_n(apart, units)} of margin{sure[found.sure]};"
         f" steady at {units.pa(found.suction_pa.mean)}"
@@ -57,7 +57,7 @@ def _leak(region: Region) -> str:
         return f"leak, {name} ({skirt}): not measured, no two taps span it"
     span = f"{100 * region.low:.0f} to {100 * region.high:.0f} %"
     if not region.told:
-        return f"leak, {name} ({skirt}): not told by the taps, anything from {span}"
+        return f"leak, {name} ({skirt}): the taps do not show it; anything from {span}"
     return f"leak, {name} ({skirt}): {100 * region.share:.0f} % of the air ({span})"
 
 
@@ -80,7 +80,7 @@ def _duct(duct: Duct, weaker: str, units: Display) -> Iterator[str]:
         f" ({units.pa(duct.gain_low_pa)} to {units.pa(duct.gain_high_pa)})"
     )
     if duct.of_leak is None:
-        yield "without [fan] curve in the car file nobody knows how much it takes: the least is then 0"
+        yield "without a [fan] curve in the car file the air it carries is not known: the lower end is then 0"
 
 
 def _n(found: Estimate, units: Display, signed: bool = False) -> str:

@@ -42,7 +42,7 @@ def comparison_words(found: Comparison, units: Display = SI, width: int = _WIDE)
     asked = len(found.claims)
     how = (
         "± and the ranges in brackets: 95 %, of each number by itself, from the scatter of the mountings; "
-        "none with one. What all runs share (calibration, how few the taps are) 'reduce' has in its u95."
+        "none with one. What all runs share (calibration, how few the taps are) is in the u95 of 'reduce'."
     )
     if any(min(claim.mountings) > 1 for claim in found.claims):
         together = f"the {asked} questions asked together" if asked > 1 else "the one question asked"
@@ -68,7 +68,8 @@ def _filled(line: str, width: int, indent: str = "  ") -> list[str]:
 def holding_words(group: Group, units: Display = SI) -> str:
     """Say how often the runs of a group held."""
     runs = len(group.runs)
-    said = f"{_clean(group.value)}: held for sure in {group.held} of {runs} {'run' if runs == 1 else 'runs'}"
+    count = f"{group.held} of {runs} {'run' if runs == 1 else 'runs'}"
+    said = f"{_clean(group.value)}: held with certainty in {count}"
     if group.spent:
         said += f", not with all of its allowance in {group.spent}"
     if group.let_go:

@@ -49,7 +49,7 @@ def drag_words(drag: Drag, units: Display = SI) -> Iterator[str]:
     for missing in drag.missing:
         yield f"not measured, {missing}"
     if not drag.calibrated:
-        yield "without a calibration nobody knows how far off the numbers are that rest on the suction"
+        yield "without a calibration the error of the numbers that rest on suction is not known"
 
 
 def _line(line: Line, units: Display) -> str:
@@ -98,7 +98,7 @@ def drag_picture(drag: Drag, pulls: Sequence[tuple[Pull, Suction]] = (), units: 
     return Picture(
         key="pull-test",
         title="Pull along the surface against suction",
-        caption="Pulls of a balance and the lines through them; what a line is uncertain by is shaded. The"
+        caption="Pulls of a balance and the lines through them; the uncertainty of a line is shaded. The"
         " slope of the free wheels is what each newton of suction costs in drag.",
         words=" ".join(f"{line}." for line in drag_words(drag, units)),
         svg=svg_text(figure),

@@ -22,10 +22,14 @@ def force_words(found: ForceCheck, units: Display = SI) -> Iterator[str]:
     for pull in found.pulls:
         at = f"{pull.at_s:.2f} s" if pull.at_s is not None else f"{pull.throttle_us:.0f} µs"
         u95 = "" if pull.u95_n is None else f" ±{units.n(pull.u95_n)}"
-        word = {True: "within", False: "NOT within", None: "without a calibration nobody knows if within"}
+        word = {
+            True: "within",
+            False: "NOT within",
+            None: "without a calibration it is not known whether within",
+        }
         yield (
             f"at {at}: pulled {units.n(pull.pulled_n)} ±{units.n(pull.pulled_half_n)}, computed"
-            f" {units.n(pull.computed_n)}{u95}: {word[pull.within]} what both are uncertain by"
+            f" {units.n(pull.computed_n)}{u95}: {word[pull.within]} their joint uncertainty"
         )
     span = "" if found.ratio_half is None else f" ±{found.ratio_half:.3f}"
     count = f"{len(found.pulls)} pulls" if len(found.pulls) > 1 else "one pull"

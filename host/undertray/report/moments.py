@@ -159,7 +159,7 @@ def _event_words(reduction: Reduction, event: Any, units: Display) -> str:
     if event.kind in LOSS_KINDS:
         told = warning_words(reduction, event)
         if told in UNTOLD:
-            warned = f" No warning can be told: {UNTOLD[told]}."
+            warned = f" No warning time is known: {UNTOLD[told]}."
         elif told == "none":
             warned = " There was no warning in the taps."
         else:

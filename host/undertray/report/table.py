@@ -270,7 +270,7 @@ def _events(result: Reduction) -> list[str]:
             f"{end:>10}{warning:>14}"
         )
     told = {warning_words(result, event) for event in shown if event.kind in LOSS_KINDS}
-    lines += [f"{short}: {why}, no warning can be told" for short, why in UNTOLD.items() if short in told]
+    lines += [f"{short}: {why}, no warning time is known" for short, why in UNTOLD.items() if short in told]
     for event in sorted(shown, key=lambda e: e.onset_s):
         apart = order_words(event) if event.first_tap is None and event.order_ms else ""
         between = onset_words(event) if event.onset_between_s else ""

@@ -184,10 +184,10 @@ def _tapped(driven: Sequence[Driven], word: Word) -> Item:
         return Item(
             topic,
             State.NOT_SHOWN,
-            "no tap was faulty in these runs; nobody says that each was sucked at",
+            "no tap was faulty in these runs; whether each was sucked at is not stated",
             "'undertray check-taps', then --taps-checked",
         )
-    return Item(topic, State.SHOWN, "no tap was faulty in these runs; checked by your word")
+    return Item(topic, State.SHOWN, "no tap was faulty in these runs; checked, as you state")
 
 
 def _forced(force: ForceCheck | None, units: Display) -> Item:
@@ -198,11 +198,11 @@ def _forced(force: ForceCheck | None, units: Display) -> Item:
         return Item(topic, State.NOT_SHOWN, said, how)
     said = f"{len(force.pulls)} pulls, at most {units.n(abs(force.largest_n))} from what the taps say"
     if force.agree:
-        return Item(topic, State.SHOWN, f"{said}, within what both are uncertain by")
+        return Item(topic, State.SHOWN, f"{said}, within their joint uncertainty")
     return Item(
         topic,
         State.AGAINST,
-        f"{said}, more than both are uncertain by",
+        f"{said}, more than their joint uncertainty",
         "find out why before anything else: 'undertray force-check'",
     )
 
@@ -228,7 +228,7 @@ def _margin(driven: Sequence[Driven], units: Display) -> Item:
         return Item(topic, State.AGAINST, said, "more suction, less mass, or a better seal")
     if u95 is None or mean <= u95:
         return Item(
-            topic, State.NOT_SHOWN, f"{said}: not more than it is uncertain by", "more taps, more margin"
+            topic, State.NOT_SHOWN, f"{said}: not more than its uncertainty", "more taps, more margin"
         )
     return Item(topic, State.SHOWN, said)
 
@@ -236,7 +236,7 @@ def _margin(driven: Sequence[Driven], units: Display) -> Item:
 def _packed(driven: Sequence[Driven], word: Word, units: Display) -> Item:
     topic = "margin on an empty pack"
     if word.pack_empty_mv is None:
-        return Item(topic, State.NOT_SHOWN, "nobody says at which voltage you stop", "--pack-empty 6.6V")
+        return Item(topic, State.NOT_SHOWN, "the voltage at which you stop is not given", "--pack-empty 6.6V")
     lowest: tuple[float, float, str, str] | None = None
     for one in driven:
         blocks = one.reduction.blocks
@@ -298,7 +298,7 @@ def _bumped(driven: Sequence[Driven], car: Car, word: Word) -> Item:
     left = car.allowance / (1 + car.allowance)
     limit = left if word.deepest is None else word.deepest
     deepest = max((dip.depth for dip in dips), default=0.0)
-    count = "uncounted bumps" if word.bumps is None else f"{word.bumps} bumps by your count"
+    count = "uncounted bumps" if word.bumps is None else f"{word.bumps} bumps, as you counted"
     many = "1 dip" if len(dips) == 1 else f"{len(dips)} dips"
     found = f"{many}, the deepest {deepest:.0%} of an axle's load" if dips else "no dip"
     said = f"{count} in {_counted_s(driven):.0f} s: {found}; {limit:.0%} is the most allowed"
@@ -339,12 +339,12 @@ def _heard(driven: Sequence[Driven], word: Word) -> Item:
             topic, State.NOT_SHOWN, said, "lift the skirt by hand with the fans up, wheels off the ground"
         )
     if not word.alarm_heard:
-        return Item(topic, State.NOT_SHOWN, f"{said}; nobody says that it was heard", "--alarm-heard")
-    return Item(topic, State.SHOWN, f"{said}, and was heard by your word")
+        return Item(topic, State.NOT_SHOWN, f"{said}; not stated that it was heard", "--alarm-heard")
+    return Item(topic, State.SHOWN, f"{said}, and was heard, as you state")
 
 
 def _hung(word: Word) -> Item:
     topic = "net or strap"
     if word.net_hung:
-        return Item(topic, State.SHOWN, "hung by your word; nobody under it")
-    return Item(topic, State.NOT_SHOWN, "nobody says that it hangs", "hang one, keep people away, --net-hung")
+        return Item(topic, State.SHOWN, "hung, as you state; nobody under it")
+    return Item(topic, State.NOT_SHOWN, "not stated", "hang one, keep people away, --net-hung")

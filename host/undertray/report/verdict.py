@@ -202,7 +202,7 @@ def _answer(reduction: Reduction, found: Holding, units: Display) -> tuple[str, 
     if found.first_below is not None:
         u95_n = least_u95_n(reduction, found, found.least_stay)
         if u95_n is None or found.least_stay.margin_n < u95_n:
-            doubts.append("what was left is not more than the measurement is uncertain")
+            doubts.append("what was left is smaller than its uncertainty")
         but = f"; but {', and '.join(doubts)}" if doubts else ""
         first, never = found.first_below, found.reached is Reached.STAY
         used = (
@@ -212,7 +212,7 @@ def _answer(reduction: Reduction, found: Holding, units: Display) -> tuple[str, 
         return SPENT[never], f"It stayed on, but {said}{but}."
     u95_n = least_u95_n(reduction, found, found.least)
     if u95_n is None or found.least.margin_n < u95_n:
-        doubts.append("the margin is not more than the measurement is uncertain")
+        doubts.append("the margin is smaller than its uncertainty")
     if doubts:
         return "held, but not surely", f"It held, but {', and '.join(doubts)}."
     if not reduction.hold.required_n and not any(axle.required_n for axle in reduction.axles.values()):

@@ -45,8 +45,8 @@ def window_words(window: Window, units: Display = SI, reference: FanReference | 
         yield f"  drives from {at(grips)} on: below, {grips.limited_by} have not the load"
     if locks is not None and grips is not None and grips.at_pa is not None:
         if locks.at_pa is None:
-            sure = "" if locks.low_pa is None else f", for sure up to {units.pa(locks.low_pa)}"
-            sure = sure if locks.low_pa != 0 else ", but not for sure at any suction"
+            sure = "" if locks.low_pa is None else f", with certainty up to {units.pa(locks.low_pa)}"
+            sure = sure if locks.low_pa != 0 else ", but with certainty at no suction"
             yield f"  drives up to {units.pa(window.most_pa)} and beyond{sure}"
         else:
             yield f"  locked above {at(locks)}: {locks.limited_by} cannot overcome the skirt"

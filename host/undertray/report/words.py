@@ -212,7 +212,7 @@ def event_words(reduction: Reduction, event: Loss, units: Display = SI) -> str:
     if event.kind in LOSS_KINDS:
         told = warning_words(reduction, event)
         if told in UNTOLD:
-            parts.append(f"no warning can be told: {UNTOLD[told]}")
+            parts.append(f"no warning time is known: {UNTOLD[told]}")
         else:
             parts.append("no warning" if told == "none" else f"warning {told} before")
         if event.below_hold_s:
