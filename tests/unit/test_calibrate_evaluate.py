@@ -177,9 +177,9 @@ def test_stated_errors_that_are_too_large_are_named_too():
     assert re.search(r"scatter is only 0\.0\d times what was stated; that looks too large", told)
     # and what is as likely as not is called what was expected, on either side of the middle
     tails = [
-        (0.949, "is what the stated errors let expect"),
+        (0.949, "is what the stated errors predict"),
         (0.951, "looks too large"),
-        (0.051, "is what the stated errors let expect"),
+        (0.051, "is what the stated errors predict"),
     ]
     for p, words in tails:
         done = one(sensor(noise_pa=0.05))

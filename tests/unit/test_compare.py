@@ -536,7 +536,7 @@ def test_what_the_words_mean_is_said_once() -> None:
     text = "\n".join(comparison_words(compare(_groups(rng, 1.0), "skirt")))
     assert text.count("95 %") == 1
     assert "questions asked together" in text
-    assert "Held for sure: always what it needs" in text
+    assert "Held with certainty: always what it needs" in text
 
 
 @pytest.mark.parametrize(("bare", "words"), [(0, None), (1, "1 of 2 runs are"), (2, "all runs are")])

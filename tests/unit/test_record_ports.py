@@ -37,7 +37,7 @@ def test_a_board_describes_itself() -> None:
     [
         ([], "the port is silent"),
         ([(0.1, b">>> info\r\nNameError\r\n>>> ")], "MicroPython's own console answers"),
-        ([(0.1, b"\x80\x90\xff\xfe" * 20)], "no text: wrong speed"),
+        ([(0.1, b"\x80\x90\xff\xfe" * 20)], "not text: wrong speed"),
         ([(0.1, ScriptedBoard().line())], "rows come, but no description"),
         ([(0.1, device_line(wire=3))], "newer wire format"),
         ([(0.1, LinkError("the port vanished"))], "vanished"),

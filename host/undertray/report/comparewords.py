@@ -49,7 +49,10 @@ def comparison_words(found: Comparison, units: Display = SI, width: int = _WIDE)
         how += (
             f" More than noise: p below 0.05 for {together} (Holm's rule, nearly all of it for the suction)."
         )
-    how += " Held for sure: always what it needs, by more than is uncertain, calibrated and with a whole log."
+    how += (
+        " Held with certainty: always what it needs, by more than its uncertainty, calibrated and with a"
+        " whole log."
+    )
     yield from _filled(how, width, "")
     yield ""
     for line in (
