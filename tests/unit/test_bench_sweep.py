@@ -183,9 +183,9 @@ def test_the_link_says_stop_before_it_is_closed() -> None:
     [
         ({"throttle_max_us": 1400}, "got '1500 us', expected 1000 to 1400 us"),
         ({"idle_us": 1200}, "got '1100 us', expected 1200 to 1600 us"),
-        ({"caution": None}, "makes no sense"),
-        ({"number": "7"}, "makes no sense"),
-        ({"throttle_max_us": True}, "makes no sense"),
+        ({"caution": None}, "is not understood"),
+        ({"number": "7"}, "is not understood"),
+        ({"throttle_max_us": True}, "is not understood"),
         ({"ok": False, "why": "the receiver is on it"}, "refuses 'caution', got 'the receiver is on it'"),
     ],
 )

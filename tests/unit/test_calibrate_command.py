@@ -145,7 +145,7 @@ def test_a_line_that_stands_out_is_named_and_kept(tmp_path, points):
     assert "not left out" in told
     # without a log the part's span is not known: it may be worse than none, and that is said
     assert "warning: p2: perhaps worse than no calibration: ±" in done.stderr
-    assert "--log tells the real one" in done.stderr
+    assert "--log gives the real one" in done.stderr
     assert len(json.loads((tmp_path / "c.json").read_bytes())["columns"]["p2"]["points"]) == 11
 
 

@@ -87,7 +87,7 @@ def test_scale_of_the_numbers_does_not_matter():
         ([1.0, 2.0], [1.0, 2.0], {}, "number of points"),
         ([1.0, 2.0, 3.0], [1.0, 2.0], {}, "number of points"),
         ([1.0, 1.0, 1.0], [1.0, 2.0, 3.0], {}, "do not change"),
-        ([1.0, 2.0, np.nan], [1.0, 2.0, 3.0], {}, "no finite number"),
+        ([1.0, 2.0, np.nan], [1.0, 2.0, 3.0], {}, "not a finite number"),
         (
             [1.0, 2.0, 3.0],
             [1.0, 2.0, 3.0],

@@ -57,7 +57,7 @@ def test_heights_in_other_units(points_file, unit, mm):
         (GOOD + "60,up,1e7,2\n", "line 5: bad nominal suction in Pa"),
         (GOOD + '60,up,"1,2\n', "line 5: malformed CSV"),
         (GOOD + "60,up,\x1b[31m,2\n", r"got '\x1b[31m'"),
-        (b"\xff\xfe\x00", "no text"),
+        (b"\xff\xfe\x00", "not text"),
         (GOOD + "1,up,1,1\n" * 1000, "too many points, got '1003'"),
         (GOOD + "1,up,1,1\n" * 200_000, "too large"),
     ],

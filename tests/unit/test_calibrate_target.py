@@ -104,7 +104,7 @@ def test_another_liquid_gets_denser_in_the_cold():
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (["4 furlong"], "no unit of length"),
+        (["4 furlong"], "not a unit of length"),
         (["nan"], "not a finite number"),
         (["-20 m"], "column height out of range"),
         (["20 m"], "column height out of range"),

@@ -316,7 +316,7 @@ def test_a_run_that_came_damaged_is_not_erased(tmp_path: Path, monkeypatch: pyte
 def test_a_board_that_tells_no_digest_is_told_so(tmp_path: Path) -> None:
     text = kept(5)
     old = reply("fetch", run=1, bytes=len(text)) + text + reply("fetch", run=1, lines=6, done=True)
-    with pytest.raises(LinkError, match="tells no digest"):
+    with pytest.raises(LinkError, match="gives no digest"):
         fetcher(Console({"fetch": lambda _: old})).fetch(1, tmp_path, {})
 
 
@@ -329,13 +329,13 @@ def test_a_board_that_tells_no_digest_is_told_so(tmp_path: Path) -> None:
             encode_note("reply", {"to": "runs", "ok": False, "why": "no flash"}),
             "refuses 'runs', got 'no flash'",
         ),
-        (reply("runs"), "makes no sense"),
-        (reply("runs", runs=7), "makes no sense"),
-        (reply("runs", runs=[7]), "makes no sense"),
-        (reply("runs", runs=[{"run": "1", "bytes": 3}]), "makes no sense"),
-        (reply("runs", runs=[{"run": 1, "bytes": -3}]), "makes no sense"),
-        (reply("runs", runs=[{"run": 1, "bytes": 2**40}]), "makes no sense"),
-        (reply("runs", runs=[{"run": True, "bytes": 3}]), "makes no sense"),
+        (reply("runs"), "is not understood"),
+        (reply("runs", runs=7), "is not understood"),
+        (reply("runs", runs=[7]), "is not understood"),
+        (reply("runs", runs=[{"run": "1", "bytes": 3}]), "is not understood"),
+        (reply("runs", runs=[{"run": 1, "bytes": -3}]), "is not understood"),
+        (reply("runs", runs=[{"run": 1, "bytes": 2**40}]), "is not understood"),
+        (reply("runs", runs=[{"run": True, "bytes": 3}]), "is not understood"),
     ],
 )
 def test_answers_of_a_strange_board(answer: bytes, words: str) -> None:

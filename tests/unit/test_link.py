@@ -216,7 +216,7 @@ def refusing_port() -> int:
         ("novel://thing", "cannot open it"),
         ("\x1b[2Jport", "no such port"),
         ("a\x00b", "cannot open it"),
-        (".", "folder, no port"),
+        (".", "folder, not a port"),
     ],
 )
 @posix
@@ -239,5 +239,5 @@ def test_no_right_to_open_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
 
 @posix
 def test_a_file_that_is_no_terminal(tmp_path: Path) -> None:
-    with pytest.raises(LinkError, match="no serial port"):
+    with pytest.raises(LinkError, match="not a serial port"):
         open_link("/dev/null")

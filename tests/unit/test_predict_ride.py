@@ -148,7 +148,7 @@ def test_each_rate_may_be_of_a_wheel_and_in_pounds_an_inch(tmp_path: Path) -> No
     ("line", "said"),
     [
         ("front_rate = 6", "without its unit"),
-        ('front_rate = "6 N"', "no unit of stiffness"),
+        ('front_rate = "6 N"', "not a unit of stiffness"),
         ('front_rate = "0 N/mm"', "out of range"),
         ('front_rate = "6 N/mm"\nspring = 3', "unknown key"),
         ('front_rate = "6 N/mm"\nskirt_area = "100 mm2"', "'skirt_preload' is missing"),

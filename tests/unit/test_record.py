@@ -211,10 +211,10 @@ def strangers() -> list[tuple[Script, str]]:
         ([], "the port is silent"),
         ([(0.1, b"\0\0\0")], "the port is silent"),
         ([(0.1, b">>> \r\n>>> info\r\nNameError: name 'info'\r\n")], "MicroPython's own console answers"),
-        ([(0.1, b"$GPGGA,1234\r\n"), (0.3, b"$GPGGA,1235\r\n")], "not from a board of ours"),
+        ([(0.1, b"$GPGGA,1234\r\n"), (0.3, b"$GPGGA,1235\r\n")], "not from an undertray board"),
         ([(0.1, bytes(range(128, 256)) * 3)], "wrong speed"),
-        ([(0.1, b"\x1b]0;evil\x07\x1b[31m\n" * 5)], "board of ours"),
-        ([(0.1, b"a,b\n"), (0.2, LinkEnded("end"))], "not from a board of ours"),
+        ([(0.1, b"\x1b]0;evil\x07\x1b[31m\n" * 5)], "undertray board"),
+        ([(0.1, b"a,b\n"), (0.2, LinkEnded("end"))], "not from an undertray board"),
         ([(0.1, vanished())], "vanished"),
     ]
 

@@ -54,7 +54,7 @@ def test_every_place_says_that_none_could_be_told() -> None:
     assert figures["Warning"] == ("undefined", "the car had less than it needs before the loss already")
     sheet = make_sheet(reduction, invented_car())
     assert sheet.events.rows[0][6] == "below before"
-    assert "No warning can be told" in sheet.close_ups[0].words
+    assert "No warning time is known" in sheet.close_ups[0].words
     said = event_words(reduction, UNWARNED)
     assert "no warning time is known" in said
     page = render_page([sheet], "x")
