@@ -36,18 +36,23 @@ class Wire:
         self._rest = b""
         self._line = b""
         self._read = True
+        self.over = threading.Event()
         self._pulled = threading.Event()
 
     def receive(self) -> bytes:
-        while True:
-            if self._pulled.wait(0) or not select.select([self._master], [], [], 0.02)[0]:
-                continue
-            with contextlib.suppress(OSError):
+        while not self.over.is_set():
+            if self._pulled.is_set():
+                self.over.wait()
+                break
+            with contextlib.suppress(OSError):  # pulled meanwhile
+                if not select.select([self._master], [], [], 0.02)[0]:
+                    continue
                 self._line += os.read(self._master, 1)
             if self._line.endswith(b"\n"):
                 line, self._line = self._line, b""
                 self.heard.append(line)
                 return self.up(line)
+        return b""
 
     def send(self, piece: bytes) -> None:
         *lines, self._rest = (self._rest + piece).split(b"\n")
@@ -71,9 +76,10 @@ class Wire:
 
     def pull(self) -> None:
         """The cable is out; the board goes on, unheard."""
-        self._pulled.set()
-        os.close(self._slave)
-        os.close(self._master)
+        if not self._pulled.is_set():
+            self._pulled.set()
+            os.close(self._slave)
+            os.close(self._master)
 
     def rows(self) -> list[Row]:
         return [one for one in list(self.sent) if isinstance(one, Row)]
@@ -97,6 +103,14 @@ def wired_board(
 ) -> Iterator[Wire]:
     """The firmware at the end of such a cable."""
     wire = Wire(up, down)
-    with open_board(scenario, board=board) as running:
-        threading.Thread(target=running.attend, args=(wire,), daemon=True).start()
-        yield wire
+    try:
+        with open_board(scenario, board=board) as running:
+            host = threading.Thread(target=running.attend, args=(wire,), daemon=True)
+            host.start()
+            try:
+                yield wire
+            finally:
+                wire.over.set()
+                host.join(5)
+    finally:
+        wire.pull()

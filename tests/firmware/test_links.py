@@ -248,6 +248,7 @@ class Cutting:
             board_side.shutdown(socket.SHUT_RDWR)
 
     def close(self) -> None:
+        self._listener.shutdown(socket.SHUT_RDWR)  # else accept waits for ever
         self._listener.close()
 
 
