@@ -6,7 +6,7 @@ import json
 import signal
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -40,10 +40,11 @@ def _bench(
         yield wire
 
 
-def _sweep(wire: Wire, folder: Path, *more: str, word: str = "SPIN") -> Terminal:
-    """Start it on a terminal, read the caution, type the word."""
+def _sweep(wire: Wire, folder: Path, *more: str, word: str = "SPIN", behind: Sequence[str] = ()) -> Terminal:
+    """Start it on a terminal, behind a shell if given; read the caution, type the word."""
     command = [*UNDERTRAY, "sweep", "--port", wire.port, "--out", str(folder / "sweep.csv"), "--to", "1500"]
-    terminal = Terminal([*command, *(more or ("--steps", "5", "--dwell", "20"))])
+    steps = more or ("--steps", "5", "--dwell", "20")
+    terminal = Terminal([*behind, *command, *steps], own_session=bool(behind))
     seen = terminal.until("to arm")
     for words in (b"Fans will spin", b"eye and ear protection", b"lithium", b"1500 us, "):
         assert words in b" ".join(seen.split())
@@ -140,6 +141,47 @@ def test_any_key_stops_the_fans_at_once(tmp_path: Path) -> None:
         assert wire.replies("stop")[-1]["ok"] is True
         wire.until(lambda: not wire.rows()[-1].throttle_us)
     assert read_run(tmp_path / "sweep.csv").end is not None
+
+
+def test_a_terminal_that_goes_stops_the_fans_at_once(tmp_path: Path) -> None:
+    with _bench(tmp_path) as wire:
+        terminal = _sweep(wire, tmp_path)
+        _turn(wire)
+        gone_us = _last_us(wire)
+        terminal.hang_up()  # no signal comes: it is not the terminal of the session
+        wire.until(lambda: wire.replies("stop")[1:])  # the first came before it was armed
+        wire.until(lambda: not wire.rows()[-1].throttle_us)
+        # rows that were on their way are half a second at most; a tick is 50 ms, the board's own limit 1 s
+        assert _driven(wire)[-1][0] <= gone_us + 700_000
+        assert wire.replies("sweep")[-1].get("why") != "no word from the host for 1 s"
+        assert terminal.process.wait(20) == 1
+    assert read_run(tmp_path / "sweep.csv").end is not None
+
+
+def test_fans_stop_when_no_key_would_reach_the_sweep_any_more(tmp_path: Path) -> None:
+    # a shell of one job: it has the sweep in front, and takes the terminal back when it is told to
+    shell = """
+import fcntl, os, signal, subprocess, sys, termios
+fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+signal.signal(signal.SIGTTOU, signal.SIG_IGN)
+
+def in_front():
+    os.setpgid(0, 0)
+    os.tcsetpgrp(0, os.getpgid(0))
+    signal.signal(signal.SIGTTOU, signal.SIG_DFL)
+
+job = subprocess.Popen(sys.argv[1:], preexec_fn=in_front)
+signal.signal(signal.SIGUSR1, lambda *_: os.tcsetpgrp(0, os.getpgrp()))
+sys.exit(job.wait())
+"""
+    with _bench(tmp_path) as wire:
+        terminal = _sweep(wire, tmp_path, behind=[sys.executable, "-c", shell])
+        _turn(wire)
+        terminal.process.send_signal(signal.SIGUSR1)
+        status, said = _ended(terminal)
+        assert (status, "the sweep was stopped" in said) == (1, True), said
+        assert wire.replies("stop")[-1]["ok"] is True
+        wire.until(lambda: not wire.rows()[-1].throttle_us)
 
 
 def test_a_killed_host_stops_the_fans_within_a_second(tmp_path: Path) -> None:

@@ -17,7 +17,12 @@ class Terminal:
     """A process whose three streams are a pseudo-terminal."""
 
     def __init__(
-        self, command: Sequence[str], env: Mapping[str, str] | None = None, size: tuple[int, int] = (80, 24)
+        self,
+        command: Sequence[str],
+        env: Mapping[str, str] | None = None,
+        size: tuple[int, int] = (80, 24),
+        *,
+        own_session: bool = False,
     ) -> None:
         import fcntl
         import termios
@@ -31,6 +36,7 @@ class Terminal:
             stdout=slave,
             stderr=slave,
             env={**os.environ, "TERM": "xterm", **(env or {})},
+            start_new_session=own_session,
         )
         os.close(slave)
 
@@ -61,9 +67,13 @@ class Terminal:
         last = self.seen.decode(errors="replace").rsplit("\x1b[1A\x1b[2K", 1)[-1]
         return re.sub(r"\x1b\[[0-9;?]*[a-zA-Z]", "", last).replace("\r", "")
 
-    def close(self) -> int:
+    def hang_up(self) -> None:
+        """Take the terminal away from the process."""
         with contextlib.suppress(OSError):
             os.close(self._master)
+
+    def close(self) -> int:
+        self.hang_up()
         if self.process.poll() is None:
             self.process.kill()
         return self.process.wait(10)

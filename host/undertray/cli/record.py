@@ -236,11 +236,15 @@ def told_to_stop() -> Iterator[Callable[[], bool]]:
             signal.signal(number, handler)
 
 
+_UNREAD = "\x04"  # what a terminal itself sends for its end
+
+
 @contextmanager
 def typed_keys() -> Iterator[Callable[[], str]]:
     """The keys that were pressed since the last call, without Enter; a terminal is put back as it was.
 
-    Without a terminal, or behind another program on it, there are none.
+    Without a terminal there are none. One that cannot be read gives Ctrl-D at every call: it has gone, or
+    another program is in front of it, so that no key would come through. Who must be stoppable stops then.
     """
     if sys.platform == "win32":
         import msvcrt
@@ -251,30 +255,38 @@ def typed_keys() -> Iterator[Callable[[], str]]:
     import termios
     import tty
 
-    handle = sys.stdin.fileno() if sys.stdin.isatty() else -1
-    behind = False
-    with suppress(OSError):  # not the terminal of this session: nobody stops who reads it
-        behind = handle >= 0 and os.tcgetpgrp(handle) != os.getpgrp()
-    if handle < 0 or behind:
+    if not sys.stdin.isatty():
         yield lambda: ""
+        return
+    handle = sys.stdin.fileno()
+
+    def behind() -> bool:
+        with suppress(OSError):  # not the terminal of this session: nobody stops who reads it
+            return os.tcgetpgrp(handle) != os.getpgrp()
+        return False
+
+    if behind():  # whoever sets or reads it there is stopped
+        yield lambda: _UNREAD
         return
     before = termios.tcgetattr(handle)
     tty.setcbreak(handle)
     termios.tcflush(handle, termios.TCIFLUSH)
 
     def keys() -> str:
+        if behind():
+            return _UNREAD
         if not select.select([handle], [], [], 0)[0]:
             return ""
-        try:
-            return os.read(handle, 100).decode("ascii", "replace")
-        except OSError:
-            return ""  # the terminal has gone
+        with suppress(OSError):
+            return os.read(handle, 100).decode("ascii", "replace") or _UNREAD
+        return _UNREAD
 
     try:
         yield keys
     finally:
-        with suppress(termios.error):
-            termios.tcsetattr(handle, termios.TCSADRAIN, before)
+        if not behind():
+            with suppress(termios.error):
+                termios.tcsetattr(handle, termios.TCSADRAIN, before)
 
 
 def _minding(keys: Callable[[], str], recorder: Recorder, views: list[View]) -> Callable[[float], None]:
