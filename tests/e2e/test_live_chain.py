@@ -6,16 +6,14 @@ import json
 import os
 import re
 import shutil
-import signal
 import subprocess
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from fakes.virtualboard import served
 from undertray import read_run
 from undertray.virtual.server import micropython
 
@@ -32,20 +30,6 @@ ENGINES = [
     ),
     pytest.param("twin", marks=[pytest.mark.slow] if micropython() else []),
 ]
-
-
-@contextmanager
-def _virtual(*arguments: str) -> Iterator[str]:
-    """A served virtual board; gives its address."""
-    process = subprocess.Popen([*UNDERTRAY, "virtual", *arguments], stderr=subprocess.PIPE, text=True)
-    try:
-        assert process.stderr is not None
-        yield process.stderr.readline().split()[3]
-    finally:
-        process.send_signal(signal.SIGTERM)
-        process.wait(10)
-        assert process.stderr is not None
-        process.stderr.close()
 
 
 def _undertray(*arguments: str) -> subprocess.CompletedProcess[str]:
@@ -87,7 +71,7 @@ def _check(log: Path) -> None:
 def test_over_tcp(engine: str, tmp_path: Path) -> None:
     log = tmp_path / "run.csv"
     for _ in range(TRIES):
-        with _virtual("--listen", "127.0.0.1:0", "--story", "short-fold", "--engine", engine) as address:
+        with served("--listen", "127.0.0.1:0", "--story", "short-fold", "--engine", engine) as address:
             recorded = _undertray("record", "--port", address, "--out", str(log), "--seconds", "7")
         assert recorded.returncode == 0, recorded.stderr
         if _kept_time(log):
@@ -100,7 +84,7 @@ def test_over_tcp(engine: str, tmp_path: Path) -> None:
 def test_over_a_pseudo_terminal(tmp_path: Path) -> None:
     log = tmp_path / "run.csv"
     for _ in range(TRIES):
-        with _virtual("--pty", "--story", "short-fold") as address:
+        with served("--pty", "--story", "short-fold") as address:
             recorded = _undertray("record", "--port", address, "--out", str(log), "--seconds", "7")
         assert recorded.returncode == 0, recorded.stderr
         if _kept_time(log):

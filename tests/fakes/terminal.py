@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import select
 import struct
 import subprocess
 import time
 from collections.abc import Mapping, Sequence
+
+import pyte
 
 _DEADLINE_S = 30.0
 
@@ -27,6 +30,7 @@ class Terminal:
         import fcntl
         import termios
 
+        self._size = size
         self._master, slave = os.openpty()
         fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", size[1], size[0], 0, 0))
         self.seen = b""
@@ -61,11 +65,17 @@ class Terminal:
         os.write(self._master, text.encode())
 
     def screen(self) -> str:
-        """What stands there now: the last picture that was drawn in place, without its styling."""
-        import re
+        """What stands there now, by a terminal emulator of others (pyte)."""
+        return self.screens()[-1]
 
-        last = self.seen.decode(errors="replace").rsplit("\x1b[1A\x1b[2K", 1)[-1]
-        return re.sub(r"\x1b\[[0-9;?]*[a-zA-Z]", "", last).replace("\r", "")
+    def screens(self) -> list[str]:
+        """What stood there each time a picture had been drawn in place, the last one at the end."""
+        shown = pyte.Screen(*self._size)
+        stream, stood = pyte.ByteStream(shown), []
+        for piece in re.split(rb"(?=\r\x1b\[2K)", self.seen):
+            stream.feed(piece)
+            stood.append("\n".join(shown.display))
+        return stood
 
     def hang_up(self) -> None:
         """Take the terminal away from the process."""
