@@ -12,6 +12,7 @@ import pytest
 
 from undertray.errors import BoardError
 from undertray.wiring import BoardPlan, drawings, read_plan, write_drawings
+from undertray.wiring.harness import cables
 from undertray.wiring.pins import parts, wires
 
 ROOT = Path(__file__).parents[2]
@@ -125,6 +126,7 @@ _THINGS = (
     "pot",
     "capillary",
     "sensor",
+    "accelerometer",
 )
 
 
@@ -139,10 +141,11 @@ def _plans(tmp_path: Path) -> dict[str, BoardPlan]:
         "committed": read_plan(BOARD),
         "multiplexer": read_plan(_with_mux(tmp_path)),
         "driving": read_plan(_board(tmp_path, **driving)),
+        "two fans": read_plan(_two_fans(tmp_path)),
     }
 
 
-@pytest.mark.parametrize("which", ["committed", "multiplexer", "driving"])
+@pytest.mark.parametrize("which", ["committed", "multiplexer", "driving", "two fans"])
 def test_every_part_that_a_drawing_shows_is_in_the_list_of_parts(tmp_path: Path, which: str) -> None:
     plan = _plans(tmp_path)[which]
     made = drawings(plan)
@@ -168,7 +171,7 @@ def test_a_board_with_a_multiplexer_has_the_parts_counted(tmp_path: Path) -> Non
     assert many["multiplexer TCA9548A"] == 1
 
 
-@pytest.mark.parametrize("which", ["committed", "multiplexer", "driving"])
+@pytest.mark.parametrize("which", ["committed", "multiplexer", "driving", "two fans"])
 def test_every_part_of_the_list_is_in_the_guides_table_of_what_to_buy(tmp_path: Path, which: str) -> None:
     guide = (ROOT / "wiring" / "README.md").read_text(encoding="utf-8")
     table = guide.partition("## 1. Parts")[2].partition("\n## ")[0]
@@ -198,6 +201,35 @@ def _with_mux(tmp_path: Path) -> Path:
             {"part": "MPXV7002DP", "adc_pin": 28, "note": "spare"},
         ],
     )
+
+
+def _two_fans(tmp_path: Path) -> Path:
+    return _board(
+        tmp_path,
+        throttle2={"pin": 17},
+        pack2={"adc_pin": 27, "divider": 6.1},
+        accelerometer={"part": "LIS3DH", "bus": 0, "address": "0x19", "forward": "+x", "up": "+z"},
+    )
+
+
+def test_a_second_fan_its_pack_and_an_accelerometer_are_drawn_with_their_cables(tmp_path: Path) -> None:
+    plan = _plans(tmp_path)["two fans"]
+    made = drawings(plan)
+    drawn = _words(made["schematic.svg"])
+    for shown in ("second fan channel", "GP17", "second pack plus,", "GP27", "accelerometer", "LIS3DH, 0x19"):
+        assert shown in drawn
+
+    assert drawn.count("no pack above") == 2
+    ends = {cable[1]: cable[0] for cable in cables(plan)}
+    assert len(set(ends.values())) == len(ends)
+    hung = _words(made["harness.svg"])
+    for cable in (
+        "receiver, second fan channel, to board",
+        "second pack plus to board",
+        "board to accelerometer",
+    ):
+        assert cable in hung
+        assert hung.count(ends[cable]) == 2  # at the line, and in the list
 
 
 def test_multiplexer_second_bus_and_analogue_sensor_are_drawn(tmp_path: Path) -> None:

@@ -11,58 +11,43 @@ Cable = tuple[str, str, str, str]
 """Number, from and to, cores with their colours, how to lead it."""
 
 _MOTOR_MM = 30
+_PACK, _PACK2 = "pack plus to board", "second pack plus to board"
+_THROTTLE, _THROTTLE2 = "receiver to board", "receiver, second fan channel, to board"
+_FELT = "board to accelerometer"
 
 
 def cables(plan: BoardPlan) -> list[Cable]:
     """List the cables of a board."""
+    bus_cores, signal_cores = "orange, black, blue, yellow", "white, black"
     found = [
-        (
-            "W1",
-            "pack plug to regulator",
-            "red, black",
-            f"{FUSE} at the plug; black starts at the star point",
-        ),
-        ("W2", "regulator to board", "red, black", f"twisted; {DIODE} in the red, {BULK} at the board"),
+        ("pack plug to regulator", "red, black", f"{FUSE} at the plug; black starts at the star point"),
+        ("regulator to board", "red, black", f"twisted; {DIODE} in the red, {BULK} at the board"),
     ]
+    plug = "twisted; the red of the plug stays out"
     if plan.throttle_pin is not None:
-        ends = "board to fan ESCs" if plan.throttle_output else "receiver to board"
-        found.append(("W3", ends, "white, black", "twisted; the red of the plug stays out"))
-    number = 4
+        found.append(("board to fan ESCs" if plan.throttle_output else _THROTTLE, signal_cores, plug))
+    near = f"at most 300 mm; blue and yellow each twisted with black; {_MOTOR_MM} mm from motor leads"
     for bus in plan.buses:
-        found.append(
-            (
-                f"W{number}",
-                f"board to {'multiplexer' if any(m.bus == bus.number for m in plan.muxes) else 'sensors'},"
-                f" bus {bus.number}",
-                "orange, black, blue, yellow",
-                f"at most 300 mm; blue and yellow each twisted with black; {_MOTOR_MM} mm from motor leads",
-            )
-        )
-        number += 1
+        first = "multiplexer" if any(m.bus == bus.number for m in plan.muxes) else "sensors"
+        found.append((f"board to {first}, bus {bus.number}", bus_cores, near))
     for mux in plan.muxes:
-        behind = [
-            s for s in plan.sensors if s.mux is not None and s.mux[0] == mux.address and s.bus == mux.bus
-        ]
-        for sensor in behind:
-            output = sensor.mux[1] if sensor.mux else 0
-            found.append(
-                (
-                    f"W{number}",
-                    f"multiplexer {mux.address:#04x}, output {output}, to {sensor.name}",
-                    "orange, black, blue, yellow",
-                    "at most 300 mm; own pull-ups",
-                )
-            )
-            number += 1
+        for sensor in plan.sensors:
+            if sensor.bus == mux.bus and sensor.mux is not None and sensor.mux[0] == mux.address:
+                ends = f"multiplexer {mux.address:#04x}, output {sensor.mux[1]}, to {sensor.name}"
+                found.append((ends, bus_cores, "at most 300 mm; own pull-ups"))
     for pin, what in ((plan.led_pin, "alarm light"), (plan.buzzer_pin, "alarm buzzer")):
         if pin is not None and pin != ON_BOARD_LED:
-            found.append(
-                (f"W{number}", f"board to {what}", "green, black", "where the driver sees or hears it")
-            )
-            number += 1
+            found.append((f"board to {what}", "green, black", "where the driver sees or hears it"))
+    behind = "behind the fuse; divider at the board"
     if plan.pack_pin is not None:
-        found.append((f"W{number}", "pack plus to board", "violet", "behind the fuse; divider at the board"))
-    return found
+        found.append((_PACK, "violet", behind))
+    if plan.pack2_pin is not None:
+        found.append((_PACK2, "violet, black", f"{behind}; black from the star point"))
+    if plan.throttle2_pin is not None:
+        found.append((_THROTTLE2, signal_cores, plug))
+    if plan.accelerometer is not None:
+        found.append((_FELT, bus_cores, f"on bus {plan.accelerometer[1]}; screwed to the chassis"))
+    return [(f"W{number}", *cable) for number, cable in enumerate(found, 1)]
 
 
 def draw_harness(plan: BoardPlan) -> str:
@@ -76,8 +61,8 @@ def draw_harness(plan: BoardPlan) -> str:
     sheet.text(20, 28, f"Harness: {plan.name}", bold=True)
     sheet.text(20, 46, "Thick lines are cables (number, cores), dashed lines are tubes. Not to scale.")
     _electric(sheet, plan, {cable[1]: cable[0] for cable in cables(plan)})
-    top = _tubes(sheet, plan)
-    top = max(top, 400) + 34
+    below = 500 if plan.throttle2_pin is not None or plan.pack2_pin is not None or plan.accelerometer else 400
+    top = max(_tubes(sheet, plan), below) + 34
     sheet.text(20, top, "Cables", bold=True)
     for x, word in ((20, "no."), (70, "from and to"), (360, "cores"), (590, "how")):
         sheet.text(x, top + 20, word, bold=True)
@@ -101,12 +86,27 @@ def _electric(sheet: Sheet, plan: BoardPlan, numbers: dict[str, str]) -> None:
         sheet.text(165, 248, "W3", "middle")
     if plan.pack_pin is not None:
         sheet.line([(60, 130), (60, 190), (225, 190), (225, 210)], "violet", 2.4)
-        sheet.text(70, 184, f"{numbers['pack plus to board']} pack voltage")
+        sheet.text(70, 184, f"{numbers[_PACK]} pack voltage")
     if plan.buzzer_pin is not None or plan.led_pin not in (None, ON_BOARD_LED):
         sheet.box(20, 320, 110, 44, ["alarm"])
         sheet.line([(130, 342), (165, 342), (165, 310), (200, 310)], "green", 3)
         own = [number for ends, number in numbers.items() if "alarm" in ends]
         sheet.text(140, 358, ", ".join(own))
+    y = 376.0
+    for pin, ends, colour, words in (
+        (plan.throttle2_pin, _THROTTLE2, "white", ["receiver", "second fan channel"]),
+        (plan.pack2_pin, _PACK2, "violet", ["second pack", "its own fuse"]),
+    ):
+        if pin is not None:
+            x = 230 if colour == "white" else 260
+            sheet.box(20, y, 130, 44, words)
+            sheet.line([(150, y + 22), (x, y + 22), (x, 330)], colour, 3)
+            sheet.text(190, y + 15, numbers[ends], "middle")
+            y += 52
+    if plan.accelerometer is not None:
+        sheet.box(300, 376, 130, 44, ["accelerometer", plan.accelerometer[0]])
+        sheet.line([(340, 330), (340, 376)], "blue", 4)
+        sheet.text(348, 356, numbers[_FELT])
     sheet.box(380, 80, 100, 50, ["motors", "and their leads"])
     sheet.text(380, 148, f"keep {_MOTOR_MM} mm away")
 

@@ -104,7 +104,7 @@ class BoardPlan:
     throttle2_pin: int | None = None
     pack2_pin: int | None = None
     pack2_divider: float | None = None
-    accelerometer: tuple[str, int] | None = None  # part, bus
+    accelerometer: tuple[str, int, int] | None = None  # part, bus, address
 
 
 def read_plan(path: str | Path) -> BoardPlan:
@@ -170,8 +170,12 @@ def read_plan(path: str | Path) -> BoardPlan:
         throttle2_pin=_maybe(throttle2, "pin", where),
         pack2_pin=_maybe(pack2, "adc_pin", where),
         pack2_divider=float(divider2) if isinstance(divider2, int | float) else None,
-        accelerometer=(_text(felt, "part"), _whole(felt, "bus", f"{where}, accelerometer")) if felt else None,
+        accelerometer=_accelerometer(felt, f"{where}, accelerometer") if felt else None,
     )
+
+
+def _accelerometer(felt: Mapping[str, Any], where: str) -> tuple[str, int, int]:
+    return _text(felt, "part"), _whole(felt, "bus", where), _address(felt.get("address", 0x18), where)
 
 
 def _sensor(name: str, column: Mapping[str, Any], muxes: tuple[Mux, ...], where: str) -> Sensor:

@@ -73,6 +73,11 @@ def _bus(sheet: Sheet, plan: BoardPlan, bus: Bus, top: float) -> float:
         sheet.text(_BOX_X + _BOX_WIDTH + 10, y + 24, f"{sensor.port} port: to the tap")
         sheet.text(_BOX_X + _BOX_WIDTH + 10, y + 40, "other port: still air")
         sheet.text(_BOX_X + _BOX_WIDTH + 10, y + 56, f"{BYPASS}, 3V3 to GND")
+    if plan.accelerometer is not None and plan.accelerometer[1] == bus.number:
+        part, _, address = plan.accelerometer
+        y, last = y + _STEP, y + _STEP
+        _hang(sheet, y, ["accelerometer", f"{part}, {address:#04x}", f"{BYPASS}, 3V3 to GND"])
+        sheet.text(_BOX_X + _BOX_WIDTH + 10, y + 36, "screwed to the chassis")
     for mux in muxes:
         behind = [
             s for s in plan.sensors if s.mux is not None and s.mux[0] == mux.address and s.bus == mux.bus
@@ -152,12 +157,18 @@ def _left_side(sheet: Sheet, plan: BoardPlan) -> float:
     y += 130
     if plan.throttle_pin is not None:
         y = _throttle(sheet, plan, end, y)
-    if plan.pack_pin is not None and plan.pack_divider is not None:
-        values = pack_ohm(plan.pack_divider)
-        _divider(sheet, ["pack plus,", "behind the fuse"], f"GP{plan.pack_pin}", values, y, "violet")
+    if plan.throttle2_pin is not None:
+        y = _listened(sheet, "second fan channel", f"GP{plan.throttle2_pin}", y)
+    for pin, divider, source in (
+        (plan.pack_pin, plan.pack_divider, ["pack plus,", "behind the fuse"]),
+        (plan.pack2_pin, plan.pack2_divider, ["second pack plus,", "behind its fuse"]),
+    ):
+        if pin is None or divider is None:
+            continue
+        _divider(sheet, source, f"GP{pin}", pack_ohm(divider), y, "violet")
         sheet.text(346, y + 69, f"{BYPASS},")
         sheet.text(346, y + 84, "pin to GND")
-        sheet.text(20, y + 96, f"no pack above {pack_limit_v(plan.pack_divider):.1f} V on this divider")
+        sheet.text(20, y + 96, f"no pack above {pack_limit_v(divider):.1f} V on this divider")
         y += 126
     for pin, words in ((plan.led_pin, "alarm light"), (plan.buzzer_pin, "alarm buzzer")):
         if pin is None:
@@ -174,14 +185,18 @@ def _left_side(sheet: Sheet, plan: BoardPlan) -> float:
 def _throttle(sheet: Sheet, plan: BoardPlan, end: float, y: float) -> float:
     pin = f"GP{plan.throttle_pin}"
     if not plan.throttle_output:
-        _divider(sheet, ["receiver,", "fan channel"], pin, THROTTLE_OHM, y, "white")
-        sheet.text(20, y + 96, "signal and ground only: the red wire of this branch stays out")
-        return y + 126
+        return _listened(sheet, "fan channel", pin, y)
     sheet.box(20, y, 130, 44, ["fan ESCs,", "signal input"])
     sheet.line([(150, y + 22), (end, y + 22)], "white")
     sheet.resistor(230, y + 15, 44, 14, SERIES_OHM)
     sheet.text(end - 4, y + 18, pin, "end")
     return y + 74
+
+
+def _listened(sheet: Sheet, channel: str, pin: str, y: float) -> float:
+    _divider(sheet, ["receiver,", channel], pin, THROTTLE_OHM, y, "white")
+    sheet.text(20, y + 96, "signal and ground only: the red wire of this branch stays out")
+    return y + 126
 
 
 def _divider(
