@@ -266,6 +266,12 @@ def read_run(
         When the car is none.
     CalibrationError
         When the calibration is none.
+
+    Examples
+    --------
+    >>> import undertray
+    >>> undertray.read_run("front-fold.csv", "car.toml")
+    <Run front-fold: ...>
     """
     log = read_log(path)
     return Run(**_fields(log), given_car=_car(car), calibration=_calibration(calibration))
@@ -313,6 +319,13 @@ def reduce_run(
     -----
     A car that is given is used, also where the log keeps another; then a notice says in what they differ.
     How it is reduced: :func:`undertray.reduce.run.reduce_run`.
+
+    Examples
+    --------
+    >>> import undertray
+    >>> run = undertray.read_run("front-fold.csv")
+    >>> undertray.reduce_run(run, "car.toml")
+    <Reduction front-fold: let go, ...>
     """
     given = _car(car) if car is not None else getattr(run, "given_car", None)
     certificate = _calibration(calibration) if calibration is not None else getattr(run, "calibration", None)
@@ -360,6 +373,12 @@ def compare(
         When a log cannot be read.
     ReductionError
         When a run cannot be reduced or judged or does not say the fact, or there is nothing to compare.
+
+    Examples
+    --------
+    >>> import undertray
+    >>> undertray.compare(["clean-hold.csv", "front-fold.csv"], car="car.toml")
+    <Comparison by skirt: ...>
     """
     given, certificate = _car(car), _calibration(calibration)
     taken = []

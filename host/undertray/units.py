@@ -193,6 +193,13 @@ def quantity(value: object, unit: str, where: str, bare: bool = True) -> float:
     A mass may be given as the weight a scale shows (``"7 lbf"``), and a force as what a balance marked in
     kilograms or pounds shows (``"3 lb"``): F = m g_n with g_n = 9.80665 m/s2. Also understood:
     ``"6 lb 4 oz"``, ``"12 3/4 in"``, ``12.75"`` and ``1' 3"``.
+
+    Examples
+    --------
+    >>> round(quantity("8 lb 2 oz", "kg", "mass"), 4)
+    3.6854
+    >>> round(quantity("1 inH2O", "Pa", "suction"), 3)
+    249.089
     """
     dimension = next(name for name, units in FACTORS.items() if unit in units)
     if isinstance(value, bool) or not isinstance(value, int | float | str):

@@ -430,6 +430,12 @@ class Calibration:
         CalibrationError
             When it cannot be read, is too large, is no JSON, is of a newer version, or a value
             is missing, of the wrong kind or impossible.
+
+        Examples
+        --------
+        >>> from undertray import Calibration
+        >>> sorted(Calibration.from_json("calibration.json").columns)
+        ['p1', 'p2', 'p3', 'p4']
         """
         where = Path(path).name
         data = load_from_json(Path(path), where)

@@ -211,6 +211,12 @@ def column_pressure_pa(
     :func:`undertray.calibrate.surroundings.water_density_kg_m3`,
     :func:`undertray.calibrate.surroundings.air_density_kg_m3` and
     :func:`undertray.calibrate.surroundings.normal_gravity_m_s2`.
+
+    Examples
+    --------
+    >>> from undertray import column_pressure_pa
+    >>> round(column_pressure_pa(100, water_c=20), 2)  # 100 mm of water at 45 degrees of latitude
+    977.69
     """
     if not np.all(np.isfinite(height_mm)):
         raise CalibrationError("not a finite column height", seen=height_mm, expected="mm")

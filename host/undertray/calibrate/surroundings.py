@@ -59,6 +59,11 @@ def normal_gravity_m_s2(latitude_deg: float, height_m: float = 0.0) -> float:
     ----------
     NIMA TR8350.2, Department of Defense World Geodetic System 1984, 3rd edition (2000),
     equations 4-1 and 4-3.
+
+    Examples
+    --------
+    >>> round(normal_gravity_m_s2(45), 5)
+    9.8062
     """
     if not -90 <= latitude_deg <= 90:
         raise CalibrationError(
@@ -122,6 +127,11 @@ def air_density_kg_m3(
     ----------
     A. Picard, R. S. Davis, M. Glaeser, K. Fujii, "Revised formula for the density of moist
     air (CIPM-2007)", Metrologia 45 (2008) 149-155, equations 1 and 2 and appendix A1.
+
+    Examples
+    --------
+    >>> round(air_density_kg_m3(101325, 20, 0.5), 4)
+    1.1993
     """
     for name, value, low, high in (
         ("air pressure in Pa", pressure_pa, 30e3, 110e3),
@@ -178,6 +188,11 @@ def standard_pressure_pa(height_m: float) -> float:
     References
     ----------
     ISO 2533:1975, Standard Atmosphere, clause 2 (constants and the barometric formula).
+
+    Examples
+    --------
+    >>> round(standard_pressure_pa(1000))
+    89875
     """
     if not -500 <= height_m <= 9000:
         raise CalibrationError(
@@ -214,6 +229,11 @@ def water_density_kg_m3(water_c: float) -> float:
     ----------
     M. Tanaka, G. Girard, R. Davis, A. Peuto, N. Bignell, "Recommended table for the density
     of water between 0 degC and 40 degC", Metrologia 38 (2001) 301-309, equation 1.
+
+    Examples
+    --------
+    >>> round(water_density_kg_m3(20), 3)
+    998.207
     """
     if not 0 <= water_c <= 40:
         raise CalibrationError(

@@ -179,6 +179,13 @@ class Car:
             When the file cannot be read or is no TOML, and as :meth:`from_data` does.
         UnitError
             As :meth:`from_data` does.
+
+        Examples
+        --------
+        >>> from undertray import Car
+        >>> car = Car.from_toml("car.toml")
+        >>> car.name, round(car.weight_n, 2)
+        ('Moorhen 10 (invented)', 28.44)
         """
         return cls.from_data(load_toml(Path(path)), Path(path).name)
 

@@ -49,6 +49,12 @@ def hold_need(car: Car) -> HoldNeed:
     References
     ----------
     Statics of a rigid body on two supports; any textbook.
+
+    Examples
+    --------
+    >>> from undertray import Car
+    >>> round(hold_need(Car.from_toml("car.toml")).whole_n, 2)
+    35.55
     """
     angle = math.radians(car.surface_angle_deg)
     cosine, sine = math.cos(angle), math.sin(angle)
@@ -98,6 +104,12 @@ def target_suction(car: Car) -> Target:
     References
     ----------
     The needs: :func:`undertray.reduce.hold.hold_need`.
+
+    Examples
+    --------
+    >>> from undertray import Car
+    >>> round(target_suction(Car.from_toml("car.toml")).suction_pa, 1)
+    653.6
     """
     need = hold_need(car)
     per_pa = load_matrix(car).matrix.sum(axis=1)

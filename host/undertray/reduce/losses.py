@@ -75,6 +75,19 @@ def find_losses(
     Gaps up to ``outage_s`` are bridged: a loss that began in one has ``onset_between_s``. Without a throttle
     a fall within ``coast_s`` is a loss, with less confidence; a slower one is not told, nor a fall to
     nothing.
+
+    Examples
+    --------
+    Two taps at 200 Hz; the suction falls to a quarter after three seconds.
+
+    >>> import numpy as np
+    >>> from undertray import find_losses
+    >>> t_s = np.arange(1200) / 200
+    >>> noise_pa = np.random.default_rng(1).normal(0, 4, (1200, 2))
+    >>> suction_pa = np.where(t_s < 3, 800, 200)[:, None] + noise_pa
+    >>> [loss] = find_losses(t_s, suction_pa, np.full(1200, 1600))
+    >>> loss.kind, round(loss.onset_s, 1), round(loss.drop, 2)
+    ('seal-loss', 3.0, 0.75)
     """
     t = np.asarray(t_s, float)
     suction = suction_pa if isinstance(suction_pa, Table) else np.asarray(suction_pa, float)
