@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from board.emulated import EmulatedBoard, needs_board
-from fakes.parts import LAYOUTS
+from fakes.parts import FELT, LAYOUTS, SECOND_FAN
 from firmware.runs import board, notes, rows
 from undertray.acquire.wire import Bad, parse_line
 from undertray.board.rules import rehearse
@@ -96,8 +96,7 @@ def test_a_slot_begins_on_time(tmp_path: Path, rate_hz: int, most_99_us: int, mo
 def test_a_second_fan_and_an_accelerometer_come_with_every_row(tmp_path: Path) -> None:
     # pinned: with all of them four columns hold 650 Hz on the emulated board, and not 750
     given = layout(4, False, 600)
-    given |= {"throttle2": {"pin": 17}, "pack2": {"adc_pin": 27, "divider": 6.1}}
-    given["accelerometer"] = {"part": "LIS3DH", "bus": 0, "address": "0x19"}
+    given |= SECOND_FAN | FELT
     with EmulatedBoard(tmp_path, given) as emulated:
         emulated.throttle(1500, 1300)
         emulated.boot()

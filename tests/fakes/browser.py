@@ -23,6 +23,25 @@ CHROMIUM = next(
     (p for n in ("chromium", "chromium-browser", "google-chrome") if (p := shutil.which(n))), None
 )
 _DEADLINE_S = 60
+# Contrast as WCAG 2.2 has it (1.4.3; https://www.w3.org/TR/WCAG22/#dfn-relative-luminance), for expressions
+# in a page: a colour's numbers, its relative luminance, what is behind an element, the ratio of two colours.
+CONTRAST = r"""
+const parts = text => (text.match(/[\d.]+/g) || []).map(Number);
+const light = c => [0.2126, 0.7152, 0.0722].reduce((sum, weight, i) => {
+  const v = c[i] / 255;
+  return sum + weight * (v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4);
+}, 0);
+const behind = e => {
+  if (!e) return [255, 255, 255];
+  const c = parts(getComputedStyle(e).backgroundColor), share = c[3] ?? 1;
+  const under = share < 1 ? behind(e.parentElement) : c;
+  return [0, 1, 2].map(i => share * c[i] + (1 - share) * under[i]);
+};
+const contrast = (ink, ground) => {
+  const [a, b] = [light(ink), light(ground)].sort((x, y) => y - x);
+  return (a + 0.05) / (b + 0.05);
+};
+"""
 
 
 class Browser:

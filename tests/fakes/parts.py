@@ -10,6 +10,10 @@ BUSES = [
     {"bus": 1, "sda_pin": 6, "scl_pin": 7, "freq_khz": 400},
 ]
 
+# What a board with one fan and one pack may have besides.
+SECOND_FAN: dict[str, Any] = {"throttle2": {"pin": 17}, "pack2": {"adc_pin": 27, "divider": 6.1}}
+FELT: dict[str, Any] = {"accelerometer": {"part": "LIS3DH", "bus": 0, "address": "0x19"}}
+
 
 def _pair(part: str, address: str, second: str | None = None, **options: Any) -> list[dict[str, Any]]:
     """Two columns: on one bus at two addresses, or on two buses at the same one."""
@@ -56,12 +60,7 @@ def board_of(columns: list[dict[str, Any]], **changes: Any) -> dict[str, Any]:
 _HSC = {"part": "HSC", "range": "040MD", "bus": 0}
 _ABP2 = {"part": "ABP2", "range": "010ND", "bus": 0}
 _SDP = {"part": "SDP3x", "range": "1500Pa", "bus": 0}
-_LIS3DH = {"part": "LIS3DH", "bus": 0, "address": "0x19"}
-_SECOND_FAN = {
-    "throttle2": {"pin": 17},
-    "pack": {"adc_pin": 26, "divider": 6.1},
-    "pack2": {"adc_pin": 27, "divider": 6.1},
-}
+_PACK = {"pack": {"adc_pin": 26, "divider": 6.1}}
 _MUX = [{"bus": 0, "address": "0x70"}]
 _THROTTLE = {"throttle": {"pin": 16}, "alarm": {"led_pin": 25, "alarm_pa": 720, "alarm_drop_pa": 400}}
 
@@ -81,11 +80,11 @@ LAYOUTS: dict[str, tuple[dict[str, Any], int]] = {
         1024,
     ),
     "4 HSC and an accelerometer": (
-        {**_layout([{**_HSC, "address": hex(0x28 + i)} for i in range(4)]), "accelerometer": _LIS3DH},
+        {**_layout([{**_HSC, "address": hex(0x28 + i)} for i in range(4)]), **FELT},
         775,
     ),
     "4 HSC and two fans": (
-        {**_layout([{**_HSC, "address": hex(0x28 + i)} for i in range(4)]), **_SECOND_FAN},
+        {**_layout([{**_HSC, "address": hex(0x28 + i)} for i in range(4)]), **_PACK, **SECOND_FAN},
         1040,
     ),
     "3 SDP3x": (_layout([{**_SDP, "address": hex(0x21 + i)} for i in range(3)]), 685),

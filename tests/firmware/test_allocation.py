@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from fakes.parts import FELT, SECOND_FAN
 from firmware.canned import CANNED_APP
 from firmware.runs import needs_micropython, run_code
 
@@ -101,8 +102,7 @@ print(locked(app, 20000), app.store.blocks.work[10] > 300)
     assert run_code(tmp_path, code) == ["none True"]
 
 
-MORE = {"throttle2": {"pin": 17}, "pack2": {"adc_pin": 27, "divider": 6.1}}
-MORE |= {"accelerometer": {"part": "LIS3DH", "bus": 0, "address": "0x19"}}
+MORE = SECOND_FAN | FELT
 
 
 def test_a_second_fan_and_an_accelerometer_do_not_allocate(tmp_path: Path) -> None:

@@ -8,13 +8,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from fakes.parts import FELT, SECOND_FAN
 from firmware.runs import board, engines, notes, rows, simulate
 from undertray import read_run
 from undertray.acquire.wire import Bad, parse_line
 from undertray.reduce.motion import car_g
-
-FAN2: dict[str, Any] = {"throttle2": {"pin": 17}, "pack2": {"adc_pin": 27, "divider": 6.1}}
-FELT: dict[str, Any] = {"accelerometer": {"part": "LIS3DH", "bus": 0, "address": "0x19"}}
 
 
 @engines
@@ -22,7 +20,7 @@ def test_a_second_fan_is_a_throttle_and_a_pack_more_in_every_row(tmp_path: Path,
     lines = simulate(
         tmp_path,
         engine,
-        board(**FAN2),
+        board(**SECOND_FAN),
         end_us=900_000,
         throttle2_us=1300,
         pack2_mv=7700,
@@ -71,7 +69,7 @@ def test_an_accelerometer_is_three_counts_more(
 def test_the_host_reads_what_the_board_felt(tmp_path: Path, engine: str) -> None:
     """From g along the car's axes through part, firmware, wire and reader back to g, on axes turned."""
     felt_g = [0.3, -0.7, -1.1]
-    given = board(**FAN2, accelerometer={**FELT["accelerometer"], "forward": "-z", "up": "+y"})
+    given = board(**SECOND_FAN, accelerometer={**FELT["accelerometer"], "forward": "-z", "up": "+y"})
     lines = simulate(tmp_path, engine, given, end_us=300_000, felt_g=felt_g, throttle2_us=1240)
     (tmp_path / "capture.txt").write_bytes(b"\n".join(lines[:-1]) + b"\n")
     run = read_run(tmp_path / "capture.txt")
@@ -114,7 +112,7 @@ def test_an_accelerometer_that_is_gone_or_asleep_costs_the_columns_nothing(
 @engines
 def test_a_kept_run_has_the_channels_too(tmp_path: Path, engine: str) -> None:
     script = [[200_000, "store on"], [4_500_000, "stop"], [4_600_000, "fetch 1"]]
-    given = board(**FAN2, **FELT, store={"where": "memory"})
+    given = board(**SECOND_FAN, **FELT, store={"where": "memory"})
     lines = simulate(
         tmp_path,
         engine,
@@ -157,7 +155,7 @@ def test_a_kept_run_has_the_channels_too(tmp_path: Path, engine: str) -> None:
         ({"columns": [{"part": "LIS3DH", "bus": 0, "address": "0x19"}]}, "unknown part 'LIS3DH'"),
         (
             {
-                **FAN2,
+                **SECOND_FAN,
                 **FELT,
                 "columns": [{**board()["columns"][0], "address": hex(0x28 + i)} for i in range(12)],
             },

@@ -12,7 +12,8 @@ import pandas as pd
 import pytest
 
 from fakes.board import ScriptedBoard
-from fakes.handlog import hand_car, hand_log
+from fakes.handlog import ACCELEROMETER, hand_car, hand_log
+from fakes.parts import FELT, SECOND_FAN
 from fakes.program import undertray
 from firmware.runs import FIRMWARE
 from undertray import Car, read_run, reduce_run
@@ -23,10 +24,6 @@ from undertray.report.timeline import timeline
 from undertray.wiring.pins import pin_table, read_plan
 
 N = 400
-LIS = {
-    **{"part": "LIS3DH", "bus": 0, "address": 25, "mg_per_count": 4, "range_mg": 8000, "odr_hz": 400},
-    **{"forward": "+x", "up": "+z"},
-}
 SECOND = np.where(np.arange(N) < 300, 1300.0 + np.arange(N) % 7, np.nan)
 CHANNELS: dict[str, Any] = {
     "ax": -(np.arange(N) % 90) * 1.0,
@@ -42,7 +39,7 @@ def log(folder: Path, **given: Any) -> Path:
 
 
 def test_a_log_with_channels_is_read_beside_its_pressures(tmp_path: Path) -> None:
-    run = read_run(log(tmp_path, channels=CHANNELS, accelerometer=LIS))
+    run = read_run(log(tmp_path, channels=CHANNELS, accelerometer=ACCELEROMETER))
     assert (run.columns, run.channels) == (("p1", "p2", "p3", "p4"), tuple(CHANNELS))
     assert (run.counts.shape, run.bad_lines) == ((N, 4), 0)
     for name, values in CHANNELS.items():
@@ -68,7 +65,7 @@ def test_a_second_throttle_that_never_came_counts_as_none(tmp_path: Path) -> Non
 
 
 def test_inspect_and_export_show_them(tmp_path: Path) -> None:
-    path = log(tmp_path, channels=CHANNELS, accelerometer=LIS)
+    path = log(tmp_path, channels=CHANNELS, accelerometer=ACCELEROMETER)
     told = undertray("inspect", str(path)).stdout
     assert re.search(r"throttle2_us +1300 to 1306 +100$", told, re.MULTILINE)
     assert re.search(r"ax +-89 to 0 +0$", told, re.MULTILINE)
@@ -92,9 +89,9 @@ def test_inspect_and_export_show_them(tmp_path: Path) -> None:
         ({"channels": ["seq"]}, "bad 'name'"),
         ({"channels": [f"c{i}" for i in range(13)]}, "at most 12 names"),
         ({"accelerometer": 3}, "not a JSON object"),
-        ({"accelerometer": {**LIS, "up": "-x"}}, "two of its axes"),
-        ({"accelerometer": {**LIS, "up": 3}}, "two of its axes"),
-        ({"accelerometer": {**LIS, "mg_per_count": 0}}, "bad 'mg_per_count'"),
+        ({"accelerometer": {**ACCELEROMETER, "up": "-x"}}, "two of its axes"),
+        ({"accelerometer": {**ACCELEROMETER, "up": 3}}, "two of its axes"),
+        ({"accelerometer": {**ACCELEROMETER, "mg_per_count": 0}}, "bad 'mg_per_count'"),
     ],
 )
 def test_a_note_that_describes_them_wrongly_is_refused(
@@ -142,7 +139,7 @@ def test_the_timeline_shows_both_throttles(tmp_path: Path) -> None:
 
 
 def test_rows_that_come_before_the_board_says_what_they_are_wait_for_their_names() -> None:
-    board = ScriptedBoard(9, wire=2, channels=list(CHANNELS), accelerometer=LIS)
+    board = ScriptedBoard(9, wire=2, channels=list(CHANNELS), accelerometer=ACCELEROMETER)
     board.device["columns"] = board.device["columns"][:4]
     intake = Intake()
     row, note = board.line(), board.device_line()
@@ -164,7 +161,7 @@ def test_rows_that_come_before_the_board_says_what_they_are_wait_for_their_names
 
 def test_the_pin_table_names_what_a_second_fan_and_an_accelerometer_need(tmp_path: Path) -> None:
     given = json.loads((FIRMWARE / "board.json").read_text(encoding="utf-8"))
-    given |= {"throttle2": {"pin": 17}, "pack2": {"adc_pin": 27, "divider": 6.1}, "accelerometer": LIS}
+    given |= SECOND_FAN | FELT
     (tmp_path / "board.json").write_text(json.dumps(given), encoding="utf-8")
     table = pin_table(read_plan(tmp_path / "board.json"))
     assert "second throttle signal of the receiver" in table

@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from scipy.signal import lfilter
 
+from fakes.digests import minute
 from fakes.reductions import invented_event, invented_reduction
 from undertray.errors import ReductionError
 from undertray.report.comparedrun import Digest, digest, fact_of, throttle_levels
@@ -31,48 +31,10 @@ from undertray.report.mountings import Scatter, needed
 MARKUP = "<script>alert(1)</script>\x1b[31m\n$x$"
 
 
-def _noise(rng: np.random.Generator, n: int, correlation_s: float) -> Any:
-    phi = np.exp(-0.1 / correlation_s)
-    return lfilter([np.sqrt(1 - phi**2)], [1.0, -phi], rng.normal(size=n + 400))[400:]
-
-
-def _minute(
-    rng: np.random.Generator,
-    run: str,
-    value: str,
-    factor: float = 1.0,
-    correlation_s: float = 1.0,
-    mounting: str | None = None,
-) -> Digest:
-    """Steady blocks of a 60 s run: 2 % of slow noise, 0.3 % of white noise, a trembling throttle."""
-    n = 560
-    common = 1 + 0.02 * _noise(rng, n, correlation_s) + 0.003 * rng.normal(size=n)
-    axles = [26.0 * factor * (common + 0.007 * _noise(rng, n, correlation_s)) for _ in range(2)]
-    return Digest(
-        run=run,
-        value=value,
-        started=run,
-        calibrated=True,
-        throttle_us=1700.0 + rng.integers(-2, 3, n),
-        idle_us=1000.0,
-        quantities={"suction_pa": 1500.0 * factor * common, "front_n": axles[0], "rear_n": axles[1]},
-        required_n={"front": 19.0, "rear": 17.0},
-        losses=int(rng.poisson(0.5)),
-        dips=0,
-        warnable=0,
-        up_s=57.0,
-        warnings_s=(),
-        verdict="held",
-        least_margin_n=3.0 * factor,
-        mounting=run if mounting is None else mounting,
-        pack_mv=np.full(n, 8000.0),
-    )
-
-
 def _groups(rng: np.random.Generator, factor: float, each: int = 4, scatter: float = 0.005) -> list[Digest]:
     """By turns, each run on a mounting of its own."""
     return [
-        _minute(
+        minute(
             rng, f"{i}{value}", value, (factor if value == "B" else 1.0) * (1 + scatter * rng.normal()), 0.3
         )
         for i in range(each)
@@ -86,7 +48,7 @@ def _claims(found: Any, what: str) -> list[Any]:
 
 def test_one_mounting_each_is_no_claim_however_far_apart_and_however_many_runs() -> None:
     rng = np.random.default_rng(1)
-    runs = [_minute(rng, f"{v}{i}", v, f, 0.1, "1") for v, f in (("A", 1.0), ("B", 0.8)) for i in range(5)]
+    runs = [minute(rng, f"{v}{i}", v, f, 0.1, "1") for v, f in (("A", 1.0), ("B", 0.8)) for i in range(5)]
     found = compare(runs, "skirt")
     assert {c.what for c in found.claims} >= {"suction_pa", "front_margin_n", "rear_margin_n"}
     assert not any(c.more_than_noise for c in found.claims if c.what != "trend")
@@ -115,7 +77,7 @@ def test_several_runs_a_group_count_as_runs_not_as_blocks() -> None:
     rng = np.random.default_rng(3)
     wrong = 0
     for _ in range(200):
-        runs = [_minute(rng, f"{v}{i}", v, 1 + 0.02 * rng.normal()) for v in "AB" for i in range(3)]
+        runs = [minute(rng, f"{v}{i}", v, 1 + 0.02 * rng.normal()) for v in "AB" for i in range(3)]
         wrong += any(claim.more_than_noise for claim in compare(runs, "skirt").claims)
     assert wrong / 200 <= 0.05
 
@@ -146,7 +108,7 @@ def test_the_interval_holds_the_true_difference_in_19_of_20_cases() -> None:
 
 def test_the_reference_can_be_chosen() -> None:
     rng = np.random.default_rng(5)
-    runs = [_minute(rng, "a", "A"), _minute(rng, "b", "B", 0.9), _minute(rng, "c", "C", 1.1)]
+    runs = [minute(rng, "a", "A"), minute(rng, "b", "B", 0.9), minute(rng, "c", "C", 1.1)]
     found = compare(runs, "gap", against="B")
     assert [g.value for g in found.groups] == ["B", "A", "C"]
     assert {c.against for c in found.claims} == {"B"}
@@ -157,12 +119,12 @@ def test_the_reference_can_be_chosen() -> None:
 def test_one_group_is_nothing_to_compare() -> None:
     rng = np.random.default_rng(6)
     with pytest.raises(ReductionError, match="nothing to compare"):
-        compare([_minute(rng, "a", "A"), _minute(rng, "b", "A")], "skirt")
+        compare([minute(rng, "a", "A"), minute(rng, "b", "A")], "skirt")
 
 
 def test_only_the_same_throttle_is_compared() -> None:
     rng = np.random.default_rng(7)
-    runs = [_minute(rng, "a", "A"), _minute(rng, "b", "B")]
+    runs = [minute(rng, "a", "A"), minute(rng, "b", "B")]
     for place, one in enumerate(runs):
         # half of each run at a throttle of its own, with half of the suction
         one.throttle_us[280:] = 1400.0 + 60 * place
@@ -188,7 +150,7 @@ def test_a_few_microseconds_of_throttle_are_no_difference_of_skirts() -> None:
 
 def test_no_common_throttle_leaves_suction_uncompared_and_says_so() -> None:
     rng = np.random.default_rng(9)
-    one, two = _minute(rng, "a", "A"), _minute(rng, "b", "B")
+    one, two = minute(rng, "a", "A"), minute(rng, "b", "B")
     two.throttle_us[:] -= 300.0
     found = compare([one, two], "skirt")
     assert _claims(found, "suction_pa") == []
@@ -239,8 +201,8 @@ def test_many_losses_on_one_mounting_are_one_bad_mounting() -> None:
 
 def test_a_worn_skirt_shows_as_a_trend() -> None:
     rng = np.random.default_rng(11)
-    worn = [_minute(rng, f"w{i}", "worn", 1 - 0.02 * i, 0.1, "1") for i in range(9)]
-    fresh = [_minute(rng, f"x{i}", "fresh", 1.0, 0.1, "1") for i in range(9)]
+    worn = [minute(rng, f"w{i}", "worn", 1 - 0.02 * i, 0.1, "1") for i in range(9)]
+    fresh = [minute(rng, f"x{i}", "fresh", 1.0, 0.1, "1") for i in range(9)]
     found = compare([*worn, *fresh], "skirt")
     trends = {c.value: c for c in _claims(found, "trend")}
     assert trends["worn"].more_than_noise
@@ -255,20 +217,20 @@ def test_a_worn_skirt_shows_as_a_trend() -> None:
 def test_each_mounting_stands_for_itself_in_a_trend() -> None:
     # the second mounting is 6 % worse: that is no wear from run to run
     rng = np.random.default_rng(27)
-    runs = [_minute(rng, f"{m}{i}", "A", 1 - 0.06 * m, 0.1, str(m)) for m in range(2) for i in range(4)]
-    runs.append(_minute(rng, "x", "B"))
+    runs = [minute(rng, f"{m}{i}", "A", 1 - 0.06 * m, 0.1, str(m)) for m in range(2) for i in range(4)]
+    runs.append(minute(rng, "x", "B"))
     assert not _claims(compare(runs, "skirt"), "trend")[0].more_than_noise
 
 
 def test_runs_stay_in_order_of_recording() -> None:
     rng = np.random.default_rng(12)
-    runs = [_minute(rng, f"{i}", "AB"[i % 2]) for i in range(6)]
+    runs = [minute(rng, f"{i}", "AB"[i % 2]) for i in range(6)]
     assert [run for run, _, _ in compare(runs, "skirt").runs] == ["0", "1", "2", "3", "4", "5"]
 
 
 def test_levels_are_narrow_and_apart() -> None:
     rng = np.random.default_rng(13)
-    one = _minute(rng, "a", "A")
+    one = minute(rng, "a", "A")
     one.throttle_us[:] = np.linspace(1400, 1500, len(one.throttle_us))
     one.throttle_us[:50] = 1700.0
     one.throttle_us[50:60] = np.nan
@@ -291,14 +253,14 @@ def test_facts_are_found_and_missing_ones_are_told() -> None:
 
 def test_the_words_say_what_the_intervals_do_not_have_in_them() -> None:
     rng = np.random.default_rng(15)
-    runs = [_minute(rng, "a", "A"), _minute(rng, "b", "B", 1.05)]
+    runs = [minute(rng, "a", "A"), minute(rng, "b", "B", 1.05)]
     said = " ".join(comparison_words(compare(runs, "skirt")))
     assert "from the scatter of the mountings; none with one. What all runs share (calibration" in said
 
 
 def test_markup_and_escapes_in_names_reach_neither_terminal_nor_picture() -> None:
     rng = np.random.default_rng(14)
-    runs = [_minute(rng, MARKUP, MARKUP), _minute(rng, "b", "B", 1.05)]
+    runs = [minute(rng, MARKUP, MARKUP), minute(rng, "b", "B", 1.05)]
     found = compare(runs, MARKUP)
     text = "\n".join(comparison_words(found))
     assert "\x1b" not in text
@@ -310,7 +272,7 @@ def test_markup_and_escapes_in_names_reach_neither_terminal_nor_picture() -> Non
 
 def test_json_is_plain_and_complete() -> None:
     rng = np.random.default_rng(15)
-    found = compare([_minute(rng, "a", "A"), _minute(rng, "b", "B")], "skirt")
+    found = compare([minute(rng, "a", "A"), minute(rng, "b", "B")], "skirt")
     data = json.loads(json.dumps(found.as_dict(), allow_nan=False))
     assert data["format"] == 1
     assert [g["value"] for g in data["groups"]] == ["A", "B"]
@@ -328,13 +290,13 @@ def test_json_is_plain_and_complete() -> None:
         "least_p",
         "too_few",
     } == set(data["claims"][0])
-    again = compare([_minute(np.random.default_rng(15), "a", "A"), _minute(rng, "b", "B")], "skirt")
+    again = compare([minute(np.random.default_rng(15), "a", "A"), minute(rng, "b", "B")], "skirt")
     assert again.as_dict()["groups"][0]["value"] == "A"
 
 
 def test_picture_and_words_in_us_units_are_the_same_twice() -> None:
     rng = np.random.default_rng(16)
-    found = compare([_minute(rng, "a", "A"), _minute(rng, "b", "B")], "skirt")
+    found = compare([minute(rng, "a", "A"), minute(rng, "b", "B")], "skirt")
     picture = comparison_picture(found, US)
     assert picture.svg == comparison_picture(found, US).svg
     assert "inH₂O" in picture.csv()
@@ -343,7 +305,7 @@ def test_picture_and_words_in_us_units_are_the_same_twice() -> None:
 
 def test_how_often_each_group_held() -> None:
     rng = np.random.default_rng(17)
-    runs = [_minute(rng, "a", "A"), _minute(rng, "b", "A"), _minute(rng, "c", "B", 0.9)]
+    runs = [minute(rng, "a", "A"), minute(rng, "b", "A"), minute(rng, "c", "B", 0.9)]
     runs[1] = dataclasses.replace(runs[1], verdict="held, but not surely", least_margin_n=0.4)
     runs[2] = dataclasses.replace(runs[2], verdict="let go", least_margin_n=-7.25)
     found = compare(runs, "skirt")
@@ -356,7 +318,7 @@ def test_how_often_each_group_held() -> None:
 
 def test_allowance_used_and_not_held_are_counted_apart() -> None:
     rng = np.random.default_rng(18)
-    runs = [_minute(rng, "a", "A"), _minute(rng, "b", "A"), _minute(rng, "c", "A"), _minute(rng, "d", "B")]
+    runs = [minute(rng, "a", "A"), minute(rng, "b", "A"), minute(rng, "c", "A"), minute(rng, "d", "B")]
     runs[0] = dataclasses.replace(runs[0], verdict="used its allowance")
     runs[1] = dataclasses.replace(runs[1], verdict="never had its allowance")
     runs[2] = dataclasses.replace(runs[2], verdict="never held")
@@ -372,7 +334,7 @@ def test_interval_and_p_value_of_a_question_say_the_same_whatever_else_is_asked(
     for step in range(40):
         runs = _groups(rng, 1.0 + 0.004 * (step % 10), 3 + step % 2, 0.01)
         few = compare(runs, "skirt")
-        more = compare([*runs, *(_minute(rng, f"c{i}", "C", 0.8) for i in range(3))], "skirt")
+        more = compare([*runs, *(minute(rng, f"c{i}", "C", 0.8) for i in range(3))], "skirt")
         for claim in few.claims:
             if claim.difference.low is None:
                 continue
@@ -392,7 +354,7 @@ def test_interval_and_p_value_of_a_question_say_the_same_whatever_else_is_asked(
 def test_each_run_says_its_mounting_and_the_picture_joins_no_two() -> None:
     rng = np.random.default_rng(34)
     runs = [
-        _minute(rng, f"{day}{value}{i}", value, mounting=day)
+        minute(rng, f"{day}{value}{i}", value, mounting=day)
         for day in "12"
         for value in "AB"
         for i in range(2)
@@ -428,8 +390,8 @@ def test_a_count_that_could_not_have_told_is_too_few() -> None:
 def test_the_sign_has_the_right_word_and_the_single_mounting_stands_beside_it() -> None:
     rng = np.random.default_rng(22)
     runs = [
-        dataclasses.replace(_minute(rng, "a", "A"), losses=1, warnable=1, warnings_s=(1.5,)),
-        dataclasses.replace(_minute(rng, "b", "B"), losses=0, warnings_s=(0.75,)),
+        dataclasses.replace(minute(rng, "a", "A"), losses=1, warnable=1, warnings_s=(1.5,)),
+        dataclasses.replace(minute(rng, "b", "B"), losses=0, warnings_s=(0.75,)),
     ]
     found = compare(runs, "skirt")
     said = {claim.what: claim_words(claim) for claim in found.claims}
@@ -511,7 +473,7 @@ def test_air_is_corrected_where_it_is_noted() -> None:
 
 def test_taking_turns_is_advised_where_it_was_not_done() -> None:
     rng = np.random.default_rng(31)
-    blocks = [_minute(rng, f"{v}{i}", v) for v in "AB" for i in range(3)]
+    blocks = [minute(rng, f"{v}{i}", v) for v in "AB" for i in range(3)]
     assert any("A B B A" in n for n in compare(blocks, "skirt").notices)
     assert not any("A B B A" in n for n in compare(_groups(rng, 1.0), "skirt").notices)
 
@@ -542,7 +504,7 @@ def test_what_the_words_mean_is_said_once() -> None:
 @pytest.mark.parametrize(("bare", "words"), [(0, None), (1, "1 of 2 runs are"), (2, "all runs are")])
 def test_how_many_runs_are_uncalibrated(bare: int, words: str | None) -> None:
     rng = np.random.default_rng(24)
-    runs = [dataclasses.replace(_minute(rng, v, v), calibrated=i >= bare) for i, v in enumerate("AB")]
+    runs = [dataclasses.replace(minute(rng, v, v), calibrated=i >= bare) for i, v in enumerate("AB")]
     notices = [n for n in compare(runs, "skirt").notices if "uncalibrated" in n]
     assert notices == ([] if words is None else [f"{words} uncalibrated"])
 
@@ -556,7 +518,7 @@ def test_the_warning_of_a_group_is_told_only_where_there_can_be_one() -> None:
         {"losses": 2, "warnable": 1},
         {"losses": 2, "warnable": 2, "warnings_s": (0.5,)},
     ):
-        runs = [dataclasses.replace(_minute(rng, "a", "A"), **changes), _minute(rng, "b", "B")]
+        runs = [dataclasses.replace(minute(rng, "a", "A"), **changes), minute(rng, "b", "B")]
         lines = list(comparison_words(compare(runs, "skirt")))
         line = next(line for line in lines if line.startswith("warning"))
         shown.append(line.split("  ")[-2].strip())
@@ -588,7 +550,7 @@ def test_a_comparison_fits_the_terminal_and_cuts_no_word(width: int) -> None:
     rng = np.random.default_rng(8)
     names = ("closed-cell foam, 0.3 mm gap", "brush strip, 0.5 mm gap", "lip, 0.2 mm gap", "none at all")
     factors = dict(zip(names, (1, 0.9, 1.1, 1.3), strict=True))
-    runs = [_minute(rng, f"{n[:5]}{i}", n, factors[n]) for i in range(3) for n in names]
+    runs = [minute(rng, f"{n[:5]}{i}", n, factors[n]) for i in range(3) for n in names]
     found = compare(runs, "skirt")
     lines = list(comparison_words(found, width=width))
     assert max(map(len, lines)) <= width

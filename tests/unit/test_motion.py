@@ -11,7 +11,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from fakes.handlog import hand_car, hand_log
+from fakes.handlog import ACCELEROMETER, hand_car, hand_log
 from fakes.program import undertray
 from undertray import Car, read_run, reduce_run
 from undertray.acquire.device import Accelerometer
@@ -20,10 +20,6 @@ from undertray.reduce.summary import Motion
 
 RATE_HZ = 200.0
 G = 9.80665
-PART = {
-    **{"part": "LIS3DH", "bus": 0, "address": 25, "mg_per_count": 4, "range_mg": 8000, "odr_hz": 400},
-    **{"forward": "+x", "up": "+z"},
-}
 Array = NDArray[np.float64]
 
 
@@ -49,14 +45,14 @@ class Drive:
         self.felt = scale * felt + zero_g * chance.normal(0, 1, 3)
 
     def reduced(self, folder: Path, **car: Any) -> Motion:
-        counts = np.round(self.felt * 1000 / PART["mg_per_count"])  # type: ignore[operator]
+        counts = np.round(self.felt * 1000 / ACCELEROMETER["mg_per_count"])
         # forward x, to the left y, up z: as the part's axes are right-handed
         channels = {"ax": counts[:, 0], "ay": -counts[:, 1], "az": counts[:, 2]}
         throttle = np.where((self.t_s > 1.0) & (self.t_s < 11.0), 1600.0, 1000.0)
         suction = np.full((len(self.t_s), 4), 50.0) + np.where(throttle > 1100, 700, 0)[:, None]
         suction += np.random.default_rng(2).normal(0, 1, suction.shape)
         self.log = hand_log(
-            folder / "run.csv", suction, throttle, RATE_HZ, channels=channels, accelerometer=PART
+            folder / "run.csv", suction, throttle, RATE_HZ, channels=channels, accelerometer=ACCELEROMETER
         )
         self.car = hand_car(folder / "car.toml", **car)
         motion = reduce_run(read_run(self.log), Car.from_toml(self.car), speeds_m_s=[5.0, 100.0]).motion

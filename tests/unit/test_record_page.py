@@ -16,7 +16,7 @@ from urllib.parse import urlsplit
 
 import pytest
 
-from fakes.browser import CHROMIUM, browser
+from fakes.browser import CHROMIUM, CONTRAST, browser
 from undertray.errors import LinkError
 from undertray.live.browser import PageView
 from undertray.live.snapshot import AlarmSeen, AxleNow, Snapshot, TapNow
@@ -48,31 +48,21 @@ PLACED = replace(
 )
 FIGURE_AT = """(() => { const box = byId('margin').getBoundingClientRect();
     return {top: Math.round(box.top), right: Math.round(box.right)}; })()"""
-# the least ratio of any text to what is behind it, by the formula of WCAG 2.2 (relative luminance)
-LEAST_CONTRAST = """(() => {
-    const light = (c) => c.map((v) => v / 255)
-        .map((v) => v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4)
-        .reduce((sum, v, i) => sum + v * [0.2126, 0.7152, 0.0722][i], 0);
-    const parts = (c) => c.match(/[\\d.]+/g).map(Number);
-    const behind = (e) => {
-        for (; e; e = e.parentElement) {
-            const c = parts(getComputedStyle(e).backgroundColor);
-            if (c.length === 3 || c[3] > 0) return c.slice(0, 3);
-        }
-        return [255, 255, 255];
-    };
+# the least ratio of any text to what is behind it
+LEAST_CONTRAST = (
+    f"""(() => {{{CONTRAST}"""
+    + """
     const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
     let least = 99;
     while (walk.nextNode()) {
         const e = walk.currentNode.parentElement;
         if (!walk.currentNode.textContent.trim() || ['SCRIPT', 'STYLE'].includes(e.tagName)) continue;
         if (getComputedStyle(e).visibility === 'hidden') continue;
-        const ink = light(parts(getComputedStyle(e).color).slice(0, 3)), ground = light(behind(e));
-        const [a, b] = [ink, ground].sort((x, y) => y - x);
-        least = Math.min(least, (a + 0.05) / (b + 0.05));
+        least = Math.min(least, contrast(parts(getComputedStyle(e).color), behind(e)));
     }
     return least;
 })()"""
+)
 LEAST_TARGET = (
     """Math.min(...[...document.querySelectorAll('button')].map((b) => b.getBoundingClientRect().height))"""
 )

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from fakes.browser import CHROMIUM, Browser, browser
+from fakes.browser import CHROMIUM, CONTRAST, Browser, browser
 from fakes.reductions import invented_car, invented_event, invented_reduction
 from undertray.report.page import make_sheet, render_page
 
@@ -99,21 +99,10 @@ OVERPRINTED = """(() => {
   }
   return found;
 })()"""
-# WCAG 2.2, success criterion 1.4.3: 4.5 to 1, large text (24 px, or 18.66 px and bold) 3 to 1; relative
-# luminance as its definition has it (https://www.w3.org/TR/WCAG22/#dfn-relative-luminance)
-FAINT = """(() => {
-  const parts = text => (text.match(/[\\d.]+/g) || []).map(Number);
-  const light = c => [0.2126, 0.7152, 0.0722].reduce((sum, w, i) => {
-    const v = c[i] / 255;
-    return sum + w * (v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4);
-  }, 0);
-  const back = e => {
-    for (; e; e = e.parentElement) {
-      const c = parts(getComputedStyle(e).backgroundColor);
-      if (c.length === 3 || c[3] === 1) return c.slice(0, 3);
-    }
-    return [255, 255, 255];
-  };
+# WCAG 2.2, success criterion 1.4.3: 4.5 to 1, large text (24 px, or 18.66 px and bold) 3 to 1
+FAINT = (
+    f"""(() => {{{CONTRAST}"""
+    + """
   const under = text => {
     text.scrollIntoView({block: 'center', inline: 'center'});
     const box = text.getBoundingClientRect();
@@ -123,7 +112,7 @@ FAINT = """(() => {
       if (!style.fill.startsWith('rgb') || style.opacity !== '1' || style.fillOpacity !== '1') continue;
       return c.slice(0, 3);
     }
-    return back(text.closest('div'));
+    return behind(text.closest('div'));
   };
   const found = [], seen = new Set();
   const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
@@ -133,15 +122,16 @@ FAINT = """(() => {
     seen.add(e);
     if (!e.getBoundingClientRect().width) continue;
     const style = getComputedStyle(e), inPicture = e instanceof SVGElement;
-    const ink = parts(inPicture ? style.fill : style.color).slice(0, 3);
-    const [a, b] = [light(ink), light(inPicture ? under(e) : back(e))].sort((x, y) => y - x);
+    const ink = parts(inPicture ? style.fill : style.color);
+    const ratio = contrast(ink, inPicture ? under(e) : behind(e));
     const size = parseFloat(style.fontSize);
     const large = size >= 24 || (size >= 18.66 && style.fontWeight >= 700);
-    if ((a + 0.05) / (b + 0.05) < (large ? 3 : 4.5))
-      found.push(`${e.textContent.slice(0, 40)}: ${((a + 0.05) / (b + 0.05)).toFixed(2)}`);
+    if (ratio < (large ? 3 : 4.5))
+      found.push(`${e.textContent.slice(0, 40)}: ${ratio.toFixed(2)}`);
   }
   return found;
 })()"""
+)
 
 
 @pytest.mark.parametrize("width", WIDTHS)

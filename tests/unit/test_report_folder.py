@@ -15,7 +15,8 @@ from urllib.parse import unquote
 import numpy as np
 import pytest
 
-from fakes.browser import CHROMIUM, browser
+from fakes.browser import CHROMIUM, CONTRAST, browser
+from fakes.digests import minute
 from fakes.reductions import invented_reduction
 from undertray.errors import ReductionError
 from undertray.report.comparison import compare
@@ -25,7 +26,6 @@ from undertray.report.history import histories
 from undertray.report.overlay import overlay, zero_s
 from undertray.report.page import make_sheet, render_page
 from undertray.report.runlist import Session, headline
-from unit.test_compare import _minute
 
 EVIL = "<script>alert(1)</script> \"'&<img src=x onerror=alert(1)> and on and on"
 
@@ -128,7 +128,7 @@ def _compared() -> tuple[Any, Sequence[Any]]:
     rng = np.random.default_rng(5)
     names = ("closed-cell foam, 0.3 mm gap", EVIL)
     digests = [
-        _minute(rng, f"{n[:6]}{i}", n, f, 0.1, str(i))
+        minute(rng, f"{n[:6]}{i}", n, f, 0.1, str(i))
         for i in range(3)
         for n, f in zip(names, (1, 0.7), strict=True)
     ]
@@ -171,22 +171,9 @@ def test_two_runs_are_laid_over_one_another_from_their_own_zero() -> None:
 
 
 PAGES = ("folder", "comparison")
-# WCAG 2.2, 1.4.3 and its definition of relative luminance; the text's own colour on what lies behind it
-LOOK = """(() => {
-const rgb = s => s.match(/[\\d.]+/g).map(Number);
-const part = v => v / 255 <= 0.04045 ? v / 255 / 12.92 : ((v / 255 + 0.055) / 1.055) ** 2.4;
-const light = ([r, g, b]) => 0.2126 * part(r) + 0.7152 * part(g) + 0.0722 * part(b);
-const behind = e => {
-  for (; e; e = e.parentElement) {
-    const c = rgb(getComputedStyle(e).backgroundColor);
-    if (c.length < 4 || c[3] > 0) return c;
-  }
-  return [255, 255, 255];
-};
-const contrast = e => {
-  const [a, b] = [light(rgb(getComputedStyle(e).color)), light(behind(e))];
-  return (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
-};
+LOOK = (
+    f"""(() => {{{CONTRAST}"""
+    + """
 const width = document.documentElement.clientWidth;
 const all = [...document.querySelectorAll('body *')].filter(e => !e.closest('svg'));
 const gone = e => getComputedStyle(e.closest('thead') ?? e).position === 'absolute';
@@ -202,11 +189,13 @@ const broken = nodes.flatMap(n => words(n).filter(word => {
 const over = all.filter(e => !e.closest('.frame, .scroll') && e.getBoundingClientRect().right > width + 0.5);
 return JSON.stringify({
   width, broken, scroll: document.documentElement.scrollWidth, over: over.map(e => e.tagName),
-  least: Math.min(...nodes.map(n => contrast(n.parentElement))), texts: nodes.length,
+  least: Math.min(...nodes.map(n => n.parentElement).map(e =>
+    contrast(parts(getComputedStyle(e).color), behind(e)))), texts: nodes.length,
   hash: getComputedStyle(document.querySelector('.cautions')).borderTopWidth,
   asked: performance.getEntriesByType('resource').map(r => r.name),
 });
 })()"""
+)
 
 
 @pytest.fixture(scope="module")
