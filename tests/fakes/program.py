@@ -7,12 +7,18 @@ import io
 import os
 import sys
 from collections.abc import Mapping
+from functools import cache
 from pathlib import Path
 from subprocess import CompletedProcess
 from typing import Any
 from unittest import mock
 
+from typer.main import get_command
+
 __all__ = ["undertray"]
+
+
+_commands = cache(get_command)  # else it is made anew by each call, of every command with all its options
 
 
 class _Kept(io.BytesIO):
@@ -36,6 +42,7 @@ def undertray(
     given = io.TextIOWrapper(io.BytesIO(typed.encode()), "utf-8")
     status: Any = 0
     with (
+        mock.patch("typer.main.get_command", _commands),
         mock.patch.multiple(sys, argv=words, stdin=given, stdout=out, stderr=err),
         mock.patch.dict(os.environ, env or {}),
         contextlib.chdir(folder or "."),
