@@ -35,7 +35,8 @@ _IDLE_ABOVE_US = const(1200)
 # About 100 bytes an exception (from memory), and 8 kB are left free where a run is kept in memory.
 _COLLECT_AFTER = const(64)
 _REPEAT_US = const(10_000_000)
-_AGAIN_US = const(1_000_000)
+_AGAIN_MS = const(1000)  # in ms, for ticks in us tell no age of more than nine minutes
+_WHY = const(1000)  # characters, for each may take two in a note
 # The slowest part needs about 25 ms from its supply to its first answer (from memory).
 _POWER_UP_MS = const(50)
 _THROTTLE_UP_US = const(1200)
@@ -163,11 +164,11 @@ class App:
             self.console.execute(["store", "on"])
 
     def end(self):
-        """No slot, no alarm and no pulse from here on."""
-        if self.sampler is not None:
-            self.sampler.end()
+        """No pulse, no slot and no alarm from here on."""
         if self.bench is not None:
             self.bench.off()
+        if self.sampler is not None:
+            self.sampler.end()
 
     def keep_time(self):
         """Sample at every deadline, serve the host between them; never comes back by itself."""
@@ -189,7 +190,7 @@ class App:
         """board.json is not good: say so, again and again, and answer."""
         why = "board.json: " + "; ".join(self.faults)
         while True:
-            self.console.reply({"to": "board", "ok": False, "why": why[:1500]})
+            self.console.reply({"to": "board", "ok": False, "why": why[:_WHY]})
             told = now = time.ticks_us()
             while time.ticks_diff(now, told) < _REPEAT_US:
                 self.serve(True, now)
@@ -216,8 +217,8 @@ def _go_on(app):
                 raise
         except Exception as error:
             app.bench.off()
-            now = time.ticks_us()
-            if failed is not None and time.ticks_diff(now, failed) < _AGAIN_US:
+            now = time.ticks_ms()
+            if failed is not None and 0 <= time.ticks_diff(now, failed) < _AGAIN_MS:
                 raise
             failed = now
             app.console.reply({"to": "board", "ok": False, "why": _sentence(error)[:300]})

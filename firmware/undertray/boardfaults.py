@@ -17,6 +17,7 @@ def wiring_faults(board):
     _columns(board, faults)
     _clashes(board, faults)
     _links(board, faults)
+    _throttle(board, faults)
     _pins(board, faults)
     _channels(board, faults)
     return faults
@@ -124,6 +125,34 @@ def _links(board, faults):
                 faults.append(
                     "{}: {} {} is no pin of uart {}: {}".format(where, key, link[key], link["uart"], pins)
                 )
+
+
+def _throttle(board, faults):
+    """Widths that no pulse can have, to be read or to be sent."""
+    for key in ("throttle", "throttle2"):
+        part = board[key]
+        if part is not None and part["shortest_us"] >= part["longest_us"]:
+            faults.append(
+                "{}: shortest_us {} is not below longest_us {}".format(
+                    key, part["shortest_us"], part["longest_us"]
+                )
+            )
+    part = board["throttle"]
+    if part is None or part["direction"] == "input":
+        return
+    if part["idle_us"] >= part["throttle_max_us"]:
+        faults.append(
+            "throttle: idle_us {} is not below throttle_max_us {}".format(
+                part["idle_us"], part["throttle_max_us"]
+            )
+        )
+    frame_us = 1000000 // part["frame_hz"]
+    if part["throttle_max_us"] >= frame_us:
+        faults.append(
+            "throttle: throttle_max_us {} does not fit into the {} us of a frame at frame_hz {}".format(
+                part["throttle_max_us"], frame_us, part["frame_hz"]
+            )
+        )
 
 
 def _pins(board, faults):

@@ -72,14 +72,17 @@ class Commands:
 
     def _not_driving(self):
         """What takes the buses from the sampler costs slots, and the alarm its eyes."""
-        if self.app.store.driving(self.app.sampler.drive_us):
-            raise ValueError("the throttle is up: not while driving")
+        self.app.runs.refuse_to_wait()
 
     def _scan(self):
         buses = self.app.rig.buses
-        found = [{"bus": number, "found": buses[number].i2c.scan()} for number in sorted(buses)]
+        found = []
+        for number in sorted(buses):
+            self.app.feed()
+            found.append({"bus": number, "found": buses[number].i2c.scan()})
         for column in self.app.rig.columns:
             if column.channel is not None:
+                self.app.feed()
                 place = column.section["mux"]
                 found.append({"bus": column.section["bus"], "mux": place, "found": column.channel.scan()})
         return {"buses": found}
@@ -90,7 +93,10 @@ class Commands:
         return self.app.sampler.pause(self._selftest)
 
     def _selftest(self):
-        columns = [{"column": column.name, "fault": column.probe()} for column in self.app.rig.parts]
+        columns = []
+        for column in self.app.rig.parts:
+            self.app.feed()  # each may take a tenth of a second, and a watchdog that was armed stays
+            columns.append({"column": column.name, "fault": column.probe()})
         pack = self.app.rig.pack
         return {
             "columns": columns,

@@ -13,7 +13,7 @@ __all__ = ["Console", "Ear"]
 
 _LONGEST = const(120)
 _BYTES_A_STEP = const(16)
-_SILENCE_US = const(500_000)
+_SILENCE_MS = const(500)  # in ms, for ticks in us tell no age of more than nine minutes
 
 
 class Ear:
@@ -27,7 +27,7 @@ class Ear:
         self.allow = allow
         self.reader = 0  # which visitor of the port this is for
         self.garbled = False
-        self.heard = time.ticks_us()
+        self.heard = time.ticks_ms()
         self.line = bytearray(_LONGEST)
         self.n = 0
 
@@ -55,14 +55,14 @@ class Console:
     def in_garbage(self):
         """Whether what comes from USB makes no sense just now; half a second of silence ends that."""
         ear = self.ears[0]
-        recent = time.ticks_diff(time.ticks_us(), ear.heard) < _SILENCE_US
+        recent = 0 <= time.ticks_diff(time.ticks_ms(), ear.heard) < _SILENCE_MS
         return recent and (ear.garbled or ear.n > 0)
 
     def step(self, ear):
         """Take what is waiting, a few bytes at most; True after a command was run."""
         port = ear.ring.port
         left = _BYTES_A_STEP
-        ear.heard = time.ticks_us()
+        ear.heard = time.ticks_ms()
         while left:
             byte = port.read()
             if byte == 10 or byte == 13:
@@ -115,18 +115,14 @@ class Console:
         if self.asking is not None:
             self.asking.garbled = False
         try:
-            data = command(words[1:])
+            answer = {"to": name, "ok": True}
+            answer.update(command(words[1:]) or {})
+            self.reply(answer)  # here, for an answer may be longer than a note
         except ValueError as error:
             self._refuse(name, str(error))
-            return
         except Exception as error:
             # Whatever a command runs into, the stream goes on; a trace would go into its middle.
             self._refuse(name, "{}: {}".format(type(error).__name__, error))
-            return
-        answer = {"to": name, "ok": True}
-        if data:
-            answer.update(data)
-        self.reply(answer)
 
     def _refuse(self, name, why):
         if self.asking is not None:

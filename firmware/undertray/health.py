@@ -125,11 +125,6 @@ class Health:
                 self._quiet[i] -= 1
             i += 1
 
-    def wake_all(self, now):
-        """Try the columns at rest now: after a pause their times may lie half a tick period back."""
-        for i in range(len(self.state)):
-            self._due[i] = now
-
     def _rest_bus(self, bus, now):
         """Leave all columns of a bus alone for a second."""
         i = 0

@@ -50,6 +50,7 @@ class Port:
             self._poller.register(sys.stdout, select.POLLOUT)
         self._frame = -1
         self._frame_us = time.ticks_us()
+        self._asleep = False  # kept, for ticks tell no age of more than nine minutes
         self.ready()  # the first ipoll makes the tuple that later ones use again
 
     @micropython.native
@@ -66,9 +67,12 @@ class Port:
             if frame != self._frame:
                 self._frame = frame
                 self._frame_us = now
+                self._asleep = False
             # After 3 ms without frames (cable out, computer asleep) the bus is suspended. It then says
             # that it is ready, and each write waits half a second.
-            if time.ticks_diff(now, self._frame_us) > _SILENT_US:
+            elif time.ticks_diff(now, self._frame_us) > _SILENT_US:
+                self._asleep = True
+            if self._asleep:
                 found &= IN
             elif not state & SENDING:
                 found |= WIDE

@@ -136,10 +136,14 @@ class WifiPort:
         import socket  # noqa: PLC0415 - only boards with a radio have it
 
         server = socket.socket()
-        server.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        server.bind(socket.getaddrinfo("0.0.0.0", number)[0][-1])
-        server.listen(2)
-        server.setblocking(False)
+        try:
+            server.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            server.bind(socket.getaddrinfo("0.0.0.0", number)[0][-1])
+            server.listen(2)
+            server.setblocking(False)
+        except Exception:
+            server.close()  # it is tried again and again, and the radio has few
+            raise
         self._poller.register(server, select.POLLIN)
         self._server = server
 

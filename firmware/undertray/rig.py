@@ -1,6 +1,7 @@
 """What board.json describes, made: buses, multiplexers, columns, pins."""
 
 import machine
+import micropython
 from machine import ADC
 
 from undertray import VERSION
@@ -51,8 +52,13 @@ class Pack:
         self._adc = ADC(section["adc_pin"])
         self._per_mille = int(section["divider"] * section["correction"] * 1000 + 0.5)
 
+    @micropython.native
     def millivolts(self):
-        return self._adc.read_u16() * 3300 // 65535 * self._per_mille // 1000
+        # Pins share one converter: a slot between choosing the pin and reading would leave another's voltage.
+        state = machine.disable_irq()
+        code = self._adc.read_u16()
+        machine.enable_irq(state)
+        return code * 3300 // 65535 * self._per_mille // 1000
 
 
 class Rig:

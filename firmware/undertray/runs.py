@@ -37,7 +37,7 @@ class Runs:
         """A command that works on the shelf, with the memory that a run to come would take."""
 
         def do(words):
-            self._refuse_to_wait()
+            self.refuse_to_wait()
             if self._store.keeping():
                 raise ValueError("a run is being kept: wait for its end, or 'store off'")
             lent = self._store.lend()
@@ -53,10 +53,10 @@ class Runs:
         if words == ["on"]:
             if self._bench.watchdog is not None:
                 raise ValueError("the bench was armed: its watchdog allows no writing of flash until a reset")
-            self._refuse_to_wait()
+            self.refuse_to_wait()
             return self._store.on(self._sampler.rate_hz, self._feed)
         if words == ["off"]:
-            self._refuse_to_wait()
+            self.refuse_to_wait()
             return {"writing": self._store.off()}
         raise ValueError("store on, or store off")
 
@@ -68,7 +68,7 @@ class Runs:
             answer.update(told)
             self._console.reply(answer)
 
-    def _refuse_to_wait(self):
+    def refuse_to_wait(self):
         """What keeps the loop for long is not begun while a car drives, or fans run on the bench."""
         if self._bench.width_us:
             raise ValueError("the bench is armed: 'stop' first")
@@ -82,6 +82,8 @@ class Runs:
         from undertray.reading import weigh  # noqa: PLC0415 - start-up time
 
         runs = shelf.runs()[-40:]
+        if shelf.fault and not runs:
+            raise ValueError(shelf.fault)
         return {"runs": [{"run": run, "bytes": weigh(shelf, run, self._feed)[0]} for run in runs]}
 
     def fetch(self, shelf, words):

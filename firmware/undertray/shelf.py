@@ -126,7 +126,10 @@ class Shelf:
 
     def begin(self, text):
         """Begin a run with its description; gives its number, or 0 when there is no room."""
-        self._writing = max([0] + self.runs()) + 1
+        runs = self.runs()
+        self._writing = max([0] + runs) + 1
+        if self._writing == _FOUL:  # a head that was cut short by the power may tell any number
+            self._writing = min([run + 1 for run in [0] + runs if run + 1 not in runs])
         self._number = 0
         self._page = PAGES
         room = PAGE - HEAD - 2

@@ -92,6 +92,7 @@ class Store:
         self.blocks = Blocks(rig.width)
         self._width = rig.width
         self._last_up = None
+        self._rested = False  # the throttle has been down for a while; kept, for ticks tell no great age
         self._begun = False  # whether the run under way is on the shelf already
         self._page = 0  # of the oldest block, the next to be written
         self._rows = self._number = 0
@@ -140,6 +141,7 @@ class Store:
             while self._prepare():
                 feed()
         self._last_up = self._prepared_us = time.ticks_us()
+        self._rested = False
         self._new()
         self.missing = self._early = 0
         self._leaving = not self._wired
@@ -217,6 +219,7 @@ class Store:
         if self._wired:
             if width >= self._up_us:
                 self._last_up = now
+                self._rested = False
                 if state == _WAITING:
                     self.missing = self._early
                     self._early = 0
@@ -267,7 +270,11 @@ class Store:
     def step(self, width):
         """One step of what takes time, between two turns of the loop; tells of a run that is written."""
         state = self.state
-        if state == _OFF or state == _UNWRITTEN:
+        if state == _OFF:
+            return None
+        if not self._rested and time.ticks_diff(time.ticks_us(), self._last_up) > _SETTLE_US:
+            self._rested = True
+        if state == _UNWRITTEN:
             return None
         if state == _WAITING:
             if self._unready and self._calm(width):
@@ -281,9 +288,7 @@ class Store:
 
     def _calm(self, width):
         """Whether nobody drives: the throttle is down; where no receiver says so, after a while."""
-        if not width:
-            return time.ticks_diff(time.ticks_us(), self._last_up) > _SETTLE_US
-        return width < self._up_us
+        return width < self._up_us if width else self._rested
 
     def _prepare(self):
         """Make one more sector ready; False when there are enough."""

@@ -325,7 +325,24 @@ def test_nothing_that_waits_is_done_while_the_fans_are_driven(tmp_path: Path, en
         [200_000, "!arm {n}"],
         [300_000, "fetch 1"],
         [400_000, "erase 1"],
+        [500_000, "scan"],
+        [600_000, "selftest"],
     ]
     lines, _ = _run(tmp_path, engine, script, end_us=800_000)
-    for to in ("fetch", "erase"):
+    for to in ("fetch", "erase", "scan", "selftest"):
         assert [reply["why"] for reply in _replies(lines, to)] == ["the bench is armed: 'stop' first"]
+
+
+@engines
+def test_a_long_selftest_after_a_sweep_does_not_reset_the_board(tmp_path: Path, engine: str) -> None:
+    # eleven parts that hang, each tried twice for 80 ms, and a watchdog that stays once it was armed: 1 s
+    part = {"part": "DLH", "range": "L10D", "bits": 18, "average": 16, "bus": 0, "address": "0x29"}
+    columns = [{**part, "mux": [hex(0x70 + i // 8), i % 8]} for i in range(11)]
+    muxes = [{"bus": 0, "address": hex(0x70 + i)} for i in range(2)]
+    script = [[2_000_000, "caution"], [2_200_000, "!arm {n}"], [2_400_000, "stop"], [3_500_000, "selftest"]]
+    given = {**_output(), "columns": columns, "muxes": muxes, "rate_hz": 20}
+    faults = [{"at_us": 3_000_000, "column": i, "fault": "busy"} for i in range(11)]
+    lines, _ = _run(tmp_path, engine, script, given, faults=faults, end_us=7_000_000)
+    assert _replies(lines, "arm")[0]["ok"] is True
+    (told,) = _replies(lines, "selftest")
+    assert [column["fault"] for column in told["columns"]] == ["stays busy"] * 11

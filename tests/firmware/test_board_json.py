@@ -83,6 +83,12 @@ CASES = [
     (board(buses=board()["buses"] * 2), "buses[1]: bus 0 is listed twice"),
     (_section("throttle", pin=77), "throttle: 'pin' is 77"),
     (_section("throttle", direction="both"), "'input' or 'output'"),
+    (_section("throttle", shortest_us=2200), "throttle: shortest_us 2200 is not below longest_us 2200"),
+    (_section("throttle", direction="output", idle_us=1700), "throttle: idle_us 1700 is not below"),
+    (
+        _section("throttle", direction="output", frame_hz=490, throttle_max_us=2041),
+        "throttle: throttle_max_us 2041 does not fit into the 2040 us of a frame at frame_hz 490",
+    ),
     (_section("alarm", alarm_pa=-1), "alarm: 'alarm_pa' is -1"),
     (_section("alarm", led_pin=16), "pin 16 is taken twice: alarm led_pin and throttle pin"),
     (_section("pack", divider="6"), "pack: 'divider' is the text '6', must be a number"),
@@ -174,3 +180,13 @@ print(read_board("deep.json"))
 """
     (said,) = run_code(tmp_path, code)
     assert "is no JSON" in said
+
+
+@engines
+def test_faults_that_are_full_of_quotes_still_fit_into_a_note(tmp_path: Path, engine: str) -> None:
+    # each quote takes two characters of a note, and a note has room for 2048
+    given = board(columns=[{**board()["columns"][0], "range": '"' * 70} for _ in range(16)])
+    lines = simulate(tmp_path, engine, given, end_us=300_000)
+    why = notes(lines, "reply")[0]["why"]
+    assert why.startswith("board.json: columns[0]: 'range' is ")
+    assert why.count('"') > 300

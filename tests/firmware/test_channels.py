@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from fakes.parts import FELT, SECOND_FAN
-from firmware.runs import board, engines, notes, rows, simulate
+from firmware.runs import board, engines, notes, rows, run_code, simulate
 from undertray import read_run
 from undertray.acquire.wire import Bad, parse_line
 from undertray.reduce.motion import car_g
@@ -167,3 +167,26 @@ def test_a_kept_run_has_the_channels_too(tmp_path: Path, engine: str) -> None:
 def test_slips_are_named(tmp_path: Path, changes: dict[str, Any], why: str) -> None:
     lines = simulate(tmp_path, "twin", board(**changes), end_us=100_000)
     assert why in notes(lines, "reply")[0]["why"]
+
+
+@engines
+def test_no_slot_comes_between_choosing_an_analogue_pin_and_reading_it(tmp_path: Path, engine: str) -> None:
+    # the pins share one converter, and a slot may read the second pack: the first would get its voltage
+    code = """
+import machine
+from undertray.rig import Pack
+did = []
+machine.disable_irq = lambda: did.append("shut") or 7
+machine.enable_irq = lambda state: did.append("open" if state == 7 else "lost")
+class Adc:
+    def __init__(self, pin):
+        pass
+    def read_u16(self):
+        did.append("read")
+        return 32768
+import undertray.rig as rig
+rig.ADC = Adc
+print(Pack({"adc_pin": 26, "divider": 6.1, "correction": 1}).millivolts(), did)
+"""
+    # derived: half of 3.3 V, in whole millivolts, times 6.1
+    assert run_code(tmp_path, code, engine) == ["10065 ['shut', 'read', 'open']"]

@@ -279,7 +279,7 @@ def test_a_flash_that_cannot_be_read_does_not_stop_the_start(tmp_path: Path, eng
     assert replies["store"]["ok"] is False
     assert "flash" in replies["store"]["why"]
     assert replies["selftest"]["good"] is False
-    assert replies["runs"]["runs"] == []
+    assert (replies["runs"]["ok"], replies["runs"]["why"]) == (False, replies["store"]["why"])
 
 
 @engines
@@ -351,3 +351,41 @@ def test_kept_from_power_up_where_board_json_says_so(tmp_path: Path, engine: str
         tmp_path, engine, given, script=script, end_us=7_000_000, throttle_us=1000, changes=DRIVE
     )
     assert [entry["run"] for entry in notes(lines, "reply")[-1]["runs"]] == [1]
+
+
+@engines
+def test_a_run_always_has_a_number_that_is_none_of_the_shelfs_marks(tmp_path: Path, engine: str) -> None:
+    # 65535 marks a sector that is no run's; a head that power cut short may tell any number below it
+    code = """
+from array import array
+from undertray.shelf import Shelf
+for runs in ([], [1, 2], [65534], [1, 65534]):
+    shelf = Shelf(2, array("i", [0] * 40))
+    for i, run in enumerate(runs):
+        shelf._run[i] = run
+    print(shelf.begin(b""))
+"""
+    assert run_code(tmp_path, code, engine) == ["1", "3", "1", "2"]
+
+
+@engines
+def test_a_throttle_that_is_long_down_is_down(tmp_path: Path, engine: str) -> None:
+    # ticks tell no age beyond half of 2**30 us: ten minutes would look like the time to come
+    code = """
+import time
+from simclock import CLOCK
+from undertray.store import Store
+class Throttle:
+    wired = True
+class Rig:
+    width, columns, pack, throttle = 1, [], None, Throttle()
+CLOCK.simulate()
+store = Store(Rig(), 1200, None)
+store.state = 1
+store.watch(1500, time.ticks_us())
+for us in (1000000, 2000000, 600000000):
+    CLOCK.spend(us)
+    store.step(0)
+    print(store._calm(0))
+"""
+    assert run_code(tmp_path, code, engine) == ["False", "True", "True"]

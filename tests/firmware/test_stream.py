@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from fakes.cells import some
-from firmware.runs import board, engines, notes, rows, run_code, simulate
+from firmware.runs import board, engines, needs_micropython, notes, rows, run_code, simulate
 from undertray.acquire.wire import Bad, Row, parse_line
 
 TICKS = 1 << 30
@@ -213,6 +213,83 @@ except ValueError:
     seqs = [int(row[0]) for row in rows(lines[:-1])]
     assert seqs == list(range(len(seqs)))
     assert len(seqs) > 440
+
+
+# Ticks tell no age beyond half of 2**30 us: what lies ten minutes back looks as if it were still to come.
+_TEN_MINUTES = """
+import simclock
+from stage import STAGE, load
+from hostport import ScriptedPort
+import undertray.app as app
+simclock.CLOCK.simulate(603000000)
+STAGE.set({"suction_pa": [0] * 4}, load("board.json"))
+class Port(ScriptedPort):
+    at = list(AT)
+    jumps = 6
+    def write(self, buf, start, n):
+        now = self.clock.now_us()
+        if self.jumps and now > 700000:
+            self.jumps -= 1
+            self.clock.spend(100000000)
+        if self.at and now > self.at[0]:
+            print("fault", now // 1000000)
+            self.at.pop(0)
+            raise WHAT
+        return n
+try:
+    app.run(Port(simclock.CLOCK, SCRIPT, []), 1)
+except WHAT:
+    print("ended", simclock.CLOCK.now_us() // 1000000)
+"""
+
+
+@engines
+def test_two_faults_ten_minutes_apart_do_not_end_the_program(tmp_path: Path, engine: str) -> None:
+    code = f"AT, WHAT, SCRIPT = [500000, 602000000], ValueError, []\n{_TEN_MINUTES}"
+    assert run_code(tmp_path, code, engine) == ["fault 0", "fault 602"]
+
+
+@engines
+def test_a_ctrl_c_ten_minutes_after_garbage_leads_to_the_prompt(tmp_path: Path, engine: str) -> None:
+    code = f"AT, WHAT, SCRIPT = [602000000], KeyboardInterrupt, [[200000, 'nonsense']]\n{_TEN_MINUTES}"
+    assert run_code(tmp_path, code, engine) == ["fault 602", "ended 602"]
+
+
+@engines
+def test_an_answer_that_is_longer_than_a_note_is_a_refusal(tmp_path: Path, engine: str) -> None:
+    code = """
+from undertray.console import Console
+class Ring:
+    def put(self, line, n):
+        print(bytes(line[:n - 1]).decode())
+console = Console(Ring(), {"scan": lambda words: {"buses": list(range(900))}})
+console.execute(["scan"])
+"""
+    (told,) = notes([*(line.encode() for line in run_code(tmp_path, code, engine)), b""], "reply")
+    assert (told["to"], told["ok"]) == ("scan", False)
+    assert "longest is 2048" in told["why"]
+
+
+@needs_micropython
+def test_a_bus_that_sleeps_for_long_is_not_written_to(tmp_path: Path) -> None:
+    # a sleeping USB bus says that it is ready, and each write to it waits half a second
+    code = """
+from simclock import CLOCK
+import undertray.link as link
+CLOCK.simulate()
+frame = [7]
+link.on_chip = lambda: True
+link.usb_state = lambda: frame[0]
+port = link.Port()
+told = [port.ready() & link.OUT]
+for us in (2000, 300000000, 300000000, 300000000):
+    CLOCK.spend(us)
+    told.append(port.ready() & link.OUT)
+frame[0] += 1
+told.append(port.ready() & link.OUT)
+print(told)
+"""
+    assert run_code(tmp_path, code) == ["[4, 0, 0, 0, 0, 4]"]
 
 
 @engines
