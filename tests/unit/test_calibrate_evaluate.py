@@ -248,7 +248,8 @@ def test_worse_than_the_part_itself():
     assert nominal_accuracies_pa([column]) == {"p1": pytest.approx(99.6, abs=0.1)}
     compensated = replace(column, scale={"kind": "ms5525dso", "range_pa": 2500})
     assert nominal_accuracies_pa([compensated]) == {"p1": pytest.approx(100.0)}
-    assert nominal_accuracies_pa([replace(column, scale={"kind": "new"})]) == {}
+    for scale in ({"kind": "new"}, {"range_pa": 10**400}, {**column.scale, "max": 10**400}):
+        assert nominal_accuracies_pa([replace(column, scale=scale)]) == {}
 
 
 def test_a_column_and_a_part_further_apart_than_the_part_can_be_off():

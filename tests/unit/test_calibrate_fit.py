@@ -9,6 +9,7 @@ from undertray.calibrate.fit import fit_polynomial
 from undertray.errors import CalibrationError
 
 optimize = pytest.importorskip("scipy.optimize")
+stats = pytest.importorskip("scipy.stats")
 
 
 @pytest.mark.parametrize("seed", range(12))
@@ -109,3 +110,16 @@ def test_no_scatter_without_a_point_to_spare():
     assert np.isnan(fit.p_value)
     with pytest.raises(CalibrationError, match="no scatter to judge by"):
         fit.enlarged()
+
+
+def test_a_scatter_taken_about_another_curve_has_the_degrees_of_freedom_of_that() -> None:
+    # GUM G.4.1: a factor has the degrees of freedom of the variance that it stands on
+    rng = np.random.default_rng(8)
+    x = np.linspace(0, 900, 9)
+    y = x + rng.normal(0, 8, 9)
+    line, cubic = (fit_polynomial(x, y, u_y=1.0, degree=degree) for degree in (1, 3))
+    row = np.array([1.0, 450.0])
+    for about in (line, cubic):
+        assert line.enlarged(about).coverage_factor(row) == pytest.approx(
+            stats.t.ppf(0.975, about.dof), rel=1e-9
+        )

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import math
+import os
 import re
 
 import numpy as np
@@ -417,6 +419,10 @@ def test_a_cut_at_any_byte_loses_nothing_that_was_whole(tmp_path):
             '{"event": "point", "step": 1, "height_mm": 1, "nominal_pa": [1, 2], "doubts": ["x"]}',
             "bad 'doubts'",
         ),
+        (
+            '{"event": "point", "step": 1, "height_mm": 1, "nominal_pa": [1, 2], "mean_sd_pa": [1, -1]}',
+            "bad 'mean_sd_pa'",
+        ),
         ('{"event": "drop", "point": 0, "reason": "x"}', "bad 'point'"),
         ('{"event": "skip", "step": 0, "reason": ""}', "no reason given"),
         ('{"event": "skip", "step": 0, "reason": 7}', "bad 'reason'"),
@@ -442,6 +448,7 @@ def test_a_journal_from_a_stranger(tmp_path, line, said):
         {"parts": [1, 2]},
         {"heights_mm": [0, 50]},
         {"heights_mm": [0, 50, 1e9, 50, 0]},
+        {"heights_mm": [0, 50, 100, -50, 0]},
         {"upward": None},
         {"uid": 5},
     ],
@@ -452,6 +459,34 @@ def test_a_journal_whose_head_does_not_hold(tmp_path, change):
     path.write_text(json.dumps({**json.loads(path.read_text()), **change}) + "\n")
     with pytest.raises(CalibrationError, match=r"a\.session, line 1"):
         Session.resume(path)
+
+
+def test_a_disk_that_fails_for_a_moment_costs_a_question_and_no_point_counts_twice(tmp_path, monkeypatch):
+    sync, failures = os.fsync, [2, 5]  # the head is the first write, a point each that follows
+
+    def failing(file):
+        failures[:] = [left - 1 for left in failures]
+        if 0 in failures:
+            raise OSError(errno.EIO, "Input/output error")
+        sync(file)
+
+    monkeypatch.setattr(os, "fsync", failing)
+    path = tmp_path / "a.session"
+    session, person, done = lead(path, Bench())
+    assert done
+    assert sum("the journal cannot be written" in line for line in person.heard) == 2
+    assert [point.step for point in session.taken] == list(range(len(session.steps)))
+    assert Session.resume(path).taken == session.taken
+
+
+def test_a_journal_that_cannot_be_begun_is_not_there(tmp_path, monkeypatch):
+    def failing(_file):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", failing)
+    with pytest.raises(CalibrationError, match="cannot be written: No space"):
+        Session.start(tmp_path / "a.session", "ab12", PARTS, plan([0, 50, 100]))
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_journal_is_never_overwritten(tmp_path):

@@ -10,6 +10,7 @@ from fakes.board import ScriptedBoard
 from fakes.link import Clock, ScriptedLink, vanished
 from undertray.acquire.wire import encode_note
 from undertray.calibrate.boardreadings import BoardReadings
+from undertray.calibrate.settling import SteadyLimits, measure
 from undertray.errors import LinkError, RunLogError
 
 MS = {
@@ -107,3 +108,13 @@ def test_another_board_in_the_middle():
     next(stream)
     with pytest.raises(RunLogError, match="changed its description"):
         next(stream)
+
+
+def test_a_clock_that_stands_still_is_told_and_not_waited_for():
+    # whoever waits for a second of readings would wait, and keep them, for ever
+    board = ScriptedBoard(1)
+    row = board.line()
+    readings, link = source([(0.1, board.device_line()), *((1.0 + 0.01 * k, row) for k in range(200))])
+    link.clock.us = 900_000
+    with pytest.raises(LinkError, match="clock stands still"):
+        measure(readings.fresh(), ("p1",), SteadyLimits())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import time
+from collections import deque
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -26,12 +27,12 @@ class BoardConsole:
         self.broken = self.streamed = False
         self._clock_s = clock_s
         self._rest = b""
-        self._waiting: list[bytes] = []
+        self._waiting: deque[bytes] = deque()
 
     def take_up(self, link: Link | None = None) -> None:
         """Forget what came and was not read, and go on with another link where one is given."""
         self.link, self.broken = link or self.link, self.broken and link is None
-        self._rest, self._waiting = b"", []
+        self._rest, self._waiting = b"", deque()
 
     def ask(
         self,
@@ -76,11 +77,12 @@ class BoardConsole:
             except LinkError:
                 self.broken = True
                 raise
-            *self._waiting, self._rest = (self._rest + piece).split(b"\n")
+            *lines, self._rest = (self._rest + piece).split(b"\n")
+            self._waiting.extend(lines)
             if len(self._rest) > NOTE_LIMIT:  # no line of ours: a bad one, as it is
                 self._waiting.append(self._rest)
                 self._rest = b""
-        return self._waiting.pop(0)
+        return self._waiting.popleft()
 
     def number(self, data: object, key: str) -> int:
         """Take a count out of an answer."""

@@ -104,7 +104,7 @@ def rehearse(path: str | Path) -> Rehearsal:
         done = subprocess.run(argv, capture_output=True, timeout=_TIMEOUT_S, check=False)
     except subprocess.TimeoutExpired as error:
         raise BoardError(
-            "a description the firmware can read", where=str(path), seen=f"{_TIMEOUT_S} s"
+            f"the firmware came to no end over it in {_TIMEOUT_S} s", where=str(path), do="report this file"
         ) from error
     if done.returncode or len(done.stdout) > _MAX_ANSWER:
         last = done.stderr.decode("utf-8", "replace").strip().splitlines()[-1:]

@@ -27,6 +27,7 @@ The data sheets of the parts this firmware knows state total error bands of 1 to
 2 %, HSC, MS4525DO and DLHR 1 %, ABP2 1.5 %).
 """
 
+_MOST = 2.0**53  # as undertray.calibrate.scale takes; what is no scale tells nothing of a part
 _COLUMN = "the liquid (--density, --water-c) and how heights were read (--limbs, the scale of the ruler)"
 
 
@@ -38,7 +39,8 @@ def nominal_accuracies_pa(columns: Sequence[Column]) -> dict[str, float]:
 
 def _span_pa(scale: Mapping[str, Any]) -> float | None:
     def plain(key: str) -> bool:
-        return isinstance(scale.get(key), int | float)
+        value = scale.get(key)
+        return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= _MOST
 
     if plain("range_pa"):  # a part that the host compensates: as far down as up
         return 2 * float(scale["range_pa"])

@@ -21,6 +21,7 @@ __all__ = ["BoardReadings"]
 _READ_S = 0.1
 _ANSWER_S = 12.0  # a board says what it is every 10 s even when it does not listen
 _SILENT_S = 5.0
+_STANDING_ROWS = 100
 _ASK = b"info\nstart\n"
 
 
@@ -33,7 +34,7 @@ class BoardReadings:
         self._framer = Framer()
         self._second: list[Note] = []
         self._origin_us: int | None = None
-        self._ticks_us = 0
+        self._ticks_us = self._standing = 0
         self.device = self._wait_for_device()
 
     def fresh(self) -> Iterator[Reading]:
@@ -126,6 +127,15 @@ class BoardReadings:
         step = (t_us - self._origin_us - self._ticks_us) % TICK_LIMIT
         # ticks of one power-up only go forward; after a reset they jump, which the caller sees
         self._ticks_us += step
+        self._standing = 0 if step else self._standing + 1
+        if self._standing > _STANDING_ROWS:  # a caller that waits for a time to pass would wait for ever
+            raise LinkError(
+                "the board's clock stands still",
+                where=self._link.name,
+                seen=f"{self._standing} rows at {t_us} us",
+                expected="a later time in every row",
+                do="take the board off and on",
+            )
         return self._ticks_us / 1e6
 
 

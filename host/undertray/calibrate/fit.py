@@ -38,6 +38,7 @@ class Fit:
     dof: int
     scale: float = 1.0
     from_scatter: bool = False
+    scale_dof: int = 0  # of the scatter that the scale was taken from
 
     @property
     def covariance(self) -> Array:
@@ -71,7 +72,8 @@ class Fit:
             raise CalibrationError(
                 "no scatter to judge by", seen=len(self.residuals), expected="more points than coefficients"
             )
-        return replace(self, scale=math.sqrt(about.chi_squared / about.dof), from_scatter=True)
+        scale = math.sqrt(about.chi_squared / about.dof)
+        return replace(self, scale=scale, from_scatter=True, scale_dof=about.dof)
 
     def with_errors(self, u_own: Array) -> Fit:
         """The same curve, its points wrong by other independent errors than they were weighted by."""
@@ -120,7 +122,8 @@ class Fit:
         -------
         float
             Student's t for the effective degrees of freedom. Only what was taken from the
-            scatter has few of them (n - p); stated sources count as known exactly.
+            scatter has few of them: n - p of the curve that it was taken about; stated sources
+            count as known exactly.
 
         References
         ----------
@@ -130,7 +133,7 @@ class Fit:
         if not self.from_scatter or scattered <= 0:
             return student_quantile(math.inf, probability)
         total = float(row @ self.covariance @ row)
-        return student_quantile(self.dof * (total / scattered) ** 2, probability)
+        return student_quantile(self.scale_dof * (total / scattered) ** 2, probability)
 
 
 _MOST_POINTS = 10_000

@@ -56,16 +56,17 @@ def number(data: Mapping[str, Any], key: str, where: str, low: float, high: floa
     return float(value)
 
 
-def numbers(data: Mapping[str, Any], key: str, where: str, size: int, most: float) -> tuple[float, ...]:
-    """A value that must be a list of numbers."""
-    value = data.get(key)
+def numbers(
+    data: Mapping[str, Any], key: str, where: str, size: int, most: float, low: float | None = None
+) -> tuple[float, ...]:
+    """A value that must be a list of numbers from ``low``, or minus ``most``, to ``most``."""
+    value, low = data.get(key), -most if low is None else low
     good = isinstance(value, list) and len(value) == size
     if not good or not all(
-        isinstance(v, int | float) and not isinstance(v, bool) and abs(v) <= most for v in value or ()
+        isinstance(v, int | float) and not isinstance(v, bool) and low <= v <= most for v in value or ()
     ):
-        raise CalibrationError(
-            f"bad '{key}'", where=where, seen=value, expected=f"a list of {size} numbers up to {most:g}"
-        )
+        wanted = f"a list of {size} numbers from {low:g} to {most:g}"
+        raise CalibrationError(f"bad '{key}'", where=where, seen=value, expected=wanted)
     return tuple(float(v) for v in value or ())
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -84,7 +85,7 @@ class TakenPoint:
             step,
             number(event, "height_mm", where, 0, MOST_MM),
             numbers(event, "nominal_pa", where, size, 1e6),
-            numbers(event, "mean_sd_pa", where, size, 1e6),
+            numbers(event, "mean_sd_pa", where, size, 1e6, low=0.0),
             event.get("steady") is True,
             doubts=tuple(doubts),
         )
@@ -145,11 +146,11 @@ class Head:
         good = 1 <= len(set(columns)) == len(columns) == len(parts) <= _MOST_COLUMNS
         if not good or not isinstance(upward, list) or not 1 <= len(upward) <= MOST_STEPS:
             raise CalibrationError("the journal's first line does not hold", where=where, seen=dict(data))
-        heights = numbers(data, "heights_mm", where, len(upward), MOST_MM)
+        heights = numbers(data, "heights_mm", where, len(upward), MOST_MM, low=0.0)
         return cls(
             uid=text(data, "uid", where),
             parts=dict(zip(columns, parts, strict=True)),
-            steps=tuple(Step(abs(h), up is True) for h, up in zip(heights, upward, strict=True)),
+            steps=tuple(Step(h, up is True) for h, up in zip(heights, upward, strict=True)),
         )
 
 
@@ -164,7 +165,7 @@ class Journal:
     def create(cls, path: Path, head: Head) -> Journal:
         """Begin a new file."""
         journal = cls(path)
-        journal._write(head.as_dict(), "x")
+        journal._write(head.as_dict(), "xb")
         return journal
 
     def read(self) -> tuple[Head, list[Mapping[str, Any]]]:
@@ -183,14 +184,22 @@ class Journal:
 
     def append(self, event: Mapping[str, Any]) -> None:
         """Put an event on the disk."""
-        self._write(event, "a")
+        self._write(event, "ab")
 
-    def _write(self, event: Mapping[str, Any], mode: str) -> None:
+    def _write(self, event: Mapping[str, Any], mode: Literal["xb", "ab"]) -> None:
+        line = json.dumps(event, allow_nan=False).encode() + b"\n"
         try:
-            with self.path.open(mode, encoding="utf-8", newline="\n") as file:
-                file.write(json.dumps(event, allow_nan=False) + "\n")
-                file.flush()
-                os.fsync(file.fileno())
+            with self.path.open(mode, buffering=0) as file:
+                size = os.fstat(file.fileno()).st_size
+                try:
+                    if file.write(line) != len(line):
+                        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+                    os.fsync(file.fileno())
+                except OSError:
+                    file.truncate(size)  # the next event would end up in the middle of half a line
+                    if mode == "xb":
+                        self.path.unlink(missing_ok=True)
+                    raise
         except FileExistsError:
             raise CalibrationError("this journal exists", where=str(self.path), do="go on with it") from None
         except OSError as error:
@@ -313,8 +322,13 @@ class Session:
             raise CalibrationError(
                 "a sensor gave no reading", seen=event["nominal_pa"], do="check its hose and cable"
             ) from None
+        before = list(self.taken), set(self._closed), self._events
         self._apply(json.loads(line), "this point")
-        self.journal.append(event)
+        try:
+            self.journal.append(event)
+        except CalibrationError:
+            self.taken, self._closed, self._events = before  # what is not on the disk did not happen
+            raise
 
     def _apply(self, event: Mapping[str, Any], where: str) -> None:
         self._events += 1
