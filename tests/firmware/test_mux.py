@@ -73,7 +73,7 @@ def test_a_restart_of_the_board_alone_finds_the_switch_as_it_was(tmp_path: Path)
     """Both switches were left on by the program before; two parts of one address then answer together."""
     code = """
 from bus import VirtualBus
-from parts import models
+from parts import PARTS
 from simclock import CLOCK
 from stage import STAGE
 CLOCK.simulate()
@@ -82,8 +82,8 @@ wire = STAGE.bus(0)
 STAGE.lines[4] = (wire, "sda"); STAGE.lines[5] = (wire, "scl")
 values = {}
 for address in (0x70, 0x71):
-    switch = models()["TCA9548A"](CLOCK, None, {})
-    part = models()["HSC"](CLOCK, lambda: 0.0, {"range": "040MD"})
+    switch = PARTS["TCA9548A"](CLOCK, None, {})
+    part = PARTS["HSC"](CLOCK, lambda: 0.0, {"range": "040MD"})
     part.fixed_count = 0x1F55 if address == 0x70 else 0x00AA
     switch.attach(2, 0x28, part)
     switch.control = 4

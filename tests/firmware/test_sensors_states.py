@@ -13,7 +13,7 @@ BENCH = """
 from array import array
 import time
 from bus import VirtualBus
-from parts import models
+from parts import PARTS
 from simclock import CLOCK
 from machine import I2C
 from stage import STAGE
@@ -23,7 +23,7 @@ counts = array("i", [0])
 def place(section, address, settle_ms=30):
     section = dict(section)
     bus = STAGE.bus(0)
-    model = models()[section["part"]](CLOCK, lambda: PRESSURE[0], section)
+    model = PARTS[section["part"]](CLOCK, lambda: PRESSURE[0], section)
     bus.attach(address, model)
     time.sleep_ms(settle_ms)
     return model, open_sensor(I2C(0), address, section)
@@ -292,7 +292,7 @@ i2c.writeto(0x18, b"\\xaa\\x00\\x00")
 print(hex(i2c.readfrom(0x18, 1)[0]), end=" ")
 time.sleep_ms(5)
 print(hex(i2c.readfrom(0x18, 1)[0]))
-other = models()["ABP2"](CLOCK, lambda: -300.0, {ABP2!r})
+other = PARTS["ABP2"](CLOCK, lambda: -300.0, {ABP2!r})
 both = VirtualBus(CLOCK)
 class Passing:
     def find(self, address): return [other] if address == 0x18 else []

@@ -86,8 +86,8 @@ def rehearse(path: str | Path) -> Rehearsal:
     The firmware's files run under this Python in a process of their own, on virtual parts.
     Its simulated clock makes the result the same on every computer.
     """
+    from undertray import virtual
     from undertray.places import bundled
-    from undertray.virtual import server
 
     try:
         with Path(path).open("rb") as file:
@@ -98,8 +98,9 @@ def rehearse(path: str | Path) -> Rehearsal:
             where=str(path),
             do="give the path of a board.json; the one to begin with is firmware/board.json",
         ) from error
-    program = Path(server.__file__).parent / "rehearse.py"
-    argv = [sys.executable, "-I", "-B", str(program), str(Path(path).resolve()), str(bundled("firmware"))]
+    twin = Path(virtual.__file__).parent / "twin.py"
+    argv = [sys.executable, "-I", "-B", str(twin), "--rehearse"]
+    argv += [str(Path(path).resolve()), str(bundled("firmware"))]
     try:
         done = subprocess.run(argv, capture_output=True, timeout=_TIMEOUT_S, check=False)
     except subprocess.TimeoutExpired as error:

@@ -2,10 +2,12 @@
 
 Run as a program (``python -I -B twin.py SCENARIO FIRMWARE``) with ``board.json`` in the working
 directory: it starts the same files of ``firmware/`` on the same stand-in modules; only what
-CPython lacks is put in their way. A contract test holds its bytes equal to those of MicroPython
-on the same readings, but for the free memory, which has no meaning here. It is never imported by
-the host program: there, ``undertray`` is another package. ``-B`` keeps compiled files out of the
-firmware's folder, which is copied to boards.
+CPython lacks is put in their way. With ``--rehearse BOARD_JSON FIRMWARE`` it prints as JSON what the
+firmware makes of a description (:mod:`undertray.board.rules` asks).
+
+A contract test holds its bytes equal to those of MicroPython on the same readings, but for the free
+memory, which has no meaning here. It is never imported by the host program: there, ``undertray`` is
+another package. ``-B`` keeps compiled files out of the firmware's folder, which is copied to boards.
 
 See :mod:`undertray.virtual.server` for how it is started.
 """
@@ -16,6 +18,7 @@ import builtins
 import contextlib
 import gc
 import importlib.util
+import json
 import os
 import sys
 import threading
@@ -118,12 +121,15 @@ class TwinPort:
 
 
 def main(arguments: list[str]) -> None:
-    """Run the firmware."""
-    scenario, firmware = arguments
+    """Run the firmware, or rehearse a description with it."""
+    *rehearsed, given, firmware = arguments
     here = Path(__file__).resolve().parent
     put_in_place(here / "standin", here, Path(firmware))
+    if rehearsed:
+        sys.stdout.write(json.dumps(importlib.import_module("rehearsal").rehearse(given)))
+        return
     boot: Callable[..., None] = importlib.import_module("boot_board").boot
-    boot(scenario, TwinPort)
+    boot(given, TwinPort)
 
 
 if __name__ == "__main__":

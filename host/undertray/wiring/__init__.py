@@ -6,9 +6,8 @@ from pathlib import Path
 
 from undertray.errors import BoardError
 from undertray.files import write_whole
-from undertray.wiring.harness import draw_harness
+from undertray.wiring.drawing import draw_harness, draw_schematic
 from undertray.wiring.pins import BoardPlan, pin_table, read_plan
-from undertray.wiring.schematic import draw_schematic
 
 __all__ = [
     "BoardPlan",

@@ -28,7 +28,7 @@ import json
 import sys
 
 from bus import VirtualBus
-from parts import models
+from parts import PARTS, Lis3dh
 from simclock import CLOCK
 
 FRAME_US = 20000
@@ -135,7 +135,7 @@ class Stage:
             self.said += 1
 
     def _place(self, board):
-        known = models()
+        known = PARTS
         switches = {}
         for section in board.get("muxes", []):
             switch = known["TCA9548A"](CLOCK, None, section)
@@ -158,7 +158,7 @@ class Stage:
                 self.bus(section["bus"]).attach(_number(section["address"]), part)
         section = board.get("accelerometer")
         if section:
-            part = __import__("parts_lis3dh").Lis3dh(CLOCK, self._felt_g, section)
+            part = Lis3dh(CLOCK, self._felt_g, section)
             self.parts.append(part)
             self.bus(section["bus"]).attach(_number(section.get("address", 0x18)), part)
 
