@@ -24,8 +24,7 @@ from fakes.stranger import Stranger, note_line
 from undertray.acquire.inspection import inspect_run
 from undertray.acquire.keptruns import Fetcher
 from undertray.acquire.link import LinkEnded
-from undertray.acquire.recorder import Recorder
-from undertray.acquire.recording import Patience
+from undertray.acquire.recorder import Patience, Recorder
 from undertray.acquire.runlog import read_run
 from undertray.acquire.wire import Row, WireNote
 from undertray.board.check import check_board

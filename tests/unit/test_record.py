@@ -12,8 +12,7 @@ from fakes.board import ScriptedBoard, device_line
 from fakes.link import Clock, ScriptedLink, vanished
 from undertray.acquire.clock import board_time
 from undertray.acquire.link import LinkEnded
-from undertray.acquire.recorder import Recorder
-from undertray.acquire.recording import Recording
+from undertray.acquire.recorder import Recorder, Recording
 from undertray.acquire.runlog import Run, read_run
 from undertray.acquire.wire import encode_note
 from undertray.errors import LinkError, RunLogError, UndertrayError

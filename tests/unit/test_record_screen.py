@@ -12,8 +12,7 @@ from rich.console import Console
 
 from fakes.board import ScriptedBoard
 from fakes.link import Clock, ScriptedLink
-from undertray.acquire.recorder import Recorder
-from undertray.acquire.recording import Recording
+from undertray.acquire.recorder import Recorder, Recording
 from undertray.acquire.runlog import read_run
 from undertray.errors import LinkError
 from undertray.live.monitor import Monitor, watch

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
-import json
 import os
 import re
 import time
@@ -12,20 +10,21 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from io import BytesIO
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from undertray.acquire.console import BoardConsole
 from undertray.acquire.device import Device
 from undertray.acquire.intake import Intake
 from undertray.acquire.link import Link
-from undertray.acquire.recording import Recording, car_line, end_line
+from undertray.acquire.recorder import Recording, end_line, run_lines
 from undertray.acquire.runfacts import ANNOTATED
-from undertray.acquire.runlog import LOG_VERSION
 from undertray.acquire.wire import TICK_LIMIT, Bad, Row, WireNote, parse_line
 from undertray.errors import LinkError, LogNotWritten, RunLogError
+from undertray.files import whole_file
 
-__all__ = ["Fetched", "Fetcher", "StoredLog", "StoredRun", "Transfer"]
+__all__ = ["Fetched", "Fetcher", "StoredLog", "StoredRun", "Transfer", "stored_log"]
 
 
 # The transfer of a kept run: whole and as the board holds it, or not at all.
@@ -150,31 +149,56 @@ def _good_lines(got: bytes, before: int, hopeless: bool) -> bytes:
 
 # The run log of a run that no host saw: board time in the place of the host's.
 
-_FACTS_LIMIT = 60_000
 _NAMES = 100
 _OF_PEOPLE = (b"#run ", b"#car ", ANNOTATED)
+_LINE_LIMIT = 60_000
 _WHY_LIMIT = 80
 _UID = re.compile(r"[0-9a-fA-F]{1,32}")
 
 
+@dataclass(frozen=True, slots=True)
 class StoredLog:
-    """Writes such a log, under a temporary name until it is whole.
+    """Such a log.
+
+    Attributes
+    ----------
+    text : bytes
+        All of it.
+    power_up : str
+        The board and its power-up, for the name of a file.
+    rows, bad : int
+        Rows, and lines that fail their check.
+    missing_rows : int or None
+        Rows the board says the run is short of, from its ``kept`` note; None where it is whole.
+    """
+
+    text: bytes
+    power_up: str
+    rows: int
+    bad: int
+    missing_rows: int | None
+
+
+def stored_log(sent: bytes, facts: Mapping[str, Any], car: Mapping[str, Any] | None = None) -> StoredLog:
+    """Compose such a log.
 
     Parameters
     ----------
-    folder : Path
-        Where it goes; made if missing.
+    sent : bytes
+        The run as the board sent it.
     facts : mapping
         What the ``#run`` line shall say.
     car : mapping or None
         The car that the log shall keep, as a ``car.toml`` has it.
 
-    Attributes
-    ----------
-    rows, bad : int
-        Rows so far, and lines that fail their check.
-    missing_rows : int or None
-        Rows the board says the run is short of, from its ``kept`` note; None where it is whole.
+    Returns
+    -------
+    StoredLog
+
+    Raises
+    ------
+    RunLogError
+        When it is no run of a board, or the facts are too long.
 
     Notes
     -----
@@ -182,134 +206,93 @@ class StoredLog:
     note has that of the row before it. No host heard the rows, so there is no other time to
     give, and ``stored_run`` in the ``#run`` line says so: readers take no clock comparison from
     such a log. ``started_utc`` is left out: the board has no calendar.
-
-    Raises
-    ------
-    RunLogError
-        When the folder or the file cannot be written, or the facts are too long.
     """
-
-    def __init__(self, folder: Path, facts: Mapping[str, Any], car: Mapping[str, Any] | None = None) -> None:
-        run = f"#run {json.dumps(dict(facts), ensure_ascii=False)}\n".encode("utf-8", "replace")
-        if len(run) > _FACTS_LIMIT:
-            raise RunLogError(
-                "too many facts for one run", seen=facts, expected=f"at most {_FACTS_LIMIT} bytes"
-            )
-        kept_car = car_line(car)
-        self._folder = folder
-        self._intake = Intake()
-        self.missing_rows: int | None = None
-        self._why = "fetched"
-        self._now_us = 0
-        self._tick: int | None = None
-        self._part = folder / f"fetching-{os.getpid()}.part"
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-            self._file = self._part.open("xb")
-            self._file.write(f"#undertray-run {LOG_VERSION}\n".encode() + run + kept_car)
-        except OSError as error:
-            raise self._cannot(error) from error
-
-    @property
-    def rows(self) -> int:
-        """See the class."""
-        return self._intake.rows
-
-    @property
-    def bad(self) -> int:
-        """See the class."""
-        return self._intake.bad
-
-    def add(self, line: bytes, parsed: Row | WireNote | Bad) -> None:
-        """Take the next line of the run."""
+    intake, text = Intake(), [run_lines(facts, car)]
+    now_us, tick = 0, None
+    why, missing = "fetched", None
+    for line in sent.removesuffix(b"\n").split(b"\n") if sent else ():
+        parsed = parse_line(line)
         if isinstance(parsed, WireNote) and parsed.kind == "device":
             device = Device.from_note(parsed.data)
-            if self._intake.device is not None and device.boot != self._intake.device.boot:
+            if intake.device is not None and device.boot != intake.device.boot:
                 raise RunLogError("the board restarted in the middle of the run", do="fetch it again")
-        elif self._intake.device is None:
+        elif intake.device is None:
             raise RunLogError("the run does not begin with the board's description", seen=line)
-        if isinstance(parsed, WireNote) and parsed.kind == "kept":
-            self._end_of_run(parsed.data)
+        if isinstance(parsed, WireNote) and parsed.kind == "kept" and parsed.data.get("cut") is True:
+            why, missing = str(parsed.data.get("why"))[:_WHY_LIMIT], _missing_rows(parsed.data)
         if isinstance(parsed, Row):
-            step = 0 if self._tick is None else (parsed.t_us - self._tick) % TICK_LIMIT
-            self._now_us += step
-            self._tick = parsed.t_us
-        text, _, _ = self._intake.take(line + b"\n", self._now_us)
-        try:
-            self._file.write(text)
-        except OSError as error:
-            raise self._cannot(error) from error
-
-    def _end_of_run(self, data: Mapping[str, Any]) -> None:
-        """Take what the board says of the whole run at its end."""
-        missing = data.get("missing_rows")
-        if data.get("cut") is not True:
-            return
-        good = isinstance(missing, int) and not isinstance(missing, bool) and 0 <= missing < TICK_LIMIT
-        self.missing_rows = missing if good else 0
-        self._why = str(data.get("why"))[:_WHY_LIMIT]
-
-    def keep(self, number: int) -> tuple[Path, bool]:
-        """Close the log and give it its name."""
-        device = self._intake.device
-        if device is None:
-            raise RunLogError("the run is empty", expected="at least the board's description")
-        end = Recording(
-            path=self._part,
-            rows=self.rows,
-            bad=self.bad,
-            lost=self._intake.lost,
-            segments=self._intake.segments,
-            dropped_bytes=0,
-            unwritten_rows=0,
-            seconds=self._now_us / 1e6,
-            why=self._why,
-            duplicates=self._intake.duplicates,
-            missing_rows=self.missing_rows,
-        )
-        uid = device.uid if _UID.fullmatch(device.uid) else "board"
-        stem = f"{uid}-{device.boot:08x}-{number:05d}"
-        try:
-            self._file.write(end_line(end))
-            self._file.flush()
-            os.fsync(self._file.fileno())
-            self._file.close()
-            content = _content(self._part)
-            # The board gives the number of an erased run again: the same name is not yet the same run.
-            names = [stem, *(f"{stem}-{n}" for n in range(2, _NAMES))]
-            for path in (self._folder / f"{name}.csv" for name in names):
-                if not path.exists():
-                    self._part.rename(path)
-                    return path, True
-                if _content(path) == content:
-                    self._part.unlink()
-                    return path, False
-        except OSError as error:
-            raise self._cannot(error) from error
-        raise RunLogError("too many runs of one number", where=str(self._folder), do="choose another folder")
-
-    def discard(self) -> None:
-        """Leave nothing behind."""
-        with contextlib.suppress(OSError):
-            self._file.close()
-            self._part.unlink(missing_ok=True)
-
-    def _cannot(self, error: OSError) -> RunLogError:
-        return LogNotWritten(
-            f"cannot be written ({error.strerror or error})",
-            where=str(self._folder),
-            do="choose another folder",
-        )
+            now_us += 0 if tick is None else (parsed.t_us - tick) % TICK_LIMIT
+            tick = parsed.t_us
+        text.append(intake.take(line + b"\n", now_us)[0])
+    if intake.device is None:
+        raise RunLogError("the run is empty", expected="at least the board's description")
+    end = Recording(
+        path=Path(),
+        rows=intake.rows,
+        bad=intake.bad,
+        lost=intake.lost,
+        segments=intake.segments,
+        dropped_bytes=0,
+        unwritten_rows=0,
+        seconds=now_us / 1e6,
+        why=why,
+        duplicates=intake.duplicates,
+        missing_rows=missing,
+    )
+    uid = intake.device.uid if _UID.fullmatch(intake.device.uid) else "board"
+    power_up = f"{uid}-{intake.device.boot:08x}"
+    return StoredLog(b"".join([*text, end_line(end)]), power_up, intake.rows, intake.bad, missing)
 
 
-def _content(path: Path) -> str:
+def _missing_rows(data: Mapping[str, Any]) -> int:
+    missing = data.get("missing_rows")
+    good = isinstance(missing, int) and not isinstance(missing, bool) and 0 <= missing < TICK_LIMIT
+    return missing if good and isinstance(missing, int) else 0
+
+
+def _keep(folder: Path, stem: str, text: bytes) -> tuple[Path, bool]:
+    """Give a log a name that no other run has; whether it was not there before."""
+    # The board gives the number of an erased run again: the same name is not yet the same run.
+    names = [stem, *(f"{stem}-{n}" for n in range(2, _NAMES))]
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for path in (folder / f"{name}.csv" for name in names):
+            try:
+                with whole_file(path, replace=False) as file:
+                    file.write(text)
+                _sync(folder)  # the board may erase the run as soon as it is here
+                return path, True
+            except FileExistsError:
+                with path.open("rb") as there:
+                    if _content(there) == _content(BytesIO(text)):
+                        return path, False
+    except OSError as error:
+        raise LogNotWritten(
+            f"cannot be written ({error.strerror or error})", where=str(folder), do="choose another folder"
+        ) from error
+    raise RunLogError("too many runs of one number", where=str(folder), do="choose another folder")
+
+
+def _content(file: BinaryIO) -> str:
     """Digest of what the board sent: without the lines that people have a say in, here or later."""
     digest = hashlib.sha256()
-    with path.open("rb") as file:
-        while line := file.readline(_FACTS_LIMIT):
-            if not line.startswith(_OF_PEOPLE):
-                digest.update(line)
+    while line := file.readline(_LINE_LIMIT):
+        if not line.startswith(_OF_PEOPLE):
+            digest.update(line)
     return digest.hexdigest()
+
+
+def _sync(folder: Path) -> None:
+    """Have the system put the names in a folder on the disk, where it can."""
+    if os.name != "posix":
+        return
+    here = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(here)
+    except OSError:
+        return  # some file systems know no such thing
+    finally:
+        os.close(here)
 
 
 _RUNS = 1000
@@ -423,14 +406,8 @@ class Fetcher:
         """
         text, digest = self._transfer.bring(number)
         told_utc = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-        log = StoredLog(folder, {**facts, "stored_run": number, "fetched_utc": told_utc}, car)
-        try:
-            for line in text.removesuffix(b"\n").split(b"\n") if text else ():
-                log.add(line, parse_line(line))
-            path, new = log.keep(number)
-        except BaseException:
-            log.discard()
-            raise
+        log = stored_log(text, {**facts, "stored_run": number, "fetched_utc": told_utc}, car)
+        path, new = _keep(folder, f"{log.power_up}-{number:05d}", log.text)
         return Fetched(number, path, log.rows, log.bad, new, digest, log.missing_rows)
 
     def erase(self, run: Fetched) -> None:

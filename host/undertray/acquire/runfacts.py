@@ -199,7 +199,7 @@ def annotate(
     One line is added at the end, in one write; what stood there before is not touched, and a write that
     fails is taken back. A line that broke off there is closed first, and readers still do not count it.
     """
-    from undertray.acquire.recording import car_line
+    from undertray.acquire.recorder import car_line
     from undertray.acquire.runlog import read_run
 
     for name, value in facts.items():

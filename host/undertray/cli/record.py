@@ -18,8 +18,7 @@ import typer
 from undertray.errors import harmless
 
 if TYPE_CHECKING:
-    from undertray.acquire.recorder import Recorder
-    from undertray.acquire.recording import Recording
+    from undertray.acquire.recorder import Recorder, Recording
     from undertray.calibrate.calibration import Calibration
     from undertray.live.terminal import View
     from undertray.reduce.car import Car
@@ -127,8 +126,7 @@ def _record(
     Example: undertray record --out run.csv --car car.toml --skirt "foam 3 mm" --page
     """
     from undertray.acquire.link import open_link
-    from undertray.acquire.recorder import Recorder
-    from undertray.acquire.recording import Patience
+    from undertray.acquire.recorder import Patience, Recorder
     from undertray.acquire.runfacts import gather, log_paths
     from undertray.reduce.runcar import mass_kg
 

@@ -50,8 +50,7 @@ def _sweep(
     from undertray.acquire.benchsweep import BenchSweep, SweepPlan
     from undertray.acquire.console import BoardConsole
     from undertray.acquire.link import open_link
-    from undertray.acquire.recorder import Recorder
-    from undertray.acquire.recording import Patience
+    from undertray.acquire.recorder import Patience, Recorder
     from undertray.cli.record import told_to_stop, typed_keys
     from undertray.files import is_present
 

@@ -12,8 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from undertray.acquire.device import Device
-from undertray.acquire.recorder import Recorder
-from undertray.acquire.recording import Recording
+from undertray.acquire.recorder import Recorder, Recording
 from undertray.acquire.runlog import Note
 from undertray.acquire.wire import Row, WireNote
 from undertray.calibrate.calibration import Calibration

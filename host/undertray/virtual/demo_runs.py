@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from undertray.acquire.intake import Intake
-from undertray.acquire.recording import Recording, end_line, first_lines
+from undertray.acquire.recorder import Recording, end_line, first_lines
 from undertray.acquire.wire import Row, parse_line
 from undertray.calibrate.liquid_column import column_pressure_pa
 from undertray.errors import BoardError
