@@ -12,7 +12,7 @@ import pytest
 
 from undertray.errors import BoardError
 from undertray.wiring import BoardPlan, drawings, read_plan, write_drawings
-from undertray.wiring.harness import cables
+from undertray.wiring.drawing import cables
 from undertray.wiring.pins import parts, wires
 
 ROOT = Path(__file__).parents[2]
@@ -258,6 +258,13 @@ def test_markup_in_any_text_stays_text(tmp_path: Path) -> None:
         ("{", "not JSON"),
         ("[" * 50000, "not JSON"),
         ('{"pack": {"divider": 6,1}}', r"line 1.*write 6\.1 with a decimal point, not 6,1"),
+        ('{"columns": [{}], "pack": {"adc_pin": 26, "divider": "6"}}', r"pack: bad 'divider', got '6'"),
+        ('{"columns": [{}], "pack": {"adc_pin": 26, "divider": NaN}}', r"pack: bad 'divider'"),
+        (
+            f'{{"columns": [{{}}], "pack2": {{"adc_pin": 26, "divider": 1{"0" * 400}}}}}',
+            r"pack2: bad 'divider'",
+        ),
+        ('{"columns": [{"divider": 0.5}]}', r"columns 1: bad 'divider', got '0\.5'.*from 1 to 100"),
         (" " * 70000, "too long"),
         ('{"columns": []}', "no pressure sensor"),
         ('{"columns": [{"address": "0xZZ"}]}', "bad address"),

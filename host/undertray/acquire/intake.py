@@ -155,17 +155,17 @@ class Intake:
 
     @property
     def dropped_bytes(self) -> int:
-        """See the class."""
+        """Bytes that became no line: half lines where a link began or broke off, and what was too long."""
         return self._dropped_before + self._framer.dropped_bytes
 
     @property
     def lost(self) -> int:
-        """See the class."""
+        """Slots missing between rows of one power-up."""
         return self._slots.lost
 
     @property
     def duplicates(self) -> int:
-        """See the class."""
+        """Rows that told a slot for the second time."""
         return self._slots.duplicates
 
     @property

@@ -1,4 +1,4 @@
-"""What can be wrong with a column's pressure, source by source."""
+"""A liquid column: from the reading on its ruler to a pressure, and what can be wrong with it."""
 
 from __future__ import annotations
 

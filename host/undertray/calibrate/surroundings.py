@@ -1,4 +1,4 @@
-"""The liquid in the tube: its density and how surely that is known."""
+"""What surrounds a column: gravity, the air beside it, and the liquid in the tube."""
 
 from __future__ import annotations
 

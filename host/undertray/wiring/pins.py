@@ -50,6 +50,7 @@ __all__ = [
 _MAX_BYTES = 65536
 _MAX_ITEMS = 16
 _TEXT_LIMIT = 40
+_MOST_DIVIDER = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +92,6 @@ class BoardPlan:
     """A whole board."""
 
     name: str
-    rate_hz: float
     buses: tuple[Bus, ...]
     muxes: tuple[Mux, ...]
     sensors: tuple[Sensor, ...]
@@ -152,12 +152,10 @@ def read_plan(path: str | Path) -> BoardPlan:
     throttle = _object(root.get("throttle") or {}, f"{where}, throttle")
     alarm = _object(root.get("alarm") or {}, f"{where}, alarm")
     pack = _object(root.get("pack") or {}, f"{where}, pack")
-    divider, rate_hz = pack.get("divider"), root.get("rate_hz")
     throttle2, pack2 = (_object(root.get(key) or {}, f"{where}, {key}") for key in ("throttle2", "pack2"))
-    divider2, felt = pack2.get("divider"), _object(root.get("accelerometer") or {}, f"{where}, accelerometer")
+    felt = _object(root.get("accelerometer") or {}, f"{where}, accelerometer")
     return BoardPlan(
         name=_text(root, "name"),
-        rate_hz=float(rate_hz) if isinstance(rate_hz, int | float) else 0.0,
         buses=buses,
         muxes=muxes,
         sensors=sensors,
@@ -166,10 +164,10 @@ def read_plan(path: str | Path) -> BoardPlan:
         led_pin=_maybe(alarm, "led_pin", where),
         buzzer_pin=_maybe(alarm, "buzzer_pin", where),
         pack_pin=_maybe(pack, "adc_pin", where),
-        pack_divider=float(divider) if isinstance(divider, int | float) else None,
+        pack_divider=_divider(pack, f"{where}, pack"),
         throttle2_pin=_maybe(throttle2, "pin", where),
         pack2_pin=_maybe(pack2, "adc_pin", where),
-        pack2_divider=float(divider2) if isinstance(divider2, int | float) else None,
+        pack2_divider=_divider(pack2, f"{where}, pack2"),
         accelerometer=_accelerometer(felt, f"{where}, accelerometer") if felt else None,
     )
 
@@ -188,7 +186,6 @@ def _sensor(name: str, column: Mapping[str, Any], muxes: tuple[Mux, ...], where:
         raise BoardError(
             "no such multiplexer", where=where, seen=hex(mux[0]), expected="one that 'muxes' lists"
         )
-    divider = column.get("divider")
     return Sensor(
         name=name,
         part=_text(column, "part"),
@@ -199,7 +196,7 @@ def _sensor(name: str, column: Mapping[str, Any], muxes: tuple[Mux, ...], where:
         mux=mux,
         adc_pin=_maybe(column, "adc_pin", where),
         port="high" if column.get("port") == "high" else "low",
-        divider=float(divider) if isinstance(divider, int | float) else 1.0,
+        divider=_divider(column, where) or 1.0,
     )
 
 
@@ -225,6 +222,17 @@ def _whole(data: Mapping[str, Any], key: str, where: str) -> int:
     if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= 4000:
         raise BoardError(f"bad '{key}'", where=where, seen=value, expected="a whole number")
     return value
+
+
+def _divider(data: Mapping[str, Any], where: str) -> float | None:
+    value = data.get("divider")
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 1 <= value <= _MOST_DIVIDER:
+        raise BoardError(
+            "bad 'divider'", where=where, seen=value, expected=f"a number from 1 to {_MOST_DIVIDER}"
+        )
+    return float(value)
 
 
 def _address(value: object, where: str) -> int:
