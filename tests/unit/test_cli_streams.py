@@ -9,6 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from fakes.cells import few
+from fakes.program import undertray
+
 LOGS = Path(__file__).parents[2] / "demo_logs"
 FULL = Path("/dev/full")
 _PRINTS = "import sys\nfrom undertray.cli.streams import print_for_people\nprint_for_people()\n"
@@ -53,22 +56,24 @@ def test_what_an_encoding_lacks_becomes_something_readable(text: str, encoding: 
 @pytest.mark.parametrize("encoding", ["cp1252", "ascii"])
 def test_the_line_of_the_skirt_that_let_go_comes_out_on_any_encoding(encoding: str) -> None:
     runs = [str(LOGS / f"{name}.csv") for name in ("clean-hold", "front-fold")]
-    done = _run("compare", *runs, "--car", str(LOGS / "car.toml"), encoding=encoding)
+    done = undertray("compare", *runs, "--car", LOGS / "car.toml", encoding=encoding)
     assert done.returncode == 0
-    assert b"did not hold in 1; least margin -" in done.stdout
+    assert "did not hold in 1; least margin -" in done.stdout
 
 
 @pytest.mark.skipif(not FULL.exists(), reason="no device that is always full")
 @pytest.mark.parametrize(
-    "arguments",
-    [
-        ["column", "60 mm"],  # less than a buffer: fails at the end
-        ["inspect", str(LOGS / "hose-off.csv"), "--json"],
-        ["target", "--car", str(LOGS / "car.toml")],
-        ["--help"],
-    ],
+    ("arguments", "unbuffered"),
+    few(
+        [
+            ["column", "60 mm"],  # less than a buffer: fails at the end
+            ["inspect", str(LOGS / "hose-off.csv"), "--json"],
+            ["target", "--car", str(LOGS / "car.toml")],
+            ["--help"],
+        ],
+        ["", "1"],
+    ),
 )
-@pytest.mark.parametrize("unbuffered", ["", "1"])
 def test_a_full_disk_is_one_line(
     arguments: list[str], unbuffered: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
