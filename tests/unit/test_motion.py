@@ -108,10 +108,14 @@ def test_upside_down_and_on_a_wall(tmp_path: Path) -> None:
     )
 
 
-def test_what_is_stated_covers_parts_with_zero_and_scale_errors(tmp_path: Path) -> None:
+@pytest.mark.parametrize(("drives", "least"), [(12, 9), pytest.param(200, 180, marks=pytest.mark.slow)])
+def test_what_is_stated_covers_parts_with_zero_and_scale_errors(
+    tmp_path: Path, drives: int, least: int
+) -> None:
     """Zeros of 40 mg (one standard deviation), scale 2 %: the figures that the uncertainty is built from."""
+    # derived: 12 drives at 95 % have 11.4 +- 0.8, and 9 is three of those below; of 200 it is asked for 90 %
     within: dict[str, list[bool]] = {"angle": [], "gain": [], "braking": []}
-    for seed in range(40):
+    for seed in range(drives):
         chance = np.random.default_rng(1000 + seed)
         drive = Drive(seed, angle_deg=180.0, zero_g=0.04, scale=1 + 0.02 * chance.normal())
         found = drive.reduced(tmp_path)
@@ -123,9 +127,7 @@ def test_what_is_stated_covers_parts_with_zero_and_scale_errors(tmp_path: Path) 
         within["braking"].append(abs(found.braking_g - 0.9) <= found.within_g)
         gain = found.gains[0]
         within["gain"].append(abs(gain.seconds - 5 / (0.6 * G)) <= gain.u95_s)
-    assert np.mean(within["angle"]) >= 0.9
-    assert np.mean(within["gain"]) >= 0.9
-    assert np.mean(within["braking"]) >= 0.9
+    assert min(map(sum, within.values())) >= least, {what: sum(held) for what, held in within.items()}
 
 
 def test_the_summary_and_the_table_tell_it(tmp_path: Path) -> None:
