@@ -13,10 +13,11 @@ from typing import Any
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner, Result
+from typer.testing import Result
 
 from fakes.cells import few, some
 from fakes.plenum import CAR_TOML, FLOOR_M2, NEED_N, Fold, World, write_points
+from fakes.program import CliRunner
 from undertray.cli import app
 
 UP_US = 1800

@@ -1,20 +1,20 @@
 """The ``console`` blocks of a page: commands after ``$ ``, and what they print.
 
-``python tests/fakes/console_blocks.py README.md demo_logs/README.md`` runs every command in a copy of
-``demo_logs`` and writes what it printed into the pages; the test only compares. A line ``...`` stands for any
-number of lines and is kept.
+``PYTHONPATH=tests python -m fakes.console_blocks README.md demo_logs/README.md`` runs every command in a copy
+of ``demo_logs`` and writes what it printed into the pages; the test only compares. A line ``...`` stands for
+any number of lines and is kept.
 """
 
 from __future__ import annotations
 
-import os
 import re
 import shlex
 import shutil
-import subprocess
 import sys
 from dataclasses import dataclass
 from pathlib import Path
+
+from fakes.program import undertray
 
 __all__ = ["Step", "make_folder", "matches", "read_steps", "run_step"]
 
@@ -52,18 +52,9 @@ def run_step(command: str, folder: Path) -> str:
     """Run one command in a folder; gives standard output and error as a terminal would show them."""
     words = shlex.split(command)
     assert words[0] == "undertray", f"only undertray is run from a page, not {words[0]!r}"
-    environment = {**os.environ, "SOURCE_DATE_EPOCH": "1777658400", "COLUMNS": "100", "NO_COLOR": "1"}
+    environment = {"SOURCE_DATE_EPOCH": "1777658400", "COLUMNS": "100", "NO_COLOR": "1"}
     environment["XDG_CACHE_HOME"] = str(folder / ".cache")
-    done = subprocess.run(
-        [sys.executable, "-m", *words],
-        cwd=folder,
-        env=environment,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
-        timeout=120,
-        check=False,
-    )
+    done = undertray(*words[1:], env=environment, folder=folder, together=True)
     return done.stdout.replace(str(folder.resolve()), "~/runs")
 
 

@@ -13,12 +13,21 @@ from subprocess import CompletedProcess
 from typing import Any
 from unittest import mock
 
+import typer.testing
 from typer.main import get_command
 
-__all__ = ["undertray"]
-
+__all__ = ["CliRunner", "undertray"]
 
 _commands = cache(get_command)  # else it is made anew by each call, of every command with all its options
+
+
+class CliRunner(typer.testing.CliRunner):
+    """For tests of the exception behind a line: typer's own runner, on the commands that are there."""
+
+    def invoke(self, *arguments: Any, **more: Any) -> typer.testing.Result:
+        """Run one command of an application."""
+        with mock.patch("typer.testing._get_command", _commands):
+            return super().invoke(*arguments, **more)
 
 
 class _Kept(io.BytesIO):
@@ -32,14 +41,26 @@ def undertray(
     env: Mapping[str, str] | None = None,
     folder: Path | None = None,
     encoding: str = "utf-8",
+    together: bool = False,
+    terminal: int | None = None,
 ) -> CompletedProcess[str]:
-    """Run one command to its end, in a folder; ``typed`` is its whole input, which is no terminal."""
+    """Run one command to its end, in a folder; ``typed`` is its whole input, which is no terminal.
+
+    With ``terminal`` its input is that open terminal. ``together`` has what is for standard error stand in
+    standard output, in the order in which it came.
+    """
     from undertray.cli import main
 
     words = ["undertray", *map(str, arguments)]
     kept = [_Kept(), _Kept()]
+    if together:
+        kept[1] = kept[0]
     out, err = (io.TextIOWrapper(stream, encoding, write_through=True) for stream in kept)
-    given = io.TextIOWrapper(io.BytesIO(typed.encode()), "utf-8")
+    given = (
+        io.TextIOWrapper(io.BytesIO(typed.encode()), "utf-8")
+        if terminal is None
+        else open(terminal, encoding="utf-8", closefd=False)  # noqa: SIM115 - it is the caller's
+    )
     status: Any = 0
     with (
         mock.patch("typer.main.get_command", _commands),
@@ -51,4 +72,5 @@ def undertray(
             main()
         except SystemExit as end:
             status = end.code or 0
-    return CompletedProcess(words, status, *(stream.getvalue().decode(encoding) for stream in kept))
+    said = [stream.getvalue().decode(encoding) for stream in kept[: 1 if together else 2]]
+    return CompletedProcess(words, status, *said)

@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from typer.testing import CliRunner
 
 from fakes.parts import FAMILIES, LAYOUTS, all_families, board_of
+from fakes.program import CliRunner
 from firmware.runs import BOARD, FIRMWARE
 from firmware.test_board_json import CASES
 from firmware.test_mux import sixteen

@@ -17,8 +17,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from typer.testing import CliRunner
 
+from fakes.program import CliRunner
 from firmware.runs import FIRMWARE, needs_micropython
 from undertray.board import onboard
 from undertray.board.install import Outcome, compiled, file_plan, install, run_mpremote

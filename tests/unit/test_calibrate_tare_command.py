@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from typer.testing import CliRunner
 
 from fakes.board import ScriptedBoard, log_of
+from fakes.program import CliRunner
 from undertray.cli import app
 from undertray.errors import UndertrayError
 

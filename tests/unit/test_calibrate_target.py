@@ -5,9 +5,8 @@ from __future__ import annotations
 import dataclasses
 
 import pytest
-from typer.testing import CliRunner
 
-from fakes.program import undertray
+from fakes.program import CliRunner, undertray
 from undertray.cli import app
 from undertray.errors import CarError, ReductionError, UndertrayError
 from undertray.reduce.car import Car, Tap

@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
 
 from fakes.board import ScriptedBoard, device_line
+from fakes.program import CliRunner
 from firmware.runs import notes, simulate
 from undertray import Car, read_run, reduce_run
 from undertray.acquire import link as link_module

@@ -9,9 +9,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from typer.testing import CliRunner
 
 import undertray
+from fakes.program import CliRunner
 from fakes.reductions import CAR_TOML
 from fakes.runs import run_of
 from undertray import notebook

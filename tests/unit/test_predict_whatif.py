@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
+from fakes.cells import some
 from fakes.handlog import hand_car, hand_log
 from fakes.program import undertray
 from undertray.errors import UndertrayError
@@ -138,7 +139,8 @@ def sprung_pa(throttle_us: float, set_mm: float, rate_n_mm: float, turned_n: flo
     return float(brentq(apart, 0.0, 5000.0))
 
 
-def test_suction_and_springs_pull_at_one_another(tmp_path: Path) -> None:
+@pytest.mark.parametrize("more_cases", some([()], [((130.0, 0.0, ()),)]), ids=len)
+def test_suction_and_springs_pull_at_one_another(tmp_path: Path, more_cases: tuple[Any, ...]) -> None:
     car = hand_car(tmp_path / "car.toml")
     springs = '[ride]\nfront_rate = "300 N/mm"\nrear_rate = "300 N/mm"\nrate_within = 0.02\n'
     springs += 'front_clearance = "4 mm"\nrear_clearance = "4 mm"\ngap_follows = 1\n'
@@ -161,9 +163,9 @@ def test_suction_and_springs_pull_at_one_another(tmp_path: Path) -> None:
     as_driven = asked("--springs", "300 N/mm, 300 N/mm", "--gap", "0.55 mm")
     assert as_driven["closer_mm"] is None
     for rate_n_mm, turned_n, more in (
-        (130.0, 0.0, ()),
         (900.0, 0.0, ()),
         (130.0, -MASS_KG * G, ("--angle", 180)),
+        *more_cases,
     ):
         found = asked("--springs", f"{rate_n_mm} N/mm, {rate_n_mm} N/mm", "--gap", "0.55 mm", *more)
         true = sprung_pa(1700, 0.55, rate_n_mm, turned_n)

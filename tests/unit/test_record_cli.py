@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from fakes.board import ScriptedBoard
+from fakes.program import undertray
 from fakes.server import Send, pty_board, tcp_board
 from undertray.acquire.runlog import read_run
 
@@ -168,34 +169,33 @@ def test_wrong_usage_is_2_and_a_failing_device_1(
     tmp_path: Path, arguments: list[str], status: int, word: str
 ) -> None:
     arguments = [str(tmp_path / a) if a == "run.csv" else a for a in arguments]
-    code, stdout, stderr = finished(start(*arguments))
-    assert (code, stdout) == (status, "")
-    assert word in stderr
-    assert "Traceback" not in stderr
+    done = undertray("record", *arguments)
+    assert (done.returncode, done.stdout) == (status, "")
+    assert word in done.stderr
+    assert "Traceback" not in done.stderr
     assert not (tmp_path / "run.csv").exists()
 
 
 def test_a_name_that_ends_in_a_slash_is_a_folder_there_or_not(tmp_path: Path) -> None:
     for _ in range(2):
         with tcp_board(streaming(ScriptedBoard(rate_hz=500))) as url:
-            status, _, stderr = finished(
-                start("--port", url, "--out", f"{tmp_path}/runs/", "--seconds", 0.2, "--skirt", "foam 3 mm")
-            )
-        assert status == 0, stderr
+            words = ("--port", url, "--out", f"{tmp_path}/runs/", "--seconds", 0.2, "--skirt", "foam 3 mm")
+            done = undertray("record", *words)
+        assert done.returncode == 0, done.stderr
     logs = sorted((tmp_path / "runs").iterdir())
     assert len(logs) == 2
     assert all("foam-3-mm" in log.name and log.suffix == ".csv" for log in logs)
     (tmp_path / "taken").write_text("")
-    status, _, stderr = finished(start("--port", "socket://127.0.0.1:1", "--out", f"{tmp_path}/taken/"))
-    assert (status, stderr.count("\n")) == (1, 1)
-    assert "cannot make the folder" in stderr
+    done = undertray("record", "--port", "socket://127.0.0.1:1", "--out", f"{tmp_path}/taken/")
+    assert (done.returncode, done.stderr.count("\n")) == (1, 1)
+    assert "cannot make the folder" in done.stderr
 
 
 def test_a_folder_into_which_no_log_came_goes_again(tmp_path: Path) -> None:
     (tmp_path / "there").mkdir()
     for out in ("there", "there/a/b", "new"):
-        status, _, stderr = finished(start("--port", "socket://127.0.0.1:1", "--out", f"{tmp_path}/{out}/"))
-        assert (status, stderr.count("\n")) == (1, 1)
+        done = undertray("record", "--port", "socket://127.0.0.1:1", "--out", f"{tmp_path}/{out}/")
+        assert (done.returncode, done.stderr.count("\n")) == (1, 1)
     assert [path.name for path in tmp_path.rglob("*")] == ["there"]
 
 
@@ -207,15 +207,7 @@ def at_a_terminal(answers: str, config: Path, *words: object) -> subprocess.Comp
     person, terminal = pty.openpty()
     try:
         os.write(person, answers.encode())
-        return subprocess.run(
-            [sys.executable, "-m", "undertray", "record", *map(str, words)],
-            stdin=terminal,
-            capture_output=True,
-            text=True,
-            timeout=40,
-            env=os.environ | {"XDG_CONFIG_HOME": str(config)},
-            check=False,
-        )
+        return undertray("record", *words, terminal=terminal, env={"XDG_CONFIG_HOME": str(config)})
     finally:
         os.close(person)
         os.close(terminal)

@@ -7,9 +7,9 @@ import json
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
 
 from fakes.cars import bare_car
+from fakes.program import CliRunner
 from fakes.reductions import invented_car
 from fakes.runs import run_of
 from undertray.acquire.runlog import Note

@@ -8,10 +8,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
 
 import undertray
 from fakes.cars import bare_car
+from fakes.program import CliRunner
 from fakes.signals import ramp, steady, times
 from undertray import notebook
 from undertray.acquire.device import Column, Device

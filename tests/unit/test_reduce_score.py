@@ -6,8 +6,8 @@ import json
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
 
+from fakes.program import CliRunner
 from undertray.acquire.clock import board_time
 from undertray.acquire.runlog import read_run
 from undertray.cli import app

@@ -10,8 +10,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from typer.testing import CliRunner, Result
+from typer.testing import Result
 
+from fakes.program import CliRunner
 from undertray.cli import app
 from undertray.errors import UndertrayError
 from undertray.report.words import few_names

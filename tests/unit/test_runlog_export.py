@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from typer.testing import CliRunner
 
+from fakes.program import CliRunner
 from fakes.runs import PA_PER_COUNT, run_of
 from undertray.acquire.device import Column
 from undertray.acquire.logscan import Note

@@ -13,9 +13,9 @@ import numpy as np
 import pandas as pd
 import pytest
 import typer.main
-from typer.testing import CliRunner
 
 from fakes.cars import bare_car
+from fakes.program import CliRunner
 from undertray.cli import app
 from undertray.reduce.tapcover import force_bounds
 from undertray.reduce.tube import pressure_ratio

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
 
 import worlds
+from fakes.program import CliRunner
 from undertray import read_run
 from undertray.cli import app
 

@@ -131,11 +131,12 @@ def shut_off_share(leak: ArrayLike, bend: ArrayLike, exponent: ArrayLike = 0.5) 
     Notes
     -----
     With t = sqrt(Y) the left side of ``t^2 + (a t^(2 k))^n = 1`` is convex and rises, so Newton's steps from
-    t = 1 come down to its root without passing it. For n = 2 and k = 0.5 it is ``1/(1 + a^2)``.
+    where one of its terms alone is 1 come down to its root without passing it. For n = 2 and k = 0.5 it is
+    ``1/(1 + a^2)``.
     """
     a, n, k = np.broadcast_arrays(*(np.asarray(given, float) for given in (leak, bend, exponent)))
     a = np.minimum(a, _MOST_LEAK)
-    t = np.ones(a.shape)
+    t = np.maximum(np.minimum(1.0, np.maximum(a, 1e-12) ** (-0.5 / k)), 1e-6)
     for _ in range(40):
         flow = (a * t ** (2 * k)) ** n
         step = (t * t + flow - 1) / (2 * t + 2 * k * n * flow / t)
@@ -208,9 +209,8 @@ class FanLaw:
         is uncertain by a tenth of itself (95 %), on top of what the parameters are uncertain by.
         """
         asked = {"throttle": throttle_us, "voltage": pack_mv, "gap": gap_mm}
-        out = self._plain(throttle_us, pack_mv, gap_mm) * (
-            self.own if self._as_driven(gap_mm) else self.mounting
-        )
+        here = self._plain(throttle_us, pack_mv, gap_mm)
+        out = here * (self.own if self._as_driven(gap_mm) else self.mounting)
         ranges = self.throttles_us, self.packs_mv, self.gaps_mm
         for row, (name, known) in enumerate(zip(asked, ranges, strict=True)):
             value = asked[name]
@@ -222,7 +222,6 @@ class FanLaw:
                 continue
             nearest = dict(asked) | {name: edge}
             there = self._plain(*(nearest[key] for key in asked))
-            here = self._plain(throttle_us, pack_mv, gap_mm)
             change = np.log(np.maximum(here, 1e-9) / np.maximum(there, 1e-9))
             change = np.clip(change, -2.0, 2.0)  # below idle the logarithm has no end
             out = out * np.exp(_BEYOND_95 / _NORMAL_95 * change * self.beyond[row])
