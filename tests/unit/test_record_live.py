@@ -378,6 +378,25 @@ def test_no_row_at_all_is_an_alarm_as_well() -> None:
     assert drive.steady(1, 800, 800).alarm == ""
 
 
+@pytest.mark.parametrize(("every", "missing", "alarm"), [(3, 1 / 3, "ROWS MISSING"), (50, 0.02, "")])
+def test_rows_that_never_came_are_said_and_many_of_them_are_an_alarm(
+    car: Car, every: int, missing: float, alarm: str
+) -> None:
+    drive, shown = Drive(Monitor(car)), Snapshot()
+    for slot in range(1200):
+        if slot % every == 1:  # taken by the board, and lost on the way
+            drive.board.row()
+            drive.now_us += drive.board.period_us
+        else:
+            shown = drive.steady(0.005, 800, 800)
+            shown = drive.monitor.update(drive.now_us)
+    assert shown.missing == pytest.approx(missing, abs=0.01)
+    assert (shown.alarm, shown.alarms) == (alarm, int(bool(alarm)))
+    assert ("a short loss may not be seen" in shown.notice) == bool(alarm)
+    shown = drive.steady(3, 800, 800)
+    assert (shown.alarm, shown.missing) == ("", 0.0)
+
+
 def test_a_slow_board_is_not_silent_between_its_rows(car: Car) -> None:
     drive = Drive(Monitor(car), rate_hz=0.5)
     drive.steady(8, 800, 800)

@@ -263,17 +263,26 @@ def test_a_mark_lights_the_screen_up_and_the_code_gives_way_to_the_figures() -> 
     out, clock = io.StringIO(), Seconds()
     console = Console(file=out, force_terminal=True, width=80, height=24)
     view = ScreenView(console, clock, code=code_lines("http://192.168.1.5:8099/" + "x" * 22))
-    view.show(FULL)
+    resting = replace(FULL, throttle_us=1000)
+    view.show(resting)
     assert "margin of the" not in out.getvalue()
     assert "no alarm" in out.getvalue()
     assert all(len(line) <= 80 for line in code_lines("http://192.168.1.5:8099/" + "x" * 22))
     assert len(code_lines("http://192.168.1.5:8099/" + "x" * 22)) <= 20  # under the alarm, on 24 lines
-    view.code_shown = False
     clock.now = 1.0
-    view.show(FULL)
+    view.show(FULL)  # the fans are up: what counts now are the figures
     assert "margin of the" in out.getvalue()
+    view.code_shown = True  # asked for by its key, it comes back, and goes at an alarm
+    clock.now, size = 1.5, len(out.getvalue())
+    view.show(resting)
+    assert "margin of the" not in out.getvalue()[size:]
+    clock.now, size = 2.0, len(out.getvalue())
+    view.show(replace(resting, alarm="NO ROWS"))
+    assert "margin of the" in out.getvalue()[size:]
+    clock.now = 3.0
+    view.show(FULL)
     size = len(out.getvalue())
-    clock.now = 1.01
+    clock.now = 3.01
     view.show(replace(FULL, marks=1))  # at once
     assert "\x1b[7" in out.getvalue()[size:]
     assert out.getvalue().count("\x07") == 1

@@ -47,7 +47,7 @@ NOTE_LIMIT = 2048
 """Longest note, bytes without the line end; no line is longer."""
 TICK_LIMIT = 1 << 30
 """The board's tick counter wraps here."""
-_SEQ_LIMIT = 1 << 16
+SEQ_LIMIT = 1 << 16
 _DEPTH_LIMIT = 8
 
 # Integers are canonical: no plus sign, no leading zero, no "-0". A count has at most 15
@@ -129,7 +129,7 @@ def parse_line(line: bytes, columns: int | None = None) -> Row | WireNote | Bad:
         tuple([int(count) if count else None for count in counts[:-1].split(b",")]),
     )
     fits = columns is None or len(row.counts) == columns
-    if not fits or row.seq >= _SEQ_LIMIT or row.t_us >= TICK_LIMIT:
+    if not fits or row.seq >= SEQ_LIMIT or row.t_us >= TICK_LIMIT:
         return Bad("seq or t_us is out of range" if fits else "another number of columns")
     return row
 

@@ -14,7 +14,7 @@ import numpy as np
 from undertray.acquire.device import Device
 from undertray.acquire.recorder import Recorder, Recording
 from undertray.acquire.runlog import Note
-from undertray.acquire.wire import Row, WireNote
+from undertray.acquire.wire import SEQ_LIMIT, Row, WireNote
 from undertray.calibrate.calibration import Calibration
 from undertray.errors import UndertrayError
 from undertray.live.judge import Judge, Rows
@@ -29,6 +29,10 @@ _LATE_S = 2.0
 _SILENT_S = 1.0
 _SILENT_ROWS = 5
 _QUEUE = 100_000
+_TOO_MANY = 0.2  # of the rows of the last seconds: with more of them missing a short loss may not be seen
+_WORTH_SAYING = 0.01
+_SOME_S = 1.0
+_NO_ROWS, _ROWS_MISSING = "NO ROWS", "ROWS MISSING"
 
 
 class Monitor:
@@ -56,10 +60,11 @@ class Monitor:
         self._trouble = ""
         self._clock = _Clock()
         self._first_us: int | None = None
-        self._arrivals: deque[int] = deque()
+        self._arrivals: deque[tuple[int, int]] = deque()  # when, and slots since the row before
+        self._seq: int | None = None
         self._throttle_us: float | None = None
         self._last_us = 0
-        self._silent, self._silences = False, 0
+        self._rowless, self._rowless_alarms = "", 0
         self._last_alarm: AlarmSeen | None = None
 
     def take(self, now_us: int, good: list[Row | WireNote]) -> None:
@@ -80,11 +85,11 @@ class Monitor:
                 else:
                     rows.append(item)
                     times.append(self._clock.at(item.t_us, at_us, self._device))
-                    self._arrivals.append(at_us)
+                    self._arrivals.append((at_us, self._slots(item.seq)))
                     self._first_us = at_us if self._first_us is None else self._first_us
                     self._last_us = at_us
         self._judge_rows(rows, times)
-        while self._arrivals and self._arrivals[0] < now_us - _RATE_S * 1e6:
+        while self._arrivals and self._arrivals[0][0] < now_us - _RATE_S * 1e6:
             self._arrivals.popleft()
         return self._seen(now_us)
 
@@ -92,11 +97,24 @@ class Monitor:
         """Drop what has come: nobody will judge it."""
         self._queue.clear()
 
+    def _slots(self, seq: int) -> int:
+        """Sample slots since the row before; 1 where the board began anew."""
+        before, self._seq = self._seq, seq
+        slots = 1 if before is None else (seq - before) % SEQ_LIMIT
+        return slots if 0 < slots <= SEQ_LIMIT // 2 else 1
+
+    @property
+    def _missing(self) -> float:
+        """Share of the rows of the last seconds that never came."""
+        slots = sum(many for _, many in self._arrivals)
+        return 1 - len(self._arrivals) / slots if slots else 0.0
+
     def _note(self, at_us: int, note: WireNote) -> None:
         if note.kind == "status":
             self._status.append(Note(at_us, "status", note.data, -1))
         if note.kind != "device":
             return
+        self._seq = None
         try:
             device = Device.from_note(note.data)
             before = self._device
@@ -149,13 +167,14 @@ class Monitor:
             notice=self._trouble
             or ("the board has not described itself yet" if self._device is None else ""),
         )
-        judge = self._judge
-        if self._fell_silent(now_us):
-            alarms = self._silences + (judge.alarm.count if judge else 0)
+        judge, rowless = self._judge, self._rowless_words(now_us)
+        alarms = self._rowless_alarms + (judge.alarm.count if judge else 0)
+        shown = replace(shown, alarm=rowless, alarms=alarms)
+        if rowless == _NO_ROWS:
             told = f"the last row came {(now_us - self._last_us) // 1_000_000} s ago"
             if first_us is None:
                 told = self._trouble or "no row has come yet"
-            return replace(shown, throttle_us=None, alarm="NO ROWS", alarms=alarms, notice=told)
+            return replace(shown, throttle_us=None, notice=told)
         if judge is None:
             return shown
         force = judge.downforce_n()
@@ -166,6 +185,8 @@ class Monitor:
             notices.append("the calibration is of another board")
         axles = judge.axles()
         notices += _board_and_margin(judge, axles)
+        if rowless:
+            notices.insert(0, "a short loss may not be seen")
         return replace(
             shown,
             taps=judge.taps(),
@@ -174,19 +195,30 @@ class Monitor:
             downforce_n=force[0] if force else None,
             required_n=force[1] if force else None,
             seal_index=judge.seal_index(),
-            alarm=judge.alarm.words,
-            alarms=self._silences + judge.alarm.count,
+            alarm=", ".join(words for words in (judge.alarm.words, rowless) if words),
+            missing=self._missing,
             withdrawn=judge.withdrawn,
             notice=", ".join(notices),
         )
 
-    def _fell_silent(self, now_us: int) -> bool:
-        """Whether rows stay away, the first one too: then what was last seen is no longer so, nor shown."""
+    def _rowless_words(self, now_us: int) -> str:
+        """The alarm that rows stay away, the first one too, or too many of them; empty where they come.
+
+        What was last seen is no longer so, nor shown, where none come.
+        """
         usual_s = max(_SILENT_S, _SILENT_ROWS / self._device.rate_hz) if self._device else _SILENT_S
-        silent = now_us - self._last_us > usual_s * 1e6
-        self._silences += silent and not self._silent
-        self._silent = silent
-        return silent
+        words = ""
+        if now_us - self._last_us > usual_s * 1e6:
+            words = _NO_ROWS
+        elif (
+            self._first_us is not None
+            and now_us - self._first_us > _SOME_S * 1e6
+            and self._missing > _TOO_MANY
+        ):
+            words = _ROWS_MISSING
+        self._rowless_alarms += bool(words) and not self._rowless
+        self._rowless = words
+        return words
 
 
 def _board_and_margin(judge: Judge, axles: Sequence[AxleNow]) -> list[str]:
@@ -335,10 +367,14 @@ def _completed(snapshot: Snapshot, recorder: Recorder) -> Snapshot:
         lost=intake.lost,
         bad=intake.bad,
         segments=intake.segments,
-        link=recorder.link_state,
+        link=_link(recorder.link_state, snapshot.missing),
         disk=recorder.disk_state,
         marks=recorder.marks,
     )
+
+
+def _link(state: str, missing: float) -> str:
+    return f"loses {missing:.0%} of the rows" if state == "ok" and missing >= _WORTH_SAYING else state
 
 
 def _drive_us(row: Row, device: Device | None) -> float:

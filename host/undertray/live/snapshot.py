@@ -70,6 +70,8 @@ class Snapshot:
     lost: int = 0
     bad: int = 0
     segments: int = 1
+    missing: float = 0.0
+    """Share of the rows of the last two seconds that never came."""
     link: str = "waiting"
     disk: str = "ok"
     taps: tuple[TapNow, ...] = ()

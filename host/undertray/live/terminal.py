@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from undertray.errors import escaped, harmless
 from undertray.live.snapshot import AlarmSeen, AxleNow, LiveUnits, Snapshot, TapNow
+from undertray.reduce.steady import REST_US
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -175,7 +176,7 @@ def _health(s: Snapshot, width: int) -> Line:
     """Link, disk and rows in one line; what does not fit any more is left out, not cut."""
     parts = [
         (clock(s.elapsed_s), ""),
-        (f"link {escaped(s.link, 24)}", "" if s.link in ("ok", "waiting") else _ALARM),
+        (f"link {escaped(s.link, 28)}", "" if s.link in ("ok", "waiting") else _ALARM),
         (f"disk {escaped(s.disk, 24)}", "" if s.disk == "ok" else _ALARM),
         *([(f"marks {s.marks}", "")] if s.marks else []),
         *([(f"{s.rows_per_s:.0f} rows/s", "")] if s.live else []),
@@ -289,6 +290,7 @@ class ScreenView:
 
         self._console, self._clock, self._units, self._hint = console, clock, units, hint
         self._code, self.code_shown = code, bool(code)
+        self._busy = False
         self._solid = "#" if console.options.ascii_only else "\u2588"
         self._live = Live(console=console, auto_refresh=False, screen=False, transient=False)
         self._drawn_s = self._marked_s = float("-inf")
@@ -298,6 +300,10 @@ class ScreenView:
     def show(self, snapshot: Snapshot) -> None:
         """See :class:`View`; a new alarm is drawn at once and rings; a mark lights the screen up at once."""
         rings, marked = snapshot.alarms > self._last.alarms, snapshot.marks > self._last.marks
+        busy = bool(snapshot.alarm) or (snapshot.throttle_us or 0) > REST_US
+        if busy and not self._busy:  # the figures count now; the key brings the code back
+            self.code_shown = False
+        self._busy = busy
         if not rings and not marked and self._clock() - self._drawn_s < _DRAW_S:
             return
         self._drawn_s, self._last = self._clock(), snapshot
