@@ -25,8 +25,7 @@ from undertray.calibrate.curve import (
 )
 from undertray.calibrate.fit import SCATTER_LEVEL, Fit, fit_polynomial
 from undertray.calibrate.liquid_column import Budget, Conditions, Tube
-from undertray.calibrate.points import Points
-from undertray.calibrate.refusal import check_direction, check_gain, check_points, outlying
+from undertray.calibrate.points import Points, check_direction, check_gain, check_points, outlying
 from undertray.errors import CalibrationError
 
 __all__ = ["Setup", "calibrate"]
@@ -90,7 +89,7 @@ def calibrate(
     Raises
     ------
     CalibrationRefused
-        When the points cannot carry a calibration (see :mod:`undertray.calibrate.refusal`).
+        When the points cannot carry a calibration (see :mod:`undertray.calibrate.points`).
 
     References
     ----------

@@ -1,19 +1,21 @@
-"""Calibration points: steady readings of the column and of every sensor on it."""
+"""Calibration points: read, and refused where no honest calibration can be made of them."""
 
 from __future__ import annotations
 
 import csv
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.errors import CalibrationError
+from undertray.calibrate.fit import SCATTER_LEVEL, Fit
+from undertray.errors import CalibrationError, CalibrationRefused
 from undertray.units import FACTORS
 
-__all__ = ["Dropped", "Points", "read_points"]
+__all__ = ["Dropped", "Points", "check_direction", "check_gain", "check_points", "outlying", "read_points"]
 
 Array = NDArray[np.float64]
 _MOST_BYTES = 1_000_000
@@ -159,3 +161,151 @@ def _number(field: str, most: float, name: str, where: str) -> float:
     if not abs(value) <= most:
         raise CalibrationError(f"bad {name}", where=where, seen=field, expected=f"a number up to {most:g}")
     return value
+
+
+# Points that the others disagree with: to be looked at, never dropped.
+
+_STANDS_OUT = 3.5  # standard deviations: one of 15 sound points is as far off in one calibration of 150
+_MOST_SHARE = 4  # at most one point of so many: more are no slips
+
+
+def outlying(fitted: Callable[[NDArray[np.bool_]], Fit], x: Array, y: Array) -> dict[int, float]:
+    """Find the few points without which the rest scatters as stated.
+
+    Parameters
+    ----------
+    fitted : callable
+        Takes a mask of the points to fit, shape (n,), and returns the fit through them.
+    x, y : ndarray of float64, shape (n,)
+        All points.
+
+    Returns
+    -------
+    dict of int to float
+        Which points, and how far each lies off the curve through the rest, unit of y. Empty
+        where no point stands out, and where the rest would still scatter more than stated:
+        then it is no slip of one or two points.
+
+    Notes
+    -----
+    The point with the largest standardised residual is taken out and the rest fitted again, as
+    long as that is above 3.5 and not more than a quarter of the points are out. So two slips
+    cannot hide each other, nor can one at the end of the range, which pulls the curve to itself.
+    """
+    kept = np.ones(len(x), dtype=bool)
+    try:
+        fit = fitted(kept)
+        while (sizes := np.abs(fit.standardised)).max() > _STANDS_OUT:
+            if (~kept).sum() >= len(x) // _MOST_SHARE:
+                return {}
+            kept[np.flatnonzero(kept)[np.argmax(sizes)]] = False
+            fit = fitted(kept)
+    except CalibrationError:
+        return {}  # the rest carries no curve
+    if fit.p_value < SCATTER_LEVEL:
+        return {}
+    off = y - fit.value(x)
+    return {int(k): float(off[k]) for k in np.flatnonzero(~kept)}
+
+
+_LEAST_POINTS = 5
+_LEAST_LEVELS = 3
+_NEAR_ZERO = 0.05  # of the highest: near enough for a line to tell zero (common practice, no source)
+_LEAST_CHANGE_PA = 0.01  # a thousandth of a millimetre of water
+_FOLLOWS = 0.9  # correlation of reading and column below which a hose is off or leaks
+
+# By its own scale a sensor is good to a few per cent of its range (their data sheets); half or twice is a
+# slip: one meniscus read for two, heights in cm or inches, the wrong range in board.json
+_LEAST_GAIN, _MOST_GAIN = 0.7, 1.4
+
+
+def check_points(height_mm: Array, column_pa: Array, working_pa: float | None) -> None:
+    """Refuse points that cannot carry a calibration."""
+    count = len(height_mm)
+    if count < _LEAST_POINTS:
+        raise CalibrationRefused(
+            "too few points",
+            seen=count,
+            expected=f"at least {_LEAST_POINTS}",
+            do="take more heights, up and down",
+        )
+    if height_mm.min() > _NEAR_ZERO * height_mm.max():
+        raise CalibrationRefused(
+            "no zero point",
+            seen=f"lowest height {height_mm.min():g} mm",
+            expected=f"a reading at height 0, or below {_NEAR_ZERO * height_mm.max():.3g} mm",
+            do="open both ports to the room and take one",
+        )
+    heights = len(np.unique(height_mm))
+    if heights < _LEAST_LEVELS:
+        raise CalibrationRefused("too few heights", seen=heights, expected=f"at least {_LEAST_LEVELS}")
+    if working_pa is not None and column_pa.max() < working_pa:
+        needed_mm = math.ceil(working_pa / column_pa.max() * height_mm.max())
+        raise CalibrationRefused(
+            "the points do not cover the working suction",
+            seen=f"{column_pa.max():.1f} Pa at most",
+            expected=f"{working_pa:.1f} Pa",
+            do=f"raise the column to {needed_mm} mm or more",
+        )
+
+
+def check_direction(name: str, nominal: Array, column_pa: Array) -> None:
+    """Refuse a sensor that does not follow the column, or goes the wrong way."""
+    if np.ptp(nominal) < _LEAST_CHANGE_PA:
+        raise CalibrationRefused(
+            "the reading does not change with the column",
+            where=name,
+            seen=f"{nominal[0]:g} Pa",
+            do="check the hose and the sensor",
+        )
+    follows = float(np.corrcoef(nominal, column_pa)[0, 1])
+    if follows < -_FOLLOWS:
+        raise CalibrationRefused(
+            "the reading falls as the column rises: the sensor's ports are swapped",
+            where=name,
+            seen=f"{nominal[np.argmax(column_pa)]:.1f} Pa at the greatest height",
+            expected="a reading that rises",
+            do="move the hose to the other port, or name the other port in board.json",
+        )
+    if follows < _FOLLOWS:
+        raise CalibrationRefused(
+            "the reading does not follow the column",
+            where=name,
+            seen=f"correlation {follows:.2f}",
+            expected=f"above {_FOLLOWS}",
+            do="look for a hose that is off, leaks or is kinked, and for heights typed in a wrong order",
+        )
+
+
+def check_gain(name: str, nominal: Array, column_pa: Array) -> None:
+    """Refuse a sensor that is off by a factor: not its error, but somebody's slip.
+
+    Parameters
+    ----------
+    name : str
+        The pressure column, for the error line.
+    nominal : ndarray of float64, shape (n,)
+        Nominal suction of the sensor, Pa; not all the same.
+    column_pa : ndarray of float64, shape (n,)
+        Pressure of the liquid column, Pa.
+
+    Raises
+    ------
+    CalibrationRefused
+        The column rises by less than 0.7 or more than 1.4 Pa for each Pa of the sensor.
+
+    Notes
+    -----
+    The gain is the slope of the least-squares line of the column's pressure over the reading.
+    """
+    about = nominal - nominal.mean()
+    gain = float(about @ (column_pa - column_pa.mean()) / (about @ about))
+    if not _LEAST_GAIN <= gain <= _MOST_GAIN:
+        raise CalibrationRefused(
+            "the column and the sensor differ by a factor",
+            where=name,
+            seen=f"{gain:.3g} Pa of the column for each Pa of the sensor",
+            expected=f"{_LEAST_GAIN:g} to {_MOST_GAIN:g}",
+            do="check that heights are in mm and the whole difference of both menisci (--limbs), the liquid "
+            "(--density), and the sensor's range in board.json",
+        )
