@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import socket
 import sys
@@ -15,7 +16,7 @@ import pytest
 from fakes.cells import thinned
 from fakes.server import Send, pty_board, tcp_board
 from undertray.acquire.link import Link, LinkEnded, open_link
-from undertray.errors import LinkError
+from undertray.errors import LinkError, LinkLost
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals on this system")
 
@@ -241,3 +242,18 @@ def test_no_right_to_open_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
 def test_a_file_that_is_no_terminal(tmp_path: Path) -> None:
     with pytest.raises(LinkError, match="not a serial port"):
         open_link("/dev/null")
+
+
+def test_a_connection_that_is_over_at_once_is_a_lost_link_and_is_closed(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # what a system without a connection any more says of its options (POSIX, setsockopt: EINVAL)
+    class Over(socket.socket):
+        def setsockopt(self, *_: object) -> None:
+            raise OSError(errno.EINVAL, "Invalid argument")
+
+    given = Over()
+    monkeypatch.setattr(socket, "create_connection", lambda *_, **__: given)
+    with pytest.raises(LinkLost, match="vanished"):
+        open_link("socket://127.0.0.1:7660")
+    assert given.fileno() == -1

@@ -109,9 +109,8 @@ class Transfer:
 
     def _take_run(self, most: int, until_s: float) -> tuple[bytes, str | None]:
         """Take lines until the board says that was all; gives them, and its digest if it came to that."""
-        lines: list[bytes] = []
-        came = 0
-        while came <= most:
+        came = bytearray()  # no list of lines: those of a stranger may be a byte long
+        while len(came) <= most:
             try:
                 line = self._console.next(min(self._clock_s() + _SILENT_S, until_s))
             except LinkError:
@@ -131,10 +130,9 @@ class Transfer:
                         where=self._console.link.name,
                         do="install this firmware",
                     )
-                return b"".join(lines), digest
-            lines.append(line + b"\n")
-            came += len(line) + 1
-        return b"".join(lines), None
+                return bytes(came), digest
+            came += line + b"\n"
+        return bytes(came), None
 
 
 def _good_lines(got: bytes, before: int, hopeless: bool) -> bytes:

@@ -116,8 +116,12 @@ class SocketLink:
             self._socket = socket.create_connection((host, port), timeout=_CONNECT_S)
         except (OSError, UnicodeError) as error:
             raise _translated(error, name) from error
-        self._socket.settimeout(_WRITE_S)
-        self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        try:
+            self._socket.settimeout(_WRITE_S)
+            self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        except OSError as error:  # some systems say so of a connection that is over already
+            self._socket.close()
+            raise _vanished(name, error) from error
 
     def read(self, timeout_s: float) -> bytes:
         """See :class:`Link`."""

@@ -278,7 +278,8 @@ def serve_tcp(board: Board, host: str, port: int) -> Iterator[str]:
                 connection, _ = server.accept()
             except OSError:
                 return  # the listening socket was closed: the end of serving
-            connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            with contextlib.suppress(OSError):  # a host that has left again ends no other's
+                connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             board.attend(_SocketHost(connection))
 
     threading.Thread(target=accept, name="accept", daemon=True).start()
