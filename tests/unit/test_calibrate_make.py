@@ -25,7 +25,14 @@ from undertray.reduce.longtable import Table
 from undertray.reduce.reading import TapSuction
 from undertray.reduce.uncertainty import mean_uncertainty
 from undertray.reduce.zero import untouched
-from worlds.columnbench import COURSES, LEVELS_PA, column_points, make, steady_log
+from worlds.columnbench import (
+    COURSES,
+    LEVELS_PA,
+    column_points,
+    column_points_as_stated,
+    make,
+    steady_log,
+)
 
 
 def quartered_car(path: Path) -> Path:
@@ -69,24 +76,35 @@ def test_bends_and_loops_are_covered(tmp_path: Path, zero_open: bool) -> None:
 
 # Pinned: where more than 99 % may be covered. With the zero read, its mark is what counts at low suction, and
 # the bench's is better than what is stated of it: 0.25 mm, and a person reads no height below 0, where a half
-# width of 0.5 mm is 0.29 mm. A straight sensor with an open zero is taken as one that bends as far as reading
-# can hide.
+# width of 0.5 mm is 0.29 mm; with errors as stated (below) it is 95 to 98 %. A straight sensor with an open
+# zero is taken as one that bends as far as reading can hide: nobody knows that it is straight. Eight other
+# ways to weigh a departure were tried on the same seeds; each that brings the straight one under 99 % covers
+# a bow at 300 Pa in 80 to 91 % instead of 93 %.
 MORE_THAN_99 = {
-    **{(course, False): {100.0, 300.0} for course in COURSES},
+    ("straight", False): {100.0, 300.0},
+    ("S", False): {100.0},
+    ("bow", False): {100.0},
     ("straight", True): {100.0, 300.0},
 }
 
 
 def covered_without_logs(
-    folder: Path, course: str, zero_open: bool, seeds: range, careful: bool
+    folder: Path, course: str, zero_open: bool, seeds: range, careful: bool | None
 ) -> dict[float, int]:
-    """The same without logs: what is read at the four taps goes straight into the means and their u95."""
+    """The same without logs: what is read at the four taps goes straight into the means and their u95.
+
+    ``careful`` None is a person whose every error is as large as stated.
+    """
     car = Car.from_toml(quartered_car(folder / "car.toml"))
     setup = Setup(conditions=Conditions(fluid_c=21.0, latitude_deg=47.0), zero_open=zero_open)
     hits = dict.fromkeys(LEVELS_PA, 0)
     for seed in seeds:
         sensors = make(course, seed)
-        path = column_points(folder / "points.csv", sensors, seed, zero_open, careful)
+        path = folder / "points.csv"
+        if careful is None:
+            column_points_as_stated(path, sensors, seed)
+        else:
+            column_points(path, sensors, seed, zero_open, careful)
         sure = calibrate(read_points(path), setup, made_utc="2026-05-02T10:15:00Z")
         rng = np.random.default_rng([seed, 11])
         for true_pa in LEVELS_PA:
@@ -113,6 +131,17 @@ def test_each_course_is_covered_in_90_to_99_percent(
     assert min(hits.values()) / 200 >= 0.90, hits
     wide = {pa for pa in LEVELS_PA if hits[pa] / 200 > 0.99}
     assert wide <= MORE_THAN_99.get((course, zero_open), set()), hits
+
+
+@pytest.mark.statistics
+@pytest.mark.parametrize("course", COURSES)
+def test_with_errors_as_stated_no_course_is_covered_too_often(tmp_path: Path, course: str) -> None:
+    hits = covered_without_logs(tmp_path, course, False, range(200), None)
+    print(hits)
+    assert max(hits.values()) / 200 <= 0.99, hits
+    # 900 Pa are where an S and the loop add up: at a true 90 % fewer than 171 of 200 come in 1 of 60 cases
+    assert min(hits.values()) >= 171, hits
+    assert min(hits[100.0], hits[300.0]) / 200 >= 0.90, hits
 
 
 def straight_fits(rng: np.random.Generator, zero_sd: float = 4.0) -> tuple[np.ndarray, list]:

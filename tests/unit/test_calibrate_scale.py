@@ -9,7 +9,7 @@ import pytest
 
 from undertray.acquire.device import Column
 from undertray.acquire.runlog import Note
-from undertray.calibrate.scale import ms5525dso_pa, ms5525dso_temperature_c, nominal_suction_pa
+from undertray.calibrate.scale import ms5525dso_pa, nominal_suction_pa
 from undertray.errors import RunLogError
 
 HSC = {"zero": 8192, "pa_per_count": 2 * 2490.8891 / 13108, "min": 1638, "max": 14746}
@@ -83,12 +83,6 @@ def test_ms5525dso(d1, d2, units):
     one = 0.6894757  # Pa: whole-number arithmetic floors by less than this, twice over
     assert units * one - 1e-6 <= pa[0] < (units + 2) * one
     assert not beyond[0]
-
-
-def test_ms5525dso_temperature():
-    # derived as above: D2 3821312 gives 20.00 degC, 3869155 gives 24.99 or 25.00
-    t = ms5525dso_temperature_c(np.array([3821312.0, 3869155.0]), MS, "here")
-    np.testing.assert_allclose(t, [20.0, 24.995], atol=0.0051)
 
 
 def test_second_word_is_interpolated_between_status_notes():

@@ -15,7 +15,15 @@ import numpy as np
 
 from fakes.handlog import hand_log
 
-__all__ = ["COURSES", "LEVELS_PA", "Make", "column_points", "make", "steady_log"]
+__all__ = [
+    "COURSES",
+    "LEVELS_PA",
+    "Make",
+    "column_points",
+    "column_points_as_stated",
+    "make",
+    "steady_log",
+]
 
 COURSES = ("straight", "S", "bow")
 LEVELS_PA = (100.0, 300.0, 900.0)
@@ -75,8 +83,29 @@ def column_points(path: Path, sensors: Make, seed: int, zero_open: bool, careful
     if zero_open:
         stands[[0, -1]] = read[[0, -1]] = 0.0
     nominal = sensors.nominal_pa(stands * PA_PER_MM * warm, upward) + rng.normal(0, 0.3, (len(stands), 4))
+    return _written(path, read, upward, nominal)
+
+
+def column_points_as_stated(path: Path, sensors: Make, seed: int) -> Path:
+    """What a person wrote down whose every error lies anywhere within the half width that is stated for it.
+
+    Half a millimetre for each meniscus, each time anew, and for the mark of the scale; half a millimetre in a
+    metre for the ruler, as much for the liquid. The least height is 4 mm: none is read below the scale.
+    """
+    rng = np.random.default_rng([seed, 7, COURSES.index(sensors.course)])
+    wanted = np.maximum(_HEIGHTS_MM, 4.0)
+    stands = np.maximum(0, wanted + rng.normal(0, 1.0, len(wanted)))
+    upward = np.arange(len(stands)) <= np.argmax(wanted)
+    mark_mm, ruler, liquid = rng.uniform(-0.5, 0.5), *(1 + rng.uniform(-5e-4, 5e-4, 2))
+    read = stands + rng.uniform(-0.5, 0.5, (2, len(stands))).sum(axis=0)
+    read = np.maximum(0, read * ruler + mark_mm)
+    nominal = sensors.nominal_pa(stands * PA_PER_MM * liquid, upward) + rng.normal(0, 0.3, (len(stands), 4))
+    return _written(path, read, upward, nominal)
+
+
+def _written(path: Path, read_mm: Any, upward: Any, nominal_pa: Any) -> Path:
     lines = ["height_mm,direction,p1_pa,p2_pa,p3_pa,p4_pa"]
-    for mm, up, row in zip(read, upward, nominal, strict=True):
+    for mm, up, row in zip(read_mm, upward, nominal_pa, strict=True):
         lines.append(f"{mm:.1f},{'up' if up else 'down'},{','.join(f'{v:.2f}' for v in row)}")
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     return path

@@ -20,7 +20,6 @@ __all__ = [
     "Scale",
     "Span",
     "ms5525dso_pa",
-    "ms5525dso_temperature_c",
     "nominal_suction_pa",
     "run_spans",
 ]
@@ -81,12 +80,6 @@ def ms5525dso_pa(
     pressure_pa = (d1 * sensitivity / 2**21 - offset) / 2**15 * 1e-4 * FACTORS["pressure"]["psi"]
     out_of_range = (np.abs(pressure_pa) > limit) | (d1 <= 0) | (d1 >= _WORD_MAX)
     return pressure_pa, out_of_range
-
-
-def ms5525dso_temperature_c(d2: Array, scale: Mapping[str, Any], where: str) -> Array:
-    """Temperature of the die."""
-    c, q = _coefficients(scale, where)
-    return 20 + (d2 - c[4] * 2.0 ** q[4]) * c[5] / 2.0 ** q[5] / 100
 
 
 def _coefficients(scale: Mapping[str, Any], where: str) -> tuple[list[int], list[int]]:

@@ -4,7 +4,6 @@ from simclock import CLOCK, IDLE_US
 from stage import FRAME_US, STAGE
 
 PWRON_RESET = 1
-WDT_RESET = 3
 
 
 class Pin:
@@ -216,10 +215,6 @@ def reset():
     for pin in STAGE.driven:
         STAGE.drive(pin, 0)
     raise SystemExit(3)
-
-
-def soft_reset():
-    raise SystemExit(0)
 
 
 def reset_cause():
