@@ -17,7 +17,7 @@ from undertray.calibrate.calibration import Calibration
 from undertray.errors import escaped
 from undertray.reduce.car import Car
 from undertray.reduce.run import reduce_run as reduced
-from undertray.reduce.runcar import run_car
+from undertray.reduce.runcar import RunCar, run_car
 from undertray.reduce.summary import Reduction as Summary
 from undertray.report.comparedrun import once_each, take
 from undertray.report.comparison import Comparison as Compared
@@ -327,9 +327,7 @@ def reduce_run(
     >>> undertray.reduce_run(run, "car.toml")
     <Reduction front-fold: let go, ...>
     """
-    given = _car(car) if car is not None else getattr(run, "given_car", None)
-    certificate = _calibration(calibration) if calibration is not None else getattr(run, "calibration", None)
-    chosen = run_car(run, given, "the car given", prefer_given=True)
+    chosen, certificate = _chosen(run, _car(car), _calibration(calibration))
     found = reduced(run, chosen.car, certificate, tare, reference, speeds_m_s)
     return Reduction(**_fields(chosen.told(found)))
 
@@ -384,10 +382,7 @@ def compare(
     taken = []
     for one in runs:
         run = one if isinstance(one, RunLog) else read_run(one)
-        own = given if given is not None else getattr(run, "given_car", None)
-        chosen = run_car(run, own, "the car given", prefer_given=True)
-        used = certificate if certificate is not None else getattr(run, "calibration", None)
-        taken.append(take(run.where, run, chosen, used, tare, by))
+        taken.append(take(run.where, run, *_chosen(run, given, certificate), tare, by))
     kept, notices = once_each(taken, by)
     found = compared([one.digest for one in kept], by, against, plan_n)
     return Comparison(**_fields(found) | {"notices": (*found.notices, *notices)})
@@ -399,6 +394,16 @@ def _car(given: Car | str | Path | None) -> Car | None:
 
 def _calibration(given: Calibration | str | Path | None) -> Calibration | None:
     return Calibration.from_json(given) if isinstance(given, str | Path) else given
+
+
+def _chosen(
+    run: RunLog, car: Car | None, calibration: Calibration | None
+) -> tuple[RunCar, Calibration | None]:
+    """What a run is reduced with: what is given here, else what it was read with, else its log's own car."""
+    if isinstance(run, Run):
+        car = run.given_car if car is None else car
+        calibration = run.calibration if calibration is None else calibration
+    return run_car(run, car, "the car given", prefer_given=True), calibration
 
 
 def _fields(result: Any) -> dict[str, Any]:

@@ -63,6 +63,8 @@ def middles(values: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def middles_seen(rows: NDArray[np.float64]) -> NDArray[np.float64]:
     """Median of what is there along the last axis; NaN where nothing is."""
+    if not rows.shape[-1]:
+        return np.full(rows.shape[:-1], np.nan)
     ordered, count = np.sort(rows, axis=-1), np.isfinite(rows).sum(axis=-1)
     two = [np.take_along_axis(ordered, np.maximum(count - back, 0)[..., None] // 2, -1) for back in (0, 1)]
     return np.asarray((two[0] + two[1])[..., 0] / 2)

@@ -28,8 +28,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import worlds
 from undertray.reduce.loss import Loss
-from undertray.reduce.losses import find_losses
-from undertray.reduce.packsag import without_pack_sag
+from undertray.reduce.losses import find_losses, without_pack_sag
 from undertray.reduce.scoring import Truth, match, score
 from undertray.virtual.scenarios import make_recording
 from worlds.outing import COUNT_HIGH, COUNT_LOW

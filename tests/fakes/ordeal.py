@@ -45,31 +45,27 @@ from undertray.predict.fanlaw import fit_law, from_curve, run_points
 from undertray.predict.forecast import Case, what_if
 from undertray.predict.packvolts import Pack, pack_volts
 from undertray.predict.rideheight import read_feelers, ride
-from undertray.reduce.car import Car
+from undertray.reduce.car import Car, Springs
 from undertray.reduce.fan import FanReference
 from undertray.reduce.fanreference import take_reference
 from undertray.reduce.hold import target_suction
-from undertray.reduce.pulloff import force_check
-from undertray.reduce.pulls import read_pulls
+from undertray.reduce.pulls import force_check, read_pulls
 from undertray.reduce.run import Reduction, reduce_run
 from undertray.reduce.runcar import run_car
-from undertray.reduce.springs import Springs
 from undertray.reduce.summary import Estimate, Steady, plain
-from undertray.report.axlewords import axle_words
 from undertray.report.certificate import write_certificate
 from undertray.report.comparedrun import Digest, digest
 from undertray.report.comparepicture import comparison_picture
 from undertray.report.comparewords import comparison_words
 from undertray.report.comparison import compare
 from undertray.report.display import display
-from undertray.report.dragpicture import drag_picture, drag_words
-from undertray.report.forcepicture import force_picture, force_words
-from undertray.report.page import make_sheet, render_page
+from undertray.report.forecastwords import axle_words, ride_words, what_if_words
+from undertray.report.page import render_page
 from undertray.report.picture import write_pictures
-from undertray.report.ridewords import ride_words
+from undertray.report.pullpicture import drag_picture, drag_words, force_picture, force_words
+from undertray.report.sheet import make_sheet
 from undertray.report.table import reduction_table
 from undertray.report.verdict import judge
-from undertray.report.whatifwords import what_if_words
 from undertray.report.windowpicture import place_words, window_picture, window_words
 from undertray.wiring import write_drawings
 

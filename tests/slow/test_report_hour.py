@@ -13,7 +13,8 @@ from fakes.runs import run_of
 from undertray.acquire.runlog import Run
 from undertray.reduce.car import Car, Tap
 from undertray.reduce.run import reduce_run
-from undertray.report.page import make_sheet, render_page
+from undertray.report.page import render_page
+from undertray.report.sheet import make_sheet
 
 pytestmark = pytest.mark.slow
 

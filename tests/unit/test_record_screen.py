@@ -16,7 +16,7 @@ from undertray.acquire.recorder import Recorder, Recording
 from undertray.acquire.runlog import read_run
 from undertray.errors import LinkError
 from undertray.live.monitor import Monitor, watch
-from undertray.live.snapshot import AlarmSeen, AxleNow, LiveUnits, Snapshot, TapNow
+from undertray.live.snapshot import AlarmSeen, AxleNow, Snapshot, TapNow, five_signs
 from undertray.live.terminal import PlainView, ScreenView, View, screen
 from undertray.report.display import US
 
@@ -154,7 +154,7 @@ def test_trouble_with_link_or_disk_is_red_in_the_one_line() -> None:
 
 
 def test_us_units_on_the_screen() -> None:
-    text = screen(PLACED, units=LiveUnits(US)).plain
+    text = screen(PLACED, units=US).plain
     # NIST SP 811: 1 lbf = 4.448222 N, 1 inH2O = 249.0889 Pa
     assert "margin of the rear axle, lbf" in text
     assert "-0.52 lbf" in text
@@ -187,7 +187,7 @@ def test_an_alarm_is_a_big_word_beside_the_figure() -> None:
 )
 def test_the_big_figure_has_at_most_five_signs(margin_n: float, signs: str) -> None:
     snapshot = replace(FULL, axles=(AxleNow("front", 1.0, 1.0, margin_n),))
-    assert LiveUnits().five_signs(margin_n, 1, "+") == f"{signs:>5}"
+    assert five_signs(margin_n, 1, "+") == f"{signs:>5}"
     assert all(len(row) <= 40 for row in drawn(snapshot)[5:10])
 
 

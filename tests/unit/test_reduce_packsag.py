@@ -12,7 +12,7 @@ from fakes.runs import run_of
 from fakes.signals import ramp, times
 from undertray.acquire.runlog import Note
 from undertray.reduce.loss import Loss
-from undertray.reduce.packsag import without_pack_sag
+from undertray.reduce.losses import without_pack_sag
 from undertray.reduce.run import reduce_run
 
 CAR = bare_car([(0, 0), (300, 0), (300, 200), (0, 200)], [(50, 50), (50, 150), (250, 50), (250, 150)])

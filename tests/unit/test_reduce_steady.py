@@ -11,9 +11,9 @@ from fakes.reductions import invented_car
 from fakes.runs import run_of
 from undertray.reduce.run import reduce_run
 from undertray.report.display import SI
-from undertray.report.keyfigures import key_figures, steady_rows
-from undertray.report.moments import steady_pictures
+from undertray.report.moments import quiet_part, steady_pictures
 from undertray.report.runlist import headline
+from undertray.report.sheet import key_figures, steady_rows
 from undertray.report.table import reduction_table
 from undertray.report.verdict import judge
 from undertray.report.words import run_words
@@ -79,6 +79,7 @@ def test_what_it_takes_to_stay_on_is_the_need_without_the_allowance() -> None:
 
 
 def test_the_floor_is_drawn_at_the_weakest_throttle() -> None:
-    floor = steady_pictures(_two(1700.0, 1800.0, 944.0, 1210.0), invented_car(), SI)[0]
+    reduction = _two(1700.0, 1800.0, 944.0, 1210.0)
+    floor = steady_pictures(reduction, invented_car(), SI, quiet_part(reduction))[0]
     assert "at the weakest steady throttle, 1700 µs" in floor.caption
     assert "front-left: 944 Pa" in floor.words

@@ -11,7 +11,8 @@ import pytest
 
 from fakes.browser import CHROMIUM, CONTRAST, Browser, browser
 from fakes.reductions import invented_car, invented_event, invented_reduction
-from undertray.report.page import make_sheet, render_page
+from undertray.report.page import render_page
+from undertray.report.sheet import make_sheet
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
 

@@ -15,10 +15,10 @@ from undertray.reduce.car import Car
 from undertray.reduce.loss import Loss
 from undertray.reduce.losses import find_losses
 from undertray.reduce.run import reduce_run
-from undertray.report.fallwords import first_words, length_words, onset_words, order_words
-from undertray.report.page import make_sheet, render_page
+from undertray.report.page import render_page
+from undertray.report.sheet import make_sheet
 from undertray.report.table import reduction_table
-from undertray.report.words import event_words
+from undertray.report.words import event_words, first_words, length_words, onset_words, order_words
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_logs"
 FOLD = Loss("seal-loss", 9.95, 9.99, order=("a", "b"), order_ms=(0.0, 3.2))

@@ -21,11 +21,11 @@ from fakes.reductions import invented_reduction
 from undertray.errors import ReductionError
 from undertray.report.comparison import compare
 from undertray.report.display import US
-from undertray.report.folderpage import comparison_page, folder_page, lacking_reports, report_of
-from undertray.report.history import histories
+from undertray.report.folderpage import comparison_page, folder_page, histories, lacking_reports, report_of
 from undertray.report.overlay import overlay, zero_s
-from undertray.report.page import make_sheet, render_page
+from undertray.report.page import render_page
 from undertray.report.runlist import Session, headline
+from undertray.report.sheet import make_sheet
 
 EVIL = "<script>alert(1)</script> \"'&<img src=x onerror=alert(1)> and on and on"
 

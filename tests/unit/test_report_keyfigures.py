@@ -10,8 +10,8 @@ from fakes.reductions import invented_car, invented_event, invented_reduction
 from undertray.reduce.grip import Grip, SpeedTime
 from undertray.reduce.summary import Estimate, Steady
 from undertray.report.display import SI, US, number
-from undertray.report.keyfigures import grip_rows, key_figures, steady_rows
-from undertray.report.page import make_sheet, render_page
+from undertray.report.page import render_page
+from undertray.report.sheet import grip_rows, key_figures, make_sheet, steady_rows
 from undertray.report.verdict import judge
 from undertray.report.words import event_words
 

@@ -14,8 +14,8 @@ from undertray.reduce.run import reduce_run
 from undertray.reduce.warning import warning_words
 from undertray.report.comparedrun import digest
 from undertray.report.display import SI
-from undertray.report.keyfigures import key_figures
-from undertray.report.page import make_sheet, render_page
+from undertray.report.page import render_page
+from undertray.report.sheet import key_figures, make_sheet
 from undertray.report.verdict import judge
 from undertray.report.words import event_words
 

@@ -15,7 +15,8 @@ import pytest
 from fakes.reductions import demo_reduction, invented_car, invented_event, invented_reduction
 from undertray.errors import ReductionError
 from undertray.report.display import SI, US, display, number
-from undertray.report.page import make_sheet, render_page, write_page
+from undertray.report.page import render_page, write_page
+from undertray.report.sheet import make_sheet
 from undertray.report.words import CAUTIONS
 
 MARKUP = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'&amp;$x^2$\x1b[31m\udc80字"

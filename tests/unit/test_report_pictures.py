@@ -23,9 +23,9 @@ from undertray.reduce.steady import run_blocks
 from undertray.report.display import SI, US
 from undertray.report.fanpicture import _index_range, fan_picture, index_picture, own_index
 from undertray.report.floorplan import at_moment_pa, cells, floor_picture
-from undertray.report.moments import faulty_taps, gravest, steady_pictures
-from undertray.report.page import make_sheet
+from undertray.report.moments import faulty_taps, gravest, quiet_part, steady_pictures
 from undertray.report.picture import Picture, Thinner, write_pictures
+from undertray.report.sheet import make_sheet
 from undertray.report.timeline import close_up, lasts_until_s, run_picture, timeline, touch_numbers
 
 
@@ -186,7 +186,7 @@ def test_of_many_events_the_gravest_are_enlarged_and_the_rest_counted() -> None:
         )
         for i in range(200)
     )
-    close_ups, left = gravest(invented_reduction(events=events), invented_car(), SI)
+    close_ups, left = gravest(invented_reduction(events=events), invented_car(), SI, None)
     assert len(close_ups) == 8
     assert all("seal-loss" in c.title for c in close_ups)
     assert "50 further events are not in this table" in left
@@ -197,7 +197,7 @@ def test_a_page_part_is_the_same_in_another_process() -> None:
     code = (
         "import sys, hashlib; sys.path.insert(0, 'tests')\n"
         "from fakes.reductions import invented_car, invented_reduction\n"
-        "from undertray.report.page import make_sheet\n"
+        "from undertray.report.sheet import make_sheet\n"
         "from undertray.report.page import render_page\n"
         "page = render_page([make_sheet(invented_reduction(), invented_car())], 'x')\n"
         "print(hashlib.sha256(page.encode()).hexdigest())\n"
@@ -245,7 +245,9 @@ def test_a_throttle_that_was_never_up_has_no_steady_map() -> None:
     for throttle_us, keys in ((1000.0, {"throttle"}), (1700.0, {"floor-steady", "throttle"})):
         reduction.series.throttle_us[:] = throttle_us
         reduction.blocks = run_blocks(reduction.series, ())
-        assert {p.key for p in steady_pictures(reduction, invented_car(), SI)} - {"seal-index"} == keys
+        assert {p.key for p in steady_pictures(reduction, invented_car(), SI, quiet_part(reduction))} - {
+            "seal-index"
+        } == keys
 
 
 def test_five_per_cent_are_seen_on_the_axis_of_the_seal_index() -> None:

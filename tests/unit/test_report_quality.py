@@ -13,7 +13,7 @@ from fakes.reductions import invented_car, invented_reduction
 from undertray.reduce.steady import run_blocks
 from undertray.reduce.tube import tap_tubes
 from undertray.report.display import SI
-from undertray.report.quality import calibration_age_days, quality_rows
+from undertray.report.sheet import calibration_age_days, quality_rows
 
 
 def _said(rows: list[tuple[str, str, str]]) -> dict[str, str]:

@@ -14,7 +14,6 @@ from fakes.board import ScriptedBoard, log_of
 from fakes.reductions import invented_event, invented_reduction
 from undertray.acquire.runfolder import find_runs
 from undertray.errors import ReductionError, RunLogError
-from undertray.report.fallwords import losses_told
 from undertray.report.runlist import (
     Memory,
     Session,
@@ -24,6 +23,7 @@ from undertray.report.runlist import (
     list_sessions,
     sort_sessions,
 )
+from undertray.report.words import losses_told
 
 FACTS = {"started_utc": "2026-05-02T10:15:00Z", "skirt": "brush", "notes": {"gap": 0.5, "x": {"deep": 1}}}
 

@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
-import json
-import sys
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from undertray.cli.caroptions import (
+from undertray.cli.options import (
     AsJson,
     CalibrationFile,
     CarFile,
     CarFrom,
+    RunFile,
     Tare,
     Units,
-    car_chooser,
-    given_or_found,
+    setup,
     shown_in,
 )
+from undertray.cli.streams import print_answer
 
 __all__ = ["register"]
 
@@ -32,7 +30,7 @@ def register(app: typer.Typer) -> None:
 
 
 def _axles(
-    run: Annotated[Path, typer.Argument(metavar="RUN.csv", help="The run log.", show_default=False)],
+    run: RunFile,
     car: CarFile = None,
     car_from: CarFrom = "log",
     calibration: CalibrationFile = None,
@@ -51,27 +49,14 @@ def _axles(
     Example: undertray axles run.csv --calibration calibration.json --duct "200 mm2"
     """
     area_mm2 = None if duct is None else _area_mm2(duct)
-    from undertray import Calibration, read_run, reduce_run
+    from undertray import read_run
     from undertray.predict.axles import axles_of
-    from undertray.reduce.summary import plain
-    from undertray.report.axlewords import axle_words
-    from undertray.report.words import caution_line, note_lines, wrapped
+    from undertray.report.forecastwords import axle_words
 
-    car, calibration = given_or_found([run], car=car, calibration=calibration)
-    choose = car_chooser(car, car_from)
-    certificate = Calibration.from_json(calibration) if calibration is not None else None
-    log = read_run(run)
-    chosen = choose(log)
-    reduction = chosen.told(reduce_run(log, chosen.car, certificate, tare))
-    found = axles_of(reduction, chosen.car, area_mm2)
-    if as_json:
-        print(json.dumps({"format": 1, **plain(found)}, allow_nan=False))
-    else:
-        for line in axle_words(found, shown_in(units, chosen.car)):
-            print(wrapped(line, "  "))
-    for notice in reduction.notices:
-        print(note_lines(notice), file=sys.stderr)
-    print(caution_line(), file=sys.stderr)
+    given = setup([run], car, car_from, calibration, tare)
+    its_car, reduction = given.reduce(read_run(run))
+    found = axles_of(reduction, its_car, area_mm2)
+    print_answer(found, axle_words(found, shown_in(units, its_car)), reduction.notices, as_json, "  ")
 
 
 def _area_mm2(text: str) -> float:

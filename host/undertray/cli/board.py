@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.caroptions import given_or_found
+from undertray.cli.options import given_or_found
 
 __all__ = ["register"]
 

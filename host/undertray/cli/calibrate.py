@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from undertray.cli.caroptions import Units, given_or_found, shown_in
-from undertray.cli.columnoptions import (
+from undertray.cli.column import (
     USUAL_EXPANSION,
     Bench,
     BoreMm,
@@ -31,6 +30,7 @@ from undertray.cli.columnoptions import (
     ZeroMm,
     in_unit,
 )
+from undertray.cli.options import Units, given_or_found, shown_in
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

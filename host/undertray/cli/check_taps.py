@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from undertray.cli.caroptions import AsJson, Units, given_or_found, shown_in
+from undertray.cli.options import AsJson, Units, given_or_found, shown_in
 
 if TYPE_CHECKING:
     from undertray.calibrate.tapcheck import TapFinding
@@ -104,8 +104,7 @@ def _table(found: list[TapFinding], shown: Display) -> list[str]:
     ]
     for one in found:
         level = "-" if one.level_pa is None else shown.pa_text(one.level_pa, "+")
-        rate = None if one.leak_pa_s is None else one.leak_pa_s / shown.pressure_pa
-        leak = "-" if rate is None else f"{rate:.{shown.places[0] + 1}f}"
+        leak = "-" if one.leak_pa_s is None else shown.pa_text(one.leak_pa_s, finer=1)
         along = ", ".join(f"{name} {share:.0%}" for name, share in one.along.items()) or "none"
         lines.append(
             f"{one.tap:{width}}  {one.column:8}{one.reacted or '-':9}{level:>9}  {leak:>16}  {along}"

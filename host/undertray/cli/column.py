@@ -1,51 +1,239 @@
-"""``undertray column`` and ``undertray target``: what a column height is, and what height is needed."""
+"""``undertray column``: what a column height is; and the options that describe a column."""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from undertray.cli.caroptions import CarFile, Units, given_or_found, shown_in
-from undertray.cli.columnoptions import (
-    USUAL_EXPANSION,
-    Bench,
-    BoreMm,
-    Density,
-    DensityPercent,
-    Expansion,
-    Gravity,
-    HeightM,
-    Incline,
-    Latitude,
-    Leaning,
-    Limbs,
-    ReadingMm,
-    RulerPercent,
-    WaterC,
-    WellMm,
-    ZeroMm,
-)
 from undertray.cli.helptext import Command
 
 if TYPE_CHECKING:
-    from undertray.calibrate.liquid_column import Conditions, Tube
-    from undertray.reduce.car import Car
-    from undertray.reduce.hold import Target
-    from undertray.reduce.tapcover import ForceBounds
-    from undertray.report.display import Display
+    from undertray.calibrate.liquid_column import Budget, Conditions, Tube
+    from undertray.calibrate.surroundings import Fluid
 
-__all__ = ["register"]
+__all__ = [
+    "USUAL_EXPANSION",
+    "Bench",
+    "BoreMm",
+    "Density",
+    "DensityPercent",
+    "Expansion",
+    "Gravity",
+    "HeightM",
+    "Incline",
+    "Latitude",
+    "Leaning",
+    "Limbs",
+    "ReadingMm",
+    "RulerPercent",
+    "WaterC",
+    "WellMm",
+    "ZeroMm",
+    "in_unit",
+    "register",
+    "units_text",
+]
+
+
+def in_unit(unit: str) -> Callable[[Any], float]:
+    """What reads an option of a unit: a bare number, or one with any unit of its kind; also degrees F."""
+
+    def quantity(value: Any) -> float:
+        from undertray.units import UnitError, celsius, quantity
+
+        if not isinstance(value, str):
+            return float(value)
+        try:
+            bare = float(value)
+        except ValueError:
+            try:
+                return celsius(value, "") if unit == "degC" else quantity(value, unit, "")
+            except UnitError as error:
+                raise typer.BadParameter(str(error).removeprefix(": ")) from error
+        return bare
+
+    return quantity
+
+
+_LIQUID = "Liquid and place"
+_COLUMN = "The column, and how it is read"
+
+WaterC = Annotated[
+    float | None,
+    typer.Option(
+        parser=in_unit("degC"),
+        help="Temperature of the liquid, degC; 20 within 5 K if left out.",
+        rich_help_panel=_LIQUID,
+    ),
+]
+Latitude = Annotated[
+    float | None,
+    typer.Option(
+        help="Latitude, degrees; 45 with all of the Earth's range if left out.", rich_help_panel=_LIQUID
+    ),
+]
+HeightM = Annotated[
+    float, typer.Option(parser=in_unit("m"), help="Height above the sea, m.", rich_help_panel=_LIQUID)
+]
+Gravity = Annotated[
+    float | None, typer.Option(help="Local gravity, m/s2, where it is known.", rich_help_panel=_LIQUID)
+]
+Density = Annotated[
+    float | None,
+    typer.Option(help="Density of a liquid other than water, kg/m3 at 20 degC.", rich_help_panel=_LIQUID),
+]
+DensityPercent = Annotated[
+    float | None,
+    typer.Option(
+        help="Half width of that density, %; 0.05 for water, 0.5 for another liquid if left out.",
+        rich_help_panel=_LIQUID,
+    ),
+]
+Expansion = Annotated[
+    float, typer.Option(help="Loss of that liquid's density per K, relative.", rich_help_panel=_LIQUID)
+]
+Limbs = Annotated[
+    int, typer.Option(help="2: both menisci read. 1: only one, from its zero mark.", rich_help_panel=_COLUMN)
+]
+Incline = Annotated[
+    float, typer.Option(help="Angle of the tube to the horizontal, degrees.", rich_help_panel=_COLUMN)
+]
+Leaning = Annotated[
+    str,
+    typer.Option(
+        help="With --incline: 'both' limbs lean, or 'one' and the other is upright.", rich_help_panel=_COLUMN
+    ),
+]
+BoreMm = Annotated[
+    float | None,
+    typer.Option(
+        parser=in_unit("mm"), help="Bore of the tube that is read, mm (one limb).", rich_help_panel=_COLUMN
+    ),
+]
+WellMm = Annotated[
+    float | None,
+    typer.Option(
+        parser=in_unit("mm"), help="Inner diameter of its well, mm (one limb).", rich_help_panel=_COLUMN
+    ),
+]
+ReadingMm = Annotated[
+    float,
+    typer.Option(
+        parser=in_unit("mm"), help="Half width of one reading of a meniscus, mm.", rich_help_panel=_COLUMN
+    ),
+]
+ZeroMm = Annotated[
+    float,
+    typer.Option(
+        parser=in_unit("mm"), help="Half width of the column's zero mark, mm.", rich_help_panel=_COLUMN
+    ),
+]
+RulerPercent = Annotated[
+    float, typer.Option(help="Half width of the ruler's length, %.", rich_help_panel=_COLUMN)
+]
+
+USUAL_EXPANSION = 1e-3
+"""Of light oils and alcohols, 1/K (common practice, no source)."""
+# what an input that was not given is taken to lie within
+_UNMEASURED_K = 5.0
+_MEASURED_K = 1.0
+_UNKNOWN_GRAVITY = 2.7e-3  # from equator to pole about the value at 45 degrees
+_FORMULA_GRAVITY = 1e-4
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """The options as they were given."""
+
+    water_c: float | None = None
+    latitude: float | None = None
+    height_m: float = 0.0
+    gravity: float | None = None
+    density: float | None = None
+    density_percent: float | None = None
+    expansion: float = USUAL_EXPANSION
+    limbs: int = 2
+    incline: float = 90.0
+    bore_mm: float | None = None
+    well_mm: float | None = None
+    reading_mm: float = 0.5
+    zero_mm: float = 0.5
+    ruler_percent: float = 0.05
+    leaning: str = ""
+
+    @property
+    def conditions(self) -> Conditions:
+        """Liquid and surroundings."""
+        from undertray.calibrate.liquid_column import Conditions
+
+        return Conditions(
+            fluid_c=20.0 if self.water_c is None else self.water_c,
+            latitude_deg=45.0 if self.latitude is None else self.latitude,
+            height_m=self.height_m,
+            fluid=self._fluid,
+            gravity_m_s2=self.gravity,
+        )
+
+    @property
+    def _fluid(self) -> Fluid:
+        from undertray.calibrate.surroundings import Fluid
+
+        if self.density is None:
+            percent = 0.05 if self.density_percent is None else self.density_percent
+            return Fluid(density_half_width=percent / 100)
+        percent = 0.5 if self.density_percent is None else self.density_percent
+        return Fluid("liquid", self.density, 20.0, self.expansion, percent / 100)
+
+    @property
+    def tube(self) -> Tube:
+        """How the column is built and read."""
+        from undertray.calibrate.liquid_column import Tube
+
+        return Tube(self.limbs, self.incline, self.bore_mm, self.well_mm, self.leaning)
+
+    def budget(self, sensor_pa: float = 0.5) -> Budget:
+        """What can be wrong with it."""
+        from undertray.calibrate.liquid_column import Budget
+
+        return Budget(
+            reading_mm=self.reading_mm,
+            zero_mm=self.zero_mm,
+            ruler=self.ruler_percent / 100,
+            temperature_k=_UNMEASURED_K if self.water_c is None else _MEASURED_K,
+            gravity=_FORMULA_GRAVITY if self._place_known else _UNKNOWN_GRAVITY,
+            sensor_pa=sensor_pa,
+        )
+
+    @property
+    def doubts(self) -> list[str]:
+        """What was not given and therefore widens the uncertainty, as lines of text."""
+        lines = []
+        if self.water_c is None:
+            lines.append(
+                f"temperature of the liquid not given: 20 degC within {_UNMEASURED_K:g} K (--water-c)"
+            )
+        if not self._place_known:
+            lines.append(
+                "latitude not given: gravity of 45 degrees, within what it varies over the Earth (--latitude)"
+            )
+        if self.incline != 90 and not self.leaning:
+            taken, other = ("both limbs lean", "one") if self.tube.both_lean else ("one limb leans", "both")
+            lines.append(f"{taken}, at {self.incline:g} degrees, as nothing else is said (--leaning {other})")
+        return lines
+
+    @property
+    def _place_known(self) -> bool:
+        return self.latitude is not None or self.gravity is not None
 
 
 def register(app: typer.Typer) -> None:
     """Add this file's commands to the program."""
     app.command("column", cls=_SignedNumbers, short_help="Turn the height of a liquid column into pressure.")(
         _column
-    )
-    app.command("target", short_help="Show which suction holds a car, and how well its taps measure it.")(
-        _target
     )
 
 
@@ -119,113 +307,9 @@ def _column(
         f"{read_mm:g} mm read, {read_mm * tube.gain:.3f} mm of {name} upright at {conditions.fluid_c:g} degC"
     )
     print(f"  {pa:.2f} Pa, expanded uncertainty {u95:.2f} Pa (95 %, k = 1.96)")
-    print(f"  {_units(pa)}")
+    print(f"  {units_text(pa)}")
     for source, u in sorted(sources.items(), key=lambda item: -item[1]):
         print(f"  from {source}: {u:.3f} Pa (standard uncertainty)")
-
-
-def _target(
-    car: CarFile = None,
-    surface_angle: Annotated[
-        float | None, typer.Option(help="0 ground, 90 wall, 180 upside down; the car's own if left out.")
-    ] = None,
-    allowance: Annotated[
-        float | None, typer.Option(help="Spare hold, share of the weight; the car's own if left out.")
-    ] = None,
-    next_taps: Annotated[
-        int | None, typer.Option(min=1, max=16, help="Propose places for so many more taps.")
-    ] = None,
-    water_c: WaterC = None,
-    latitude: Latitude = None,
-    height_m: HeightM = 0.0,
-    units: Units = None,
-) -> None:
-    """Say which mean suction holds a car on a surface, and how well its taps can know it.
-
-    Example: undertray target --car car.toml --surface-angle 180 --allowance 0.3 --next-taps 2
-    """
-    import dataclasses
-
-    from undertray.calibrate.liquid_column import Tube
-    from undertray.reduce.car import Car
-    from undertray.reduce.hold import target_suction
-    from undertray.report.words import caution_lines
-
-    (path,) = given_or_found((), car=car)
-    if path is None:
-        raise typer.BadParameter("there is no car.toml here: give --car CAR.toml", param_hint="--car")
-    described = Car.from_toml(path)
-    for option, value, most in (("--surface-angle", surface_angle, 180), ("--allowance", allowance, 10)):
-        if value is not None and not 0 <= value <= most:
-            raise typer.BadParameter(f"0 to {most}", param_hint=option)
-    if surface_angle is not None:
-        described = dataclasses.replace(described, surface_angle_deg=surface_angle)
-    if allowance is not None:
-        described = dataclasses.replace(described, allowance=allowance)
-    bench = Bench(water_c=water_c, latitude=latitude, height_m=height_m)
-    found = target_suction(described)
-    shown = shown_in(units, described)
-    print(
-        f"{described.name}: at {described.surface_angle_deg:g} degrees with an allowance of"
-        f" {described.allowance:g} of its weight of {_n(described.weight_n, shown)}"
-    )
-    need = found.need
-    whole, front, rear = (_n(value, shown) for value in (need.whole_n, need.front_n, need.rear_n))
-    print(f"  {whole} needed: front axle {front}, rear axle {rear}")
-    print(
-        f"  an even suction of {_pa(found.suction_pa, shown)} under the whole floor gives each its need;"
-        f" it makes {_n(found.downforce_n, shown)}"
-    )
-    print(f"  {_units(found.suction_pa)}")
-    print(f"  {_height(found.suction_pa, bench.conditions, Tube())}")
-    print(f"  limited by {_limit(found, shown)}")
-    if described.allowance:
-        bare = target_suction(dataclasses.replace(described, allowance=0.0))
-        print(
-            f"  without the allowance: {_n(bare.need.whole_n, shown)}, {_pa(bare.suction_pa, shown)};"
-            " below that it lets go"
-        )
-    for line in _known(described, found.suction_pa, next_taps or 0, shown):
-        print(f"  {line}")
-    for line in bench.doubts:
-        print(line)
-    print(caution_lines())
-
-
-def _n(value_n: float, shown: Display) -> str:
-    return f"{value_n / shown.force_n:.2f} {shown.force}"
-
-
-def _pa(value_pa: float, shown: Display) -> str:
-    return f"{value_pa / shown.pressure_pa:.{shown.places[0] + 1}f} {shown.pressure}"
-
-
-def _known(car: Car, suction_pa: float, more: int, shown: Display) -> list[str]:
-    """How well the taps can know the force at some suction, and what further taps would make of it."""
-    from undertray.reduce.tapcover import force_bounds, next_taps
-
-    def within(known: ForceBounds) -> str:
-        whole, front, rear = (
-            f"±{shown.n_text(per_pa * suction_pa)} {shown.force}"
-            for per_pa in (known.downforce_n, known.front_n, known.rear_n)
-        )
-        return f"{whole}, front axle {front}, rear axle {rear}"
-
-    count = len(car.taps)
-    there = f"its {count} taps measure" if count > 1 else "its one tap measures"
-    lines = [f"{there} that force to {within(force_bounds(car))} (95 %, by where they are)"]
-    for k, tap in enumerate(next_taps(car, more), count + 1):
-        place = [f"{shown.mm_text(mm)} {shown.length}" for mm in (tap.x_mm, tap.y_mm)]
-        lines.append(f"tap {k} helps most at x {place[0]}, y {place[1]}: {within(tap.known)}")
-    return lines
-
-
-def _limit(found: Target, shown: Display) -> str:
-    over_n = found.downforce_n - found.need.whole_n
-    if over_n < 0.005:
-        return found.limited_by
-    more = _n(over_n, shown)
-    return f"{found.limited_by}: an even suction gives the rest of the car {more} more than it needs"
 
 
 def _bare(text: str) -> bool:
@@ -236,7 +320,8 @@ def _bare(text: str) -> bool:
     return True
 
 
-def _units(pa: float) -> str:
+def units_text(pa: float) -> str:
+    """A pressure in the units that are used for it."""
     from undertray.units import FACTORS
 
     pressure = FACTORS["pressure"]
@@ -244,9 +329,3 @@ def _units(pa: float) -> str:
         f"{pa / pressure['inH2O']:.4f} inH2O (the unit of {pressure['inH2O']:.5f} Pa, not a height),"
         f" {pa / pressure['psi']:.5f} psi, {pa / pressure['mbar']:.4f} mbar"
     )
-
-
-def _height(pa: float, conditions: Conditions, tube: Tube) -> str:
-    mm = pa / conditions.pa_per_mm / tube.gain
-    liquid = f"{conditions.fluid.name} column at {conditions.fluid_c:g} degC"
-    return f"{mm:.1f} mm ({mm / 25.4:.3f} in) of a real {liquid}"

@@ -9,28 +9,25 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from undertray.cli.caroptions import (
+from undertray.cli.options import (
     AsJson,
     CalibrationFile,
     CarFile,
     CarFrom,
     DragFile,
+    PicturesFolder,
+    Setup,
     Tare,
     Units,
-    car_chooser,
-    given_or_found,
+    setup,
     shown_in,
 )
-from undertray.cli.report import MakeReports, PageFile, make_reports
+from undertray.cli.report import MakeReports, PageFile, make_reports, reports_go_with, write_linking
+from undertray.cli.streams import draw_into
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from undertray.acquire.runlog import Run
-    from undertray.calibrate.calibration import Calibration
     from undertray.errors import UndertrayError
     from undertray.predict.drag import Drag
-    from undertray.reduce.runcar import RunCar
     from undertray.report.comparedrun import Taken
 
 __all__ = ["register"]
@@ -59,10 +56,7 @@ def _compare(
     ] = None,
     units: Units = None,
     as_json: AsJson = False,
-    pictures: Annotated[
-        Path | None,
-        typer.Option("--pictures", metavar="FOLDER", help="Draw it as SVG, with its numbers as CSV."),
-    ] = None,
+    pictures: PicturesFolder = None,
     page: PageFile = None,
     reports: MakeReports = False,
 ) -> None:
@@ -75,24 +69,19 @@ def _compare(
 
     Example: undertray compare brush1.csv brush2.csv foam1.csv foam2.csv --car car.toml --by skirt
     """
-    if reports and page is None:
-        raise typer.BadParameter("goes with --page OUT.html", param_hint="--reports")
+    reports_go_with(page, reports)
     from dataclasses import replace
 
-    from undertray.calibrate.calibration import Calibration
     from undertray.predict.drag import read_drag
     from undertray.report.comparedrun import once_each
     from undertray.report.comparepicture import comparison_picture
     from undertray.report.comparewords import comparison_words
     from undertray.report.comparison import compare
-    from undertray.report.picture import write_pictures
     from undertray.report.words import caution_line, few_names, note_lines, room
 
-    car, calibration = given_or_found(runs, car=car, calibration=calibration)
-    choose = car_chooser(car, car_from)
-    certificate = Calibration.from_json(calibration) if calibration is not None else None
+    given = setup(runs, car, car_from, calibration, tare)
     pulled = read_drag(drag) if drag is not None else None
-    taken, left_out = _taken(runs, choose, certificate, tare, by, pulled)
+    taken, left_out = _taken(runs, given, by, pulled)
     for _, why in left_out:
         print(note_lines(f"left out: {why}"), file=sys.stderr)
     notices = [f"left out: {few_names([path.name for path, _ in left_out])}"] if left_out else []
@@ -112,26 +101,17 @@ def _compare(
             print(line)
     print(caution_line(), file=sys.stderr)
     if pictures is not None:
-        write_pictures([comparison_picture(found, shown)], pictures)
-        print(f"pictures: {pictures}", file=sys.stderr)
-
+        draw_into(pictures, comparison_picture(found, shown))
     if page is not None:
         from undertray.report.folderpage import comparison_page
-        from undertray.report.page import write_page
 
         if reports:
-            make_reports([Path(one.log) for one in kept], choose, certificate, tare, shown, pulled)
-        write_page(comparison_page(found, kept, page, shown), page)
-        print(f"page: {page}", file=sys.stderr)
+            make_reports([Path(one.log) for one in kept], given, shown, pulled)
+        write_linking(page, comparison_page(found, kept, page, shown))
 
 
 def _taken(
-    runs: list[Path],
-    choose: Callable[[Run], RunCar],
-    calibration: Calibration | None,
-    tare: str,
-    by: str,
-    drag: Drag | None,
+    runs: list[Path], given: Setup, by: str, drag: Drag | None
 ) -> tuple[list[Taken], list[tuple[Path, UndertrayError]]]:
     """The logs that can be compared, and the others with the reason."""
     from undertray.acquire.runlog import read_run
@@ -145,7 +125,7 @@ def _taken(
         for path in shown:
             try:
                 run = read_run(path)
-                taken.append(take(str(path), run, choose(run), calibration, tare, by, drag))
+                taken.append(take(str(path), run, given.choose(run), given.calibration, given.tare, by, drag))
             except UndertrayError as error:
                 left_out.append((path, error))
     return taken, left_out

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from undertray.cli.caroptions import Units, shown_in
+from undertray.cli.options import Units, shown_in
 
 if TYPE_CHECKING:
     from undertray.calibrate.calibration import Calibration
@@ -38,7 +38,8 @@ def _demo(
     from undertray.places import bundled
     from undertray.reduce.car import Car
     from undertray.reduce.run import reduce_run
-    from undertray.report.page import make_sheet, render_page, write_page
+    from undertray.report.page import render_page, write_page
+    from undertray.report.sheet import make_sheet
     from undertray.report.verdict import judge
     from undertray.report.words import caution_lines, run_words
     from undertray.virtual.demo_runs import RUNS

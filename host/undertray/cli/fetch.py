@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from undertray.cli.caroptions import given_or_found
-from undertray.cli.factoptions import (
+from undertray.cli.options import (
     AirC,
     AirHpa,
     Gap,
@@ -21,7 +20,9 @@ from undertray.cli.factoptions import (
     Springs,
     Surface,
     air_facts,
+    described_car,
     fact_pairs,
+    given_or_found,
     mass_text,
     this_host,
 )
@@ -139,11 +140,8 @@ def _car(car: Path | None) -> tuple[dict[str, str], Mapping[str, Any] | None]:
     """What the logs say of the car, and the car that they keep."""
     if car is None:
         return {}, None
-    from undertray.reduce.car import Car
-    from undertray.reduce.tomltables import load_toml
-
-    description = load_toml(car)
-    return {"car": Car.from_data(description, car.name).name, "car_from": "fetch"}, description
+    described, description = described_car(car)
+    return {"car": described.name, "car_from": "fetch"}, description
 
 
 def _facts(given: list[str]) -> tuple[dict[str, str], dict[int, dict[str, str]]]:

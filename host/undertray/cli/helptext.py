@@ -7,7 +7,7 @@ from typing import Any
 
 from typer.core import TyperCommand
 
-from undertray.cli.caroptions import forget_found, report_found
+from undertray.cli.options import forget_found, report_found
 
 __all__ = ["Command"]
 

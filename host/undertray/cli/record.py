@@ -1,4 +1,4 @@
-"""``undertray record``."""
+"""``undertray record``, and ``undertray ports``, which finds the board."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import shlex
 import signal
 import sys
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
@@ -15,6 +15,28 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from undertray.cli.options import (
+    AirC,
+    AirHpa,
+    CalibrationFile,
+    Gap,
+    Mass,
+    Mounting,
+    Pack,
+    Skirt,
+    Springs,
+    Surface,
+    Units,
+    air_facts,
+    ask_fact,
+    ask_to_take_over,
+    described_car,
+    fact_pairs,
+    given_or_found,
+    report_found,
+    shown_in,
+    this_host,
+)
 from undertray.errors import harmless
 
 if TYPE_CHECKING:
@@ -24,29 +46,13 @@ if TYPE_CHECKING:
     from undertray.reduce.car import Car
     from undertray.report.display import Display
 
-from undertray.cli.caroptions import CalibrationFile, Units, given_or_found, report_found, shown_in
-from undertray.cli.factoptions import (
-    AirC,
-    AirHpa,
-    Gap,
-    Mass,
-    Mounting,
-    Pack,
-    Skirt,
-    Springs,
-    Surface,
-    air_facts,
-    ask_fact,
-    ask_to_take_over,
-    fact_pairs,
-    this_host,
-)
 
 __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
     """Add this file's commands to the program."""
+    app.command("ports")(_ports)
     app.command("record", short_help="Record a run from the board until it is stopped.")(_record)
 
 
@@ -128,6 +134,7 @@ def _record(
     from undertray.acquire.link import open_link
     from undertray.acquire.recorder import Patience, Recorder
     from undertray.acquire.runfacts import gather, log_paths
+    from undertray.calibrate.calibration import Calibration
     from undertray.reduce.runcar import mass_kg
 
     if last_facts not in ("ask", "take", "none"):
@@ -137,7 +144,8 @@ def _record(
     more = [f"--calibration {shlex.quote(str(calibration))}"] if calibration is not None else []
     car, calibration = given_or_found([Path(out)], car=car, calibration=calibration)
     report_found()  # before the drive, not after it
-    the_car, description, certificate = _car(car, calibration)
+    the_car, description = (None, None) if car is None else described_car(car)
+    certificate = None if calibration is None else Calibration.from_json(calibration)
     if the_car and own_mass:
         the_car = replace(the_car, mass_kg=mass_kg(own_mass["mass"]))
     port = port or _found(baud)
@@ -327,7 +335,7 @@ def _judged(
     from undertray.errors import UndertrayError
     from undertray.reduce.run import reduce_run
     from undertray.reduce.runcar import run_car
-    from undertray.report.page import make_sheet, render_page, write_page
+    from undertray.report.folderpage import report_of, write_report
     from undertray.report.verdict import judge
 
     try:
@@ -335,22 +343,18 @@ def _judged(
         chosen = run_car(run, car, "the car")
         reduction = chosen.told(reduce_run(run, chosen.car, certificate))
         say(judge(reduction, units).headline)
-        page = path.with_suffix(".html")
-        sheet = make_sheet(reduction, chosen.car, run, certificate, units)
-        write_page(render_page([sheet], path.stem), page)
+        write_report(path, run, reduction, chosen.car, certificate, units, title=path.stem)
     except UndertrayError as error:
         say(f"the log is whole, and cannot be judged: {error}")
         return
-    say(f"page: {page}")
+    say(f"page: {report_of(path)}")
     say(f"next: {' '.join(['undertray reduce', shlex.quote(str(path)), *more])}")
 
 
 def _views(
-    say: Callable[[str], None], quiet: bool, page: bool, page_address: str | None, display: Display
+    say: Callable[[str], None], quiet: bool, page: bool, page_address: str | None, units: Display
 ) -> Iterator[View]:
-    from undertray.live.snapshot import LiveUnits
-
-    units, code = LiveUnits(display), []
+    code: list[str] = []
     if page or page_address:
         from undertray.live.browser import PageView, code_lines
 
@@ -372,23 +376,6 @@ def _views(
         from undertray.live.terminal import PlainView
 
         yield PlainView(say, units=units)
-
-
-def _car(
-    car: Path | None, calibration: Path | None
-) -> tuple[Car | None, Mapping[str, Any] | None, Calibration | None]:
-    the_car = description = certificate = None
-    if car is not None:
-        from undertray.reduce.car import Car
-        from undertray.reduce.tomltables import load_toml
-
-        description = load_toml(car)
-        the_car = Car.from_data(description, car.name)
-    if calibration is not None:
-        from undertray.calibrate.calibration import Calibration
-
-        certificate = Calibration.from_json(calibration)
-    return the_car, description, certificate
 
 
 def _found(baud: int) -> str:
@@ -413,3 +400,26 @@ def _summed(recording: Recording) -> str:
     if recording.segments > 1:
         parts.append(f"{recording.segments} segments")
     return f"{', '.join(parts)}; {recording.why}: {recording.path}"
+
+
+def _ports(
+    also: Annotated[
+        list[str] | None, typer.Option("--port", help="A port or URL to ask as well; repeatable.")
+    ] = None,
+    baud: Annotated[int, typer.Option(min=1, help="Speed of a UART; USB takes any.")] = 115_200,
+) -> None:
+    """List the ports and say what answers on each. Sends 'info' to every one.
+
+    Example: undertray ports --port socket://127.0.0.1:7660
+    """
+    from undertray.acquire.link import ask, open_link, serial_ports
+    from undertray.errors import NoBoard, escaped
+
+    ports = [*serial_ports(), *((port, "") for port in also or [])]
+    if not ports:
+        raise NoBoard("this computer has no serial port", do="plug the board in")
+    for port, what in ports:
+        answer = ask(lambda port=port: open_link(port, baud), port, what)  # type: ignore[misc]
+        print(f"{'*' if answer.device else ' '} {port}  {escaped(answer.finding, 200)}")
+        if what:
+            print(f"    {escaped(what, 100)}")

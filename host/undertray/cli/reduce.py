@@ -9,15 +9,15 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.caroptions import (
+from undertray.cli.options import (
     AsJson,
     CalibrationFile,
     CarFile,
     CarFrom,
+    RunFile,
     Tare,
     Units,
-    car_chooser,
-    given_or_found,
+    setup,
     shown_in,
 )
 
@@ -30,7 +30,7 @@ def register(app: typer.Typer) -> None:
 
 
 def _reduce(
-    run: Annotated[Path, typer.Argument(metavar="RUN.csv", help="The run log.", show_default=False)],
+    run: RunFile,
     car: CarFile = None,
     car_from: CarFrom = "log",
     calibration: CalibrationFile = None,
@@ -62,28 +62,24 @@ def _reduce(
     Example: undertray reduce run.csv --car car.toml --calibration calibration.json --tare zero
     """
     from undertray.acquire.runlog import read_run
-    from undertray.calibrate.calibration import Calibration
     from undertray.predict.drag import read_drag, with_drag
     from undertray.predict.drivable import Windows
     from undertray.reduce.fan import FanReference
     from undertray.reduce.run import reduce_run
     from undertray.reduce.summary import plain
-    from undertray.report.locked import with_window
     from undertray.report.table import reduction_table
-    from undertray.report.verdict import judge
+    from undertray.report.verdict import judge, with_window
     from undertray.report.words import caution_line, note_lines
 
-    car, calibration = given_or_found([run], car=car, calibration=calibration)
-    choose = car_chooser(car, car_from)
-    certificate = Calibration.from_json(calibration) if calibration else None
+    given = setup([run], car, car_from, calibration, tare)
     good = FanReference.from_json(reference) if reference else None
     pulled = read_drag(drag) if drag else None
     speeds = [_speed_m_s(text) for text in to_speed or ()]
     log = read_run(run)
-    chosen = choose(log)
+    chosen = given.choose(log)
     handed = [log]
     del log  # the reduction gives raw arrays back as soon as it can
-    result = chosen.told(reduce_run(handed.pop(), chosen.car, certificate, tare, good, speeds))
+    result = chosen.told(reduce_run(handed.pop(), chosen.car, given.calibration, tare, good, speeds))
     shown = shown_in("si" if as_json else units, chosen.car)  # what programs read is always SI
     verdict = judge(result, shown)
     if pulled is not None:

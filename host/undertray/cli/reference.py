@@ -8,14 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from undertray.cli.caroptions import (
-    CalibrationFile,
-    CarFile,
-    CarFrom,
-    Tare,
-    car_chooser,
-    given_or_found,
-)
+from undertray.cli.options import CalibrationFile, CarFile, CarFrom, Tare, setup
 
 if TYPE_CHECKING:
     from undertray.acquire.runlog import Run
@@ -50,28 +43,25 @@ def _reference(
     Example: undertray reference sweep.csv --car car.toml --out reference.json
     """
     from undertray.acquire.runlog import read_run
-    from undertray.calibrate.calibration import Calibration
     from undertray.reduce.fanreference import take_reference
     from undertray.reduce.run import reduce_run
     from undertray.report.words import caution_lines, note_lines
 
-    car, calibration = given_or_found(runs, car=car, calibration=calibration)
-    choose = car_chooser(car, car_from)
-    certificate = Calibration.from_json(calibration) if calibration else None
+    given = setup(runs, car, car_from, calibration, tare)
     logs, notices = _once_each(runs, [read_run(path) for path in runs])
     for notice in notices:
         print(note_lines(notice), file=sys.stderr)
-    cars = [choose(log) for log in logs]
+    cars = [given.choose(log) for log in logs]
     for notice in dict.fromkeys(notice for chosen in cars for notice in chosen.notices):
         print(note_lines(notice), file=sys.stderr)
     reductions = [
-        reduce_run(log, chosen.car, certificate, tare) for log, chosen in zip(logs, cars, strict=True)
+        reduce_run(log, chosen.car, given.calibration, tare) for log, chosen in zip(logs, cars, strict=True)
     ]
     found = take_reference(reductions, cars[0].car)
     _print(found)
     for notice in found.notices:
         print(note_lines(notice), file=sys.stderr)
-    if certificate is None:
+    if given.calibration is None:
         print(note_lines("uncalibrated: use it only for runs reduced in the same way"), file=sys.stderr)
     found.reference.to_json(out)
     print(f"written: {out}", file=sys.stderr)

@@ -3,33 +3,22 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from undertray.cli.caroptions import (
-    CalibrationFile,
-    CarFile,
-    CarFrom,
-    Tare,
-    Units,
-    car_chooser,
-    given_or_found,
-    shown_in,
-)
+from undertray.cli.options import CalibrationFile, CarFile, CarFrom, Setup, Tare, Units, setup, shown_in
 
 if TYPE_CHECKING:
     from undertray.acquire.runlog import Run
-    from undertray.calibrate.calibration import Calibration
     from undertray.predict.drag import Drag
     from undertray.reduce.runcar import RunCar
     from undertray.reduce.summary import Reduction
     from undertray.report.display import Display
-    from undertray.report.page import Sheet
+    from undertray.report.sheet import Sheet
 
-__all__ = ["MakeReports", "PageFile", "make_reports", "register"]
+__all__ = ["MakeReports", "PageFile", "make_reports", "register", "reports_go_with", "write_linking"]
 
 
 def register(app: typer.Typer) -> None:
@@ -49,16 +38,9 @@ MakeReports = Annotated[
 ]
 
 
-def make_reports(
-    logs: list[Path],
-    choose: Callable[[Run], RunCar],
-    calibration: Calibration | None,
-    tare: str,
-    units: Display,
-    drag: Drag | None = None,
-) -> None:
+def make_reports(logs: list[Path], given: Setup, units: Display, drag: Drag | None = None) -> None:
     """Make the reports that are missing beside some logs, or older than they are."""
-    from undertray import read_run, reduce_run
+    from undertray import read_run
     from undertray.report.folderpage import lacking_reports, write_report
 
     lacking = lacking_reports(logs)
@@ -67,11 +49,24 @@ def make_reports(
     ) as shown:
         for log in shown:
             run = read_run(log)
-            chosen = choose(run)
-            reduction = chosen.told(reduce_run(run, chosen.car, calibration, tare))
-            write_report(log, run, reduction, chosen.car, calibration, units, drag)
+            car, reduction = given.reduce(run)
+            write_report(log, run, reduction, car, given.calibration, units, drag)
     if lacking:
         print(f"reports: {len(lacking)} made, beside their logs", file=sys.stderr)
+
+
+def reports_go_with(page: Path | None, reports: bool) -> None:
+    """Reports are made for a page that leads to them."""
+    if reports and page is None:
+        raise typer.BadParameter("goes with --page OUT.html", param_hint="--reports")
+
+
+def write_linking(page: Path, html: str) -> None:
+    """Write a page that leads to reports, and say so."""
+    from undertray.report.page import write_page
+
+    write_page(html, page)
+    print(f"page: {page}", file=sys.stderr)
 
 
 def _known_alignment(align: str) -> str:
@@ -126,26 +121,24 @@ def _report(
 
     Example: undertray report run1.csv --car car.toml --calibration calibration.json --out run1.html
     """
-    for option, given in (("--pulls", pulls), ("--with", other)):
-        if given is not None and len(runs) != 1:
+    for option, file in (("--pulls", pulls), ("--with", other)):
+        if file is not None and len(runs) != 1:
             raise typer.BadParameter("goes with one run", param_hint=option)
     from dataclasses import replace
 
-    from undertray import Calibration, read_run, reduce_run
+    from undertray import read_run, reduce_run
     from undertray.predict.drag import read_drag, with_drag
     from undertray.predict.drivable import Windows
     from undertray.reduce.fan import FanReference
-    from undertray.reduce.pulloff import force_check
-    from undertray.reduce.pulls import read_pulls
-    from undertray.report.forcepicture import force_picture
+    from undertray.reduce.pulls import force_check, read_pulls
     from undertray.report.overlay import overlay
-    from undertray.report.page import make_sheet, render_page, write_page
+    from undertray.report.page import render_page, write_page
     from undertray.report.picture import write_pictures
+    from undertray.report.pullpicture import force_picture
+    from undertray.report.sheet import make_sheet
     from undertray.report.words import note_lines
 
-    car, calibration = given_or_found(runs, car=car, calibration=calibration)
-    choose = car_chooser(car, car_from)
-    certificate = Calibration.from_json(calibration) if calibration is not None else None
+    given = setup(runs, car, car_from, calibration, tare)
     good = FanReference.from_json(reference) if reference is not None else None
     pulled = read_drag(drag) if drag is not None else None
     sheets: list[Sheet] = []
@@ -153,9 +146,9 @@ def _report(
 
     def reduced(path: Path) -> tuple[Run, RunCar, Reduction]:
         run = read_run(path)
-        chosen = choose(run)
+        chosen = given.choose(run)
         cars.append(chosen)
-        return run, chosen, chosen.told(reduce_run(run, chosen.car, certificate, tare, good))
+        return run, chosen, chosen.told(reduce_run(run, chosen.car, given.calibration, tare, good))
 
     for path in runs:
         run, chosen, reduction = reduced(path)
@@ -163,7 +156,7 @@ def _report(
             reduction = with_drag(reduction, chosen.car, pulled)
         windows = Windows.of(chosen.car, pulled, reduction, good) if pulled is not None else None
         shown = shown_in(units, chosen.car)
-        sheet = make_sheet(reduction, chosen.car, run, certificate, shown, good, windows)
+        sheet = make_sheet(reduction, chosen.car, run, given.calibration, shown, good, windows)
         if pulls is not None:
             checked = force_check(reduction, chosen.car, read_pulls(pulls), hanging)
             sheet = replace(sheet, steady=[*sheet.steady, force_picture(checked, shown)])

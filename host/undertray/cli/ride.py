@@ -2,24 +2,23 @@
 
 from __future__ import annotations
 
-import json
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from undertray.cli.caroptions import (
+from undertray.cli.options import (
     AsJson,
     CalibrationFile,
     CarFile,
     CarFrom,
+    Setup,
     Tare,
     Units,
-    car_chooser,
-    given_or_found,
+    setup,
     shown_in,
 )
+from undertray.cli.streams import print_answer
 
 if TYPE_CHECKING:
     from undertray.predict.axleloads import AxleLoads
@@ -81,30 +80,19 @@ def _ride(
     if (run is None) == (not suction):
         raise typer.BadParameter("a run log, or --suction, and not both", param_hint="RUN.csv")
     from undertray.predict.rideheight import feeler_of, read_feelers, ride
-    from undertray.reduce.summary import plain
-    from undertray.report.ridewords import ride_words
-    from undertray.report.words import caution_line, note_lines, wrapped
+    from undertray.report.forecastwords import ride_words
 
     keep_mm, within_mm = _length_mm(keep, "--keep"), _length_mm(feeler_within, "--feeler-within")
     readings: list[Feeler] = list(read_feelers(feelers)) if feelers is not None else []
     readings += [feeler_of(text, "--feeler") for text in feeler or ()]
     if correct and not readings:
         raise typer.BadParameter("needs gaps that were read: --feelers or --feeler", param_hint="--correct")
-    car, calibration = given_or_found([] if run is None else [run], car=car, calibration=calibration)
-    chosen, loads, notices = (
-        _even(car, suction or [], angle)
-        if run is None
-        else _measured(run, car, car_from, calibration, tare, angle)
+    given = setup([] if run is None else [run], car, car_from, calibration, tare)
+    its_car, loads, notices = (
+        _even(given.car, suction or [], angle) if run is None else _measured(run, given, angle)
     )
-    found = ride(chosen, loads, keep_mm, readings, within_mm, correct)
-    if as_json:
-        print(json.dumps({"format": 1, **plain(found)}, allow_nan=False))
-    else:
-        for line in ride_words(found, shown_in(units, chosen)):
-            print(wrapped(line, "    "))
-    for notice in notices:
-        print(note_lines(notice), file=sys.stderr)
-    print(caution_line(), file=sys.stderr)
+    found = ride(its_car, loads, keep_mm, readings, within_mm, correct)
+    print_answer(found, ride_words(found, shown_in(units, its_car)), notices, as_json, "    ")
 
 
 def _turned(car: Car, angle: float | None) -> Car:
@@ -113,14 +101,13 @@ def _turned(car: Car, angle: float | None) -> Car:
     return car if angle is None else replace(car, surface_angle_deg=angle)
 
 
-def _even(path: Path | None, suctions: list[str], angle: float | None) -> tuple[Car, AxleLoads, list[str]]:
+def _even(car: Car | None, suctions: list[str], angle: float | None) -> tuple[Car, AxleLoads, list[str]]:
     from undertray.predict.axleloads import even_loads
-    from undertray.reduce.car import Car
     from undertray.units import UnitError, quantity
 
-    if path is None:
+    if car is None:
         raise typer.BadParameter("needs the car: --car CAR.toml", param_hint="--suction")
-    given = []
+    levels_pa = []
     for text in suctions:
         try:
             pa = quantity(text, "Pa", "--suction", bare=False)
@@ -128,24 +115,20 @@ def _even(path: Path | None, suctions: list[str], angle: float | None) -> tuple[
             raise typer.BadParameter(str(error), param_hint="--suction") from error
         if not 0 < pa <= 1e5:
             raise typer.BadParameter("above 0 and up to 100 kPa", param_hint="--suction")
-        given.append(pa)
-    car = _turned(Car.from_toml(path), angle)
+        levels_pa.append(pa)
+    car = _turned(car, angle)
     said = "an even suction under the whole floor: how uneven it is, is in no interval; a run says more"
-    return car, even_loads(car, given), [said]
+    return car, even_loads(car, levels_pa), [said]
 
 
-def _measured(
-    run: Path, path: Path | None, car_from: str, calibration: Path | None, tare: str, angle: float | None
-) -> tuple[Car, AxleLoads, list[str]]:
-    from undertray import Calibration, read_run, reduce_run
+def _measured(run: Path, given: Setup, angle: float | None) -> tuple[Car, AxleLoads, list[str]]:
+    from undertray import read_run, reduce_run
     from undertray.predict.axleloads import measured_loads
 
-    choose = car_chooser(path, car_from)
-    certificate = Calibration.from_json(calibration) if calibration is not None else None
     log = read_run(run)
-    chosen = choose(log)
+    chosen = given.choose(log)
     car = _turned(chosen.car, angle)
-    reduction = chosen.told(reduce_run(log, car, certificate, tare))
+    reduction = chosen.told(reduce_run(log, car, given.calibration, given.tare))
     loads = measured_loads(reduction)
     notices = list(reduction.notices)
     if not loads.known:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from undertray.cli.caroptions import (
+from undertray.cli.options import (
     AsJson,
     CalibrationFile,
     CarFile,
@@ -18,11 +18,10 @@ from undertray.cli.caroptions import (
     DragFile,
     Tare,
     Units,
-    car_chooser,
-    given_or_found,
+    setup,
     shown_in,
 )
-from undertray.cli.report import MakeReports, PageFile, make_reports
+from undertray.cli.report import MakeReports, PageFile, make_reports, reports_go_with, write_linking
 
 if TYPE_CHECKING:
     from undertray.report.display import Display
@@ -83,12 +82,10 @@ def _sessions(
 
     Example: undertray sessions runs/ --car car.toml --sort margin --reverse
     """
-    if reports and page is None:
-        raise typer.BadParameter("goes with --page OUT.html", param_hint="--reports")
-    from undertray import Calibration, read_run, reduce_run
+    reports_go_with(page, reports)
+    from undertray import read_run, reduce_run
     from undertray.acquire.runfolder import drive_of, find_runs
     from undertray.predict.drag import read_drag
-    from undertray.reduce.car import Car
     from undertray.report.runlist import (
         Memory,
         cache_folder,
@@ -100,21 +97,20 @@ def _sessions(
     )
     from undertray.report.words import caution_line, note_lines
 
-    car, calibration = given_or_found([folder], car=car, calibration=calibration)
-    choose = car_chooser(car, car_from)
-    certificate = Calibration.from_json(calibration) if calibration is not None else None
+    given = setup([folder], car, car_from, calibration, tare)
     pulled = read_drag(drag) if drag is not None else None
-    depends = fingerprint([file for file in (car, calibration, drag) if file is not None])
-    depends += f"{tare} {car_from} {car.name if car else ''} {calibration is not None} {drag is not None}"
+    depends = fingerprint([file for file in (*given.files, drag) if file is not None])
+    depends += f"{tare} {car_from} {given.files[0].name if given.files[0] else ''} "
+    depends += f"{given.calibration is not None} {drag is not None}"
     memory = Memory(folder, depends, cache_folder() if cached else None)
 
     def reduce(path: Path) -> Mapping[str, Any]:
-        from undertray.report.locked import judge_driven
+        from undertray.report.verdict import judge_driven
 
         run = read_run(path)
-        chosen = choose(run)
+        chosen = given.choose(run)
         said = (*chosen.notices, *map(str, run.corrections[-_MOST_CORRECTIONS:]))
-        reduction = reduce_run(run, chosen.car, certificate, tare)
+        reduction = reduce_run(run, chosen.car, given.calibration, tare)
         verdict = judge_driven(reduction, chosen.car, pulled)
         return headline(reduction, run.facts, said, drive_of(run), verdict)
 
@@ -133,7 +129,7 @@ def _sessions(
     finally:
         memory.save()
     found = sort_sessions(once_each(found), sort, reverse)
-    look = shown_in(units, None if car is None else Car.from_toml(car))
+    look = shown_in(units, given.car)
     if as_json:
         print(json.dumps([one.as_dict() for one in found], allow_nan=False))
     else:
@@ -143,13 +139,11 @@ def _sessions(
         print(note_lines(notice), file=sys.stderr)
     if page is not None:
         from undertray.report.folderpage import folder_page
-        from undertray.report.page import write_page
 
         if reports:
             logs = [folder / one.file for one in found if one.duration_s is not None]
-            make_reports(logs, choose, certificate, tare, look, pulled)
-        write_page(folder_page(found, folder, page, fact, look, notices), page)
-        print(f"page: {page}", file=sys.stderr)
+            make_reports(logs, given, look, pulled)
+        write_linking(page, folder_page(found, folder, page, fact, look, notices))
     print(caution_line(), file=sys.stderr)
 
 
@@ -198,7 +192,7 @@ def _print(found: list[Session], fact: str, units: Display) -> None:
 
 def _row(one: Session, fact: str, units: Display, narrow: bool = False) -> tuple[str, ...]:
     """What is shown of a run, what matters most first."""
-    from undertray.report.fallwords import losses_told
+    from undertray.report.words import losses_told
 
     sure = one.calibrated or one.duration_s is None
     least = "" if one.least_margin_n is None else units.n(one.least_margin_n, signed=True)

@@ -4,15 +4,28 @@ from __future__ import annotations
 
 import codecs
 import contextlib
+import json
 import os
 import sys
 import textwrap
+from collections.abc import Iterable
 from io import TextIOWrapper
-from typing import Any, TextIO
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TextIO
 
 from undertray.errors import harmless
 
-__all__ = ["StyledStream", "flush_output", "give_up_output", "print_for_people"]
+if TYPE_CHECKING:
+    from undertray.report.picture import Picture
+
+__all__ = [
+    "StyledStream",
+    "draw_into",
+    "flush_output",
+    "give_up_output",
+    "print_answer",
+    "print_for_people",
+]
 
 _HANDLER = "undertray-readable"
 _READABLE = {
@@ -115,6 +128,31 @@ class StyledStream:
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._stream, name)
+
+
+def print_answer(
+    found: Any, lines: Iterable[str], notices: Iterable[str], as_json: bool, indent: str = ""
+) -> None:
+    """Print what a command found, as JSON or in lines, then its notices and the caution."""
+    from undertray.reduce.summary import plain
+    from undertray.report.words import caution_line, note_lines, wrapped
+
+    if as_json:
+        print(json.dumps({"format": 1, **plain(found)}, allow_nan=False))
+    else:
+        for line in lines:
+            print(wrapped(line, indent))
+    for notice in dict.fromkeys(notices):
+        print(note_lines(notice), file=sys.stderr)
+    print(caution_line(), file=sys.stderr)
+
+
+def draw_into(folder: Path, *pictures: Picture) -> None:
+    """Write pictures into a folder, and say so."""
+    from undertray.report.picture import write_pictures
+
+    write_pictures(pictures, folder)
+    print(f"pictures: {folder}", file=sys.stderr)
 
 
 def flush_output() -> None:

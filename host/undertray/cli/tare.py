@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from undertray.cli.caroptions import CalibrationFile, Units, given_or_found, shown_in
+from undertray.cli.options import CalibrationFile, RunFile, Units, given_or_found, shown_in
 
 __all__ = ["register"]
 
@@ -18,7 +17,7 @@ def register(app: typer.Typer) -> None:
 
 
 def _tare(
-    log: Annotated[Path, typer.Argument(metavar="RUN.csv", help="The run log.")],
+    log: RunFile,
     calibration: CalibrationFile = None,
     rest_us: Annotated[
         float,
@@ -58,12 +57,11 @@ def _tare(
         suction_pa = certificate.apply(suction_pa, names)
     found = find_tare(board_time(run).t_s, suction_pa, run.drive_us, rest_us)
     shown = shown_in(units, None)
-    places = 2 if shown.name == "si" else 4
     for label, still in (("before", found.before), ("after", found.after)):
         if still is not None:
             zeros = ", ".join(
-                f"{name} {zero / shown.pressure_pa:+.{places}f}({u / shown.pressure_pa:.{places}f})"
-                for name, zero, u in zip(names, still.zero_pa, still.u_pa, strict=True)
+                f"{name} {shown.pa_text(zero_pa, '+', 2)}({shown.pa_text(u_pa, finer=2)})"
+                for name, zero_pa, u_pa in zip(names, still.zero_pa, still.u_pa, strict=True)
             )
             print(
                 f"zero {label} the run ({still.start_s:.1f} to {still.end_s:.1f} s),"
@@ -71,8 +69,7 @@ def _tare(
             )
     if found.drift_pa is not None:
         drift = ", ".join(
-            f"{name} {pa / shown.pressure_pa:+.{places}f}"
-            for name, pa in zip(names, found.drift_pa, strict=True)
+            f"{name} {shown.pa_text(pa, '+', 2)}" for name, pa in zip(names, found.drift_pa, strict=True)
         )
         print(f"zero drift during the run, {shown.pressure}: {drift}")
     for notice in found.notices:

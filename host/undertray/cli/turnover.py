@@ -9,17 +9,7 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.caroptions import (
-    AsJson,
-    CalibrationFile,
-    CarFile,
-    CarFrom,
-    Tare,
-    Units,
-    car_chooser,
-    given_or_found,
-    shown_in,
-)
+from undertray.cli.options import AsJson, CalibrationFile, CarFile, CarFrom, Tare, Units, setup, shown_in
 
 __all__ = ["register"]
 
@@ -93,10 +83,9 @@ def _list(
     """
     if pulled_in is not None and pulls is None:
         raise typer.BadParameter("needs --pulls", param_hint="--pulled-in")
-    from undertray import Calibration, read_run, reduce_run
+    from undertray import read_run
     from undertray.errors import escaped
-    from undertray.reduce.pulloff import force_check
-    from undertray.reduce.pulls import read_pulls
+    from undertray.reduce.pulls import force_check, read_pulls
     from undertray.reduce.summary import plain
     from undertray.report.page import render_turnover, write_page
     from undertray.report.turnoverlist import Driven, State, Word, turnover_items, turnover_line
@@ -113,16 +102,13 @@ def _list(
         calibration_days,
         None if pack_empty is None else _voltage_mv(pack_empty),
     )
-    car, calibration = given_or_found(runs, car=car, calibration=calibration)
-    choose = car_chooser(car, car_from)
-    certificate = Calibration.from_json(calibration) if calibration is not None else None
+    given = setup(runs, car, car_from, calibration, tare)
     readings = None if pulls is None else read_pulls(pulls)
     driven, cars = [], {}
     for path in runs:
         log = read_run(path)
-        chosen = choose(log)
-        cars[path] = chosen.car
-        driven.append(Driven(path.name, log, chosen.told(reduce_run(log, chosen.car, certificate, tare))))
+        cars[path], reduction = given.reduce(log)
+        driven.append(Driven(path.name, log, reduction))
     first = cars[runs[0]]
     for path, other in cars.items():
         if (other.name, other.surface_angle_deg) != (first.name, first.surface_angle_deg):
@@ -131,11 +117,9 @@ def _list(
             )
     force = None
     if readings is not None:
-        pulled = read_run(pulled_in or runs[0])
-        chosen = choose(pulled)
-        reduction = reduce_run(pulled, chosen.car, certificate, tare)
-        force = force_check(reduction, chosen.car, readings)
-    items = turnover_items(driven, first, certificate, force, word, shown_in(units, first))
+        its_car, reduction = given.reduce(read_run(pulled_in or runs[0]))
+        force = force_check(reduction, its_car, readings)
+    items = turnover_items(driven, first, given.calibration, force, word, shown_in(units, first))
     title = first.name
     if as_json:
         rows = [{"topic": i.topic, "state": i.state.value, "said": i.said, "next": i.next} for i in items]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -10,18 +9,19 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from undertray.cli.caroptions import (
+from undertray.cli.options import (
     AsJson,
     CalibrationFile,
     CarFile,
     CarFrom,
     DragFile,
+    Setup,
     Tare,
     Units,
-    car_chooser,
-    given_or_found,
+    setup,
     shown_in,
 )
+from undertray.cli.streams import draw_into, print_answer
 
 if TYPE_CHECKING:
     from undertray.predict.axleloads import AxleLoads
@@ -113,7 +113,6 @@ def _whatif(
     """
     if (not runs and reference is None) or len(runs or ()) > _MOST_RUNS:
         raise typer.BadParameter(f"up to {_MOST_RUNS} runs, or --reference, or both", param_hint="RUN.csv")
-    from undertray.calibrate.calibration import Calibration
     from undertray.predict.axleloads import even_loads
     from undertray.predict.drag import read_drag
     from undertray.predict.draws import Draws
@@ -121,17 +120,13 @@ def _whatif(
     from undertray.predict.forecast import Case, margin_curves, what_if
     from undertray.predict.packvolts import pack_of, pack_volts
     from undertray.reduce.fan import FanReference
-    from undertray.reduce.summary import plain
-    from undertray.report.whatifwords import what_if_words
-    from undertray.report.words import caution_line, note_lines, wrapped
+    from undertray.report.forecastwords import what_if_words
 
     packs: list[Pack | None] = [pack_of(text, "--pack") for text in pack or ()]
     before = None if pack_was is None else pack_of(pack_was, "--pack-was").cells
     pulled = read_drag(drag) if drag is not None else None
     good = FanReference.from_json(reference) if reference is not None else None
-    car, calibration = given_or_found(runs or (), car=car, calibration=calibration)
-    certificate = Calibration.from_json(calibration) if calibration is not None else None
-    read, the_car, notices = _read(runs or [], car, car_from, certificate, tare)
+    read, the_car, notices = _read(runs or [], setup(runs or (), car, car_from, calibration, tare))
     points = run_points(read, _quantity(gap_was, "mm", "--gap-was", 0.0, 50.0), before)
     notices += points.notices
     if good is not None and {one.run for one, _ in read} & set(good.runs):
@@ -167,47 +162,33 @@ def _whatif(
     ]
     found = what_if(law, volts, loads, now, cases, speeds, pulled, the_car)
     shown = shown_in(units, the_car)
-    if as_json:
-        print(json.dumps({"format": 1, **plain(found)}, allow_nan=False))
-    else:
-        for line in what_if_words(found, shown):
-            print(wrapped(line, "    "))
-    for notice in dict.fromkeys((*notices, *found.notices)):
-        print(note_lines(notice), file=sys.stderr)
-    print(caution_line(), file=sys.stderr)
+    print_answer(found, what_if_words(found, shown), (*notices, *found.notices), as_json, "    ")
     if pictures is not None:
         curves = margin_curves(law, volts, loads, [now, *cases], driven=the_car)
         _draw(curves, law.gaps_mm, shown, pictures)
 
 
 def _draw(curves: Sequence[Curve], measured: LawRange | None, units: Display, folder: Path) -> None:
-    from undertray.report.marginpicture import margin_picture
-    from undertray.report.picture import write_pictures
+    from undertray.report.forecastwords import margin_picture
     from undertray.report.words import note_lines
 
     if not curves:
         print(note_lines("no picture: what another gap does is not known"), file=sys.stderr)
         return
-    write_pictures([margin_picture(curves, measured, units)], folder)
-    print(f"pictures: {folder}", file=sys.stderr)
+    draw_into(folder, margin_picture(curves, measured, units))
 
 
-def _read(
-    paths: list[Path], car: Path | None, car_from: str, certificate: Any, tare: str
-) -> tuple[list[tuple[Reduction, dict[str, Any]]], Car, list[str]]:
+def _read(paths: list[Path], given: Setup) -> tuple[list[tuple[Reduction, dict[str, Any]]], Car, list[str]]:
     """Reduced runs with their facts, and the car."""
     from undertray.acquire.runfolder import counted_once, drive_of, same_run
     from undertray.acquire.runlog import read_run
     from undertray.errors import escaped
-    from undertray.reduce.car import Car
-    from undertray.reduce.run import reduce_run
     from undertray.reduce.runcar import differing_cars
 
     if not paths:
-        if car is None:
+        if given.car is None:
             raise typer.BadParameter("needs the car: --car CAR.toml", param_hint="--reference")
-        return [], Car.from_toml(car), []
-    choose = car_chooser(car, car_from)
+        return [], given.car, []
     logs = [read_run(path) for path in paths]
     stands = counted_once([drive_of(log) for log in logs])
     notices = [
@@ -215,12 +196,11 @@ def _read(
     ]
     found, cars = [], []
     for log, one in [(log, stands[i]) for i, log in enumerate(logs) if stands[i] == i]:
-        chosen = choose(log)
         facts = dict(log.facts)
-        reduction = chosen.told(reduce_run(log, chosen.car, certificate, tare))
+        its_car, reduction = given.reduce(log)
         notices += [f"{escaped(paths[one].name)}: {notice}" for notice in reduction.notices]
         found.append((reduction, facts))
-        cars.append((reduction.run, chosen.car))
+        cars.append((reduction.run, its_car))
     return found, cars[0][1], [*notices, *differing_cars(cars)]
 
 

@@ -17,7 +17,8 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from undertray.errors import LinkError
-from undertray.live.snapshot import LiveUnits, Snapshot
+from undertray.live.snapshot import Snapshot, page_units
+from undertray.report.display import SI, Display
 from undertray.report.words import CAUTIONS
 
 __all__ = ["UNKNOWN", "PageView", "code_lines", "hostname", "is_loopback", "parsed", "seen_from_outside"]
@@ -123,7 +124,7 @@ class PageView:
         not the loopback a random token stands in the path, and nothing answers without it.
     clock : callable
         Monotonic time, s.
-    units : LiveUnits or None
+    units : Display
         Units of the figures; SI if None.
 
     Attributes
@@ -151,7 +152,7 @@ class PageView:
         self,
         address: str | None = None,
         clock: Callable[[], float] = time.monotonic,
-        units: LiveUnits | None = None,
+        units: Display = SI,
     ) -> None:
         host, port = parsed(address) if address else ("127.0.0.1", 0)
         self._clock = clock
@@ -160,7 +161,7 @@ class PageView:
         local = is_loopback(host)
         self._token = "" if local else secrets.token_urlsafe(16)
         try:
-            self._server = _Server((host, port), self._feed, f"/{self._token}", local, units or LiveUnits())
+            self._server = _Server((host, port), self._feed, f"/{self._token}", local, units)
         except (OSError, UnicodeError, OverflowError) as error:
             raise LinkError(
                 f"cannot serve the page ({getattr(error, 'strerror', None) or error})",
@@ -240,9 +241,7 @@ class _Server(ThreadingHTTPServer):
     block_on_close = False
     request_queue_size = 64
 
-    def __init__(
-        self, address: tuple[str, int], feed: _Feed, root: str, local: bool, units: LiveUnits
-    ) -> None:
+    def __init__(self, address: tuple[str, int], feed: _Feed, root: str, local: bool, units: Display) -> None:
         if ":" in address[0]:
             self.address_family = socket.AF_INET6
         self.feed, self.root, self.local = feed, root, local
@@ -250,7 +249,7 @@ class _Server(ThreadingHTTPServer):
         self._counting = threading.Lock()
         cautions = "".join(f"<li>{escape(one)}</li>" for one in CAUTIONS)
         page = files("undertray.live").joinpath("page.html").read_text(encoding="utf-8")
-        self.page = page.replace("{cautions}", cautions).replace("{units}", json.dumps(units.as_dict()))
+        self.page = page.replace("{cautions}", cautions).replace("{units}", json.dumps(page_units(units)))
         super().__init__(address, _Handler)
 
     def process_request(self, request: Any, client_address: Any) -> None:

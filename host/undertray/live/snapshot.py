@@ -7,9 +7,9 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from undertray.reduce.steady import REST_US
-from undertray.report.display import SI, Display
+from undertray.report.display import Display
 
-__all__ = ["AlarmSeen", "AxleNow", "LiveUnits", "Snapshot", "TapNow"]
+__all__ = ["AlarmSeen", "AxleNow", "Snapshot", "TapNow", "five_signs", "n_now", "pa_now", "page_units"]
 
 
 _SAME_ROW = 0.1  # of the length between the foremost tap and the last
@@ -133,45 +133,34 @@ class Snapshot:
         return {**asdict(self), "holding": self.holding, "tap_rows": rows}
 
 
-@dataclass(frozen=True, slots=True)
-class LiveUnits:
-    """How figures are shown that change while one looks: always to the same decimals."""
+# Figures that change while one looks: always to the same decimals.
 
-    shown: Display = SI
 
-    @property
-    def pa_places(self) -> int:
-        """Decimals of a suction."""
-        return self.shown.places[0]
+def pa_now(value_pa: float | None, units: Display) -> str:
+    """A suction with its unit."""
+    return "?" if value_pa is None else f"{units.pa_text(value_pa)} {units.pressure}"
 
-    @property
-    def n_places(self) -> int:
-        """Decimals of a force."""
-        return self.shown.places[1]
 
-    def pa(self, value_pa: float | None) -> str:
-        """A suction with its unit."""
-        unit = self.shown.pressure
-        return "?" if value_pa is None else f"{self.shown.pa_text(value_pa)} {unit}"
+def n_now(value_n: float | None, units: Display, sign: str = "") -> str:
+    """A force with its unit."""
+    return "?" if value_n is None else f"{units.n_text(value_n, f'{sign}z')} {units.force}"
 
-    def n(self, value_n: float | None, sign: str = "") -> str:
-        """A force with its unit."""
-        unit = self.shown.force
-        return "?" if value_n is None else f"{self.shown.n_text(value_n, f'{sign}z')} {unit}"
 
-    def five_signs(self, value: float, places: int, sign: str = "") -> str:
-        """A bare figure in five signs, to the right: what grows by a digit moves nothing."""
-        fits = (f"{value:{sign}z.{some}f}" for some in range(places, -1, -1))
-        text = next((one for one in fits if len(one) <= 5), f"{max(-9999, min(9999, value)):{sign}.0f}")
-        return f"{text:>5}"
+def five_signs(value: float, places: int, sign: str = "") -> str:
+    """A bare figure in five signs, to the right: what grows by a digit moves nothing."""
+    fits = (f"{value:{sign}z.{some}f}" for some in range(places, -1, -1))
+    text = next((one for one in fits if len(one) <= 5), f"{max(-9999, min(9999, value)):{sign}.0f}")
+    return f"{text:>5}"
 
-    def as_dict(self) -> Mapping[str, Any]:
-        """What the page needs to show the same."""
-        return {
-            "pressure": self.shown.pressure,
-            "force": self.shown.force,
-            "pressure_pa": self.shown.pressure_pa,
-            "force_n": self.shown.force_n,
-            "pressure_places": self.pa_places,
-            "force_places": self.n_places,
-        }
+
+def page_units(units: Display) -> Mapping[str, Any]:
+    """What the page needs to show the same."""
+    pressure_places, force_places, _ = units.places
+    return {
+        "pressure": units.pressure,
+        "force": units.force,
+        "pressure_pa": units.pressure_pa,
+        "force_n": units.force_n,
+        "pressure_places": pressure_places,
+        "force_places": force_places,
+    }

@@ -7,8 +7,9 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Protocol
 
 from undertray.errors import escaped, harmless
-from undertray.live.snapshot import AlarmSeen, AxleNow, LiveUnits, Snapshot, TapNow
+from undertray.live.snapshot import AlarmSeen, AxleNow, Snapshot, TapNow, five_signs, n_now, pa_now
 from undertray.reduce.steady import REST_US
+from undertray.report.display import SI, Display
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -80,13 +81,13 @@ def clock(seconds: float) -> str:
     return f"{int(seconds) // 60:02d}:{seconds % 60:04.1f}"
 
 
-def latched(now: Snapshot, seen: AlarmSeen, units: LiveUnits) -> str:
+def latched(now: Snapshot, seen: AlarmSeen, units: Display) -> str:
     """The last alarm in one line: when, what, and the worst of it."""
     worst = ""
     if seen.worst_n is not None:
-        worst = f"; worst {seen.axle} {units.n(seen.worst_n, '+')}"
+        worst = f"; worst {seen.axle} {n_now(seen.worst_n, units, '+')}"
     elif seen.least_pa is not None:
-        worst = f"; down to {units.pa(seen.least_pa)}"
+        worst = f"; down to {pa_now(seen.least_pa, units)}"
     if now.alarm:
         return f"since {clock(seen.at_s)}{worst}"
     until = "the end" if seen.until_s is None else clock(seen.until_s)
@@ -105,7 +106,7 @@ def screen(
     snapshot: Snapshot,
     solid: str = "#",
     size: tuple[int, int] = (80, 23),
-    units: LiveUnits | None = None,
+    units: Display = SI,
     ended: str = "",
     hint: str = "",
     code: Sequence[str] = (),
@@ -120,7 +121,7 @@ def screen(
         What big signs are made of.
     size : (int, int)
         Columns and lines there are; the figure grows with them.
-    units : LiveUnits or None
+    units : Display
         Units of the figures; SI if None.
     ended : str
         Why the recording is over, where nobody asked for that.
@@ -136,7 +137,7 @@ def screen(
     """
     from rich.text import Text
 
-    s, units = snapshot, units or LiveUnits()
+    s = snapshot
     width, height = size
     calm = (f"no alarm   {hint}".rstrip(), "")
     if not s.live:
@@ -192,21 +193,17 @@ def _health(s: Snapshot, width: int) -> Line:
     return tuple(line)
 
 
-def _figures(s: Snapshot, solid: str, units: LiveUnits, width: int, height: int) -> list[Line]:
+def _figures(s: Snapshot, solid: str, units: Display, width: int, height: int) -> list[Line]:
     """All that is judged: the margin or suction in big signs, axles, forces, taps."""
     limiting = s.limiting
     if limiting is not None:
         style = _HOLDING[s.holding]
-        head = f"margin of the {limiting.name} axle, {units.shown.force}: {s.holding}"
-        big = units.five_signs(limiting.margin_n / units.shown.force_n, units.n_places, "+")
+        head = f"margin of the {limiting.name} axle, {units.force}: {s.holding}"
+        big = five_signs(limiting.margin_n / units.force_n, units.places[1], "+")
     else:
-        style, head = "bold", f"mean suction, {units.shown.pressure}"
+        style, head = "bold", f"mean suction, {units.pressure}"
         value = s.suction_pa
-        big = (
-            f"{'?':>5}"
-            if value is None
-            else units.five_signs(value / units.shown.pressure_pa, units.pa_places)
-        )
+        big = f"{'?':>5}" if value is None else five_signs(value / units.pressure_pa, units.places[0])
     scale = max(1, min(width // _FIGURE[0], (height + 3 - _AROUND) // _FIGURE[1]))
     lines: list[Line] = [
         (("", ""),),
@@ -215,12 +212,12 @@ def _figures(s: Snapshot, solid: str, units: LiveUnits, width: int, height: int)
     ]
     lines.append((("", ""),))
     for a in s.axles:
-        load = f"({units.n(a.downforce_n)} of {units.n(a.required_n)})"
-        told = f"{a.name:5s} {_bar(a)} {units.n(a.margin_n, '+'):>10}  {load}"
+        load = f"({n_now(a.downforce_n, units)} of {n_now(a.required_n, units)})"
+        told = f"{a.name:5s} {_bar(a)} {n_now(a.margin_n, units, '+'):>10}  {load}"
         lines.append(((told, "red" if a.margin_n < 0 and s.holding != "fans at rest" else ""),))
     if s.axles:
-        force = f"downforce {units.n(s.downforce_n)} of {units.n(s.required_n)}"
-        lines.append(((f"{force}   mean suction {units.pa(s.suction_pa)}", ""),))
+        force = f"downforce {n_now(s.downforce_n, units)} of {n_now(s.required_n, units)}"
+        lines.append(((f"{force}   mean suction {pa_now(s.suction_pa, units)}", ""),))
     seal = "?" if s.seal_index is None else f"{s.seal_index:.2f}"
     throttle = "?" if s.throttle_us is None else f"{s.throttle_us:.0f} us"
     lines.append(((f"throttle {throttle}   seal index {seal}", ""),))
@@ -238,12 +235,12 @@ def _banner(big: str, style: str, alarm: bool, solid: str, scale: int, width: in
     ]
 
 
-def _told(tap: TapNow, units: LiveUnits) -> tuple[str, str]:
-    figure = tap.fault if len(tap.fault) > 12 else f"{units.pa(tap.suction_pa)} {tap.fault}".rstrip()
+def _told(tap: TapNow, units: Display) -> tuple[str, str]:
+    figure = tap.fault if len(tap.fault) > 12 else f"{pa_now(tap.suction_pa, units)} {tap.fault}".rstrip()
     return f"{escaped(tap.name, 14)} {figure}"[: _CELL - 2], "red" if tap.fault else ""
 
 
-def _taps(s: Snapshot, units: LiveUnits, width: int, height: int) -> list[Line]:
+def _taps(s: Snapshot, units: Display, width: int, height: int) -> list[Line]:
     """The taps where they are under the floor, seen from above with the front on top; else as a list."""
     rows = s.tap_rows
     if rows and max(map(len, rows)) * _CELL <= width - 2 and len(rows) + 2 <= height:
@@ -264,7 +261,7 @@ def _taps(s: Snapshot, units: LiveUnits, width: int, height: int) -> list[Line]:
     return lines[: max(0, height)]
 
 
-def _plan_line(row: Sequence[TapNow], low: float, span: float, inner: int, units: LiveUnits) -> Line:
+def _plan_line(row: Sequence[TapNow], low: float, span: float, inner: int, units: Display) -> Line:
     line: list[tuple[str, str]] = [("|", "")]
     column = 0
     for i, tap in enumerate(row):
@@ -282,7 +279,7 @@ class ScreenView:
         self,
         console: Console,
         clock: Callable[[], float] = time.monotonic,
-        units: LiveUnits | None = None,
+        units: Display = SI,
         hint: str = "",
         code: Sequence[str] = (),
     ) -> None:
@@ -336,9 +333,9 @@ class PlainView:
         self,
         say: Callable[[str], None],
         clock: Callable[[], float] = time.monotonic,
-        units: LiveUnits | None = None,
+        units: Display = SI,
     ) -> None:
-        self._say, self._clock, self._units = say, clock, units or LiveUnits()
+        self._say, self._clock, self._units = say, clock, units
         self._said_s = clock()
         self._alarm = ""
 
@@ -351,8 +348,8 @@ class PlainView:
         self._said_s, self._alarm = self._clock(), s.alarm
         parts = [f"{s.elapsed_s:.1f} s", f"{s.rows} rows", f"{s.rows_per_s:.0f}/s", f"{s.lost} lost"]
         if s.suction_pa is not None:
-            parts.append(f"suction {self._units.pa(s.suction_pa)}")
-        parts += [f"{a.name} {self._units.n(a.margin_n, '+')}" for a in s.axles]
+            parts.append(f"suction {pa_now(s.suction_pa, self._units)}")
+        parts += [f"{a.name} {n_now(a.margin_n, self._units, '+')}" for a in s.axles]
         parts.append(f"ALARM: {escaped(s.alarm)}" if s.alarm else "alarm over" if changed else "no alarm")
         self._say(", ".join(parts))
 

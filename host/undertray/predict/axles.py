@@ -14,11 +14,10 @@ from undertray.errors import NeverSteady
 from undertray.reduce.car import Car
 from undertray.reduce.leakage import orifice_flow_m3_s
 from undertray.reduce.loads import load_matrix
-from undertray.reduce.summary import Estimate
+from undertray.reduce.summary import Estimate, Steady
 from undertray.reduce.tapcover import entering_air, unevenness, unspanned
 
 if TYPE_CHECKING:
-    from undertray.reduce.car import Car
     from undertray.reduce.run import Reduction
 
 __all__ = ["AxleBalance", "Axles", "Duct", "Region", "axles_of", "leak_shares"]
@@ -261,7 +260,7 @@ def axles_of(reduction: Reduction, car: Car, duct_mm2: float | None = None) -> A
     weaker = min(sides, key=lambda name: sides[name].margin_n.mean)
     other = "rear" if weaker == "front" else "front"
     apart = sides[other].margin_n.mean - sides[weaker].margin_n.mean
-    u95 = _apart_u95(reduction, car)
+    u95 = _apart_u95(steady, car)
     leaks = leak_shares(car, steady.taps_pa)
     return Axles(
         run=reduction.run,
@@ -273,7 +272,9 @@ def axles_of(reduction: Reduction, car: Car, duct_mm2: float | None = None) -> A
         sure=None if u95 is None else apart > u95,
         taps_pa=steady.taps_pa,
         leaks=leaks,
-        duct=None if duct_mm2 is None else _duct(reduction, car, weaker, duct_mm2, leaks),
+        duct=None
+        if duct_mm2 is None
+        else _duct(steady, reduction.fan.leak_mm2, car, weaker, duct_mm2, leaks),
     )
 
 
@@ -288,10 +289,9 @@ def _axle(name: str, load: Estimate, margin: Estimate, pa: float) -> AxleBalance
     )
 
 
-def _apart_u95(reduction: Reduction, car: Car) -> float | None:
+def _apart_u95(steady: Steady, car: Car) -> float | None:
     """Of rear less front load."""
-    steady = reduction.steady
-    if steady is None or steady.front_n.u95 is None or steady.rear_n.u95 is None:
+    if steady.front_n.u95 is None or steady.rear_n.u95 is None:
         return None
     centre, force = steady.centre_x_mm, steady.downforce_n
     if centre is None or centre.u95 is None or force.u95 is None:
@@ -301,12 +301,14 @@ def _apart_u95(reduction: Reduction, car: Car) -> float | None:
 
 
 def _duct(
-    reduction: Reduction, car: Car, weaker: str, area_mm2: float, leaks: tuple[Region, ...]
+    steady: Steady,
+    leak_mm2: float | None,
+    car: Car,
+    weaker: str,
+    area_mm2: float,
+    leaks: tuple[Region, ...],
 ) -> Duct | None:
     """A duct between the taps nearer to the one axle and those nearer to the other."""
-    steady = reduction.steady
-    if steady is None:
-        return None
     matrix = load_matrix(car, set(steady.taps_pa))
     area_m2 = dict(zip(matrix.taps, matrix.area_m2.tolist(), strict=True))
     middle_mm = car.wheelbase_mm / 2
@@ -330,7 +332,6 @@ def _duct(
     least, most = (
         float(orifice_flow_m3_s(area_mm2 * 1e-6, d, cd)) for d, cd in zip(lows, _DISCHARGE, strict=True)
     )
-    leak_mm2 = reduction.fan.leak_mm2
     pa = steady.suction_pa.mean
     whole_m3_s = None
     if leak_mm2 is not None and pa > 0:

@@ -18,9 +18,9 @@ from undertray.files import write_whole
 from undertray.predict.pullfit import ALONG, Balance, Measured, Scatter, Span, fit_pulls
 from undertray.reduce.givenfiles import json_object
 from undertray.reduce.grip import Grip, grip
-from undertray.reduce.pulls import WHEELS, Pull, Suction, suction_of
+from undertray.reduce.pulls import WHEELS, Pull, Suction, stated_share, suction_of
 from undertray.reduce.summary import Estimate, Steady, plain
-from undertray.reduce.uncertainty import NORMAL
+from undertray.reduce.uncertainty import NORMAL, RECTANGLE_95
 
 if TYPE_CHECKING:
     from undertray.reduce.car import Car
@@ -316,8 +316,8 @@ def pulled_drag(
             expected="lines of kind 'breakaway' or 'moving'",
             do="'undertray force-check' reads pull-offs",
         )
-    stated = reduction.steady.downforce_n if reduction.steady is not None else reduction.downforce_n
-    share = None if stated.u95 is None or stated.mean <= 0 else stated.u95 / stated.mean / NORMAL
+    off = stated_share(reduction)
+    share = None if off is None else off / NORMAL
     with_suction = [
         *pulled_suctions(reduction, along),
         *((pull, None) for pull in along if pull.wheels == "none"),
@@ -649,7 +649,6 @@ def _spans(value: object, where: str) -> tuple[Span, ...]:
 
 
 _BEYOND = 1.1  # of the greatest suction pulled at: within it a line is no guess
-_RECTANGLE_95 = 1.959964 / 3**0.5  # of the half width of a rectangle to that of a 95 % interval (GUM 4.3.7)
 
 
 def pulled_car(car: Car, drag: Drag) -> Car:
@@ -657,7 +656,7 @@ def pulled_car(car: Car, drag: Drag) -> Car:
     mu = drag.tyre_mu()
     if mu is None or mu.mean <= 0:
         return car
-    within = car.tyre_mu_within if mu.u95 is None else mu.u95 / _RECTANGLE_95
+    within = car.tyre_mu_within if mu.u95 is None else mu.u95 / RECTANGLE_95
     return replace(car, tyre_mu=mu.mean, tyre_mu_within=within)
 
 

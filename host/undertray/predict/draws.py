@@ -12,13 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from undertray.reduce.uncertainty import NORMAL
+
 __all__ = ["COUNT", "Draws", "Interval", "interval"]
 
 Array = NDArray[np.float64]
 
 COUNT = 4001
 """Draws of every number, the best estimate in. An end of an interval is known to 4 % of its half width."""
-_NORMAL_95 = 1.959964
 _ENDS = (0.025, 0.975)
 
 
@@ -51,7 +52,7 @@ class Draws:
 
     def normal(self, value: float, u95: float) -> Array:
         """Draw a number with a stated 95 % interval."""
-        return value + u95 / _NORMAL_95 * self.standard()
+        return value + u95 / NORMAL * self.standard()
 
     def rectangle(self, value: float, half: float) -> Array:
         """Draw a number that is known within limits."""

@@ -19,6 +19,7 @@ from undertray.reduce.loads import load_matrix
 from undertray.reduce.steady import BLOCK_S, REST_US
 from undertray.reduce.summary import Estimate
 from undertray.reduce.tapcover import force_bounds
+from undertray.reduce.uncertainty import RECTANGLE_95
 
 if TYPE_CHECKING:
     from undertray.predict.drag import Drag
@@ -43,8 +44,6 @@ __all__ = [
 _STEPS = 601  # of suction: each end lies straight between two of them
 Array = NDArray[np.float64]
 
-_RECTANGLE_95 = 1.959964 / 3**0.5
-_USUAL_WITHIN = 0.1  # of mu (common practice, no source)
 _LEVEL = 1e-9
 _WEIGHT_SHARED = (0.5, 0.0, 1.0)  # how the skirt shares the weight: between, not at all, as springs do
 _Left = Callable[[Array], tuple[Array, ...]]
@@ -216,8 +215,7 @@ class _Case:
             "driven_part": Estimate(driven.mean / self.per_pa, part_u95),
         }
         if car.tyre_mu is not None:
-            within = _USUAL_WITHIN * car.tyre_mu if car.tyre_mu_within is None else car.tyre_mu_within
-            numbers["tyre_mu"] = Estimate(car.tyre_mu, within * _RECTANGLE_95)
+            numbers["tyre_mu"] = Estimate(car.tyre_mu, car.mu_within * RECTANGLE_95)
         self.known = forces.whole_n.u95 is not None and (drag is None or drag.calibrated)
         pulled = Measured() if drag is None else drag.measured
         self.measured, *self.ends = (

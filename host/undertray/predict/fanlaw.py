@@ -48,6 +48,7 @@ from undertray.reduce.fan import FanReference, steady_dwells
 from undertray.reduce.leakage import fan_speed, leak_area_m2
 from undertray.reduce.steady import REST_US, Blocks
 from undertray.reduce.summary import Reduction
+from undertray.reduce.uncertainty import NORMAL
 from undertray.units import quantity
 
 __all__ = [
@@ -79,7 +80,6 @@ GAP_WITHIN_MM = 0.05
 """Half of the width that a gap is known within, mm: feeler gauges (common practice, no source)."""
 _LEAST_GAP, _LEAST_LEAK, _MOST_OF_GAP = 0.2, 0.02, 2.0
 _CURVE_LOGIT, _LENGTH_LOGIT = 0.35, 0.8
-_NORMAL_95 = 1.959964
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,7 +224,7 @@ class FanLaw:
             there = self._plain(*(nearest[key] for key in asked))
             change = np.log(np.maximum(here, 1e-9) / np.maximum(there, 1e-9))
             change = np.clip(change, -2.0, 2.0)  # below idle the logarithm has no end
-            out = out * np.exp(_BEYOND_95 / _NORMAL_95 * change * self.beyond[row])
+            out = out * np.exp(_BEYOND_95 / NORMAL * change * self.beyond[row])
         return np.asarray(out)
 
     def _as_driven(self, gap_mm: ArrayLike | None) -> bool:
@@ -492,7 +492,7 @@ class _Problem:
         self.own += [] if self.gap_mm is None else [first + self.first_gap]
 
     def values(self, theta: Array) -> Array:
-        """The law's own parameters from those that are fitted, shape (7, ...)."""
+        """The law's own parameters from those that are fitted, shape (8, ...)."""
         # a step that goes astray is kept from overflowing; what is known before brings it back
         out: Array = np.clip(np.array(theta[: len(_NAMES)], float), -_FARTHEST, _FARTHEST)
         out[0] = np.exp(out[0])

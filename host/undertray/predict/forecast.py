@@ -33,8 +33,9 @@ from undertray.predict.fanlaw import FanLaw, beyond
 from undertray.predict.packvolts import Pack, PackVolts
 from undertray.reduce.car import Car
 from undertray.reduce.grip import driven_n, friction_left_n
-from undertray.reduce.hold import hold_need
+from undertray.reduce.hold import hold_need, whole_need_n
 from undertray.reduce.summary import Estimate
+from undertray.reduce.uncertainty import NORMAL
 
 if TYPE_CHECKING:
     from undertray.predict.drag import Drag
@@ -47,8 +48,6 @@ _MOST_US = 2000.0
 _WIDEST = 6.0  # times the largest gap measured
 _HALVINGS = 17
 _ROUNDS, _SETTLED = 60, 1e-4
-_USUAL_WITHIN = 0.1
-_NORMAL_95 = 1.959964
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,12 +237,12 @@ def what_if(
     given = _given(law, volts, loads, now.car, Draws(1616) if draws is None else draws, drag, driven)
     for case in asked:
         _can_be_told(law, volts, now, case)
-    outcomes = [_outcome(given, case, speeds_m_s) for case in (now, *asked)]
-    least = [given.least_n(_needs(given, case), _at(given, case)) for case in (now, *asked)]
+    told = [_outcome(given, case, speeds_m_s) for case in (now, *asked)]
+    outcomes, least_n = [outcome for outcome, _ in told], [least_n for _, least_n in told]
     return WhatIf(
         now=outcomes[0],
         asked=tuple(outcomes[1:]),
-        gain_n=tuple(interval(one - least[0]) for one in least[1:]),
+        gain_n=tuple(interval(one - least_n[0]) for one in least_n[1:]),
         break_even_kg=tuple(_break_even(given, case) for case in asked),
         law=_law(law),
         law_scatter=law.scatter,
@@ -300,8 +299,7 @@ def _given(
     suction, front, rear = loads.factors(draws)
     mu = None
     if car.tyre_mu is not None:
-        within = _USUAL_WITHIN * car.tyre_mu if car.tyre_mu_within is None else car.tyre_mu_within
-        mu = np.maximum(draws.rectangle(car.tyre_mu, within), 0.01)
+        mu = np.maximum(draws.rectangle(car.tyre_mu, car.mu_within), 0.01)
     edge = draws.standard()
     ride = _ride(law, car if driven is None else driven, draws)
     return _Given(law, volts, loads, suction, front, rear, mu, drag, edge, ride)
@@ -347,8 +345,7 @@ def _needs(given: _Given, case: Case) -> dict[str, Array]:
     need = hold_need(case.car)
     found = {"front axle": np.full(COUNT, need.front_n), "rear axle": np.full(COUNT, need.rear_n)}
     if need.by_friction and given.mu is not None:
-        cars = (replace(case.car, tyre_mu=mu) for mu in given.mu.tolist())
-        whole = np.array([hold_need(car).whole_n for car in cars])
+        whole = whole_need_n(case.car, given.mu)
         if whole[0] > 1.000001 * (need.front_n + need.rear_n):
             found["whole car"] = whole
     return found
@@ -358,7 +355,8 @@ def _at(given: _Given, case: Case) -> Array:
     return given.suction_pa(case, case.throttle_us, case.gap_mm)
 
 
-def _outcome(given: _Given, case: Case, speeds_m_s: Sequence[float]) -> Outcome:
+def _outcome(given: _Given, case: Case, speeds_m_s: Sequence[float]) -> tuple[Outcome, Array]:
+    """What a case comes to, and the draws of its least margin, N."""
     pa, pack_mv = given.state(case, case.throttle_us, case.gap_mm)
     needs = _needs(given, case)
     front, rear = given.loads_n(pa)
@@ -378,6 +376,7 @@ def _outcome(given: _Given, case: Case, speeds_m_s: Sequence[float]) -> Outcome:
         if found is not None and math.isfinite(found.value) and beyond(found.value, known):
             low, high = (show.format(end) for end in (known.low, known.high)) if known else ("", "")
             said.append(f"{what} that holds is not among those measured ({low} to {high})")
+    least_n: Array = np.minimum.reduce(list(margins.values()))
     return Outcome(
         name=case.name,
         mass_kg=case.car.mass_kg,
@@ -391,7 +390,7 @@ def _outcome(given: _Given, case: Case, speeds_m_s: Sequence[float]) -> Outcome:
         need_n={name: float(need[0]) for name, need in needs.items()},
         margin_n={name: interval(margin) for name, margin in margins.items()},
         limiting=limiting,
-        least_margin_n=interval(np.minimum.reduce(list(margins.values()))),
+        least_margin_n=interval(least_n),
         holds_from_us=from_us,
         largest_gap_mm=largest_mm,
         lateral_g=lateral,
@@ -400,7 +399,7 @@ def _outcome(given: _Given, case: Case, speeds_m_s: Sequence[float]) -> Outcome:
         window=window,
         locks_from_us=None if window is None else _locks_from_us(given, case, window),
         beyond=tuple(said),
-    )
+    ), least_n
 
 
 def _grip(
@@ -476,9 +475,7 @@ def _locks_from_us(given: _Given, case: Case, window: Window) -> Interval | None
     if end is None or end.at_pa is None:
         return None
     low, high = (end.at_pa if pa is None else pa for pa in (end.low_pa, end.high_pa))
-    locks_pa = (
-        end.at_pa + given.edge * np.where(given.edge < 0, end.at_pa - low, high - end.at_pa) / _NORMAL_95
-    )
+    locks_pa = end.at_pa + given.edge * np.where(given.edge < 0, end.at_pa - low, high - end.at_pa) / NORMAL
 
     def locked(throttle_us: Array) -> NDArray[np.bool_]:
         return np.asarray(given.suction_pa(case, throttle_us, case.gap_mm) >= locks_pa)

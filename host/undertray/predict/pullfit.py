@@ -5,17 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.calibrate.distributions import chi_squared_tail, student_quantile
+from undertray.calibrate.distributions import chi_squared_tail
 from undertray.calibrate.fit import fit_polynomial
 from undertray.errors import CalibrationError, ReductionError
 from undertray.reduce.pulls import KINDS, Pull, Suction
 from undertray.reduce.summary import Estimate
-from undertray.reduce.uncertainty import NORMAL
+from undertray.reduce.uncertainty import NORMAL, coverage_factor
 
 __all__ = ["ALONG", "Balance", "Measured", "Scatter", "Span", "fit_pulls"]
 
@@ -23,7 +23,6 @@ __all__ = ["ALONG", "Balance", "Measured", "Scatter", "Span", "fit_pulls"]
 # Numbers that were measured together, and any number that follows from them.
 
 
-_MANY = 200
 Array = NDArray[np.float64]
 Of = Callable[[Mapping[str, float]], float]
 Rows = tuple[tuple[float, ...], ...]
@@ -80,7 +79,10 @@ class Measured:
         ----------
         JCGM 100:2008 (GUM), 5.1.3, note 2.
         """
-        found = np.zeros(len(self.names))
+        return self._slopes(of, ())
+
+    def _slopes(self, of: Callable[[Mapping[str, float]], Any], shape: tuple[int, ...]) -> Array:
+        found = np.zeros((len(self.names), *shape))
         for i, step in enumerate(np.sqrt(np.diag(self.covariance())).tolist()):
             if step > 0:
                 up, down = list(self.values), list(self.values)
@@ -112,20 +114,13 @@ class Measured:
         variance = float(slope @ self.covariance() @ slope)
         weak = math.fsum(part * part / dof for part, dof in own if dof < math.inf)
         dof = max(1.0, math.floor(variance * variance / weak)) if weak > 0 else math.inf
-        u95 = _factor(dof) * math.sqrt(max(0.0, variance))
+        u95 = coverage_factor(dof) * math.sqrt(max(0.0, variance))
         return Estimate(value, u95 if math.isfinite(u95) else None)
 
     def course(self, of: Callable[[Mapping[str, float]], Array]) -> tuple[Array, Array]:
         """Many numbers that follow from these in one go, as over a range of suctions."""
         mean = of(dict(zip(self.names, self.values, strict=True)))
-        slope = np.zeros((len(self.names), len(mean)))
-        for i, step in enumerate(np.sqrt(np.diag(self.covariance())).tolist()):
-            if step > 0:
-                up, down = list(self.values), list(self.values)
-                up[i] += step
-                down[i] -= step
-                ends = (of(dict(zip(self.names, side, strict=True))) for side in (up, down))
-                slope[i] = (next(ends) - next(ends)) / (2 * step)
+        slope = self._slopes(of, mean.shape)
 
         def variance(covariance: Array) -> Array:
             return np.asarray(np.einsum("ik,ij,jk->k", slope, covariance, slope))
@@ -136,7 +131,7 @@ class Measured:
                 weak += np.square(variance(np.array(one.covariance))) / one.dof
         with np.errstate(divide="ignore", invalid="ignore"):
             dof = np.where(weak > 0, np.maximum(1.0, np.floor(total * total / weak)), np.inf)
-        factor = np.array([_factor(nu) for nu in dof.tolist()])
+        factor = np.array([coverage_factor(nu) for nu in dof.tolist()])
         return mean, np.nan_to_num(factor * np.sqrt(np.maximum(total, 0.0)), nan=np.inf)
 
     def joined(self, source: str, numbers: Mapping[str, Estimate]) -> Measured:
@@ -153,12 +148,6 @@ class Measured:
             tuple(Scatter(_widened(one.covariance, more), one.dof) for one in self.scatter),
             shared,
         )
-
-
-@cache
-def _factor(dof: float) -> float:
-    """Coverage factor for 95 %; beyond many degrees of freedom the first term of its expansion, to 2e-5."""
-    return student_quantile(dof) if dof <= _MANY else NORMAL + (NORMAL**3 + NORMAL) / (4 * dof)
 
 
 def _widened(rows: Rows, more: int) -> Rows:

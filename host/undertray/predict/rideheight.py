@@ -28,9 +28,8 @@ from numpy.typing import NDArray
 from undertray.errors import NeverSteady, ReductionError, UndertrayError, quoted
 from undertray.predict.axleloads import AxleLoads, LoadLevel
 from undertray.predict.draws import Draws, Interval, interval
-from undertray.reduce.car import Car
+from undertray.reduce.car import Car, Springs
 from undertray.reduce.givenfiles import noted_fields, noted_lines
-from undertray.reduce.springs import Springs
 from undertray.units import FACTORS, quantity
 
 __all__ = [

@@ -13,7 +13,7 @@ from undertray.quantiles import quantiles
 from undertray.reduce.car import Car
 from undertray.reduce.hold import HoldNeed
 from undertray.reduce.loss import LOSS_KINDS, Loss
-from undertray.reduce.series import Series
+from undertray.reduce.series import Series, last_known
 from undertray.reduce.steady import REST_US
 
 __all__ = ["Alarm", "Dip", "Notches", "board_alarms", "closed", "find_dips", "find_notches", "running"]
@@ -136,8 +136,7 @@ class _Cells:
         known = np.isfinite(pulse_us)
         if len(pulse_us) < 3 or not known.any():
             return None
-        if not known.all():
-            pulse_us = _last_known(pulse_us, known)
+        pulse_us = last_known(pulse_us, known)
         if np.ptp(pulse_us) == 0:
             return None
         # one wrong pulse is none: the middle of three
@@ -297,12 +296,7 @@ def _filled(load_n: Array, known: Mask | None) -> Array:
     if known is None:
         return load_n
     known = known & np.isfinite(load_n)
-    return load_n if known.all() or not known.any() else _last_known(load_n, known)
-
-
-def _last_known(values: Array, known: Mask) -> Array:
-    at = np.maximum.accumulate(np.where(known, np.arange(len(values)), int(known.argmax())))
-    return np.asarray(values[at])
+    return last_known(load_n, known) if known.any() else load_n
 
 
 def _means(values: Array, size: int) -> Array:

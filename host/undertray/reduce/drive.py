@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from undertray.quantiles import middle
 from undertray.reduce.longtable import pieces
 from undertray.reduce.loss import LOSS_KINDS
+from undertray.reduce.series import last_known
 from undertray.reduce.steady import BLOCK_S, REST_US, SETTLE_S, block_starts
 
 if TYPE_CHECKING:
@@ -204,7 +205,7 @@ def drive(series: Series, held: Mask, events: Sequence[Loss]) -> Drive:
     whole = (Spell(0, n, n),)
     if not known.any():
         return Drive(whole, np.ones(n, bool), told=False, resting=False)
-    filled_us = _last_known(pulse_us)
+    filled_us = last_known(pulse_us, known)
     starts, _ = block_starts(series.t_s)
     usual_us = _medians(filled_us, starts)
     low_us, high_us = float(usual_us.min()), float(usual_us.max())
@@ -316,12 +317,3 @@ def _held_at_us(usual_us: Array, held: Mask, least_us: float, since_s: float) ->
     found = np.sort(held_us[held[window - 1 :] & (held_us >= least_us)])
     blocks = round(_LEAST_LEVEL_S / BLOCK_S)
     return float(found[blocks - 1]) if len(found) >= blocks else np.inf
-
-
-def _last_known(values: Array) -> Array:
-    """What is unknown is the last value known; before the first one, that."""
-    known = np.isfinite(values)
-    if known.all():
-        return values
-    at = np.where(known, np.arange(len(values), dtype=np.int32), np.int32(known.argmax()))
-    return np.asarray(values[np.maximum.accumulate(at, out=at)])

@@ -1,4 +1,4 @@
-"""Suction linear between taps: a Delaunay triangulation of a few points, and its exact moments."""
+"""Plane polygons and their exact moments, and suction that is linear between a few points."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ __all__ = [
     "holds_point",
     "linear_moments",
     "moment",
+    "nearest_part",
     "on_one_line",
     "outside_share",
     "signed_area",
@@ -106,6 +107,15 @@ def clip(corners: Corners, a: float, b: float, c: float) -> list[Point]:
             s = p_side / (p_side - q_side)
             kept.append((px + s * (qx - px), py + s * (qy - py)))
     return kept
+
+
+def nearest_part(corners: Corners, place: Point, others: Sequence[Point]) -> list[Point]:
+    """The part of a polygon that is nearer to a place than to any of some others."""
+    (x, y), part = place, list(corners)
+    for other_x, other_y in others:
+        a, b = 2 * (other_x - x), 2 * (other_y - y)
+        part = clip(part, a, b, other_x**2 + other_y**2 - x**2 - y**2)
+    return part
 
 
 def first_crossing(corners: Corners) -> tuple[int, int] | None:
@@ -201,7 +211,11 @@ def delaunay(points: Sequence[Point]) -> list[Triangle]:
     ----------
     B. Delaunay, Sur la sphere vide, Izvestia Akademii Nauk SSSR 7 (1934) 793-800.
     """
-    return [(ring[0], b, c) for ring in _rings(points) for b, c in itertools.pairwise(ring[1:])]
+    return _fans(_rings(points))
+
+
+def _fans(rings: Sequence[tuple[int, ...]]) -> list[Triangle]:
+    return [(ring[0], b, c) for ring in rings for b, c in itertools.pairwise(ring[1:])]
 
 
 def _rings(points: Sequence[Point]) -> list[tuple[int, ...]]:
@@ -296,7 +310,7 @@ def linear_moments(floor: Corners, taps: Sequence[Point]) -> Array | None:
                 for n in range(3):
                     part = _left_of(part, taps[triangle[n]], taps[triangle[(n + 1) % 3]])
                 _add(moments, part, triangle, _shares([taps[n] for n in triangle]) / len(ring))
-    hull = _hull([(ring[0], b, c) for ring in rings for b, c in itertools.pairwise(ring[1:])])
+    hull = _hull(_fans(rings))
     for before, a, b in zip([hull[-1], *hull[:-1]], hull, [*hull[1:], hull[0]], strict=True):
         along = (taps[b][0] - taps[a][0], taps[b][1] - taps[a][1])
         came = (taps[a][0] - taps[before][0], taps[a][1] - taps[before][1])

@@ -11,14 +11,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from undertray.reduce.car import Car
 from undertray.reduce.summary import Estimate
+from undertray.reduce.uncertainty import RECTANGLE_95
 from undertray.units import FACTORS, G_N_M_S2
 
 __all__ = ["SPEEDS_M_S", "Grip", "SpeedTime", "driven_n", "friction_left_n", "grip", "speeds_asked"]
 
 SPEEDS_M_S = (60 * FACTORS["speed"]["mph"], 100 * FACTORS["speed"]["km/h"])
 """The speeds whose times are stated where none is asked for: 60 mph and 100 km/h."""
-_USUAL_WITHIN = 0.1  # of mu (common practice, no source)
-_RECTANGLE_95 = 1.959964 / 3**0.5  # half width of a rectangle to that of a 95 % interval (GUM 4.3.7)
 _Of = Callable[[float, float, float, float], "float | None"]
 
 
@@ -148,8 +147,7 @@ def grip(
     }
     share, load_n, load_u95_n = wheels[car.driven]
     level, own = 0.0, car.surface_angle_deg
-    within = _USUAL_WITHIN * car.tyre_mu if car.tyre_mu_within is None else car.tyre_mu_within
-    mu = Estimate(car.tyre_mu, within * _RECTANGLE_95)
+    mu = Estimate(car.tyre_mu, car.mu_within * RECTANGLE_95)
     skirt, drag = (Estimate(0.0, 0.0) if one is None else one for one in (skirt_share, drag_n))
     # what each number rests on: mu, suction force, share of the skirt, drag
     whole = (mu, Estimate(downforce_n, u95_n[0]), skirt, Estimate(0.0, 0.0))
@@ -174,7 +172,7 @@ def grip(
         downforce_n=downforce_n,
         ground_lateral_g=_mean(lateral_g(level), whole) or 0.0,
         surface_lateral_g=_mean(lateral_g(own), whole) or 0.0,
-        mu_within=within,
+        mu_within=car.mu_within,
         ground_lateral_u95_g=_u95(lateral_g(level), whole),
         surface_lateral_u95_g=_u95(lateral_g(own), whole),
         driven=car.driven,

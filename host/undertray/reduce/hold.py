@@ -5,11 +5,14 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 from undertray.errors import ReductionError
 from undertray.reduce.car import Car
 from undertray.reduce.loads import load_matrix
 
-__all__ = ["HoldNeed", "Target", "hold_need", "target_suction"]
+__all__ = ["HoldNeed", "Target", "hold_need", "target_suction", "whole_need_n"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,11 +62,19 @@ def hold_need(car: Car) -> HoldNeed:
     angle = math.radians(car.surface_angle_deg)
     cosine, sine = math.cos(angle), math.sin(angle)
     press = car.weight_n * (car.allowance - cosine)
-    slide = 0.0 if sine < 1e-9 or car.tyre_mu is None else car.weight_n * sine / car.tyre_mu
+    whole_n = float(whole_need_n(car, car.tyre_mu))
     moved = 0.0 if sine < 1e-9 else car.weight_n * sine * (car.cg_height_mm or 0.0) / car.wheelbase_mm
     front = max(0.0, car.front_weight * press + moved)
     rear = max(0.0, (1 - car.front_weight) * press + moved)
-    return HoldNeed(max(0.0, press + slide), front, rear, slide > 0 and press + slide > 0)
+    return HoldNeed(whole_n, front, rear, whole_n > max(0.0, press))
+
+
+def whole_need_n(car: Car, tyre_mu: ArrayLike | None) -> NDArray[np.float64]:
+    """What the whole car needs not to slide, N, by some friction numbers of its tyres; None: it cannot."""
+    angle = math.radians(car.surface_angle_deg)
+    press, sine = car.weight_n * (car.allowance - math.cos(angle)), math.sin(angle)
+    slide = 0.0 if sine < 1e-9 or tyre_mu is None else car.weight_n * sine / np.asarray(tyre_mu, float)
+    return np.asarray(np.maximum(0.0, press + slide))
 
 
 # The even suction that would just hold a car.

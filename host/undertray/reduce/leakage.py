@@ -15,6 +15,7 @@ from undertray.reduce.fan import FanLag, FanReference, fan_lag
 from undertray.reduce.loss import Loss
 from undertray.reduce.series import Series
 from undertray.reduce.steady import Blocks
+from undertray.reduce.uncertainty import NORMAL
 
 __all__ = [
     "AIR_KG_M3",
@@ -234,7 +235,6 @@ def fit_leak(flow_m3_s: ArrayLike, suction_pa: ArrayLike) -> LeakLaw:
 # The fans and the seal of one run: lag, seal index, equivalent leak.
 
 _LEAST_PA = 50.0
-_NORMAL = 1.959964
 _SHARP, _CURVE = 0.01 / 0.61, 0.1
 
 
@@ -370,11 +370,11 @@ def with_doubt(
     own = u95_pa / suction_pa
     index, leak = found.seal_index, found.leak_mm2
     if index is not None and reference is not None:
-        share = np.sqrt(2 * own**2 + (_NORMAL * reference.misfit) ** 2)
+        share = np.sqrt(2 * own**2 + (NORMAL * reference.misfit) ** 2)
         index = replace(index, u95=float(index.median * share))
     leak_u95 = None
     if leak is not None:
-        sharp, curve = _NORMAL * _SHARP / 3**0.5, _NORMAL * _CURVE / 3**0.5
+        sharp, curve = NORMAL * _SHARP / 3**0.5, NORMAL * _CURVE / 3**0.5
         share = np.sqrt((_steepness(blocks, car, reference) * own) ** 2 + sharp**2 + curve**2)
         leak_u95 = float(leak * share) if np.isfinite(share) else None
     return replace(found, seal_index=index, leak_u95_mm2=leak_u95)

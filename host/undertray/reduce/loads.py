@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from undertray.errors import NothingMeasured
 from undertray.reduce.car import Car, Tap
-from undertray.reduce.geometry import area_and_centroid, clip, linear_moments, outside_share
+from undertray.reduce.geometry import area_and_centroid, clip, linear_moments, nearest_part, outside_share
 from undertray.reduce.longtable import Column, Table, pieces
 from undertray.reduce.loss import Loss
 
@@ -122,11 +122,9 @@ def _given_moments(car: Car, taps: Sequence[Tap]) -> Array:
 
 def _cell_moments(car: Car, tap: Tap, taps: Sequence[Tap]) -> tuple[float, float, float, float]:
     """Area, moments with x and y, and the area right of the centre line, of a tap's cell: mm2, mm3."""
-    cell: list[tuple[float, float]] = list(car.floor_mm)
-    for other in taps:
-        if other is not tap:
-            a, b = 2 * (other.x_mm - tap.x_mm), 2 * (other.y_mm - tap.y_mm)
-            cell = clip(cell, a, b, other.x_mm**2 + other.y_mm**2 - tap.x_mm**2 - tap.y_mm**2)
+    cell = nearest_part(
+        car.floor_mm, (tap.x_mm, tap.y_mm), [(other.x_mm, other.y_mm) for other in taps if other is not tap]
+    )
     area, (x, y) = area_and_centroid(cell)
     right, _ = area_and_centroid(clip(cell, 0.0, -1.0, 0.0))
     return area, area * x, area * y, right

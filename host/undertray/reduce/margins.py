@@ -172,8 +172,8 @@ class Holding:
         Where that began.
     least, least_stay : Moment
         Least margin beyond what it needs, and beyond what it takes to stay on.
-    best, best_stay : Moment
-        When the least of the margins was greatest, likewise.
+    best : Moment
+        When the least of the margins beyond what it needs was greatest.
     parts : tuple of Part
         Each axle by itself: the least of them is that of ``least``.
     doubts : tuple of str
@@ -198,7 +198,6 @@ class Holding:
     least: Moment
     least_stay: Moment
     best: Moment
-    best_stay: Moment
     parts: tuple[Part, ...]
     doubts: tuple[str, ...]
     row_s: Column
@@ -290,7 +289,6 @@ def holding(series: Series, need: HoldNeed, stay: HoldNeed, events: Sequence[Los
         least=margins.least(margins.need_n, looked),
         least_stay=margins.least(margins.stay_n, looked),
         best=margins.least(margins.need_n, asked, best=True),
-        best_stay=margins.least(margins.stay_n, asked, best=True),
         parts=margins.parts(looked, below, row_s),
         doubts=doubts,
         row_s=row_s,

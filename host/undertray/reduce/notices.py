@@ -12,7 +12,7 @@ from undertray.acquire.clock import BoardTime
 from undertray.acquire.inspection import changes
 from undertray.acquire.runlog import Run
 from undertray.calibrate.calibration import Calibration
-from undertray.quantiles import middle
+from undertray.quantiles import middles_seen
 from undertray.reduce.car import Car
 from undertray.reduce.loads import Loads
 from undertray.reduce.longtable import pieces
@@ -244,7 +244,7 @@ def wrong_ports(car: Car, suction: TapSuction, throttle_us: Array) -> str:
         return ""
     follows = bool(high_us - low_us >= _MOVED_US)
     share = (us - low_us) / (high_us - low_us) if follows else size_pa / max(size_pa.max(), 1e-9)
-    up, still = _medians(pa[share >= 0.5]), _medians(pa[share <= 0.1])
+    up, still = middles_seen(pa[share >= 0.5].T), middles_seen(pa[share <= 0.1].T)
     rested = bool((share <= 0.1).any())
     change = up - still if rested else up
     level = np.fmax(up, change)  # the one nearer to zero, of two that are negative
@@ -271,16 +271,6 @@ def wrong_ports(car: Car, suction: TapSuction, throttle_us: Array) -> str:
         f"there is a negative suction that {what}, at {each} {when}{others}: "
         f"the hose is on the wrong port of the sensor, {port}"
     )
-
-
-def _medians(pa: Array) -> Array:
-    """Median of each tap; NaN where it has no reading."""
-    out = np.full(pa.shape[1], np.nan)
-    for i, column in enumerate(pa.T):
-        seen = column[np.isfinite(column)]
-        if len(seen):
-            out[i] = middle(seen)
-    return out
 
 
 def run_notices(

@@ -22,11 +22,10 @@ from undertray.reduce.leakage import fan_state, with_doubt
 from undertray.reduce.loads import Loads, faulted_rows, load_matrix, tap_loads
 from undertray.reduce.longtable import Column
 from undertray.reduce.loss import Loss
-from undertray.reduce.losses import find_losses
+from undertray.reduce.losses import find_losses, without_pack_sag
 from undertray.reduce.margins import holding
 from undertray.reduce.motion import run_motion
 from undertray.reduce.notices import run_caveats, run_notices, wrong_ports
-from undertray.reduce.packsag import without_pack_sag
 from undertray.reduce.reading import TapSuction, pack_voltage, tap_suction
 from undertray.reduce.series import Series, row_times
 from undertray.reduce.steady import run_blocks, steady_levels
@@ -224,7 +223,6 @@ def reduce_run(
             float(row_s[calm].sum()),
             blocks,
             levels,
-            still.taps_pa,
         ),
         grip=None if still is None else _grip(car, still, speeds_m_s),
         fan=fan,

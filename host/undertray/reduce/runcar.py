@@ -11,9 +11,8 @@ from typing import TYPE_CHECKING, Any
 from undertray.acquire.runfacts import CAR
 from undertray.acquire.runlog import Run
 from undertray.errors import NoCar, UndertrayError, escaped, quoted
-from undertray.reduce.car import Car, Tap
-from undertray.reduce.springs import Springs
-from undertray.reduce.tomltables import Table
+from undertray.reduce.car import Car, Springs, Tap
+from undertray.reduce.givenfiles import Table
 
 if TYPE_CHECKING:
     from undertray.reduce.summary import Reduction

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from undertray.acquire.clock import BoardTime
 from undertray.reduce.longtable import Column, Table, pieces
 
-__all__ = ["Series", "row_times"]
+__all__ = ["Series", "last_known", "row_times"]
 
 Array = NDArray[np.float64]
 
@@ -57,6 +57,14 @@ class Series:
     pack_t_s: Array
     pack_mv: Array
     throttles_us: tuple[Array, Array] | None = None
+
+
+def last_known(values: Array, known: NDArray[np.bool_]) -> Array:
+    """What is unknown is the last value known; before the first one, that. One at least is known."""
+    if known.all():
+        return values
+    at = np.where(known, np.arange(len(values), dtype=np.int32), np.int32(known.argmax()))
+    return np.asarray(values[np.maximum.accumulate(at, out=at)])
 
 
 def row_times(time: BoardTime) -> Column:

@@ -238,7 +238,6 @@ def steady_estimates(
     seconds: float,
     blocks: Blocks,
     levels: Sequence[Bools],
-    taps_pa: Mapping[str, Estimate],
 ) -> Steady:
     """Put together what is told of the steady part of a run."""
 
@@ -261,7 +260,7 @@ def steady_estimates(
         others=tuple(
             _other(blocks, level, us, need) for level, us in zip(levels[1:], at_us[1:], strict=True)
         ),
-        taps_pa=taps_pa,
+        taps_pa=found.taps_pa,
     )
 
 

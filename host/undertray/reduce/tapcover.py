@@ -1,4 +1,4 @@
-"""Where the next tap of a car helps most."""
+"""How uneven suction can be under a floor, what taps miss of it, and where the next tap helps most."""
 
 from __future__ import annotations
 

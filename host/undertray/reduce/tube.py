@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -183,15 +184,17 @@ def pressure_ratio(
 
 def tap_tubes(car: Car) -> dict[str, Tube]:
     """Work out the tubes of a car."""
-    made: dict[tuple[float, float, float], Tube] = {}
-    tubes = {}
-    for tap in car.taps:
-        if tap.tube_length_mm is not None and tap.tube_bore_mm is not None:
-            size = (tap.tube_length_mm, tap.tube_bore_mm, tap.sensor_volume_mm3 or SENSOR_VOLUME_MM3)
-            if size not in made:
-                made[size] = Tube.of(*size)
-            tubes[tap.name] = made[size]
-    return tubes
+    return {
+        tap.name: _tube(tap.tube_length_mm, tap.tube_bore_mm, tap.sensor_volume_mm3 or SENSOR_VOLUME_MM3)
+        for tap in car.taps
+        if tap.tube_length_mm is not None and tap.tube_bore_mm is not None
+    }
+
+
+@lru_cache(maxsize=64)
+def _tube(length_mm: float, bore_mm: float, volume_mm3: float) -> Tube:
+    """A tube, worked out once: the taps of a car mostly have the same, and so have its runs."""
+    return Tube.of(length_mm, bore_mm, volume_mm3)
 
 
 def tube_notices(car: Car, rate_hz: float) -> list[str]:

@@ -23,10 +23,12 @@ from undertray.reduce.zero import Zero
 __all__ = [
     "NORMAL",
     "QUANTITIES",
+    "RECTANGLE_95",
     "MeanUncertainty",
     "Means",
     "Scatter",
     "Sensitivity",
+    "coverage_factor",
     "mean_scatter",
     "mean_uncertainty",
 ]
@@ -236,6 +238,8 @@ def _beyond(t: Array, dof: int) -> Array:
 
 NORMAL = 1.959964
 """Coverage factor for 95 % of a normal distribution."""
+RECTANGLE_95 = NORMAL / 3**0.5
+"""Half width of a 95 % interval over that of a rectangle (GUM, 4.3.7)."""
 _MOST_COEFFICIENTS = 3
 
 
@@ -438,7 +442,7 @@ def mean_uncertainty(
     u2 = np.stack([calibrated2, zero2, noise**2])
     total2 = u2.sum(axis=0)
     dof = _welch(u2[2:], total2, np.array([scatter.dof]))
-    factor = np.array([_factor(nu) for nu in dof.tolist()])
+    factor = np.array([coverage_factor(nu) for nu in dof.tolist()])
     half = np.hypot(factor * np.sqrt(total2), unseen)
     u95 = {
         name: float(h) if getattr(found, name) is not None else None
@@ -492,7 +496,7 @@ def _functional(mean_loads: Array, area_m2: float) -> Array:
     return out
 
 
-def _factor(dof: float) -> float:
+def coverage_factor(dof: float) -> float:
     """Coverage factor for 95 %; the degrees of freedom are cut to a whole number (GUM, G.4.1)."""
     if dof > _CLOSE_TO_NORMAL:
         return NORMAL + (NORMAL**3 + NORMAL) / (4 * dof)  # first term of the expansion: to 2e-5

@@ -17,8 +17,7 @@ from undertray.reduce.run import reduce_run
 from undertray.reduce.runcar import differing_cars
 from undertray.reduce.steady import throttle_bands
 from undertray.reduce.warning import UNTOLD, warning_words
-from undertray.report.locked import judge_driven
-from undertray.report.verdict import Verdict, judge
+from undertray.report.verdict import Verdict, judge, judge_driven
 from undertray.report.words import few_names, grouped_notices
 
 if TYPE_CHECKING:

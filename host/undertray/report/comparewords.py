@@ -8,8 +8,8 @@ from collections.abc import Collection, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from undertray.report.display import SI, Display, number
-from undertray.report.fallwords import losses_told
 from undertray.report.mountings import USUAL_SCATTER
+from undertray.report.words import losses_told
 
 if TYPE_CHECKING:
     from undertray.report.comparison import Claim, Comparison, Estimate, Group, Plan

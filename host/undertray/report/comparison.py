@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 
 from undertray.errors import ReductionError
 from undertray.report.confounding import PACK_LAWS, all_shares, common_levels, confounded, confounding_notices
-from undertray.report.locked import LOCKED
 from undertray.report.mountings import (
     CLAIM,
     Material,
@@ -23,7 +22,7 @@ from undertray.report.mountings import (
     scatter,
     slope,
 )
-from undertray.report.verdict import NOT_HELD, SPENT
+from undertray.report.verdict import LOCKED, NOT_HELD, SPENT
 from undertray.report.welch import difference
 from undertray.report.words import few_names
 

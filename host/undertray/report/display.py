@@ -9,9 +9,20 @@ from dataclasses import dataclass
 from undertray.errors import ReductionError
 from undertray.units import FACTORS
 
-__all__ = ["SI", "US", "Display", "clock_text", "display", "moment_text", "number", "speed_name"]
+__all__ = [
+    "LONG_RUN_S",
+    "SI",
+    "US",
+    "Display",
+    "clock_text",
+    "display",
+    "moment_text",
+    "number",
+    "speed_name",
+]
 
-_LONG_RUN_S = 100.0
+LONG_RUN_S = 100.0
+"""From when on moments are told in minutes and seconds too, s."""
 _NAMED_SPEEDS = (("mph", 60), ("km/h", 100))
 
 
@@ -47,17 +58,17 @@ class Display:
         """Decimals of suction, force and length where numbers stand in columns or change as one looks."""
         return (0, 1, 0) if self.name == "si" else (2, 2, 2)
 
-    def pa_text(self, value_pa: float, form: str = "z") -> str:
+    def pa_text(self, value_pa: float, form: str = "z", finer: int = 0) -> str:
         """A bare suction to fixed decimals; ``form`` says sign and width as in a format."""
-        return f"{value_pa / self.pressure_pa:{form}.{self.places[0]}f}"
+        return f"{value_pa / self.pressure_pa:{form}.{self.places[0] + finer}f}"
 
     def n_text(self, value_n: float, form: str = "z") -> str:
         """A bare force to fixed decimals."""
         return f"{value_n / self.force_n:{form}.{self.places[1]}f}"
 
-    def mm_text(self, value_mm: float, form: str = "z") -> str:
+    def mm_text(self, value_mm: float, form: str = "z", finer: int = 0) -> str:
         """A bare length to fixed decimals."""
-        return f"{value_mm / self.length_mm:{form}.{self.places[2]}f}"
+        return f"{value_mm / self.length_mm:{form}.{self.places[2] + finer}f}"
 
     def _with(
         self, value: float | None, factor: float, unit: str, digits: tuple[int, int], signed: bool = False
@@ -105,7 +116,7 @@ def number(value: float | None, digits: int = 3, signed: bool = False, most_plac
 def moment_text(t_s: float, places: int = 2) -> str:
     """Show a moment of a run, on a long run in minutes and seconds too."""
     shown = f"{t_s:.{places}f} s"
-    if t_s < _LONG_RUN_S:
+    if t_s < LONG_RUN_S:
         return shown
     return f"{shown} ({clock_text(t_s)})"
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,15 +11,15 @@ from numpy.typing import NDArray
 
 from undertray.errors import ReductionError
 from undertray.files import write_whole
-from undertray.reduce.geometry import clip
+from undertray.quantiles import middles_seen
+from undertray.reduce.geometry import nearest_part
 from undertray.report.display import SI, Display, number
-from undertray.report.picture import Picture, svg_text
-from undertray.report.style import INK, LIMIT, PAPER, drawing, settings, short
+from undertray.report.picture import Picture, saved, svg_text
+from undertray.report.style import INK, LIMIT, PAPER, settings, short
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.colors import Colormap
-    from matplotlib.figure import Figure
 
     from undertray.reduce.car import Car, Tap
     from undertray.reduce.run import Reduction
@@ -266,34 +265,17 @@ def car_picture(car: Car, path: str | Path, units: Display = SI) -> None:
         name = short(car.name, 50)
         figure.suptitle(f"{name}, from above, front at the top", fontsize=11, x=0.5, y=0.97)
     try:
-        write_whole(path, _saved(figure, kind))
+        write_whole(path, saved(figure, kind))
     except OSError as error:
         raise ReductionError(f"cannot write the picture: {error.strerror}", where=str(path)) from error
-
-
-def _saved(figure: Figure, kind: str) -> bytes:
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-
-    if kind == ".svg":
-        return svg_text(figure).encode()
-    FigureCanvasAgg(figure)
-    drawn = BytesIO()
-    told = {"Software": None} if kind == ".png" else {"CreationDate": None, "Producer": None, "Creator": None}
-    with drawing():
-        figure.savefig(drawn, dpi=130, format=kind[1:], metadata=told)
-    return drawn.getvalue()
 
 
 def cells(car: Car, taps: Sequence[Tap]) -> list[tuple[Tap, list[tuple[float, float]]]]:
     """Cut the floor into the parts nearest to each tap."""
     found = []
     for tap in taps:
-        cell = list(car.floor_mm)
-        for other in taps:
-            if other is not tap:
-                a, b = 2 * (other.x_mm - tap.x_mm), 2 * (other.y_mm - tap.y_mm)
-                c = other.x_mm**2 + other.y_mm**2 - tap.x_mm**2 - tap.y_mm**2
-                cell = clip(cell, a, b, c)
+        others = [(other.x_mm, other.y_mm) for other in taps if other is not tap]
+        cell = nearest_part(car.floor_mm, (tap.x_mm, tap.y_mm), others)
         if len(cell) >= 3:
             found.append((tap, cell))
     return found
@@ -303,21 +285,12 @@ def at_moment_pa(reduction: Reduction, at_s: float) -> Array:
     """Suction at each tap at one moment."""
     t_s = reduction.series.t_s
     row = int(np.clip(np.searchsorted(t_s, at_s), 0, len(t_s) - 1))
-    return _median(reduction.series.tap_suction_pa[max(0, row - 2) : row + 3])
+    return middles_seen(reduction.series.tap_suction_pa[max(0, row - 2) : row + 3].T)
 
 
 def steady_pa(reduction: Reduction, rows: NDArray[np.bool_]) -> Array:
     """Suction at each tap over chosen rows."""
-    return _median(reduction.series.tap_suction_pa[rows])
-
-
-def _median(block: Array) -> Array:
-    result = np.full(block.shape[1], np.nan)
-    for place in range(block.shape[1]):
-        good = block[np.isfinite(block[:, place]), place]
-        if len(good):
-            result[place] = np.median(good)
-    return result
+    return middles_seen(reduction.series.tap_suction_pa[rows].T)
 
 
 def _axles(panel: Axes, car: Car) -> None:

@@ -7,16 +7,17 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.steady import BLOCK_S, REST_US, steady_levels, work_rows
 from undertray.reduce.warning import UNTOLD, warning_words
 from undertray.report.display import Display, moment_text
-from undertray.report.fallwords import length_words, onset_words, order_words, told_events
 from undertray.report.fanpicture import fan_picture, index_picture
 from undertray.report.floorplan import at_moment_pa, floor_picture, steady_pa
 from undertray.report.picture import Picture
 from undertray.report.timeline import close_up, least_close_up, shown_span
+from undertray.report.words import fault_taps, length_words, onset_words, order_words, told_events
 
 if TYPE_CHECKING:
     from undertray.reduce.car import Car
@@ -30,6 +31,7 @@ __all__ = [
     "faulty_taps",
     "gravest",
     "least_moment",
+    "quiet_part",
     "steady_pictures",
 ]
 
@@ -47,12 +49,26 @@ class CloseUp:
     gravest: bool = False
 
 
-def gravest(reduction: Reduction, car: Car, units: Display) -> tuple[list[CloseUp], str]:
+@dataclass(frozen=True, slots=True, eq=False)
+class Quiet:
+    """What the taps read while nothing happened, for all maps of a run: rows, and the suction at each tap."""
+
+    rows: NDArray[np.bool_]
+    tap_suction_pa: NDArray[np.float64]
+
+
+def quiet_part(reduction: Reduction) -> Quiet | None:
+    """Find the part of a run in which nothing happened; None without any."""
+    rows = _quiet_rows(reduction)
+    return None if rows is None else Quiet(rows, steady_pa(reduction, rows))
+
+
+def gravest(reduction: Reduction, car: Car, units: Display, quiet: Quiet | None) -> tuple[list[CloseUp], str]:
     """Enlarge the gravest events of a run."""
     events = told_events(reduction)
     shown = _by_gravity(events)
     chosen = sorted(shown[:_MOST_CLOSE_UPS])
-    top_pa = _top_pa(reduction)
+    top_pa = _top_pa(reduction, quiet)
     close_ups = []
     for place in chosen:
         event = events[place]
@@ -99,7 +115,7 @@ def close_up_spans(reduction: Reduction) -> list[tuple[float, float]]:
     return [shown_span(reduction, events[place]) for place in _by_gravity(events)[:_MOST_CLOSE_UPS]]
 
 
-def least_moment(reduction: Reduction, car: Car, units: Display) -> CloseUp | None:
+def least_moment(reduction: Reduction, car: Car, units: Display, quiet: Quiet | None) -> CloseUp | None:
     """Enlarge the moment of least margin; nothing where no margin can be told."""
     picture, found = least_close_up(reduction, units), reduction.holding
     if picture is None or isinstance(found, str):
@@ -113,17 +129,16 @@ def least_moment(reduction: Reduction, car: Car, units: Display) -> CloseUp | No
         title="Floor at the least margin",
         caption=f"Seen from above. Suction at {moment_text(at_s, 3)}, median of five rows.",
         units=units,
-        top_pa=_top_pa(reduction),
+        top_pa=_top_pa(reduction, quiet),
         faulty=faulty_taps(reduction, at_s),
     )
     lost = any(event.kind in LOSS_KINDS for event in reduction.events)
     return CloseUp(f"Least margin, at {moment_text(at_s)}", "", (picture, floor), gravest=not lost)
 
 
-def _top_pa(reduction: Reduction) -> float:
+def _top_pa(reduction: Reduction, quiet: Quiet | None) -> float:
     """Suction at the end of the colours of all maps of a run."""
-    rows = _steady_rows(reduction)
-    steady = 0.0 if rows is None else float(np.nanmax(steady_pa(reduction, rows), initial=0.0))
+    steady = 0.0 if quiet is None else float(np.nanmax(quiet.tap_suction_pa, initial=0.0))
     return max(steady, reduction.suction_pa.p95)
 
 
@@ -136,8 +151,7 @@ def faulty_taps(reduction: Reduction, from_s: float, to_s: float | None = None) 
         if event.kind == "sensor-fault"
         and event.onset_s <= to_s
         and (event.end_s is None or event.end_s >= from_s)
-        for name in event.order or (event.first_tap,)
-        if name is not None
+        for name in fault_taps(event)
     )
 
 
@@ -167,7 +181,7 @@ def _event_words(reduction: Reduction, event: Any, units: Display) -> str:
     return f"{explained}{change}{order}{warned}"
 
 
-def _steady_rows(reduction: Reduction) -> Any:
+def _quiet_rows(reduction: Reduction) -> NDArray[np.bool_] | None:
     """Rows while steady at the weakest throttle; else with the throttle up and no event; None without any."""
     blocks, series = reduction.blocks, reduction.series
     levels = steady_levels(blocks, series.throttle_us)
@@ -190,16 +204,19 @@ def _at(reduction: Reduction) -> str:
 
 
 def steady_pictures(
-    reduction: Reduction, car: Car, units: Display, reference: FanReference | None = None
+    reduction: Reduction,
+    car: Car,
+    units: Display,
+    quiet: Quiet | None,
+    reference: FanReference | None = None,
 ) -> list[Picture]:
     """Draw what a run is like when nothing happens."""
-    blocks, rows = reduction.blocks, _steady_rows(reduction)
-    pictures = []
-    if rows is not None:
-        seen_s = reduction.series.t_s[rows]
+    blocks, pictures = reduction.blocks, []
+    if quiet is not None:
+        seen_s = reduction.series.t_s[quiet.rows]
         floor = floor_picture(
             car,
-            steady_pa(reduction, rows),
+            quiet.tap_suction_pa,
             tuple(reduction.taps),
             key="floor-steady",
             title="Floor, steady" if reduction.steady else "Floor, throttle up and no event",

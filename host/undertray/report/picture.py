@@ -22,7 +22,7 @@ from undertray.report.style import THEME, drawing, printable
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["PIECES", "Picture", "Thinner", "inline_svg", "plain_svg", "svg_text", "write_pictures"]
+__all__ = ["PIECES", "Picture", "Thinner", "inline_svg", "plain_svg", "saved", "svg_text", "write_pictures"]
 
 
 # Long series as lowest and highest of equal pieces, so that one bad sample still shows.
@@ -38,6 +38,13 @@ class Thinner:
         self.whole = len(t_s) <= 2 * pieces
         self._edges = np.linspace(0, len(t_s), pieces + 1).astype(np.int64)[:-1]
         self.t_s = t_s if self.whole else np.repeat(t_s[self._edges], 2)
+
+    @classmethod
+    def at(cls, t_s: Array, edges: NDArray[np.int64]) -> Thinner:
+        """Pieces that begin at chosen rows."""
+        made = cls(t_s, 0)
+        made.whole, made._edges, made.t_s = False, edges, np.repeat(t_s[edges], 2)
+        return made
 
     def ends(self, values: Array) -> tuple[Array, Array]:
         """Lowest and highest of each piece."""
@@ -78,6 +85,20 @@ def svg_text(figure: Figure) -> str:
     with drawing():
         figure.savefig(stream, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
     return stream.getvalue()
+
+
+def saved(figure: Figure, kind: str) -> bytes:
+    """Draw a figure as a file of its own: ``.svg``, ``.png`` or ``.pdf``, without date or program."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    if kind == ".svg":
+        return svg_text(figure).encode()
+    FigureCanvasAgg(figure)
+    drawn = io.BytesIO()
+    told = {"Software": None} if kind == ".png" else {"CreationDate": None, "Producer": None, "Creator": None}
+    with drawing():
+        figure.savefig(drawn, dpi=130, format=kind[1:], metadata=told)
+    return drawn.getvalue()
 
 
 def inline_svg(svg: str, key: str, title: str) -> str:

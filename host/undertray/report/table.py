@@ -11,16 +11,21 @@ from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.summary import Spread
 from undertray.reduce.warning import UNTOLD, warning_words
 from undertray.report.display import SI, Display, speed_name
-from undertray.report.fallwords import (
+from undertray.report.verdict import Verdict, judge
+from undertray.report.words import (
+    WITHOUT_THROTTLE,
+    dip_lines,
     first_words,
     gap_words,
     length_words,
     onset_words,
     order_words,
+    other_levels,
+    shifted_load,
+    steady_at,
     told_events,
+    wrapped,
 )
-from undertray.report.verdict import Verdict, judge
-from undertray.report.words import WITHOUT_THROTTLE, dip_lines, other_levels, shifted_load, steady_at, wrapped
 
 if TYPE_CHECKING:
     from undertray.reduce.grip import Grip

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Mapping, Sequence
-from io import BytesIO
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,10 +14,9 @@ from undertray.errors import ReductionError
 from undertray.files import write_whole
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.warning import sign_before
-from undertray.report.display import SI, Display, clock_text
-from undertray.report.fallwords import told_events
+from undertray.report.display import LONG_RUN_S, SI, Display, clock_text
 from undertray.report.floorplan import cells
-from undertray.report.picture import Picture, Thinner, svg_text
+from undertray.report.picture import Picture, Thinner, saved, svg_text
 from undertray.report.style import (
     DASHES,
     EVENT,
@@ -34,6 +32,7 @@ from undertray.report.style import (
     short,
     stacked,
 )
+from undertray.report.words import data_gaps, fault_taps, told_events
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -68,7 +67,6 @@ _MOST_MARKED = 150
 _MOST_NAME_ROWS = 5
 _NAME_ROW_IN = 0.15
 _SIGN_IN = 0.072  # a letter of that size
-_LONG_RUN_S = 100.0
 _DRAWN_PIECES = 400
 _CLOCK_STEPS_S = (10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600)
 
@@ -79,14 +77,11 @@ def mark_events(panels: Sequence[Axes], reduction: Reduction, numbered: bool) ->
     if len(t_s) == 0:
         return
     events = told_events(reduction)[:_MOST_MARKED]
-    gaps = [event for event in reduction.events if event.kind == "data-gap"]
-    gaps.sort(key=lambda gap: gap.onset_s - (gap.end_s or gap.onset_s))
+    gaps = sorted(data_gaps(reduction), key=lambda gap: gap.onset_s - (gap.end_s or gap.onset_s))
     for event in (*events, *gaps[:_MOST_MARKED]):
-        colour = EVENT.get(event.kind, LIMIT)
+        colour, until_s = EVENT.get(event.kind, LIMIT), lasts_until_s(reduction, event)
         for panel in panels:
-            panel.axvspan(
-                event.onset_s, lasts_until_s(reduction, event), color=colour, alpha=0.16, linewidth=0
-            )
+            panel.axvspan(event.onset_s, until_s, color=colour, alpha=0.16, linewidth=0)
             if event.kind != "data-gap":
                 panel.axvline(event.onset_s, color=colour, linewidth=0.9)
     if numbered and 0 < len(events) <= 4 * MOST_NAMED:
@@ -159,7 +154,7 @@ def time_axis(panel: Axes, first_s: float, last_s: float) -> None:
     panel.set_xlabel("board time / s")
     if last_s > first_s:
         panel.set_xlim(first_s, last_s)
-    if last_s - first_s < _LONG_RUN_S:
+    if last_s - first_s < LONG_RUN_S:
         return
     from matplotlib.ticker import FuncFormatter, MultipleLocator
 
@@ -433,10 +428,10 @@ def touch_numbers(
         other numbers steps of 1/32000 of the greatest as integers of 16 bits; -32768 stands for none.
     """
     series, t_s = reduction.series, reduction.series.t_s
-    whole = len(t_s) <= _MOST_WHOLE
-    edges = np.arange(len(t_s)) if whole else _edges(t_s, fine_s[:_MOST_FINE])
-    wide: dict[str, Any] = {"edges": edges, "whole": whole}
-    places_pa, places_n = (0, 1) if units.pressure == "Pa" else (2, 2)
+    thinner = Thinner(t_s, _MOST_WHOLE // 2)
+    if not thinner.whole:
+        thinner = Thinner.at(t_s, _edges(t_s, fine_s[:_MOST_FINE]))
+    places_pa, places_n, _ = units.places
     lines = [
         _line(
             short(name),
@@ -445,23 +440,25 @@ def touch_numbers(
             series.tap_suction_pa[:, k] / units.pressure_pa,
             places_pa,
             k,
-            wide,
+            thinner,
         )
         for k, name in enumerate(reduction.taps)
     ]
-    lines.append(_line("downforce", 1, units.force, series.downforce_n[:] / units.force_n, places_n, 7, wide))
+    lines.append(
+        _line("downforce", 1, units.force, series.downforce_n[:] / units.force_n, places_n, 7, thinner)
+    )
     for k, (name, load_n) in enumerate((("front", series.front_n), ("rear", series.rear_n))):
         margin = (load_n - reduction.axles[name].required_n) / units.force_n
-        lines.append(_line(f"{name} margin", 2, units.force, margin, places_n, k, wide))
+        lines.append(_line(f"{name} margin", 2, units.force, margin, places_n, k, thinner))
     lines += [
-        _line(name, 3, "µs", width_us, 0, (7, 0, 1)[k], wide)
+        _line(name, 3, "µs", width_us, 0, (7, 0, 1)[k], thinner)
         for k, (name, width_us) in enumerate(_throttles(series))
     ]
     found = reduction.holding
     least = None if isinstance(found, str) else found.least
     return {
-        "whole": whole,
-        "t": _base64(t_s[edges], "<f8"),
+        "whole": thinner.whole,
+        "t": _base64(thinner.time(), "<f8"),
         "lines": lines,
         "panels": _touch_panels(reduction, units),
         "events": [
@@ -473,7 +470,7 @@ def touch_numbers(
             }
             for place, event in enumerate(told_events(reduction)[:_MOST_MARKED])
         ],
-        "gaps": [_span(reduction, e) for e in reduction.events if e.kind == "data-gap"][:_MOST_MARKED],
+        "gaps": [_span(reduction, gap) for gap in data_gaps(reduction)[:_MOST_MARKED]],
         "at": float(t_s[0] if least is None else least.at_s),
         "least": None if least is None else {"at": least.at_s, "y": least.margin_n / units.force_n},
         "floor": _touch_floor(reduction, car, units),
@@ -489,11 +486,10 @@ def _edges(t_s: Array, fine_s: Sequence[tuple[float, float]]) -> NDArray[np.int6
 
 
 def _line(
-    name: str, panel: int, unit: str, values: Array, places: int, look: int, wide: Mapping[str, Any]
+    name: str, panel: int, unit: str, values: Array, places: int, look: int, thinner: Thinner
 ) -> dict[str, Any]:
-    edges, whole, look = wide["edges"], wide["whole"], look % len(SERIES)
-    low = values[edges] if whole else np.fmin.reduceat(values, edges)
-    high = low if whole else np.fmax.reduceat(values, edges)
+    whole, look = thinner.whole, look % len(SERIES)
+    low, high = thinner.ends(values)
     top = max((float(np.nanmax(np.abs(v), initial=0.0)) for v in (low, high)), default=0.0)
     scale = top / 32000 or 1.0
     dash = DASHES[look] if whole and panel != _THROTTLE else "-"
@@ -573,7 +569,7 @@ def _touch_floor(reduction: Reduction, car: Car, units: Display) -> dict[str, An
             for e in reduction.events
             if e.kind == "sensor-fault"
             for k, tap in enumerate(shown)
-            if tap.name in (e.order or (e.first_tap,))
+            if tap.name in fault_taps(e)
         ][:_MOST_MARKED],
         "top": (top_pa if (top_pa := reduction.suction_pa.p95) > 1.0 else 1.0) / units.pressure_pa,
         "ramp": [to_hex(colormaps["cividis"](k / 16)) for k in range(17)],
@@ -628,10 +624,10 @@ def _legend_in(reduction: Reduction, columns: int) -> float:
     return -(-len(reduction.taps) // columns) * LEGEND_ROW_IN + 0.1
 
 
-def _legend(panel: Axes, columns: int = 4, above: float = 1.0) -> None:
+def _legend(panel: Axes, columns: int = 4) -> None:
     panel.legend(
         loc="lower left",
-        bbox_to_anchor=(0, above),
+        bbox_to_anchor=(0, 1.0),
         ncols=columns,
         fontsize=8,
         frameon=False,
@@ -679,19 +675,11 @@ def run_picture(reduction: Reduction, car: Car, path: str | Path, units: Display
     The picture of :func:`undertray.report.timeline.timeline` with a heading. The file holds no
     date: the same run gives the same bytes.
     """
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-
-    from undertray.report.style import drawing, short
-
     state = "calibrated" if reduction.calibrated else "UNCALIBRATED"
     angle = f"surface at {reduction.hold.surface_angle:g}°"
     title = f"{short(car.name, 60)}: {short(reduction.run, 60)} ({state}, {angle})"
     figure = draw_timeline(reduction, units, title)
-    FigureCanvasAgg(figure)
     try:
-        drawn = BytesIO()
-        with drawing():
-            figure.savefig(drawn, dpi=130, format="png", metadata={"Software": None})
-        write_whole(path, drawn.getvalue())
+        write_whole(path, saved(figure, ".png"))
     except OSError as error:
         raise ReductionError(f"cannot write the picture: {error.strerror}", where=str(path)) from error

@@ -12,14 +12,14 @@ import numpy as np
 from undertray.errors import ReductionError, escaped
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.report.display import SI, Display
-from undertray.report.quality import calibration_age_days
+from undertray.report.sheet import calibration_age_days
 from undertray.report.words import few_names
 
 if TYPE_CHECKING:
     from undertray.acquire.runlog import Run
     from undertray.calibrate.calibration import Calibration
     from undertray.reduce.car import Car
-    from undertray.reduce.pulloff import ForceCheck
+    from undertray.reduce.pulls import ForceCheck
     from undertray.reduce.run import Reduction
 
 __all__ = ["Driven", "Item", "State", "Word", "turnover_items", "turnover_line"]

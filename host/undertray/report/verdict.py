@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,10 +17,26 @@ from undertray.reduce.warning import sign_before, warning_words
 from undertray.report.display import SI, Display, moment_text
 
 if TYPE_CHECKING:
+    from undertray.predict.drag import Drag
+    from undertray.predict.drivable import Windows
+    from undertray.reduce.car import Car
     from undertray.reduce.margins import Holding, Moment
     from undertray.reduce.run import Reduction
 
-__all__ = ["NOT_HELD", "SPENT", "Verdict", "judge", "least_u95_n"]
+__all__ = [
+    "LOCKED",
+    "NOT_HELD",
+    "SPENT",
+    "UNSURE",
+    "UNTOLD_VERDICT",
+    "Verdict",
+    "judge",
+    "judge_driven",
+    "least_u95_n",
+    "tone_of",
+    "with_window",
+    "within_words",
+]
 
 
 # How far off the least margin of a run may be: it is no mean.
@@ -93,6 +109,22 @@ NOT_HELD = ("let go", "never held")
 """Words of a run that had less than it takes to stay on."""
 SPENT = ("used its allowance", "never had its allowance")
 """Words of a run that had what it takes to stay on, but not all of the allowance of its car file."""
+UNTOLD_VERDICT = "cannot be told"
+"""Word of a run that says nothing about holding on."""
+UNSURE = ("held, but not surely", UNTOLD_VERDICT)
+"""Words of a run of which it is not sure that it held, nor that it did not."""
+
+
+def tone_of(word: str) -> tuple[str, str]:
+    """How a verdict is toned and signed on a page; ``not reduced: ...`` is as good as untold."""
+    if word == "held":
+        return "good", "✓"
+    return ("unsure", "?") if word.startswith(("not reduced", *UNSURE)) else ("bad", "✗")
+
+
+def within_words(u95_n: float | None, units: Display) -> str:
+    """Say what a force is uncertain by."""
+    return "uncertainty unknown" if u95_n is None else f"±{units.n(u95_n)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +177,7 @@ def judge(reduction: Reduction, units: Display = SI) -> Verdict:
     found = reduction.holding
     if isinstance(found, str):
         return Verdict(
-            word="cannot be told",
+            word=UNTOLD_VERDICT,
             good=False,
             headline=f"Whether it holds cannot be told: {found}.",
             least="",
@@ -161,15 +193,14 @@ def judge(reduction: Reduction, units: Display = SI) -> Verdict:
             since="",
             until_s=None,
         )
-    word, headline = _answer(reduction, found, units)
     least, u95_n = found.least, least_u95_n(reduction, found, found.least)
-    within = "uncertainty unknown" if u95_n is None else f"±{units.n(u95_n)}"
+    word, headline = _answer(reduction, found, u95_n, units)
     return Verdict(
         word=word,
         good=word == "held",
         headline=headline,
-        least=f"Least margin {units.n(least.margin_n, signed=True)} ({within}), {least.who}, at "
-        f"{moment_text(least.at_s)}.",
+        least=f"Least margin {units.n(least.margin_n, signed=True)} ({within_words(u95_n, units)}), "
+        f"{least.who}, at {moment_text(least.at_s)}.",
         reasons=(*_meant(found), *_rests_on(found), *_stayed(found, units), *_blame(reduction, found)),
         least_margin_n=least.margin_n,
         least_u95_n=u95_n,
@@ -191,7 +222,7 @@ _SINCE = {
 }
 
 
-def _answer(reduction: Reduction, found: Holding, units: Display) -> tuple[str, str]:
+def _answer(reduction: Reduction, found: Holding, u95_n: float | None, units: Display) -> tuple[str, str]:
     best = f"its best margin was {units.n(found.best.margin_n, signed=True)}, {found.best.who}, at "
     best += moment_text(found.best.at_s)
     if found.reached is Reached.NOTHING:
@@ -200,8 +231,8 @@ def _answer(reduction: Reduction, found: Holding, units: Display) -> tuple[str, 
         return "let go", _let_go(reduction, found)
     doubts = [*reduction.caveats, *found.doubts]
     if found.first_below is not None:
-        u95_n = least_u95_n(reduction, found, found.least_stay)
-        if u95_n is None or found.least_stay.margin_n < u95_n:
+        stay_u95_n = least_u95_n(reduction, found, found.least_stay)
+        if stay_u95_n is None or found.least_stay.margin_n < stay_u95_n:
             doubts.append("what was left is smaller than its uncertainty")
         but = f"; but {', and '.join(doubts)}" if doubts else ""
         first, never = found.first_below, found.reached is Reached.STAY
@@ -210,11 +241,10 @@ def _answer(reduction: Reduction, found: Holding, units: Display) -> tuple[str, 
         )
         said = f"never had its allowance: {best}" if never else f"used its allowance: {used} in all"
         return SPENT[never], f"It stayed on, but {said}{but}."
-    u95_n = least_u95_n(reduction, found, found.least)
     if u95_n is None or found.least.margin_n < u95_n:
         doubts.append("the margin is smaller than its uncertainty")
     if doubts:
-        return "held, but not surely", f"It held, but {', and '.join(doubts)}."
+        return UNSURE[0], f"It held, but {', and '.join(doubts)}."
     if not reduction.hold.required_n and not any(axle.required_n for axle in reduction.axles.values()):
         return "held", "It held, and nothing was asked of the suction: the weight itself holds."
     return "held", f"It held for all of the {found.counted_s:.1f} s that count."
@@ -330,3 +360,35 @@ def _blame(reduction: Reduction, found: Holding) -> tuple[str, ...]:
 
 def _time(found: Holding, rows: Mask) -> str:
     return f"{found.row_s[rows].sum():.2f} s"
+
+
+# Locked: the verdict of a run whose suction held it fast.
+
+LOCKED = "locked"
+"""Word of a run that held, with a suction that its driven wheels could not have overcome."""
+
+
+def with_window(verdict: Verdict, reduction: Reduction, windows: Windows, units: Display = SI) -> Verdict:
+    """Say whether a run was locked, where it was not worse."""
+    from undertray.predict.drivable import whereabouts
+
+    window = windows.at(windows.car.surface_angle_deg)
+    place = whereabouts(reduction, window)
+    locks = window.locks
+    if not place.locked or locks is None:
+        return verdict
+    said = (
+        f"For {place.above_s:.1f} s the suction was above {units.pa(locks.high_pa)}, where {locks.limited_by}"
+        " cannot overcome the drag of the skirt for sure: asked to drive then, it was locked."
+    )
+    if verdict.word in NOT_HELD or verdict.word == UNTOLD_VERDICT:
+        return replace(verdict, reasons=(*verdict.reasons, said))
+    return replace(verdict, word=LOCKED, good=False, headline=f"Locked. {said} {verdict.headline}")
+
+
+def judge_driven(reduction: Reduction, car: Car, drag: Drag | None = None) -> Verdict:
+    """Judge a run, by what pulls told of its skirt as well where there is that."""
+    from undertray.predict.drivable import Windows
+
+    verdict = judge(reduction)
+    return verdict if drag is None else with_window(verdict, reduction, Windows.of(car, drag, reduction))

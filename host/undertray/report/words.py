@@ -14,8 +14,7 @@ import numpy as np
 from undertray.errors import escaped
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.warning import UNTOLD, warning_words
-from undertray.report.display import SI, Display
-from undertray.report.fallwords import gap_words, length_words, onset_words, order_words, told_events
+from undertray.report.display import SI, Display, moment_text
 
 if TYPE_CHECKING:
     from undertray.reduce.dips import Dip
@@ -30,20 +29,107 @@ __all__ = [
     "WITHOUT_THROTTLE",
     "caution_line",
     "caution_lines",
+    "data_gaps",
     "dip_lines",
     "dip_rows",
     "dip_words",
     "event_words",
+    "fault_taps",
     "few_names",
+    "first_words",
+    "gap_words",
     "grouped_notices",
+    "length_words",
+    "losses_told",
     "note_lines",
+    "onset_words",
+    "order_words",
     "other_levels",
     "room",
     "run_words",
     "shifted_load",
     "steady_at",
+    "told_events",
     "wrapped",
 ]
+
+
+# One fall: since when, which tap first, for how long.
+
+
+def told_events(reduction: Reduction) -> tuple[Loss, ...]:
+    """The events that are told one by one, in order: all but the times without rows."""
+    return tuple(event for event in reduction.events if event.kind != "data-gap")
+
+
+def data_gaps(reduction: Reduction) -> tuple[Loss, ...]:
+    """The times without rows, in order."""
+    return tuple(event for event in reduction.events if event.kind == "data-gap")
+
+
+def fault_taps(event: Loss) -> tuple[str, ...]:
+    """The taps that an event is of: in the order they fell, else the first alone, if that is known."""
+    return tuple(event.order) or (() if event.first_tap is None else (event.first_tap,))
+
+
+def gap_words(reduction: Reduction) -> str:
+    """The times without rows, all in one sentence."""
+    gaps = data_gaps(reduction)
+    if not gaps:
+        return ""
+    lengths_s = [(gap.end_s or gap.onset_s) - gap.onset_s for gap in gaps]
+    longest = max(range(len(gaps)), key=lambda k: lengths_s[k])
+    where = f"{lengths_s[longest]:.2f} s at {moment_text(gaps[longest].onset_s)}"
+    if len(gaps) == 1:
+        return f"No rows came for {where}."
+    return f"{len(gaps)} times no rows came, {sum(lengths_s):.2f} s in all; the longest was {where}."
+
+
+def onset_words(event: Loss, digits: int = 3) -> str:
+    """Say since when."""
+    if event.onset_between_s is None:
+        return moment_text(event.onset_s, digits)
+    first_s, last_s = event.onset_between_s
+    return f"between {first_s:.{digits}f} and {last_s:.{digits}f} s, while no rows came"
+
+
+def first_words(event: Loss) -> str:
+    """Say which tap fell first, in a word."""
+    if event.first_tap is not None:
+        return event.first_tap
+    return "together" if len(event.order_ms) > 1 else ""
+
+
+def order_words(event: Loss) -> str:
+    """Say in which order the taps fell."""
+    if not event.order or event.kind in ("sensor-fault", "data-gap"):
+        return ""
+    if not event.order_ms:
+        return "most at " + ", then ".join(event.order)
+    if len(event.order) == 1:
+        return f"{event.order[0]} alone"
+    if event.first_tap is None:
+        within = f" within {max(event.order_ms):.0f} ms" if max(event.order_ms) >= 0.5 else ""
+        return f"{' and '.join(_few(event.order))} fell together{within}"
+    taps = [f"{name} {ms:.0f} ms" for name, ms in zip(event.order, event.order_ms, strict=True)]
+    return f"{event.order[0]} first, then {', '.join(taps[1:])} later"
+
+
+def _few(names: Sequence[str]) -> Sequence[str]:
+    """Names in a row; of more than two, how many."""
+    return names if len(names) <= 2 else (f"{len(names)} taps",)
+
+
+def length_words(event: Loss) -> str:
+    """Say that a loss was brief."""
+    if not event.brief:
+        return ""
+    return "brief" if event.end_s is None else f"brief, healed after {event.end_s - event.onset_s:.2f} s"
+
+
+def losses_told(losses: int, brief: int) -> str:
+    """How many losses, and how many of them were brief."""
+    return f"{losses}, {brief} brief" if brief else str(losses)
 
 
 # The ledger of dips in words, for a terminal and for a page.
@@ -99,7 +185,7 @@ def dip_lines(reduction: Reduction, units: Display = SI) -> list[str]:
             f"  {'axle':10}{f'drop, {units.length}':>9}  event"
         )
     for dip in shown:
-        drop = "-" if dip.drop_mm is None else f"{dip.drop_mm / units.length_mm:.{units.places[2] + 1}f}"
+        drop = "-" if dip.drop_mm is None else units.mm_text(dip.drop_mm, finer=1)
         first = escaped(dip.first_tap or "-")[:40]
         lines.append(
             f"{dip.start_s:10.3f}{1e3 * dip.duration_s:9.0f}{dip.depth:7.0%}  {first:14}"

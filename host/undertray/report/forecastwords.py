@@ -1,0 +1,397 @@
+"""What a car will do, in words and one picture: its axles, its ride, and what other parts come to."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from typing import TYPE_CHECKING, Any
+
+from undertray.errors import escaped
+from undertray.predict.draws import Interval
+from undertray.report.display import SI, Display, number, speed_name
+from undertray.report.picture import Picture, svg_text
+from undertray.report.style import DASHES, GRID, LIMIT, MARKERS, SERIES, settings, short
+from undertray.report.windowpicture import window_words
+from undertray.units import FACTORS
+
+if TYPE_CHECKING:
+    from undertray.predict.axles import AxleBalance, Axles, Duct, Region
+    from undertray.predict.draws import Interval
+    from undertray.predict.fanlaw import LawRange
+    from undertray.predict.forecast import Curve, Outcome, WhatIf
+    from undertray.predict.rideheight import Ride, RideLevel
+    from undertray.reduce.summary import Estimate
+
+__all__ = [
+    "axle_words",
+    "gap_text",
+    "margin_picture",
+    "rate_text",
+    "ride_words",
+    "span_text",
+    "what_if_words",
+]
+
+
+# Axles.
+
+
+def axle_words(found: Axles, units: Display = SI) -> Iterator[str]:
+    """Say which axle is the weaker, where the floor leaks, and what a duct would move."""
+    apart = found.apart_n
+    sure = {True: "", False: ", which is smaller than its uncertainty", None: ", of unknown uncertainty"}
+    yield (
+        f"the {found.weaker} axle is the weaker by {_n(apart, units)} of margin{sure[found.sure]};"
+        f" steady at {units.pa(found.suction_pa.mean)}"
+    )
+    for one in (found.front, found.rear):
+        yield _axle(one, units)
+    taps = ", ".join(f"{escaped(name)} {_pa(pa, units)}" for name, pa in found.taps_pa.items())
+    if taps:
+        yield f"taps, steady: {taps}"
+    for region in found.leaks:
+        yield _leak(region)
+    if found.leaks and not any(region.told for region in found.leaks):
+        yield (
+            "these taps say hardly more of where it leaks than the outline does; tape over one side of the"
+            " skirt at a time, and what that changes, would"
+        )
+    if found.duct is not None:
+        yield from _duct(found.duct, found.weaker, units)
+
+
+def _axle(one: AxleBalance, units: Display) -> str:
+    said = f"{one.name} axle: load {_n(one.load_n, units)}, margin {_n(one.margin_n, units, signed=True)}"
+    if one.spare is not None:
+        said += f", {number(one.spare, 3)} times its need"
+    if one.margin_pa is not None and one.spare is not None:
+        low = one.margin_pa < 0
+        what = "of mean suction are missing" if low else "of mean suction may be lost"
+        said += f"; {units.pa(abs(one.margin_pa))} {what}"
+    return said
+
+
+def _leak(region: Region) -> str:
+    name = region.name if region.name.endswith(" half") else f"by tap {escaped(region.name)}"
+    skirt = f"{100 * region.skirt:.0f} % of the skirt"
+    if region.share is None or region.low is None or region.high is None:
+        return f"leak, {name} ({skirt}): not measured, no two taps span it"
+    span = f"{100 * region.low:.0f} to {100 * region.high:.0f} %"
+    if not region.told:
+        return f"leak, {name} ({skirt}): the taps do not show it; anything from {span}"
+    return f"leak, {name} ({skirt}): {100 * region.share:.0f} % of the air ({span})"
+
+
+def _duct(duct: Duct, weaker: str, units: Display) -> Iterator[str]:
+    yield (
+        f"between {', '.join(map(escaped, duct.weak))} and {', '.join(map(escaped, duct.strong))}:"
+        f" {_pa(duct.apart_pa, units)} of suction"
+    )
+    head = f"a duct of {duct.area_mm2:g} mm2 between them"
+    if duct.gain_low_pa is None or duct.gain_high_pa is None:
+        yield f"{head} moves nothing that would help: the part of the weaker axle has the higher suction"
+        return
+    flow = f"{number(1000 * duct.least_m3_s, 2)} to {number(1000 * duct.most_m3_s, 2)} L/s"
+    part = ""
+    if duct.of_leak is not None:
+        part = f", {100 * duct.of_leak[0]:.0f} to {100 * duct.of_leak[1]:.0f} % of what leaks"
+    yield f"{head} moves {flow} at first{part}"
+    yield (
+        f"it gives the {weaker} axle {units.n(duct.axle_low_n)} to {units.n(duct.axle_high_n)}"
+        f" ({units.pa(duct.gain_low_pa)} to {units.pa(duct.gain_high_pa)})"
+    )
+    if duct.of_leak is None:
+        yield "without a [fan] curve in the car file the air it carries is not known: the lower end is then 0"
+
+
+def _n(found: Estimate, units: Display, signed: bool = False) -> str:
+    return units.n(found.mean, signed=signed) + ("" if found.u95 is None else f" ±{units.n(found.u95)}")
+
+
+def _pa(found: Estimate, units: Display) -> str:
+    return units.pa(found.mean) + ("" if found.u95 is None else f" ±{units.pa(found.u95)}")
+
+
+# Ride.
+
+_LBF_IN_N_MM = FACTORS["stiffness"]["lbf/in"] / FACTORS["stiffness"]["N/mm"]
+
+
+def gap_text(value_mm: float, units: Display = SI) -> str:
+    """Show a gap as finely as a feeler gauge tells it."""
+    text = f"{value_mm:.2f} mm" if units.name == "si" else f"{value_mm / units.length_mm:.4f} in"
+    return text.replace("-", "−")
+
+
+def rate_text(value_n_mm: float, units: Display = SI) -> str:
+    """Show the rate of a spring."""
+    return f"{value_n_mm:.3g} N/mm" if units.name == "si" else f"{value_n_mm / _LBF_IN_N_MM:.3g} lbf/in"
+
+
+def span_text(found: Interval, show: Callable[[float], str], none: str = "never") -> str:
+    """Show a number and the ends of its interval."""
+    value, low, high = (
+        show(one) if math.isfinite(one) else none for one in (found.value, found.low, found.high)
+    )
+    return value if low == high else f"{value} ({low} to {high})"
+
+
+def ride_words(found: Ride, units: Display = SI) -> Iterator[str]:
+    """Say how a car rides."""
+
+    def mm(value: float) -> str:
+        return gap_text(value, units)
+
+    rests = "the feeler gauge's" if found.corrected else "the car file's"
+    rates = ", ".join(
+        f"{name} {span_text(rate, lambda v: rate_text(v, units))}" for name, rate in found.rate_n_mm.items()
+    )
+    yield f"loads of {found.source}, surface at {found.surface_angle:g} degrees, springs {rests}: {rates}"
+    for level in found.levels:
+        yield from _level_words(level, units)
+    if math.isfinite(found.bottoms_pa.value):
+        yield (
+            f"the floor meets the surface at its {found.bottoms_at} end from a suction of"
+            f" {span_text(found.bottoms_pa, units.pa)} on"
+        )
+    else:
+        yield "the floor does not meet the surface at any suction: these loads do not press it down"
+    top = found.levels[-1]
+    for name, rate in found.rate_needed_n_mm.items():
+        needed = span_text(rate, lambda v: rate_text(v, units), "none is stiff enough")
+        at = f"at the {name} axle at {units.pa(top.suction_pa.value)}"
+        yield f"rate that leaves {mm(found.keep_mm)} {at}: {needed}"
+    if found.skirt_up_pa is not None and found.preload_needed_n is not None:
+        if math.isfinite(found.skirt_up_pa.value):
+            yield f"suction overcomes the skirt's spring from {span_text(found.skirt_up_pa, units.pa)} on"
+        else:
+            yield "suction does not overcome the skirt's spring: it grows faster as the car sinks"
+        yield (
+            f"force on the skirt's edge, fans off, that keeps it down at {units.pa(top.suction_pa.value)}:"
+            f" {span_text(found.preload_needed_n, units.n)}"
+        )
+    for check in found.checks:
+        reading = check.reading
+        at = (
+            units.pa(reading.suction_pa)
+            if reading.suction_pa is not None
+            else f"{reading.throttle_us:.0f} µs"
+        )
+        word = "within" if check.within else "NOT within"
+        yield (
+            f"feeler gauge, {reading.axle} axle at {at}: read {mm(reading.gap_mm)}, predicted"
+            f" {span_text(check.gap_mm, mm)}: {span_text(check.apart_mm, mm)} apart, {word} what both are"
+            " uncertain by"
+        )
+    if found.checks and not found.corrected:
+        yield "nothing is corrected by the readings (--correct takes the rates that they ask for)"
+    if not all(check.within for check in found.checks):
+        yield "look at rates, clearances, a floor that bends, and tyres or arms that stick"
+
+
+def _level_words(level: RideLevel, units: Display) -> Iterator[str]:
+    def mm(value: float) -> str:
+        return gap_text(value, units)
+
+    at = "" if level.throttle_us is None else f"{level.throttle_us:.0f} µs, "
+    yield f"at {at}{span_text(level.suction_pa, units.pa)}:"
+    for name, axle in level.axles.items():
+        yield (
+            f"  {name} axle: load {span_text(axle.load_n, units.n)}, sinks {span_text(axle.sink_mm, mm)},"
+            f" gap left {span_text(axle.gap_mm, mm)}"
+        )
+    said = ": it stands on its floor" if level.bottoms else ""
+    yield f"  least gap along the floor: {span_text(level.least_gap_mm, mm)}{said}"
+    if level.reach_mm is not None:
+        short = ": it does not reach the surface" if level.reach_mm.value < 0 else ""
+        yield f"  the skirt reaches for a rise of {span_text(level.reach_mm, mm)} more{short}"
+    if level.skirt_n is not None:
+        up = ": it is sucked up" if level.skirt_n.value < 0 else ""
+        yield f"  the skirt presses with {span_text(level.skirt_n, units.n)}{up}"
+
+
+# What if.
+
+_LB_KG = FACTORS["mass"]["lb"]
+
+
+def what_if_words(found: WhatIf, units: Display = SI) -> Iterator[str]:
+    """Say what cases come to."""
+    yield (
+        f"fan law from {found.points} steady stretches of {found.runs} runs, which scatter about it by"
+        f" {found.law_scatter:.1%}; brackets: 95 %"
+    )
+    law = found.law
+    idle, throttle, voltage = (
+        span_text(law["idle_us"], lambda us: f"{us:.0f} µs"),
+        *(span_text(law[name], _plain) for name in ("throttle", "voltage")),
+    )
+    yield (
+        f"  fans from {idle} on; suction goes with the throttle above that to the power {throttle}, with the"
+        f" pack's voltage to {voltage}"
+    )
+    if "of_gap" in law:
+        yield (
+            f"  of the leak {span_text(law['of_gap'], _percent)} goes with the gap; it leaves"
+            f" {span_text(law['shut_off'], _percent)} of the shut-off suction"
+        )
+    yield from _case_words(found.now, units)
+    for case, gain, even in zip(found.asked, found.gain_n, found.break_even_kg, strict=True):
+        yield from _case_words(case, units)
+        yield f"  least margin against '{escaped(found.now.name)}': {_signed(gain, units)}"
+        if even is not None:
+            yield (
+                "  this pack may be heavier than that of the runs by"
+                f" {span_text(even, lambda kg: _mass(kg, units))} before it gains nothing"
+            )
+    if any(case.beyond for case in (found.now, *found.asked)):
+        yield "beyond what was measured an interval is wider by a tenth of the change out there"
+
+
+def _case_words(case: Outcome, units: Display) -> Iterator[str]:
+    parts = [_mass(case.mass_kg, units, signed=False), f"{case.throttle_us:.0f} µs"]
+    if case.gap_mm is not None:
+        parts.append(f"gap {gap_text(case.gap_mm, units)}")
+    if case.pack_mv is not None:
+        parts.append(f"pack {span_text(case.pack_mv, lambda mv: f'{mv / 1e3:.2f} V')} under load")
+    parts.append(f"surface at {case.surface_angle:g} degrees")
+    yield f"{escaped(case.name)}: {', '.join(parts)}"
+    yield f"  suction {span_text(case.suction_pa, units.pa)}"
+    if case.closer_mm is not None:
+        closer = case.closer_mm
+        way = "closer" if closer.value >= 0 else "wider"
+        if closer.value < 0:
+            closer = Interval(-closer.value, -closer.high, -closer.low)
+        told = span_text(closer, lambda mm: gap_text(mm, units))
+        yield f"  under it the gap is {told} {way} than on the springs, at the mass and angle of the runs"
+    for name, margin in case.margin_n.items():
+        yield (
+            f"  {name}: load {span_text(case.load_n[name], units.n)} of {units.n(case.need_n[name])}, margin"
+            f" {_signed(margin, units)}"
+        )
+    from_us = _throttle(case.holds_from_us)
+    yield f"  as suction falls the {case.limiting} goes first; all margins are 0 or more from {from_us} on"
+    if case.largest_gap_mm is not None:
+        largest = span_text(
+            case.largest_gap_mm,
+            lambda mm: gap_text(mm, units) if mm > 0 else "none",
+            "more than six times the largest measured",
+        )
+        yield f"  largest gap that still holds: {largest}"
+    if case.lateral_g is not None and case.ground_lateral_g is not None:
+        yield (
+            f"  lateral {span_text(case.lateral_g, _g)} on its surface,"
+            f" {span_text(case.ground_lateral_g, _g)} on the ground (no drag, no load transfer)"
+        )
+    for one in case.to_speed:
+        yield (
+            f"  to {speed_name(one.speed_m_s)} {span_text(one.surface_s, _seconds)} on its surface"
+            " (traction alone)"
+        )
+    if case.window is not None:
+        yield from (f"  {line}" for line in window_words(case.window, units))
+    if case.locks_from_us is not None:
+        yield f"  its skirt holds it fast from {_throttle(case.locks_from_us)} on"
+    for said in case.beyond:
+        yield f"  BEYOND WHAT WAS MEASURED: {said}"
+
+
+def _throttle(found: Interval) -> str:
+    return span_text(found, lambda us: f"{us:.0f} µs", "no throttle up to 2000 µs")
+
+
+def _signed(found: Interval, units: Display) -> str:
+    return span_text(found, lambda n: units.n(n, signed=True))
+
+
+def _plain(value: float) -> str:
+    return f"{value:.2f}"
+
+
+def _percent(value: float) -> str:
+    return f"{value:.0%}"
+
+
+def _g(value: float) -> str:
+    return f"{value:.2f} g"
+
+
+def _seconds(value: float) -> str:
+    return f"{value:.2f} s" if math.isfinite(value) else "never"
+
+
+def _mass(kg: float, units: Display, signed: bool = True) -> str:
+    sign = "+" if signed else ""
+    if units.name == "us":
+        text = f"{kg / _LB_KG:{sign}.2f} lb"
+    else:
+        text = f"{1e3 * kg:{sign}.0f} g" if signed else f"{kg:.3g} kg"
+    return text.replace("-", "−")
+
+
+# The margin against the gap.
+
+
+def margin_picture(curves: Sequence[Curve], measured: LawRange | None, units: Display = SI) -> Picture:
+    """Draw least margin against gap."""
+    from matplotlib.figure import Figure
+
+    per = units.length_mm
+    length = "mm" if units.name == "si" else "in"
+    table: dict[str, Any] = {"pack": [], f"gap {length}": []}
+    table |= {f"{what} {units.force}": [] for what in ("least margin", "from", "to")}
+    words = []
+    with settings():
+        figure = Figure(figsize=(5.0, 3.4))
+        panel = figure.add_axes((0.14, 0.15, 0.83, 0.8))
+        if measured is not None and measured.high > measured.low:
+            panel.axvspan(measured.low / per, measured.high / per, color=GRID, alpha=0.35, linewidth=0)
+            panel.text(
+                measured.low / per, 0.96, " measured", transform=panel.get_xaxis_transform(), fontsize=7
+            )
+        panel.axhline(0.0, color=LIMIT, linewidth=1.0, linestyle=(0, (5, 2)))
+        for place, curve in enumerate(curves):
+            look = place % len(SERIES)
+            gap = [mm / per for mm in curve.gap_mm]
+            value, low, high = (
+                [n / units.force_n for n in part] for part in (curve.margin_n, curve.low_n, curve.high_n)
+            )
+            name = short(curve.name)
+            panel.fill_between(gap, low, high, color=SERIES[look], alpha=0.13, linewidth=0)
+            panel.plot(
+                gap,
+                value,
+                color=SERIES[look],
+                linestyle=DASHES[look],
+                marker=MARKERS[look],
+                markevery=4,
+                markersize=4,
+                linewidth=1.5,
+                label=name,
+            )
+            table["pack"] += [curve.name] * len(gap)
+            for key, part in zip(list(table)[1:], (gap, value, low, high), strict=True):
+                table[key] += part
+            words.append(
+                f"{curve.name}: "
+                + ", ".join(
+                    f"{units.n(curve.margin_n[k], signed=True)} at {gap_text(curve.gap_mm[k], units)}"
+                    for k in (0, -1)
+                )
+                + "."
+            )
+        panel.set_xlabel(f"gap as set / {length}")
+        panel.set_ylabel(f"least margin / {units.force}")
+        panel.grid(visible=True, color=GRID, linewidth=0.6)
+        panel.set_axisbelow(True)
+        panel.legend(fontsize=8, frameon=False)
+    return Picture(
+        key="margin-gap",
+        title="Margin against gap",
+        caption="Least margin of the axles for each pack; bands hold 95 %. Below the dashed line it lets go."
+        " Outside of the grey band no gap was measured.",
+        words=" ".join(words),
+        svg=svg_text(figure),
+        table=table,
+        size="middle",
+    )
