@@ -181,6 +181,7 @@ def invented_reduction(
         "notices": () if calibrated else ("uncalibrated: suction is by the sensors' own scale",),
         "caveats": () if calibrated else ("the sensors are not calibrated",),
         "no_verdict": "",
+        "motion": None,
     }
     reduction: Any = _Reduction(**(fields | changes))
     reduction.blocks = run_blocks(reduction.series, reduction.events)

@@ -62,6 +62,8 @@ def test_column(height):
     assert "977.69 Pa" in done.output  # the worked column: 977.685
     assert "3.9250 inH2O (the unit of 249.08891 Pa, not a height)" in done.output
     assert "not given" not in done.output
+    # derived: 977.685 Pa over the 249.08891 Pa of the unit
+    assert "  3.9250 inH₂O, expanded" in run("column", height, "--units", "us").output
 
 
 @pytest.mark.parametrize("arguments", [["-60 mm"], ["-60"], ["-6cm"], ["--", "-60"]])

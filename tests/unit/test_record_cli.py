@@ -63,7 +63,7 @@ def wait_for_rows(path: Path, process: subprocess.Popen[str], rows: int) -> None
 
 def test_over_tcp_for_a_time(tmp_path: Path) -> None:
     out = tmp_path / "run.csv"
-    noted = ("--note", "gap=1.5 mm", "--air-c", "21.5", "--air-hpa", "968")
+    noted = ("--note", "gap=1.5 mm", "--air-c", "70.7 degF", "--air-hpa", "968")
     with tcp_board(streaming(ScriptedBoard(8, rate_hz=1000))) as url:
         status, stdout, stderr = finished(
             start("--port", url, "--out", out, "--seconds", 1, "--skirt", "soft", *noted)
@@ -74,6 +74,7 @@ def test_over_tcp_for_a_time(tmp_path: Path) -> None:
     assert run.counts.shape[0] >= 500
     assert run.counts.shape[1] == 8
     assert (run.bad_lines, run.cut_off) == (0, False)
+    # derived: (70.7 - 32)/1.8 = 21.5
     notes = {"gap": "1.5 mm", "air_c": "21.5", "air_hpa": "968"}
     assert (run.facts["skirt"], run.facts["notes"]) == ("soft", notes)
     assert run.seq.tolist() == list(range(len(run.seq)))  # nothing lost, from the very first row

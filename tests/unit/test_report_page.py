@@ -14,6 +14,7 @@ import pytest
 
 from fakes.reductions import demo_reduction, invented_car, invented_event, invented_reduction
 from undertray.errors import ReductionError
+from undertray.reduce.summary import Bump, Estimate, Motion
 from undertray.report.display import SI, US, display, number
 from undertray.report.page import render_page, write_page
 from undertray.report.sheet import make_sheet
@@ -178,6 +179,16 @@ def test_numbers_are_shown_to_three_digits() -> None:
     ]
     with pytest.raises(ReductionError, match="no such units"):
         display("furlongs")
+
+
+def test_what_an_accelerometer_felt_stands_on_the_page() -> None:
+    bump = Bump(4.5, 1.375)
+    felt = Motion("<LIS3DH>", 900, 0, 2.0, Estimate(91.2, 3.0), 0.42, 0.51, 0.88, 0.06, (bump,), 1)
+    reduction = demo_reduction()
+    html = render_page([make_sheet(dataclasses.replace(reduction, motion=felt), invented_car())], "x")
+    for words in ("Felt (&lt;LIS3DH&gt;): surface at 91 ±3 degrees", "0.88 g sideways", "1.4 g at 4.50 s"):
+        assert words in html
+    assert "<h3>Motion</h3>" not in render_page([make_sheet(reduction, invented_car())], "x")
 
 
 def test_half_a_character_in_a_name_does_not_stop_the_page(tmp_path: Any) -> None:

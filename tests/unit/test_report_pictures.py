@@ -52,6 +52,18 @@ def test_thinning_leaves_a_short_run_as_it_is() -> None:
     assert list(thinner.columns("x", values)) == ["x"]
 
 
+def test_marked_moments_are_drawn_and_named() -> None:
+    reduction = invented_reduction(seconds=8.0, fold_at_s=6.0)
+    marked = timeline(reduction, marks_s=(1.5, 3.25))
+    assert "mark 1" in marked.svg
+    assert "mark 2" in marked.svg
+    assert "Dotted: moments that were marked" in marked.caption
+    assert touch_numbers(reduction, invented_car(), SI, (), (1.5, 3.25))["marks"] == [1.5, 3.25]
+    plain = timeline(reduction)
+    assert "mark 1" not in plain.svg
+    assert "Dotted" not in plain.caption
+
+
 def test_the_table_of_the_time_picture_holds_the_run() -> None:
     reduction = invented_reduction(seconds=8.0, fold_at_s=6.0)
     rows = _rows(timeline(reduction))

@@ -28,9 +28,8 @@ from undertray.cli.column import (
     WaterC,
     WellMm,
     ZeroMm,
-    in_unit,
 )
-from undertray.cli.options import Units, given_or_found, shown_in
+from undertray.cli.options import Units, given_or_found, in_unit, shown_in
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

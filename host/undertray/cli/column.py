@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from undertray.cli.helptext import Command
+from undertray.cli.options import Units, in_unit, shown_in
 
 if TYPE_CHECKING:
     from undertray.calibrate.liquid_column import Budget, Conditions, Tube
@@ -33,30 +33,9 @@ __all__ = [
     "WaterC",
     "WellMm",
     "ZeroMm",
-    "in_unit",
     "register",
     "units_text",
 ]
-
-
-def in_unit(unit: str) -> Callable[[Any], float]:
-    """What reads an option of a unit: a bare number, or one with any unit of its kind; also degrees F."""
-
-    def quantity(value: Any) -> float:
-        from undertray.units import UnitError, celsius, quantity
-
-        if not isinstance(value, str):
-            return float(value)
-        try:
-            bare = float(value)
-        except ValueError:
-            try:
-                return celsius(value, "") if unit == "degC" else quantity(value, unit, "")
-            except UnitError as error:
-                raise typer.BadParameter(str(error).removeprefix(": ")) from error
-        return bare
-
-    return quantity
 
 
 _LIQUID = "Liquid and place"
@@ -261,6 +240,7 @@ def _column(
     reading_mm: ReadingMm = 0.5,
     zero_mm: ZeroMm = 0.5,
     ruler_percent: RulerPercent = 0.05,
+    units: Units = None,
 ) -> None:
     """Turn the height of a liquid column into pressure, with its uncertainty.
 
@@ -306,10 +286,12 @@ def _column(
     print(
         f"{read_mm:g} mm read, {read_mm * tube.gain:.3f} mm of {name} upright at {conditions.fluid_c:g} degC"
     )
-    print(f"  {pa:.2f} Pa, expanded uncertainty {u95:.2f} Pa (95 %, k = 1.96)")
+    shown = shown_in(units, None)
+    told, within = (f"{shown.pa_text(value_pa, finer=2)} {shown.pressure}" for value_pa in (pa, u95))
+    print(f"  {told}, expanded uncertainty {within} (95 %, k = 1.96)")
     print(f"  {units_text(pa)}")
     for source, u in sorted(sources.items(), key=lambda item: -item[1]):
-        print(f"  from {source}: {u:.3f} Pa (standard uncertainty)")
+        print(f"  from {source}: {shown.pa_text(u, finer=3)} {shown.pressure} (standard uncertainty)")
 
 
 def _bare(text: str) -> bool:

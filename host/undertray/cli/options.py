@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import sys
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -46,6 +47,7 @@ __all__ = [
     "fact_pairs",
     "forget_found",
     "given_or_found",
+    "in_unit",
     "mass_text",
     "needed_car",
     "report_found",
@@ -59,6 +61,30 @@ RunFile = Annotated[Path, typer.Argument(metavar="RUN.csv", help="The run log.",
 PicturesFolder = Annotated[
     Path | None, typer.Option("--pictures", metavar="FOLDER", help="Draw it as SVG, with its numbers as CSV.")
 ]
+
+
+def in_unit(unit: str, low: float = -math.inf, high: float = math.inf) -> Callable[[Any], float]:
+    """What reads an option of a unit: a bare number, or one with any unit of its kind; also degrees F."""
+
+    def quantity(value: Any) -> float:
+        from undertray.units import UnitError, celsius, quantity
+
+        if not isinstance(value, str):
+            return float(value)
+        try:
+            found = float(value)
+        except ValueError:
+            try:
+                found = celsius(value, "") if unit == "degC" else quantity(value, unit, "")
+            except UnitError as error:
+                raise typer.BadParameter(str(error).removeprefix(": ")) from error
+        if not low <= found <= high:
+            span = f"{low:g} to {high:g}" if math.isfinite(low) else "a number in"
+            raise typer.BadParameter(f"{span} {unit}")
+        return found
+
+    return quantity
+
 
 # The option ``--tare``, which several commands share.
 
@@ -310,11 +336,19 @@ Mass = Annotated[
 ]
 AirC = Annotated[
     float | None,
-    typer.Option("--air-c", min=-60, max=60, help="Temperature of the air, °C: with --air-hpa, for compare."),
+    typer.Option(
+        "--air-c",
+        parser=in_unit("degC", -60, 60),
+        help="Temperature of the air, °C, or '70 degF': with --air-hpa, for compare.  [-60 to 60]",
+    ),
 ]
 AirHpa = Annotated[
     float | None,
-    typer.Option("--air-hpa", min=300, max=1100, help="Its pressure where you are, not at sea level, hPa."),
+    typer.Option(
+        "--air-hpa",
+        parser=in_unit("hPa", 300, 1100),
+        help="Its pressure where you are, not at sea level, hPa, or '14.5 psi'.  [300 to 1100]",
+    ),
 ]
 
 

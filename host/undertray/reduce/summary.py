@@ -528,14 +528,14 @@ def _event(event: Loss) -> dict[str, Any]:
     return told | {"order": [list(pair) for pair in zip(event.order, apart_ms, strict=True)]}
 
 
-def plain(value: Any) -> Any:
-    """Put a result in the terms of JSON."""
+def plain(value: Any, digits: int = 12) -> Any:
+    """Put a result in the terms of JSON, its numbers with some significant digits."""
     if isinstance(value, bool | str | int) or value is None:
         return value
     if isinstance(value, float | np.floating):
-        return float(f"{float(value):.12g}") if math.isfinite(value) else None
+        return float(f"{float(value):.{digits}g}") if math.isfinite(value) else None
     if isinstance(value, Mapping):
-        return {str(k): plain(v) for k, v in value.items()}
+        return {str(k): plain(v, digits) for k, v in value.items()}
     if isinstance(value, list | tuple):
-        return [plain(v) for v in value]
-    return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        return [plain(v, digits) for v in value]
+    return {f.name: plain(getattr(value, f.name), digits) for f in dataclasses.fields(value)}

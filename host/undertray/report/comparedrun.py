@@ -28,7 +28,17 @@ if TYPE_CHECKING:
     from undertray.reduce.run import Reduction
     from undertray.reduce.runcar import RunCar
 
-__all__ = ["Digest", "Taken", "at_levels", "digest", "fact_of", "once_each", "take", "throttle_levels"]
+__all__ = [
+    "Digest",
+    "Taken",
+    "at_levels",
+    "digest",
+    "fact_of",
+    "facts_of",
+    "once_each",
+    "take",
+    "throttle_levels",
+]
 
 Array = NDArray[np.float64]
 
@@ -116,17 +126,18 @@ def digest(reduction: Reduction, facts: Mapping[str, Any], by: str, verdict: Ver
         least_margin_n=verdict.least_margin_n,
         truncated=reduction.truncated,
         mounting=fact_of(facts, "mounting"),
-        facts=_all_facts(facts),
+        facts=facts_of(facts, _MOST_FACTS),
         pack_mv=blocks.pack_mv[rows],
         air_kg_m3=_air_kg_m3(facts),
         brief_losses=sum(event.brief for event in losses),
     )
 
 
-def _all_facts(facts: Mapping[str, Any]) -> dict[str, str]:
+def facts_of(facts: Mapping[str, Any], most: int) -> dict[str, str]:
+    """The facts of a run and its notes that are a text or a number, of the first so many."""
     notes = facts.get("notes")
-    names = [*facts, *(notes if isinstance(notes, Mapping) else ())][:_MOST_FACTS]
-    told = {str(name): fact_of(facts, str(name)) for name in names if name not in ("notes", "started_utc")}
+    names = [*facts, *(notes if isinstance(notes, Mapping) else ())][:most]
+    told = {str(n)[:_FACT_LENGTH]: fact_of(facts, str(n)) for n in names if n not in ("notes", "started_utc")}
     return {name: value for name, value in told.items() if value is not None}
 
 

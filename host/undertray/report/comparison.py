@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from undertray.errors import ReductionError
+from undertray.reduce.summary import plain
 from undertray.report.confounding import PACK_LAWS, all_shares, common_levels, confounded, confounding_notices
 from undertray.report.mountings import (
     CLAIM,
@@ -205,19 +205,7 @@ class Comparison:
         dict
             Numbers, texts, lists and None only; never NaN. Numbers have 9 significant digits.
         """
-        return {"format": FORMAT, **_plain(self)}
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, bool | str | int) or value is None:
-        return value
-    if isinstance(value, float):
-        return float(f"{value:.9g}") if math.isfinite(value) else None
-    if isinstance(value, Mapping):
-        return {str(k): _plain(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(v) for v in value]
-    return {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        return {"format": FORMAT, **plain(self, 9)}
 
 
 # Which skirt is better: runs grouped by a fact, compared at the same throttle, mounting by mounting.

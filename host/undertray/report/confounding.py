@@ -5,16 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from undertray.report.comparedrun import Digest, at_levels, throttle_levels
 from undertray.report.words import few_names
-
-if TYPE_CHECKING:
-    from undertray.report.comparedrun import Digest
 
 __all__ = ["PACK_LAWS", "all_shares", "common_factors", "common_levels", "confounded", "confounding_notices"]
 

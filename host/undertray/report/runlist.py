@@ -17,7 +17,7 @@ from undertray.acquire.runfolder import Drive, counted_once, find_runs
 from undertray.acquire.runlog import is_run
 from undertray.errors import ReductionError, UndertrayError
 from undertray.files import write_whole
-from undertray.report.comparedrun import fact_of
+from undertray.report.comparedrun import facts_of
 
 if TYPE_CHECKING:
     from undertray.report.verdict import Verdict
@@ -219,7 +219,6 @@ def _thin_out(folder: Path) -> None:
         path.unlink(missing_ok=True)
 
 
-_FACT_LENGTH = 80
 _MOST_FACTS = 30
 _MOST_NOTICES, _NOTICE_LENGTH = 20, 300
 
@@ -332,12 +331,9 @@ def headline(
 
     verdict, steady = verdict or judge(reduction), reduction.steady
     losses = [event for event in reduction.events if event.kind in LOSS_KINDS]
-    notes = facts.get("notes")
-    names = [*facts, *(notes if isinstance(notes, Mapping) else ())]
-    texts = {str(n)[:_FACT_LENGTH]: fact_of(facts, str(n)) for n in names[:_MOST_FACTS]}
     return {
         "started": str(facts.get("started_utc", ""))[:40],
-        "facts": {name: text for name, text in texts.items() if text is not None and name != "started_utc"},
+        "facts": facts_of(facts, _MOST_FACTS),
         "duration_s": _rounded(reduction.duration_s),
         "verdict": verdict.word,
         "least_margin_n": _rounded(verdict.least_margin_n),

@@ -32,6 +32,7 @@ from undertray.report.words import (
     data_gaps,
     dip_rows,
     dip_words,
+    felt_lines,
     first_words,
     gap_words,
     onset_words,
@@ -100,6 +101,7 @@ class Sheet:
     steady_part: Grid
     grip: Grid
     load_shift: str
+    felt: tuple[str, ...]
     steady: list[Picture]
     axles: Grid
     taps: Grid
@@ -131,7 +133,7 @@ def make_sheet(
     if windows is not None:
         verdict = with_window(verdict, reduction, windows, units)
     tone, sign = tone_of(verdict.word)
-    quiet = quiet_part(reduction)
+    quiet, marks_s = quiet_part(reduction), _marks_s(run)
     close_ups, left = gravest(reduction, car, units, quiet)
     told = told_events(reduction)[:MOST_ROWS]
     events = [_event_row(reduction, place, event, units) for place, event in enumerate(told)]
@@ -146,8 +148,8 @@ def make_sheet(
         notices=reduction.notices,
         when=_date(_short_fact(facts.get("started_utc"))),
         skirt=_short_fact(facts.get("skirt")),
-        timeline=timeline(reduction, units),
-        touch=touch_numbers(reduction, car, units, close_up_spans(reduction))
+        timeline=timeline(reduction, units, marks_s),
+        touch=touch_numbers(reduction, car, units, close_up_spans(reduction), marks_s)
         if len(reduction.series.t_s) > 1
         else None,
         least=least_moment(reduction, car, units, quiet),
@@ -165,6 +167,7 @@ def make_sheet(
         steady_part=Grid(_steady_heads(reduction), steady_rows(reduction, units)),
         grip=Grid(*grip_rows(reduction.grip, reduction.hold.surface_angle)),
         load_shift="" if reduction.grip is None else shifted_load(reduction.grip, units),
+        felt=tuple(line.strip() for line in felt_lines(reduction)),
         steady=[*steady_pictures(reduction, car, units, quiet, reference), *_of_pulls(windows, units)],
         axles=_axles(reduction, units),
         taps=_taps(reduction, units),
@@ -173,6 +176,16 @@ def make_sheet(
         ),
         facts=[("Car file", car.name), *_facts(facts)],
     )
+
+
+def _marks_s(run: Run | None) -> tuple[float, ...]:
+    """When the driver marked moments, s."""
+    if run is None or not any(note.kind == "mark" for note in run.notes):
+        return ()
+    from undertray.acquire.clock import board_time
+    from undertray.acquire.inspection import marks
+
+    return marks(run, board_time(run))
 
 
 def _of_pulls(windows: Windows | None, units: Display) -> Iterator[Picture]:

@@ -15,6 +15,7 @@ from undertray.report.verdict import Verdict, judge
 from undertray.report.words import (
     WITHOUT_THROTTLE,
     dip_lines,
+    felt_lines,
     first_words,
     gap_words,
     length_words,
@@ -108,41 +109,6 @@ def _grip(found: Grip, angle_deg: float, units: Display) -> list[str]:
         lines.append(f"  to {speed_name(one.speed_m_s)} {ground} on the ground{there}")
     lines[-1] += f" ({'all wheels' if found.driven == 'all' else found.driven + ' wheels'}, traction alone)"
     return [*lines, *_pulled(found, units), f"  {shifted_load(found, units)}"]
-
-
-def felt_lines(result: Reduction) -> list[str]:
-    """What an accelerometer felt; nothing without one."""
-    found = result.motion
-    if found is None:
-        return []
-    place = "angle of the surface not known, as it never was quiet"
-    if found.angle_deg is not None:
-        place = (
-            f"surface at {found.angle_deg.mean:.0f} ±{found.angle_deg.u95 or 0:.0f} degrees, "
-            f"{result.hold.surface_angle:g} in the car file"
-        )
-    lines = [f"felt ({_safe(found.part)}): {place}"]
-    if found.forward_g is not None and found.braking_g is not None and found.lateral_g is not None:
-        lines.append(
-            f"  at most {found.forward_g:.2f} g forward, {found.braking_g:.2f} g braking, "
-            f"{found.lateral_g:.2f} g sideways, over a tenth of a second, each{_to(found.within_g)} g"
-        )
-    lines += [
-        f"  to {speed_name(gain.speed_m_s)} in {gain.seconds:.2f}{_to(gain.u95_s)} s from {gain.from_s:.2f} "
-        "s on, if it stood there"
-        for gain in found.gains
-    ]
-    if found.bumps:
-        most = max(found.bumps, key=lambda bump: bump.peak_g)
-        lines.append(
-            f"  bumps above 0.5 g: {len(found.bumps)}, the largest {most.peak_g:.1f} g at {most.at_s:.2f} s; "
-            f"{found.dips_after_bumps} of {len(result.dips)} dips came within 0.3 s after one"
-        )
-    else:
-        lines.append("  no bump above 0.5 g")
-    if found.full_rows:
-        lines.append(f"  {found.full_rows} rows are at the end of its range: what it felt there was more")
-    return lines
 
 
 def _pulled(found: Grip, units: Display) -> list[str]:

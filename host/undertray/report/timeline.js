@@ -279,12 +279,19 @@ class Timeline {
         if (event.number) svg("rect", {x: a - 0.5, y: panel.top, width: 1, height, fill: event.colour}, inside);
       }
     }
-    // losses first: the name where there is room, else the number, else neither
+    for (const at of this.data.marks) {
+      const x = this.xOf(at), foot = this.panels[this.panels.length - 1].bottom;
+      svg("line", {x1: x, x2: x, y1: this.panels[0].top, y2: foot, stroke: "var(--ink)",
+        "stroke-width": 1.3, "stroke-dasharray": "1.5 4"}, inside);
+    }
+    // losses first, marks last: the name where there is room, else the number, else neither
     const taken = [[], []];
-    for (const event of this.data.events.slice().sort((a, b) => a.rank - b.rank)) {
-      const a = this.xOf(event.at);
+    const named = this.data.events.slice().sort((a, b) => a.rank - b.rank).map(
+      event => ({at: event.at, names: [`${event.number} ${event.kind}`, `${event.number}`]}));
+    for (const {at, names} of named.concat(this.data.marks.map((at, k) => ({at, names: [`mark ${k + 1}`]})))) {
+      const a = this.xOf(at);
       if (a < this.left - 1 || a > this.right + 1) continue;
-      for (const name of [`${event.number} ${event.kind}`, `${event.number}`]) {
+      for (const name of names) {
         const size = name.length * 6.9 + 10, x = a + size > this.width ? a - size : a;
         const row = taken.findIndex(spans => spans.every(s => x >= s[1] || x + size <= s[0]));
         if (row < 0) continue;

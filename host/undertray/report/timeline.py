@@ -68,11 +68,17 @@ _MOST_NAME_ROWS = 5
 _NAME_ROW_IN = 0.15
 _SIGN_IN = 0.072  # a letter of that size
 _DRAWN_PIECES = 400
+_MARK = (0, (1, 2.5))
 _CLOCK_STEPS_S = (10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600)
 
 
-def mark_events(panels: Sequence[Axes], reduction: Reduction, numbered: bool) -> None:
-    """Shade every event in every panel for as long as it lasts; times without rows have no number."""
+def mark_events(
+    panels: Sequence[Axes], reduction: Reduction, numbered: bool, marks_s: Sequence[float] = ()
+) -> None:
+    """Shade every event in every panel for as long as it lasts; times without rows have no number.
+
+    ``marks_s`` are moments that the driver marked.
+    """
     t_s = reduction.series.t_s
     if len(t_s) == 0:
         return
@@ -84,13 +90,18 @@ def mark_events(panels: Sequence[Axes], reduction: Reduction, numbered: bool) ->
             panel.axvspan(event.onset_s, until_s, color=colour, alpha=0.16, linewidth=0)
             if event.kind != "data-gap":
                 panel.axvline(event.onset_s, color=colour, linewidth=0.9)
-    if numbered and 0 < len(events) <= 4 * MOST_NAMED:
+    named = [(at_s, f"mark {k}") for k, at_s in enumerate(marks_s[:_MOST_MARKED], 1)]
+    for at_s, _ in named:
+        for panel in panels:
+            panel.axvline(at_s, color=INK, linewidth=1.0, linestyle=_MARK)
+    if len(events) <= 4 * MOST_NAMED:
         words = len(events) <= MOST_NAMED
-        named = [
+        named += [
             (event.onset_s, f"{place + 1} {event.kind}" if words else str(place + 1))
             for place, event in enumerate(events)
         ]
-        _name_moments(panels[0], named, float(t_s[0]), float(t_s[-1]))
+    if numbered and named:
+        _name_moments(panels[0], sorted(named), float(t_s[0]), float(t_s[-1]))
 
 
 def lasts_until_s(reduction: Reduction, event: Any) -> float:
@@ -167,7 +178,7 @@ def time_axis(panel: Axes, first_s: float, last_s: float) -> None:
 Array = NDArray[np.float64]
 
 
-def timeline(reduction: Reduction, units: Display = SI) -> Picture:
+def timeline(reduction: Reduction, units: Display = SI, marks_s: Sequence[float] = ()) -> Picture:
     """Draw a whole run over time.
 
     Parameters
@@ -176,6 +187,8 @@ def timeline(reduction: Reduction, units: Display = SI) -> Picture:
         The reduced run.
     units : Display
         Units of the axes.
+    marks_s : sequence of float
+        Moments that the driver marked, s.
 
     Returns
     -------
@@ -207,15 +220,18 @@ def timeline(reduction: Reduction, units: Display = SI) -> Picture:
         key="run",
         title="The run over time",
         caption="From the top: suction at each tap; downforce against what the car needs; margin of each "
-        "axle, ringed where it is least; throttle. Shaded while they last: events, numbered as below.",
+        "axle, ringed where it is least; throttle. Shaded while they last: events, numbered as below."
+        + (" Dotted: moments that were marked." if marks_s else ""),
         words=f"Four panels over {reduction.duration_s:.1f} s; {units.n(reduction.hold.required_n)} needed. "
         + (f"Events: {named}{' and more' if len(events) > MOST_NAMED else ''}." if events else "No event."),
-        svg=svg_text(draw_timeline(reduction, units)),
+        svg=svg_text(draw_timeline(reduction, units, marks_s=marks_s)),
         table=table,
     )
 
 
-def draw_timeline(reduction: Reduction, units: Display = SI, title: str = "") -> Figure:
+def draw_timeline(
+    reduction: Reduction, units: Display = SI, title: str = "", marks_s: Sequence[float] = ()
+) -> Figure:
     """Draw the four panels."""
     series = reduction.series
     thinner = Thinner(series.t_s, _DRAWN_PIECES)
@@ -247,7 +263,7 @@ def draw_timeline(reduction: Reduction, units: Display = SI, title: str = "") ->
             _grid(panel)
         if len(series.t_s):
             time_axis(panels[3], float(series.t_s[0]), float(series.t_s[-1]))
-        mark_events(panels, reduction, numbered=True)
+        mark_events(panels, reduction, numbered=True, marks_s=marks_s)
     return figure
 
 
@@ -405,7 +421,11 @@ _MISSING = -32768
 
 
 def touch_numbers(
-    reduction: Reduction, car: Car, units: Display, fine_s: Sequence[tuple[float, float]] = ()
+    reduction: Reduction,
+    car: Car,
+    units: Display,
+    fine_s: Sequence[tuple[float, float]] = (),
+    marks_s: Sequence[float] = (),
 ) -> dict[str, Any]:
     """Give the run as numbers that a page's script can draw.
 
@@ -419,6 +439,8 @@ def touch_numbers(
         Units of the numbers.
     fine_s : sequence of (float, float)
         Parts of the run, s, that are kept finer; the first eight.
+    marks_s : sequence of float
+        Moments that the driver marked, s.
 
     Returns
     -------
@@ -471,6 +493,7 @@ def touch_numbers(
             for place, event in enumerate(told_events(reduction)[:_MOST_MARKED])
         ],
         "gaps": [_span(reduction, gap) for gap in data_gaps(reduction)[:_MOST_MARKED]],
+        "marks": [float(at_s) for at_s in marks_s[:_MOST_MARKED]],
         "at": float(t_s[0] if least is None else least.at_s),
         "least": None if least is None else {"at": least.at_s, "y": least.margin_n / units.force_n},
         "floor": _touch_floor(reduction, car, units),

@@ -14,7 +14,7 @@ import numpy as np
 from undertray.errors import escaped
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.warning import UNTOLD, warning_words
-from undertray.report.display import SI, Display, moment_text
+from undertray.report.display import SI, Display, moment_text, speed_name
 
 if TYPE_CHECKING:
     from undertray.reduce.dips import Dip
@@ -35,6 +35,7 @@ __all__ = [
     "dip_words",
     "event_words",
     "fault_taps",
+    "felt_lines",
     "few_names",
     "first_words",
     "gap_words",
@@ -346,6 +347,41 @@ def shifted_load(found: Grip, units: Display = SI) -> str:
         return f"braking so hard would move {units.n(moved_n)} to the front axle: the rear lifts before"
     moves = f"braking so hard on the ground moves {units.n(moved_n)} to the front axle"
     return f"{moves} and leaves {units.n(left_n)} on the rear; what curves move is left out"
+
+
+def felt_lines(result: Reduction) -> list[str]:
+    """What an accelerometer felt; nothing without one."""
+    found = result.motion
+    if found is None:
+        return []
+    place = "angle of the surface not known, as it never was quiet"
+    if found.angle_deg is not None:
+        place = (
+            f"surface at {found.angle_deg.mean:.0f} ±{found.angle_deg.u95 or 0:.0f} degrees, "
+            f"{result.hold.surface_angle:g} in the car file"
+        )
+    lines = [f"felt ({escaped(found.part, 40)}): {place}"]
+    if found.forward_g is not None and found.braking_g is not None and found.lateral_g is not None:
+        lines.append(
+            f"  at most {found.forward_g:.2f} g forward, {found.braking_g:.2f} g braking, "
+            f"{found.lateral_g:.2f} g sideways, over a tenth of a second, each ±{found.within_g or 0:.2f} g"
+        )
+    lines += [
+        f"  to {speed_name(gain.speed_m_s)} in {gain.seconds:.2f} ±{gain.u95_s:.2f} s from {gain.from_s:.2f} "
+        "s on, if it stood there"
+        for gain in found.gains
+    ]
+    if found.bumps:
+        most = max(found.bumps, key=lambda bump: bump.peak_g)
+        lines.append(
+            f"  bumps above 0.5 g: {len(found.bumps)}, the largest {most.peak_g:.1f} g at {most.at_s:.2f} s; "
+            f"{found.dips_after_bumps} of {len(result.dips)} dips came within 0.3 s after one"
+        )
+    else:
+        lines.append("  no bump above 0.5 g")
+    if found.full_rows:
+        lines.append(f"  {found.full_rows} rows are at the end of its range: what it felt there was more")
+    return lines
 
 
 def run_words(reduction: Reduction, units: Display = SI) -> Iterator[str]:
