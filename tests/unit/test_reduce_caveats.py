@@ -118,6 +118,15 @@ def test_many_short_holes_are_as_much_as_a_long_one() -> None:
     assert reduce_run(run, invented_car(), calibration()).caveats == ("no rows came for 2.0 s of it",)
 
 
+@pytest.mark.parametrize(("share", "said"), [(0.01, ""), (0.3, "rows were lost on the way, {:.0%} of all")])
+def test_rows_lost_one_by_one_leave_no_sure_hold(share: float, said: str) -> None:
+    kept = np.random.default_rng(4).random(len(T_S)) >= share
+    run = run_of(T_S[kept], suction_pa()[kept], np.where(UP, 1700.0, 1000.0)[kept])
+    reduction = reduce_run(replace(run, seq=np.flatnonzero(kept) % 65536), invented_car(), calibration())
+    assert [one.partition(" ")[2] for one in reduction.caveats] == [said.format(1 - kept.mean())] * bool(said)
+    assert judge(reduction).word == ("held, but not surely" if said else "held")
+
+
 @pytest.mark.parametrize(
     ("angle_deg", "mu", "doubtful"), [(90, None, True), (90, 0.9, False), (0, None, False)]
 )

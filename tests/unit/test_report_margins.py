@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -42,6 +43,19 @@ def test_a_warning_is_missed_only_where_there_could_have_been_one(suction_pa: fl
     assert warning_words(_at(suction_pa), UNWARNED) == words
     warnable = digest(_at(suction_pa), {"skirt": "x"}, "skirt").warnable
     assert warnable == (words == "none")
+
+
+def test_no_warning_is_denied_where_rows_are_missing_in_which_it_may_have_been() -> None:
+    reduction = _at(1500.0)
+    kept = np.random.default_rng(3).random(len(reduction.series.t_s)) >= 0.3
+    kept |= reduction.series.t_s > UNWARNED.onset_s
+    series, holding = reduction.series, reduction.holding
+    thinned: Any = SimpleNamespace(
+        series=SimpleNamespace(t_s=series.t_s[kept]),
+        holding=SimpleNamespace(lacking=holding.lacking[kept], below=holding.below[kept]),
+        rate_hz=reduction.rate_hz,
+    )
+    assert warning_words(thinned, UNWARNED) == "not known"
 
 
 def test_a_warning_that_came_is_told() -> None:

@@ -40,6 +40,16 @@ def test_a_fold_lets_go_with_axle_time_and_length() -> None:
     assert any("3.00 s below its need within events named seal-loss" in reason for reason in verdict.reasons)
 
 
+def test_a_fold_in_a_log_of_which_much_is_missing_says_so() -> None:
+    folded = invented_reduction(fold_at_s=8.0)
+    plain = judge(folded).headline
+    folded.lost_rows = folded.rows // 50
+    assert judge(folded).headline == plain
+    folded.lost_rows = folded.rows
+    said = " But 50% of the rows were lost: it may have been off more often, and by more."
+    assert judge(folded).headline == plain + said
+
+
 def test_time_below_outside_every_event_is_told() -> None:
     verdict = judge(invented_reduction(fold_at_s=8.0, events=()))
     assert any("outside every named event" in reason for reason in verdict.reasons)

@@ -31,6 +31,7 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _LONG_GAP_S = 0.1
+_LOST = 0.02  # of all rows
 _BEYOND, _OUTSIDE, _BARE = 0.02, 0.05, 0.02  # shares of the rows with the throttle up
 _OFF_ZERO = 0.05  # of the mean suction with the throttle up
 _MOVED_PA, _CAVEAT_MOVED_US = 50.0, 200.0
@@ -74,7 +75,8 @@ def run_caveats(
     -----
     With the throttle up a tap may be beyond the range of its part in 2 % of the rows, outside the
     calibrated range in 5 %, and off zero by 5 % of the mean suction; an axle may be without a good tap in
-    2 % of them. It is not up at 1100 µs and below. Common practice, no source.
+    2 % of them, and 2 % of all rows may be lost one by one. It is not up at 1100 µs and below. Common
+    practice, no source.
     """
     up = ~(run.drive_us <= REST_US)
     if not up.any():
@@ -106,6 +108,8 @@ def _log_caveats(run: Run, time: BoardTime) -> Iterator[str]:
     gone_s = sum(b - a for a, b in time.gaps if b - a > _LONG_GAP_S)
     if gone_s:
         yield f"no rows came for {gone_s:.1f} s of it"
+    if time.lost_rows - gone_s * time.rate_hz > _LOST * (len(time.t_s) + time.lost_rows):
+        yield _lost_words(time)
     if time.resets and time.host is None:
         yield "the board was reset, and for how long no rows came is unknown"
 
@@ -322,6 +326,11 @@ def _of_the_car(car: Car) -> list[str]:
     return said
 
 
+def _lost_words(time: BoardTime) -> str:
+    share = time.lost_rows / (len(time.t_s) + time.lost_rows)
+    return f"{time.lost_rows} rows were lost on the way" + (f", {share:.0%} of all" if share >= 0.005 else "")
+
+
 def _of_the_log(run: Run, time: BoardTime) -> list[str]:
     said: list[str] = []
     if not np.isfinite(run.drive_us).any():
@@ -338,7 +347,7 @@ def _of_the_log(run: Run, time: BoardTime) -> list[str]:
     if run.bad_lines:
         said.append(f"{run.bad_lines} bad lines were left out")
     if time.lost_rows:
-        said.append(f"{time.lost_rows} rows were lost on the way")
+        said.append(_lost_words(time))
     if run.duplicate_rows:
         rows = "1 row" if run.duplicate_rows == 1 else f"{run.duplicate_rows} rows"
         other = f", {run.contradicting_rows} of them with other content" if run.contradicting_rows else ""

@@ -159,6 +159,7 @@ def _first(shown: Bools, base: int) -> int | None:
 
 _LOOK_BACK_S = 7.0  # for signs before a loss
 _AHEAD_S = 0.2
+_MISSING = 0.1  # of the rows that were looked at for a sign
 _PIECE = 4096  # rows
 
 
@@ -166,6 +167,7 @@ UNTOLD = {
     "below before": "the car had less than it needs before the loss already",
     "not below": "the car did not fall below its need",
     "not judged": "whether the car held is not known",
+    "not known": "rows are missing in the seconds before it, in which a sign may have been",
 }
 """Why no warning time is known of a loss, by what stands in its place."""
 
@@ -237,7 +239,11 @@ def warning_words(reduction: Reduction, event: Loss) -> str:
     if isinstance(found, str):
         return "not judged"
     end_s = t_s[-1] if event.end_s is None else event.end_s
-    first, onset, end = np.searchsorted(t_s, [event.onset_s - _AHEAD_S, event.onset_s, end_s]).tolist()
+    looked_s = event.onset_s - _LOOK_BACK_S, event.onset_s - _AHEAD_S, event.onset_s, end_s
+    early, first, onset, end = np.searchsorted(t_s, looked_s).tolist()
     if 2 * np.count_nonzero(found.lacking[first:onset]) > onset - first:
         return "below before"
-    return "none" if found.below[onset:end].any() else "not below"
+    if not found.below[onset:end].any():
+        return "not below"
+    slots = reduction.rate_hz * min(_LOOK_BACK_S, event.onset_s - float(t_s[0]))
+    return "none" if onset - early >= (1 - _MISSING) * slots else "not known"

@@ -266,6 +266,9 @@ def _let_go(reduction: Reduction, found: Holding) -> str:
         said += " There is no throttle in the log: fans that were shut off look the same."
     if found.reached is Reached.STAY:
         said += " It never had its allowance."
+    lost = reduction.lost_rows / (reduction.rows + reduction.lost_rows)
+    if lost > _MANY_LOST:
+        said += f" But {lost:.0%} of the rows were lost: it may have been off more often, and by more."
     return said
 
 
@@ -284,6 +287,7 @@ def _announced(reduction: Reduction, at_s: float) -> str:
 
 
 _NEAR_LOSS_S = 0.05
+_MANY_LOST = 0.05  # of all rows: more than a glitch of the link
 _SIGNS = {
     "flutter": "the first flutter",
     "one tap ahead": "one tap began to fall ahead",
