@@ -220,3 +220,26 @@ def test_a_point_that_stands_out_is_not_good(tmp_path, points):
     done = run(tmp_path, "--points", points, "--out", "c.json")
     assert done.returncode == 0, done.stderr
     assert done.stdout.splitlines()[-1].startswith("Look again at p1, as said above: ±")
+
+
+def test_a_direction_that_the_heights_contradict_is_named(tmp_path, points):
+    lines = points.read_text().splitlines()
+    lines[8] = lines[8].replace("down", "up")  # 60 mm, after 80 mm
+    points.write_text("\n".join(lines) + "\n")
+    done = run(tmp_path, "--points", points, "--out", "c.json")
+    assert done.returncode == 0, done.stderr
+    assert (
+        "CHECK THE DIRECTIONS: line 9 (60 mm up) after 80 mm: the heights went the other way." in done.stdout
+    )
+    assert "Look again at the directions, as said above" in done.stdout
+
+
+@pytest.mark.parametrize("order", ["as taken", "by height"])
+def test_the_zero_at_the_end_is_missed_where_it_is_not_there(tmp_path, points, order):
+    lines = points.read_text().splitlines()
+    if order == "by height":
+        lines[1:] = sorted(lines[1:], key=lambda line: float(line.split(",")[0]))
+    points.write_text("\n".join(lines) + "\n")
+    assert "no zero at the end" not in run(tmp_path, "--points", points, "--out", "c.json").stdout
+    points.write_text("\n".join(line for line in lines if not line.startswith("0,down")) + "\n")
+    assert "no zero at the end" in run(tmp_path, "--points", points, "--out", "c.json").stdout

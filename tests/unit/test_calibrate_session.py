@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import itertools
 import json
 import math
 import os
@@ -13,7 +14,7 @@ import pytest
 
 from undertray.calibrate.dialogue import Dialogue, Plausible
 from undertray.calibrate.evaluate import Setup, calibrate
-from undertray.calibrate.findings import column_findings
+from undertray.calibrate.findings import column_findings, findings
 from undertray.calibrate.liquid_column import column_pressure_pa
 from undertray.calibrate.session import Session, Step, TakenPoint, plan
 from undertray.calibrate.settling import Reading, SteadyLimits, measure
@@ -128,15 +129,10 @@ def test_heights_as_they_were_read(tmp_path):
 
 
 def test_wrong_heights_are_asked_again(tmp_path):
-    answers = [("(Enter: 30", bad) for bad in ("4 psi", "1 2 3", "0", "99999", "31")]
-    session, person, _ = lead(tmp_path / "a.session", Bench(), answers)
+    answers = [("(Enter: 30", bad) for bad in ("4 psi", "1 2 3", "99999", "0")]
+    session, person, _ = lead(tmp_path / "a.session", Bench(), [*answers, ("0 mm is the zero", "31")])
     assert session.taken[1].height_mm == 31
-    for said in (
-        "is not a unit of length",
-        "more than two numbers",
-        "0 is both ports open",
-        "no column is as high",
-    ):
+    for said in ("is not a unit of length", "more than two numbers", "no column is as high"):
         assert said in person.text
 
 
@@ -189,7 +185,10 @@ def test_drop_with_reason_and_do_again(tmp_path):
     assert done
     assert "point 2 is taken back and will be asked for again" in person.text
     points = session.points()
-    assert len(points.height_mm) == 7
+    # the column stood at 60: it goes below 30 first, or that would be a falling point by its heights
+    assert points.height_mm.tolist() == [0, 60, 0, 30, 100, 60, 30, 0]
+    assert points.upward.tolist() == [True, True, False, True, True, False, False, False]
+    assert "(a point of its own, so that 30 mm rising is reached that way again)" in person.text
     assert [(dropped.height_mm, dropped.reason) for dropped in points.dropped] == [
         (30, "a bubble in the tube")
     ]
@@ -374,6 +373,119 @@ def test_stop_and_go_on(tmp_path, how):
     assert "Step 3 of 7" in person.text
     assert "Step 2 of 7" not in person.text
     assert len(second.taken) == 7
+
+
+class Wayward(Person):
+    """Sets heights of an own choice, whatever is proposed, and reads the column right."""
+
+    def __init__(self, bench, heights, answers=()):
+        super().__init__(bench, answers)
+        self.course = list(heights)
+        self.steps = []
+
+    def ask(self, question):
+        answer = super().ask(question)
+        if answer:
+            return answer
+        if "when it is set" in question:
+            if not self.course:
+                return "finish"
+            self.bench.height_mm = self.course.pop(0)
+        elif "column reading" in question:
+            return f"{self.bench.height_mm:g}"
+        return "yes" if "0 mm is the zero" in question else ""
+
+    def tell(self, line):
+        self.heard.append(line)
+        if line.startswith("Step "):
+            self.steps.append(line)
+
+
+def wayward(path, course, answers=(), heights=(0, 20, 40, 60, 80, 100, 120)):
+    session = Session.start(path, "ab12", PARTS, plan(heights))
+    person = Wayward(Bench(), course, answers)
+    done = Dialogue(session, person.bench.fresh, person.ask, person.tell, PLAUSIBLE, LIMITS).run()
+    assert done
+    return session, person
+
+
+def test_a_person_who_departs_from_the_plan_is_told_and_followed(tmp_path):
+    """At step 3 the column stood at 80: the plan goes on from there, and directions are the column's own."""
+    course = [0, 20, 80, 100, 120, 100, 80, 60, 80, 60, 40, 20, 0]
+    session, person = wayward(tmp_path / "a.session", course)
+    points = session.points()
+    assert points.height_mm.tolist() == course
+    # derived: a point is rising where it is higher than the one before
+    assert points.upward.tolist() == [True, *(b > a for a, b in itertools.pairwise(course))]
+    told = [line for line in person.heard if line.startswith("The plan had")]
+    assert told == [
+        "The plan had 40 mm rising; this is 80 mm rising, and it goes on from there."
+        " Passed over: 40 mm rising, 60 mm rising.",
+        "The plan had 40 mm falling; this is 80 mm rising, and it goes on from there.",
+        "The plan had 40 mm falling; this is 60 mm falling, and it goes on from there.",
+    ]
+    assert [line for line in person.steps if "Step 6 of 13: bring the column up to about 100" in line]
+    assert "point 6: 100 mm, falling" in person.text
+    assert Session.resume(tmp_path / "a.session").points().upward.tolist() == points.upward.tolist()
+
+
+def test_a_column_that_fell_before_the_top_serves_no_step_of_the_way_down(tmp_path):
+    session, person = wayward(
+        tmp_path / "a.session", [0, 20, 40, 20, 60, 80, 100, 120, 100, 80, 60, 40, 20, 0]
+    )
+    assert "The plan had 60 mm rising; this is 20 mm falling, and it goes on from there." in person.heard
+    assert session.taken[3].upward is False
+    assert [point.step for point in session.taken] == [0, 1, 2, None, *range(3, 13)]
+
+
+def test_the_end_zero_is_asked_for_until_it_is_taken(tmp_path):
+    """With both ports to be opened the column still stood at 80: a point, and no zero."""
+    answers = [(lambda person: DOUBT in person.asked[-1] and person.bench.height_mm == 80, "80")]
+    session, person = wayward(
+        tmp_path / "a.session", [0, 30, 60, 100, 60, 30, 80, 0], answers, heights=(0, 30, 60, 100)
+    )
+    assert session.points().height_mm.tolist() == [0, 30, 60, 100, 60, 30, 80, 0]
+    assert (
+        "The plan had 0 mm, both ports open; this is 80 mm rising, and it goes on from there." in person.heard
+    )
+    assert person.steps[-1].startswith("Step 7 of 7: open both ports")
+    assert "no zero at the end" not in "\n".join(findings(calibrated(session)))
+
+
+def test_a_zero_may_be_entered_where_the_plan_has_a_height(tmp_path):
+    session, person = wayward(tmp_path / "a.session", [0, 30, 60, 0, 100, 60, 0], heights=(0, 30, 60, 100))
+    assert session.points().height_mm.tolist() == [0, 30, 60, 0, 100, 60, 0]
+    # the zero in the middle is not that of the end; the last one is
+    assert [point.step for point in session.taken] == [0, 1, 2, None, 3, 4, 6]
+    assert sum("0 mm is the zero" in question for question in person.asked) == 2
+    assert session.proposal is None
+
+
+@pytest.mark.parametrize("course", [[0, 30, 60, 100, 60, 30], [0, 30, 60, 0, 100, 60, 30]])
+def test_a_calibration_without_its_end_zero_says_so(tmp_path, course):
+    session, _ = wayward(tmp_path / "a.session", course, heights=(0, 30, 60, 100))
+    [told] = [line for line in findings(calibrated(session)) if line.startswith("no zero at the end")]
+    assert "how far the zeros drifted over the calibration is not seen" in told
+
+
+def test_a_height_that_was_mistyped_and_taken_back_does_not_say_which_way_the_next_was(tmp_path):
+    answers = [
+        (lambda person: "column reading" in person.asked[-1] and person.bench.height_mm == 60, "160"),
+        (DOUBT, "keep"),
+        (DOUBT, "keep"),
+        (lambda person: "when it is set" in person.asked[-1] and person.bench.height_mm == 80, "drop 4"),
+        ("Why is it taken", "mistyped"),
+        ("Do it again", "no"),
+    ]
+    session, _ = wayward(tmp_path / "a.session", [0, 20, 40, 60, 80, 60, 40, 0], answers)
+    points = session.points()
+    # 80 came after "160", and yet the column rose to it from 40
+    assert points.height_mm.tolist()[:4] == [0, 20, 40, 80]
+    assert points.upward.tolist()[:4] == [True] * 4
+
+
+def calibrated(session):
+    return calibrate(session.points(), Setup(zero_open=True), made_utc="")
 
 
 def test_finish_ends_with_what_there_is(tmp_path):

@@ -104,6 +104,10 @@ _DOUBT_QUESTION = (
     "Is the column set, and the height right? again (Enter) measures once more; the height, if it is another;"
     " keep, if all is so > "
 )
+_OPEN_QUESTION = (
+    "0 mm is the zero: are both ports of every sensor open to the room? yes; or the height of the column;"
+    " Enter measures once more > "
+)
 
 
 class Dialogue:
@@ -131,9 +135,10 @@ class Dialogue:
     def run(self) -> bool:
         """Ask for step after step."""
         self._tell(HELP)
-        while (number := self._session.next_step) is not None:
-            step = self._session.steps[number]
-            self._tell(f"Step {number + 1} of {len(self._session.steps)}: {_instruction(step)}")
+        while (due := self._session.proposal) is not None:
+            number, step = due
+            steps = self._session.steps
+            self._tell(f"Step {number + 1} of {len(steps)}: {_instruction(step, steps[number])}")
             try:
                 answer = self._ask("Enter when it is set > ").strip()
                 verdict = self._word(answer, number) if answer else self._take(number, step)
@@ -202,23 +207,29 @@ class Dialogue:
         """Take the reading at the height answered; a slip of the keys costs a question, and no reading."""
         question = "" if step.height_mm == 0 else _height_question(step)
         height_mm, keep = step.height_mm, False
+        ahead = self._session.ahead
         doubts: tuple[str, ...] = ()
         while True:
             answer = self._ask(question).strip() if question else ""
             word = answer.split(" ")[0].lower()
             if word in _WORDS:
                 return self._word(answer, number)
-            if word == _AGAIN or (not word and question == _DOUBT_QUESTION):
+            if word == _AGAIN or (not word and question in (_DOUBT_QUESTION, _OPEN_QUESTION)):
                 return _AGAIN
             keep = word == "keep" and any(doubts)
+            opened = word == "yes" and question == _OPEN_QUESTION
             try:
                 if word in _LOOKS:
                     self._word(answer, number)
                     continue
-                height_mm = height_mm if keep else _height(answer, step)
+                if not keep:
+                    height_mm = 0.0 if opened else _height(answer, step)
+                if height_mm == 0 and step.height_mm and not (opened or keep):
+                    question = _OPEN_QUESTION
+                    continue
                 doubts = self._plausible.doubts(self._session.taken, height_mm, mean.nominal_pa.tolist())
                 if keep or not any(doubts):
-                    self._session.take(number, height_mm, mean, doubts if keep else ())
+                    self._session.take(height_mm, mean, doubts if keep else ())
                     break
             except UndertrayError as error:
                 self._tell(f"{error}. The reading is kept: only the height is asked again.")
@@ -230,7 +241,21 @@ class Dialogue:
         self._tell(f"point {len(self._session.taken)}: {self._described(self._session.taken[-1])}")
         if height_mm and not keep:
             self._tell(self._fit(mean))
+        self._departed(step, ahead)
         return ""
+
+    def _departed(self, planned: Step, ahead: tuple[int, ...]) -> None:
+        """Say where the point that was just taken is not the one of the plan, and what that passes over."""
+        session, point = self._session, self._session.taken[-1]
+        came = Step(session.nearest_mm(point.height_mm), point.upward)
+        if came.height_mm == planned.height_mm and (came.upward == planned.upward or not came.height_mm):
+            return
+        over = set(ahead).difference(session.ahead) - {point.step}
+        passed = ", ".join(_place(session.steps[k]) for k in sorted(over))
+        self._tell(
+            f"The plan had {_place(planned)}; this is {_place(Step(point.height_mm, point.upward))},"
+            " and it goes on from there." + (f" Passed over: {passed}." if passed else "")
+        )
 
     def _fit(self, mean: SteadyMean) -> str:
         """Said once the height is known: whoever reads the column is not to be led."""
@@ -273,24 +298,31 @@ class Dialogue:
         return f"{'steady' if mean.steady else 'not steady'}, {mean.rows} rows: {each}"
 
     def _described(self, point: TakenPoint) -> str:
-        upward = self._session.steps[point.step].upward
         readings = ", ".join(
             f"{name} {value:.2f}" for name, value in zip(self._session.parts, point.nominal_pa, strict=True)
         )
         unsteady = "" if point.steady else ", not steady"
         doubted = ", kept despite a doubt" if point.doubts else ""
         dropped = "" if point.reason is None else f", taken back: {point.reason}"
-        return (
-            f"{point.height_mm:g} mm, {'rising' if upward else 'falling'}: {readings} Pa"
-            f"{unsteady}{doubted}{dropped}"
-        )
+        return f"{point.height_mm:g} mm, {_way(point.upward)}: {readings} Pa{unsteady}{doubted}{dropped}"
 
 
-def _instruction(step: Step) -> str:
+def _way(upward: bool) -> str:
+    return "rising" if upward else "falling"
+
+
+def _place(step: Step) -> str:
+    return f"{step.height_mm:g} mm {_way(step.upward)}" if step.height_mm else "0 mm, both ports open"
+
+
+def _instruction(step: Step, served: Step) -> str:
+    first = ""
+    if step.height_mm != served.height_mm:
+        first = f" (a point of its own, so that {_place(served)} is reached that way again)"
     if step.height_mm == 0:
-        return "open both ports of every sensor to the room, the column at rest"
+        return f"open both ports of every sensor to the room, the column at rest{first}"
     way = "up to" if step.upward else "down to"
-    return f"bring the column {way} about {step.height_mm:g} mm, without going past it; tap the tube"
+    return f"bring the column {way} about {step.height_mm:g} mm, without going past it; tap the tube{first}"
 
 
 def _height_question(step: Step) -> str:
@@ -309,8 +341,6 @@ def _height(answer: str, step: Step) -> float:
     except ValueError:
         values = [quantity(answer, "mm", "column reading")]
     height_mm = abs(quantity(values[0] - sum(values[1:]), "mm", "column reading"))
-    if height_mm == 0:
-        raise CalibrationError("no height", seen=answer, expected="more than 0 mm: 0 is both ports open")
     if height_mm > MOST_MM:
         raise CalibrationError("no column is as high", seen=answer, expected=f"up to {MOST_MM:g} mm")
     return height_mm

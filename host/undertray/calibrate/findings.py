@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,15 @@ from undertray.calibrate.accuracy import depart_together, departs, made_worse, w
 from undertray.calibrate.calibration import Calibration, ColumnCalibration
 from undertray.calibrate.fit import SCATTER_LEVEL
 
-__all__ = ["Shift", "column_findings", "findings", "shift_findings", "shift_since"]
+__all__ = [
+    "Shift",
+    "column_findings",
+    "doubted_directions",
+    "findings",
+    "missing_end_zero",
+    "shift_findings",
+    "shift_since",
+]
 
 
 # What moved since the last calibration: zero and span of the sensor.
@@ -106,9 +115,70 @@ def findings(calibration: Calibration) -> list[str]:
     together = depart_together(calibration.columns)
     if together:
         lines += ["", f"CHECK THE COLUMN: {together}"]
+    for told in (doubted_directions(calibration), missing_end_zero(calibration)):
+        lines += ["", told] if told else []
     for name, column in calibration.columns.items():
         lines += ["", f"{name} {column.part}".strip(), *(f"  {line}" for line in column_findings(column))]
     return lines
+
+
+# The course of the column, which all sensors share: which way it went, and whether it came back to zero.
+
+_SAME_HEIGHT = 0.01  # of the range: undertray.calibrate.curve takes readings so near for those of one height
+_NEAR_ZERO = 0.05  # of the highest, as undertray.calibrate.points takes it
+_MOST_NAMED = 3
+
+
+def _course(calibration: Calibration) -> list[Mapping[str, Any]]:
+    """The points that count, in their order; empty where a file does not have them whole."""
+    column = next(iter(calibration.columns.values()))
+    kept = [point for point in column.points if "dropped" not in point]
+    return kept if all("height_mm" in point and "direction" in point for point in kept) else []
+
+
+def doubted_directions(calibration: Calibration) -> str:
+    """Points whose direction is not the way their heights went; empty where there are none.
+
+    A points file may have its lines in another order than they were taken in, so its directions are used as
+    they stand; a guided calibration has them from the heights.
+    """
+    course = _course(calibration)
+    heights = [point["height_mm"] for point in course]
+    same_mm = _SAME_HEIGHT * (max(heights) - min(heights)) if heights else 0.0
+    wrong = [
+        f"{_named(point)} after {before['height_mm']:g} mm"
+        for before, point in pairwise(course)
+        if abs(moved_mm := point["height_mm"] - before["height_mm"]) > same_mm
+        and (moved_mm > 0) != (point["direction"] == "up")
+    ]
+    if not wrong:
+        return ""
+    more = f" and {len(wrong) - _MOST_NAMED} more" if len(wrong) > _MOST_NAMED else ""
+    return (
+        f"CHECK THE DIRECTIONS: {', '.join(wrong[:_MOST_NAMED])}{more}: the heights went the other way."
+        " Hysteresis and its uncertainty go by the directions as given: put them right, or the lines into the"
+        " order in which they were taken"
+    )
+
+
+def missing_end_zero(calibration: Calibration) -> str:
+    """What is left out where no zero was taken after the heights; empty where one was."""
+    course = _course(calibration)
+    if not course:
+        return ""
+    heights = [point["height_mm"] for point in course]
+    by_height = heights == sorted(heights)  # such a file does not say what was last
+    since = 0 if by_height else heights.index(max(heights))
+    ends = [
+        point["direction"] == "down" and point["height_mm"] <= _NEAR_ZERO * max(heights)
+        for point in course[since:]
+    ]
+    if any(ends):
+        return ""
+    return (
+        "no zero at the end: how far the zeros drifted over the calibration is not seen and is in no"
+        " uncertainty; open both ports after the last height and take that point too"
+    )
 
 
 def _to_its_error(value: float, error: float) -> str:

@@ -64,18 +64,19 @@ def plan(heights_mm: Sequence[float]) -> tuple[Step, ...]:
 
 @dataclass(frozen=True, slots=True)
 class TakenPoint:
-    """A point as it was taken."""
+    """A point as it was taken: the step of the plan that it serves, if any; which way the column came."""
 
-    step: int
+    step: int | None
     height_mm: float
     nominal_pa: tuple[float, ...]
     mean_sd_pa: tuple[float, ...]
     steady: bool
+    upward: bool = True
     reason: str | None = None
     doubts: tuple[str, ...] = ()
 
     @classmethod
-    def from_event(cls, event: Mapping[str, Any], step: int, size: int, where: str) -> TakenPoint:
+    def from_event(cls, event: Mapping[str, Any], step: int | None, size: int, where: str) -> TakenPoint:
         """Check an event of the journal."""
         doubts = plain(event.get("doubts", []), "doubts", where)
         good = isinstance(doubts, list) and all(isinstance(doubt, str) for doubt in doubts)
@@ -91,7 +92,9 @@ class TakenPoint:
         )
 
 
-def point_event(step: int, height_mm: float, mean: SteadyMean, doubts: tuple[str, ...]) -> dict[str, Any]:
+def point_event(
+    step: int | None, height_mm: float, mean: SteadyMean, doubts: tuple[str, ...]
+) -> dict[str, Any]:
     """What :meth:`TakenPoint.from_event` reads back."""
     event = {
         "event": "point",
@@ -249,7 +252,11 @@ _MOST_EVENTS = 2000
 
 
 class Session:
-    """A calibration in progress. Every event is on the disk before the next question."""
+    """A calibration in progress. Every event is on the disk before the next question.
+
+    The plan proposes; which way a point was reached follows from the heights that were set, its own and that
+    of the point before it, and so does what is proposed next.
+    """
 
     def __init__(self, journal: Journal, head: Head) -> None:
         self.journal = journal
@@ -258,6 +265,7 @@ class Session:
         self.steps = head.steps
         self.taken: list[TakenPoint] = []
         self._closed: set[int] = set()
+        self._again: set[int] = set()
         self._events = 0
 
     @classmethod
@@ -277,15 +285,74 @@ class Session:
         return session
 
     @property
-    def next_step(self) -> int | None:
-        """The first step without a point that counts; None when all are done."""
-        done = self._closed | {point.step for point in self.taken if point.reason is None}
-        return next((k for k in range(len(self.steps)) if k not in done), None)
+    def stands_mm(self) -> float | None:
+        """Where the column stands by the last point that counts; None before the first."""
+        last = self._last()
+        return None if last is None else last.height_mm
 
-    def take(self, step: int, height_mm: float, mean: SteadyMean, doubts: tuple[str, ...] = ()) -> TakenPoint:
+    @property
+    def ahead(self) -> tuple[int, ...]:
+        """The steps still to come from where the column stands, in their order."""
+        steps, stands_mm = self.steps, self.stands_mm
+        missing = self._missing()
+        if stands_mm is None:
+            return tuple(missing)
+        falling = [k for k in missing if not steps[k].upward]
+        if self._turned():
+            return tuple(k for k in falling if steps[k].height_mm < stands_mm)
+        return (*(k for k in missing if steps[k].upward and steps[k].height_mm > stands_mm), *falling)
+
+    @property
+    def proposal(self) -> tuple[int, Step] | None:
+        """The step that is served next and what to set for it; None when all is done.
+
+        A step that is done again and lies behind the column has to be reached from its own side: the
+        height before it in the plan comes first.
+        """
+        ahead, stands_mm = self.ahead, self.stands_mm
+        behind = sorted(self._again.intersection(self._missing()).difference(ahead))
+        number = next(iter((*behind, *ahead)), None)
+        if number is None:
+            return None
+        step = self.steps[number]
+        if stands_mm is None:
+            return number, step
+        if behind and step.height_mm and step.upward != (step.height_mm > stands_mm):
+            step = self.steps[number - 1]
+        return number, Step(step.height_mm, step.height_mm > stands_mm)
+
+    def nearest_mm(self, height_mm: float) -> float:
+        """The height of the plan that a height is meant for; 0 is both ports open and nothing else."""
+        if height_mm == 0:
+            return 0.0
+        heights = {step.height_mm for step in self.steps if step.height_mm}
+        return min(heights, key=lambda planned_mm: (abs(planned_mm - height_mm), planned_mm))
+
+    def take(self, height_mm: float, mean: SteadyMean, doubts: tuple[str, ...] = ()) -> TakenPoint:
         """Keep a point."""
-        self._keep(point_event(step, height_mm, mean, doubts))
+        self._keep(point_event(self._served(height_mm), height_mm, mean, doubts))
         return self.taken[-1]
+
+    def _last(self, end: int | None = None) -> TakenPoint | None:
+        return next((point for point in self.taken[:end][::-1] if point.reason is None), None)
+
+    def _missing(self) -> list[int]:
+        done = self._closed | {point.step for point in self.taken if point.reason is None}
+        return [k for k in range(len(self.steps)) if k not in done]
+
+    def _turned(self) -> bool:
+        """Whether the greatest height has been, or is left out: from there on the plan goes down."""
+        top_mm = max(step.height_mm for step in self.steps)
+        return not any(self.steps[k].height_mm == top_mm for k in self._missing())
+
+    def _served(self, height_mm: float) -> int | None:
+        upward, meant_mm, turned = _rises(self._last(), height_mm), self.nearest_mm(height_mm), self._turned()
+        for k in self._missing():
+            step = self.steps[k]
+            same_way = height_mm == 0 or step.upward == upward
+            if step.height_mm == meant_mm and same_way and (step.upward or turned):
+                return k
+        return None
 
     def drop(self, point: int, reason: str, again: bool) -> None:
         """Take a point back; it stays in the journal with its reason."""
@@ -303,11 +370,11 @@ class Session:
         return Points(
             columns=tuple(self.parts),
             height_mm=np.array([point.height_mm for point in kept], float),
-            upward=np.array([self.steps[point.step].upward for point in kept], bool),
+            upward=np.array([point.upward for point in kept], bool),
             nominal_pa=np.array([point.nominal_pa for point in kept], float).reshape(-1, size),
             mean_sd_pa=np.array([point.mean_sd_pa for point in kept], float).reshape(-1, size),
             dropped=tuple(
-                Dropped(point.height_mm, self.steps[point.step].upward, point.nominal_pa, point.reason)
+                Dropped(point.height_mm, point.upward, point.nominal_pa, point.reason)
                 for point in self.taken
                 if point.reason is not None
             ),
@@ -322,12 +389,14 @@ class Session:
             raise CalibrationError(
                 "a sensor gave no reading", seen=event["nominal_pa"], do="check its hose and cable"
             ) from None
-        before = list(self.taken), set(self._closed), self._events
+        before = list(self.taken), set(self._closed), set(self._again), self._events
         self._apply(json.loads(line), "this point")
         try:
             self.journal.append(event)
         except CalibrationError:
-            self.taken, self._closed, self._events = before  # what is not on the disk did not happen
+            self.taken, self._closed, self._again, self._events = (
+                before  # what is not on the disk did not happen
+            )
             raise
 
     def _apply(self, event: Mapping[str, Any], where: str) -> None:
@@ -340,12 +409,16 @@ class Session:
         if kind == "drop":
             self._apply_drop(event, where)
             return
-        step = _whole(event, "step", where, len(self.steps))
-        if kind == "skip":
+        extra = kind == "point" and event.get("step", 0) is None
+        step = None if extra else _whole(event, "step", where, len(self.steps))
+        if step is not None:
+            self._again.discard(step)
+        if kind == "point":
+            point = TakenPoint.from_event(event, step, len(self.parts), where)
+            self.taken.append(replace(point, upward=_rises(self._last(), point.height_mm)))
+        elif step is not None:
             _reason(event, where)
             self._closed.add(step)
-            return
-        self.taken.append(TakenPoint.from_event(event, step, len(self.parts), where))
 
     def _apply_drop(self, event: Mapping[str, Any], where: str) -> None:
         place = _whole(event, "point", where, len(self.taken))
@@ -354,8 +427,19 @@ class Session:
             raise CalibrationError("this point was taken back before", where=where, seen=place + 1)
         reason = _reason(event, where)
         self.taken[place] = replace(old, reason=reason)
-        if event.get("again") is not True:
-            self._closed.add(old.step)
+        if old.step is not None:
+            (self._again if event.get("again") is True else self._closed).add(old.step)
+        after = next((k for k in range(place + 1, len(self.taken)) if self.taken[k].reason is None), None)
+        if old.doubts and after is not None:  # a height that was doubted does not say which way the next was
+            point = self.taken[after]
+            self.taken[after] = replace(point, upward=_rises(self._last(after), point.height_mm))
+
+
+def _rises(last: TakenPoint | None, height_mm: float) -> bool:
+    """Whether the column rises to a height; one that stands still has come the way it came."""
+    if last is None or height_mm == last.height_mm:
+        return last is None or last.upward
+    return height_mm > last.height_mm
 
 
 def _whole(event: Mapping[str, Any], key: str, where: str, end: int) -> int:

@@ -374,6 +374,7 @@ def _in_one_line(done: Calibration, car: Car | None, units: str | None) -> str:
     import numpy as np
 
     from undertray.calibrate.accuracy import depart_together, departs, made_worse, worst_u95_pa
+    from undertray.calibrate.findings import doubted_directions
     from undertray.reduce.loads import load_matrix
 
     shown = shown_in(units, car)
@@ -389,6 +390,8 @@ def _in_one_line(done: Calibration, car: Car | None, units: str | None) -> str:
         or made_worse(one)
         or any("doubt" in p or "off_the_others_pa" in p for p in one.points)
     ]
+    if doubted_directions(done):
+        doubtful.append("the directions")
     if doubtful or depart_together(done.columns):
         word = f"Look again at {', '.join(doubtful) or 'the column'}, as said above"
     force = ""
