@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from undertray.acquire.rows import MISSING
-from undertray.acquire.rowtable import RowTable
+from undertray.acquire.rowtable import RowTable, repeated
 
 
 @pytest.mark.parametrize("share", [1.0, 1.5, 100.0])
@@ -45,3 +45,19 @@ def test_counts_are_worked_with_as_an_array_of_float64() -> None:
     ):
         np.testing.assert_array_equal(worked, expected)
     assert counts.dtype == np.float64
+
+
+def test_each_of_very_many_power_ups_has_slots_of_its_own() -> None:
+    # three rows a power-up, in each the same slots and ticks; the last row of the hundredth comes once more
+    each, power_ups = np.array([[0, 0], [1, 5000], [2, 10000]]), 20_000
+    told = np.tile(each, (power_ups, 1))
+    told = np.insert(told, 300, told[299], axis=0)
+    boots = [(3 * k + (k >= 100), ("e661", k)) for k in range(power_ups)]
+    fields = np.zeros((len(told), 6), np.int64)
+    fields[:, 1:3], fields[:, 5] = told, 8192
+    table = RowTable(1)
+    table.add(fields)
+    again = repeated(table.arrays(), boots).again
+    assert np.flatnonzero(again).tolist() == [300]
+    # nobody told of a power-up: then all but the first three rows tell those three again
+    assert repeated(table.arrays(), boots[:1]).again.sum() == len(told) - 3

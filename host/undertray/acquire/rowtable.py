@@ -218,6 +218,7 @@ def settle_memory(size: int) -> None:
 # Rows that stand where they do not belong: told a second time, or stamped out of order.
 
 _TICK_BITS = TICK_LIMIT.bit_length() - 1
+_MOST_POWER_UPS = 1 << 16  # told apart: a key has 64 bits
 _CLOCK_STEP_US = 20_000  # as far as a buffered serial port delays by itself
 
 
@@ -266,9 +267,10 @@ def repeated(rows: RowArrays, boots: Sequence[tuple[int, object]], tick_bits: in
     if not len(back):
         return none
     key = rows.seq.astype(np.int64) << _TICK_BITS | rows.t_us
-    held = held_from(boots, back)
-    for number, (row, _) in enumerate(held[1:], 1):
-        key[row:] += 1 << (16 + _TICK_BITS) if number < 1 << 16 else 0
+    begun = [row for row, _ in held_from(boots, back)[1:_MOST_POWER_UPS] if row < len(key)]
+    power_up = np.zeros(len(key), np.int64)
+    np.add.at(power_up, begun, 1 << (16 + _TICK_BITS))
+    key += np.cumsum(power_up, out=power_up)
     order = np.argsort(key, kind="stable")
     first = np.concatenate([[True], np.diff(key[order]) != 0])
     first = order[np.maximum.accumulate(np.where(first, np.arange(len(key)), 0))]
