@@ -34,6 +34,7 @@ STATES = (b'"off"', b'"waiting"', b'"keeping"', b'"full"', b'"closing"', b'"unwr
 UNWRITTEN = "no room on flash, the run is still in memory: erase runs, then 'store off'"
 MEMORY_FULL = "board memory full"
 FLASH_FULL = "board flash full"
+DRIVEN_ON = "driven again before flash was ready for it"
 
 
 def second_note(line, head, values, status, second):
@@ -321,10 +322,12 @@ class Store:
                     blocks.taken()
                 else:
                     self._page += 1
-            elif closing and not (self._calm(width) and self._prepare()):
-                self.missing += block[11] | block[12] << 8
-                self._why = FLASH_FULL
-                blocks.taken()
+            elif closing:
+                calm = self._calm(width)
+                if not calm or not self._prepare():
+                    self.missing += block[11] | block[12] << 8
+                    self._why = FLASH_FULL if calm else DRIVEN_ON
+                    blocks.taken()
             return None
         if not closing:
             return None
@@ -342,5 +345,5 @@ class Store:
         """What a reply or a run says where the run is short of rows; nothing where it is whole."""
         if not self.missing:
             return {}
-        why = FLASH_FULL if self._in_flash else self._why or MEMORY_FULL
+        why = self._why or (FLASH_FULL if self._in_flash else MEMORY_FULL)
         return {"cut": True, "missing_rows": self.missing, "why": why}

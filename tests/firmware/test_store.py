@@ -389,3 +389,31 @@ for us in (1000000, 2000000, 600000000):
     print(store._calm(0))
 """
     assert run_code(tmp_path, code, engine) == ["False", "True", "True"]
+
+
+@engines
+def test_rows_that_a_new_drive_costs_are_told_as_such(tmp_path: Path, engine: str) -> None:
+    # sectors are erased only with the throttle down: what had none by then is left out for the next drive
+    code = """
+from undertray.store import Store
+class Throttle:
+    wired = True
+class Rig:
+    width, columns, pack, throttle = 1, [], None, Throttle()
+class Shelf:
+    fault = None
+    def room(self, pages): return False
+    def ready(self): return 1
+    def unready(self): return -1
+class Blocks:
+    def oldest(self): return bytearray(11) + bytes((44, 1))
+    def taken(self): pass
+for where in ("memory", "flash"):
+    for width in (1500, 1000):
+        store = Store(Rig(), 1200, {"where": where, "sectors": 2})
+        store.state, store._begun, store.shelf, store.blocks = 4, True, Shelf(), Blocks()
+        store._write(width)
+        print(store.missing, store.cut()["why"])
+"""
+    again, full = "300 driven again before flash was ready for it", "300 board flash full"
+    assert run_code(tmp_path, code, engine) == [again, full, again, full]

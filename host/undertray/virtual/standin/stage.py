@@ -135,17 +135,16 @@ class Stage:
             self.said += 1
 
     def _place(self, board):
-        known = PARTS
         switches = {}
         for section in board.get("muxes", []):
-            switch = known["TCA9548A"](CLOCK, None, section)
+            switch = PARTS["TCA9548A"](CLOCK, None, section)
             switches[(section["bus"], _number(section["address"]))] = switch
             self.switches.append(switch)
             if section.get("reset_pin") is not None:
                 self.lines[section["reset_pin"]] = (switch, "reset")
             self.bus(section["bus"]).attach(_number(section["address"]), switch)
         for i, section in enumerate(board.get("columns", [])):
-            part = known[section["part"]](CLOCK, self._pressure(i, section), section)
+            part = PARTS[section["part"]](CLOCK, self._pressure(i, section), section)
             self.parts.append(part)
             if section.get("adc_pin") is not None:
                 self.lines[section["adc_pin"]] = (part, "adc")
