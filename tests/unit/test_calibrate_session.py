@@ -591,6 +591,16 @@ def test_a_disk_that_fails_for_a_moment_costs_a_question_and_no_point_counts_twi
     assert Session.resume(path).taken == session.taken
 
 
+def test_a_journal_that_was_removed_is_said_and_not_begun_anew(tmp_path):
+    path = tmp_path / "a.session"
+    session = Session.start(path, "ab12", PARTS, plan([0, 50, 100]))
+    path.unlink()
+    with pytest.raises(CalibrationError, match="cannot be written: No such file"):
+        session.skip(0, "no water")
+    assert session.next_step == 0
+    assert not path.exists()
+
+
 def test_a_journal_that_cannot_be_begun_is_not_there(tmp_path, monkeypatch):
     def failing(_file):
         raise OSError(errno.ENOSPC, "No space left on device")

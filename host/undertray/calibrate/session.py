@@ -187,13 +187,13 @@ class Journal:
 
     def append(self, event: Mapping[str, Any]) -> None:
         """Put an event on the disk."""
-        self._write(event, "ab")
+        self._write(event, "r+b")  # one that was removed is not begun anew without its head
 
-    def _write(self, event: Mapping[str, Any], mode: Literal["xb", "ab"]) -> None:
+    def _write(self, event: Mapping[str, Any], mode: Literal["xb", "r+b"]) -> None:
         line = json.dumps(event, allow_nan=False).encode() + b"\n"
         try:
             with self.path.open(mode, buffering=0) as file:
-                size = os.fstat(file.fileno()).st_size
+                size = file.seek(0, os.SEEK_END)
                 try:
                     if file.write(line) != len(line):
                         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
