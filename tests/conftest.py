@@ -5,9 +5,16 @@ from __future__ import annotations
 import os
 
 import pytest
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
-settings.register_profile("seeded", derandomize=True, database=None)
+# nor is a test judged by the time that a busy machine takes for it
+settings.register_profile(
+    "seeded",
+    derandomize=True,
+    database=None,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+)
 settings.load_profile("seeded")
 
 

@@ -76,13 +76,13 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     subprocess.run(["umount", str(folder)], check=True)
 
 
-@pytest.mark.parametrize("output", thinned(3, OUTPUTS))
+@pytest.mark.parametrize("output", thinned(5, OUTPUTS))
 def test_what_may_grow_no_further(tmp_path: Path, output: str) -> None:
     """The system's own limit on the size of a file stands in for a full disk."""
     _fails(tmp_path, output, LIMIT, "File too large")
 
 
-@pytest.mark.parametrize("output", thinned(3, OUTPUTS))
+@pytest.mark.parametrize("output", thinned(5, OUTPUTS))
 def test_a_disk_without_room(small_disk: Path, output: str) -> None:
     _fails(small_disk, output, 1 << 30, "No space left")
 

@@ -20,7 +20,7 @@ def _times(lines: list[bytes]) -> list[int]:
 
 
 @engines
-@pytest.mark.parametrize("rate_hz", some([7, 300, 1000], [60, 200]))
+@pytest.mark.parametrize("rate_hz", some([7, 1000], [60, 200, 300]))
 def test_no_drift_at_any_rate(tmp_path: Path, engine: str, rate_hz: int) -> None:
     seconds = 10 if rate_hz < 500 else 3
     lines = simulate(tmp_path, engine, board(rate_hz=rate_hz), end_us=seconds * 1_000_000 + 200_000)
@@ -145,10 +145,10 @@ OUTRIGHT = ("info", "scan", "beat")  # commands that take no words and pay no he
 
 
 @engines
-@pytest.mark.parametrize("count", some([1_500], [GARBAGE["lines"]]))
-def test_ten_thousand_lines_of_garbage(tmp_path: Path, engine: str, count: int) -> None:
+@pytest.mark.parametrize("count", some([600], [GARBAGE["lines"]]))
+def test_thousands_of_lines_of_garbage(tmp_path: Path, engine: str, count: int) -> None:
     # the twin, slower, is given less: it is there for the same code on another interpreter
-    garbage = {**GARBAGE, "lines": count if engine == "micropython" else 1_500}
+    garbage = {**GARBAGE, "lines": count if engine == "micropython" else 600}
     script = [[7_500_000, "selftest"]]
     lines = simulate(tmp_path, engine, end_us=8_000_000, throttle_us=1000, script=script, garbage=garbage)
     parsed = [parse_line(line) for line in lines[:-1]]

@@ -239,7 +239,7 @@ def test_a_board_gets_files_compiled_for_it_in_the_place_of_its_old_ones(firmwar
     assert not [name for name in board.files if name.endswith(".mpy")]
 
 
-@pytest.mark.parametrize(("mpy", "code"), [(RP2040, 4), (RP2350, 7)])
+@pytest.mark.parametrize(("mpy", "code"), [(RP2040, 4), pytest.param(RP2350, 7, marks=pytest.mark.slow)])
 def test_compiled_files_are_for_the_boards_processor(tmp_path: Path, mpy: int, code: int) -> None:
     plan, why = compiled(file_plan(FIRMWARE), mpy, tmp_path)
     assert why is None

@@ -77,11 +77,12 @@ def test_a_curved_sensor_gets_a_parabola_and_a_noisy_one_does_not():
     assert len(one(sensor(noise_pa=2.0), Setup(curve="parabola")).coefficients) == 3
 
 
-def test_a_parabola_that_chance_would_give_is_rare():
+@pytest.mark.parametrize(("sensors", "most"), [(100, 4), pytest.param(300, 9, marks=pytest.mark.statistics)])
+def test_a_parabola_that_chance_would_give_is_rare(sensors, most):
     # derived: the test's own level is 1 %; 300 straight noisy sensors give 3 on average and, with
-    # probability 0.999, at most 9 (Poisson)
-    taken = sum(len(one(sensor(noise_pa=1.0, seed=seed)).coefficients) == 3 for seed in range(300))
-    assert taken <= 9
+    # probability 0.999, at most 9, and 100 with 0.996 at most 4 (Poisson)
+    taken = sum(len(one(sensor(noise_pa=1.0, seed=seed)).coefficients) == 3 for seed in range(sensors))
+    assert taken <= most
 
 
 def test_scatter_beyond_the_stated_errors_is_said_and_counts():
@@ -187,20 +188,24 @@ def test_stated_errors_that_are_too_large_are_named_too():
         assert words in "\n".join(column_findings(column))
 
 
-def test_standardised_residuals_have_the_spread_they_claim():
+@pytest.mark.parametrize(
+    ("draws", "within"), [(100, 0.25), pytest.param(400, 0.15, marks=pytest.mark.statistics)]
+)
+def test_standardised_residuals_have_the_spread_they_claim(draws, within):
     setup = Setup(zero_open=True, curve="line")
     pa_per_mm = setup.tube.gain * setup.conditions.pa_per_mm
     u_pa = setup.budget.reading_pa(setup.tube, setup.conditions)
     shared = setup.budget.shared_pa(HEIGHTS, setup.tube, setup.conditions, zero_open=True)
     rng = np.random.default_rng(5)
     found = []
-    for _ in range(400):
+    for _ in range(draws):
         true = HEIGHTS * pa_per_mm + np.where(HEIGHTS > 0, rng.normal(0, u_pa, 11), 0)
         true = true + sum(rng.normal() * moved for moved in shared.values())
         column = one(true + rng.normal(0, setup.budget.sensor_pa, 11), setup)
         found.append([point["standardised_residual"] for point in column.points])
-    # unit variance at every point, the ends and the open zeros too; 400 draws know it to 3.5 % (one sigma)
-    np.testing.assert_allclose(np.std(found, axis=0), 1, atol=0.15)
+    # unit variance at every point, the ends and the open zeros too; 400 draws know it to 3.5 % (one sigma),
+    # 100 to 7 %
+    np.testing.assert_allclose(np.std(found, axis=0), 1, atol=within)
 
 
 @pytest.mark.parametrize("wrong", [(), (0,), (3,), (5,), (2, 8), (5, 6)])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from fakes.cells import some
 from undertray.calibrate.calibration import Calibration
 from undertray.calibrate.evaluate import Setup, calibrate
 from undertray.calibrate.liquid_column import column_pressure_pa
@@ -23,7 +24,7 @@ def calibration():
     return calibrate(points, Setup(), made_utc="2026-05-02T10:15:00Z", uid="ab\x1b[31m", parts={"p1": "hsc"})
 
 
-@pytest.mark.parametrize("kind", ["pdf", "png"])
+@pytest.mark.parametrize("kind", some(["pdf"], ["png"]))
 def test_same_bytes_each_time(tmp_path, calibration, kind):
     first = write_certificate(calibration, tmp_path / f"a.{kind}")
     second = write_certificate(calibration, tmp_path / f"b.{kind}")

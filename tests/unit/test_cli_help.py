@@ -3,32 +3,36 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 
-import pytest
+from typer.main import get_command
 
 from fakes.program import undertray
+from undertray.cli import app
 
-COMMANDS = [
-    line.split()[0]
-    for line in undertray("--help").stdout.partition("Commands:\n")[2].splitlines()
-    if re.match(r"  \w", line)
-]
+PLACEHOLDER = re.compile(r"(\[[A-Z:]+\])?[A-Z]+([.:=][A-Za-z]+)?|[a-z]+(\|[a-z]+)+|/|\|")
 
 
-@pytest.mark.parametrize("command", [*COMMANDS, "board check", "board install"])
-def test_placeholders_are_of_one_style_and_nothing_is_wider_than_80_columns(command: str) -> None:
-    page = undertray(*command.split(), "--help", env={"COLUMNS": "80"}).stdout
-    assert page.startswith("Usage: undertray")
-    assert not re.search(r"<\w+[^>]*>|\{\w+|x>=|\[\[", page)
-    assert max(map(len, page.splitlines())) <= 80
-    # an option that takes a value says what: capitals, a file name, or the words to choose from
-    lists = page[re.search(r"^\S[^:\n]*:$", page, re.M).start() :]  # type: ignore[union-attr]
-    for option in re.findall(r"^  (--[a-z-]+ \S+)(?:  |$)", lists, re.M):
-        name, placeholder = option.split()
-        assert placeholder in ("/", "|") or re.fullmatch(
-            r"(\[[A-Z:]+\])?[A-Z]+([.:=][A-Za-z]+)?|[a-z]+(\|[a-z]+)+", placeholder
-        ), option
-        assert name.startswith("--")
+def commands() -> Iterator[str]:
+    """All there are, those of a group as ``board check``."""
+    for name, command in get_command(app).commands.items():  # type: ignore[attr-defined]
+        yield from (f"{name} {below}" for below in getattr(command, "commands", ()))
+        if not hasattr(command, "commands"):
+            yield name
+
+
+def test_placeholders_are_of_one_style_and_nothing_is_wider_than_80_columns() -> None:
+    seen = list(commands())
+    assert {"reduce", "board check", "board draw", "car draw"} <= set(seen)
+    for command in seen:
+        page = undertray(*command.split(), "--help", env={"COLUMNS": "80"}).stdout
+        assert page.startswith(f"Usage: undertray {command} "), command
+        assert not re.search(r"<\w+[^>]*>|\{\w+|x>=|\[\[", page), command
+        assert max(map(len, page.splitlines())) <= 80, command
+        # an option that takes a value says what: capitals, a file name, or the words to choose from
+        lists = page[re.search(r"^\S[^:\n]*:$", page, re.M).start() :]  # type: ignore[union-attr]
+        given = re.findall(r"^  --[a-z-]+ (\S+)(?:  |$)", lists, re.M)
+        assert [word for word in given if not PLACEHOLDER.fullmatch(word)] == [], command
 
 
 def test_the_options_of_calibrate_come_in_groups() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from fakes.cells import some
 from fakes.signals import times
 from undertray.reduce.losses import find_losses
 
@@ -42,7 +43,7 @@ def taps(suction, seed):
     return suction[:, None] * share + np.random.default_rng(seed).normal(0, 5, (len(suction), 4))
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", some(range(3), range(3, 8)))
 def test_a_fan_that_is_late_has_lost_nothing(seed):
     t = times(80)
     throttle = worked(t, seed)
@@ -50,7 +51,7 @@ def test_a_fan_that_is_late_has_lost_nothing(seed):
     assert [e for e in found if e.kind == "seal-loss"] == []
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", some(range(3), range(3, 8)))
 def test_a_loss_amid_such_work_is_told(seed):
     t = times(80)
     throttle = worked(t, seed)

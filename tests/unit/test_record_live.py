@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from fakes.board import ScriptedBoard
+from fakes.cells import some
 from undertray.acquire.wire import Row, WireNote
 from undertray.calibrate.calibration import Calibration
 from undertray.live.judge import SealIndex
@@ -107,7 +108,7 @@ def test_the_newtons_are_those_by_hand(car: Car) -> None:
     assert shown.elapsed_s == pytest.approx(3, abs=0.01)
 
 
-@pytest.mark.parametrize("phase", range(8))
+@pytest.mark.parametrize("phase", some([0, 3, 5], [1, 2, 4, 6, 7]))
 def test_a_lost_seal_is_an_alarm_within_130_ms_of_board_time(car: Car, phase: int) -> None:
     """Onset to words, in the worst place between two blocks; the link and the drawing come on top."""
     drive = Drive(Monitor(car), seed=phase)
@@ -320,7 +321,7 @@ def test_the_seal_index_falls_with_a_leak_and_not_with_the_throttle() -> None:
     assert said[0][1] is None
 
 
-@pytest.mark.parametrize("spin_up_s", [0.1, 0.16, 0.3])
+@pytest.mark.parametrize("spin_up_s", some([0.16], [0.1, 0.3]))
 def test_the_seal_index_is_1_on_one_seal_from_the_first_on(spin_up_s: float) -> None:
     """Spinning up or down says nothing of the seal, whenever in a second the throttle moves."""
     t = np.arange(0, 40, 0.005)

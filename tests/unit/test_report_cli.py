@@ -40,7 +40,7 @@ def calibration(tmp_path_factory: pytest.TempPathFactory) -> Path:
         # what the truth beside each recording says: it folds at the front; it peels off; it holds
         ("clean-hold", "held", None),
         ("front-fold", "let go", "front"),
-        ("slow-leak", "let go", "front"),
+        pytest.param("slow-leak", "let go", "front", marks=pytest.mark.slow),
     ],
 )
 def test_report_of_a_demo_run(
@@ -91,6 +91,7 @@ def test_several_runs_make_one_page_and_pictures_with_their_numbers(tmp_path: Pa
     assert any("inH₂O" in head for head in heads)
 
 
+@pytest.mark.slow  # by default: a page part in two processes, and the page of a run in memory
 def test_report_twice_is_the_same_bytes(tmp_path: Path) -> None:
     pages = []
     for name in ("a.html", "b.html"):

@@ -93,16 +93,16 @@ def test_a_stretch_as_short_as_its_slow_change_says_so() -> None:
     rng = np.random.default_rng(12)
 
     def slow(correlation_s: float) -> int:
-        made = (slow_noise(rng, 600, correlation_s)[:, None] for _ in range(200))
+        made = (slow_noise(rng, 600, correlation_s)[:, None] for _ in range(60))
         return sum(mean_scatter(one, np.ones((1, 1)), RATE_HZ, steady=True).slow for one in made)
 
-    # of 200 stretches of 12 s; measured once: 64 % of those of one correlation time (known to 3.4 %), none
+    # of 60 stretches of 12 s; measured once: 64 % of those of one correlation time (60 know it to 6 %), none
     # where the noise is a hundred times as fast
-    assert slow(12.0) >= 100
+    assert slow(12.0) >= 27
     assert slow(0.12) <= 1
     said = [
         n
-        for seed in range(4)
+        for seed in range(2)
         for n in reduce_run(steady_run(seed, 12.0, 12.0), CAR, exact_calibration()).notices
         if "changes about as slowly as its" in n
     ]
