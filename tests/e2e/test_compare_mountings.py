@@ -94,4 +94,4 @@ def test_a_plan_is_asked_for_in_newtons(tmp_path: Path) -> None:
     bad = undertray(
         "compare", tmp_path / "plan" / "00-0.csv", tmp_path / "plan" / "01-0.csv", "--plan", "1 Pa"
     )
-    assert bad.returncode == 1
+    assert bad.returncode == 2  # wrong usage

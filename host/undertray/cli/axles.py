@@ -14,6 +14,7 @@ from undertray.cli.options import (
     RunFile,
     Tare,
     Units,
+    asked,
     setup,
     shown_in,
 )
@@ -48,7 +49,9 @@ def _axles(
 
     Example: undertray axles run.csv --calibration calibration.json --duct "200 mm2"
     """
-    area_mm2 = None if duct is None else _area_mm2(duct)
+    area_mm2 = (
+        None if duct is None else asked(duct, "mm2", "--duct", 1, 1e6, "1 to 1,000,000 mm2", bare=False)
+    )
     from undertray import read_run
     from undertray.predict.axles import axles_of
     from undertray.report.forecastwords import axle_words
@@ -57,15 +60,3 @@ def _axles(
     its_car, reduction = given.reduce(read_run(run))
     found = axles_of(reduction, its_car, area_mm2)
     print_answer(found, axle_words(found, shown_in(units, its_car)), reduction.notices, as_json, "  ")
-
-
-def _area_mm2(text: str) -> float:
-    from undertray.units import UnitError, quantity
-
-    try:
-        value = quantity(text, "mm2", "--duct", bare=False)
-    except UnitError as error:
-        raise typer.BadParameter(str(error), param_hint="--duct") from error
-    if not 1 <= value <= 1e6:
-        raise typer.BadParameter("1 to 1,000,000 mm2", param_hint="--duct")
-    return value

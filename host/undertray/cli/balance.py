@@ -17,6 +17,7 @@ from undertray.cli.options import (
     RunFile,
     Tare,
     Units,
+    asked,
     setup,
     shown_in,
 )
@@ -120,7 +121,8 @@ def _pull_test(
 
     given = setup([run], car, car_from, calibration, tare)
     readings = read_pulls(pulls)
-    balance = Balance(balance_percent, _step_n(step), repeat_percent)
+    step_n = asked(step, "N", "--step", 1e-4, 100, "0.0001 to 100 N", bare=False)
+    balance = Balance(balance_percent, step_n, repeat_percent)
     its_car, reduction = given.reduce(read_run(run))
     shown = shown_in(units, its_car)
     found = pulled_drag(reduction, its_car, readings, balance)
@@ -130,15 +132,3 @@ def _pull_test(
         print(f"drag: {out}", file=sys.stderr)
     if pictures is not None:
         draw_into(pictures, drag_picture(found, pulled_suctions(reduction, readings), shown))
-
-
-def _step_n(text: str) -> float:
-    from undertray.units import G_N_M_S2, UnitError, quantity
-
-    try:
-        value = quantity(text, "kg", "--step", bare=False) * G_N_M_S2
-    except UnitError as error:
-        raise typer.BadParameter(str(error), param_hint="--step") from error
-    if not 1e-4 <= value <= 100:
-        raise typer.BadParameter("0.0001 to 100 N", param_hint="--step")
-    return value

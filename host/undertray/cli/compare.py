@@ -19,6 +19,7 @@ from undertray.cli.options import (
     Setup,
     Tare,
     Units,
+    asked,
     setup,
     shown_in,
 )
@@ -79,6 +80,8 @@ def _compare(
     from undertray.report.comparison import compare
     from undertray.report.words import caution_line, few_names, note_lines, room
 
+    span = "a force above 0, such as '3 N'"
+    plan_n = None if plan is None else asked(plan, "N", "--plan", 0, 1e6, span, above=True, bare=False)
     given = setup(runs, car, car_from, calibration, tare)
     pulled = read_drag(drag) if drag is not None else None
     taken, left_out = _taken(runs, given, by, pulled)
@@ -91,7 +94,7 @@ def _compare(
         print(note_lines(notice), file=sys.stderr)
     if left_out and not kept:
         raise left_out[0][1]
-    found = compare([one.digest for one in kept], by, against, _newtons(plan))
+    found = compare([one.digest for one in kept], by, against, plan_n)
     found = replace(found, notices=(*found.notices, *notices))
     shown = shown_in(units, kept[0].car)
     if as_json:
@@ -129,14 +132,3 @@ def _taken(
             except UndertrayError as error:
                 left_out.append((path, error))
     return taken, left_out
-
-
-def _newtons(plan: str | None) -> float | None:
-    from undertray.units import quantity
-
-    if plan is None:
-        return None
-    value = quantity(plan, "N", "--plan", bare=False)
-    if not 0 < value <= 1e6:
-        raise typer.BadParameter("a force above 0, such as '3 N'", param_hint="--plan")
-    return value

@@ -43,6 +43,7 @@ __all__ = [
     "air_facts",
     "ask_fact",
     "ask_to_take_over",
+    "asked",
     "described_car",
     "fact_pairs",
     "forget_found",
@@ -50,6 +51,7 @@ __all__ = [
     "in_unit",
     "mass_text",
     "needed_car",
+    "one_of",
     "report_found",
     "setup",
     "shown_in",
@@ -86,15 +88,55 @@ def in_unit(unit: str, low: float = -math.inf, high: float = math.inf) -> Callab
     return quantity
 
 
-# The option ``--tare``, which several commands share.
+def asked(
+    text: str,
+    unit: str,
+    option: str,
+    low: float,
+    high: float,
+    span: str = "",
+    *,
+    above: bool = False,
+    bare: bool = True,
+) -> float:
+    """A quantity that an option gives, from ``low`` to ``high``; wrong usage is said as that.
 
-_CHOICES = ("none", "zero", "linear")
+    Parameters
+    ----------
+    text : str
+        As the person gave it: with its unit, or where ``bare`` allows that a number in ``unit``.
+    unit, option : str
+        The unit it is wanted in, and the option's name.
+    low, high : float
+        The ends, which count; with ``above`` the lower one does not.
+    span : str
+        The ends in words, where others are better.
+    """
+    from undertray.units import UnitError, quantity
+
+    try:
+        number = float(text)
+    except ValueError:
+        number = None
+    try:
+        value = quantity(text if number is None or not bare else number, unit, "", bare)
+    except UnitError as error:
+        raise typer.BadParameter(str(error).removeprefix(": "), param_hint=option) from error
+    if not (low < value <= high if above else low <= value <= high):
+        said = f"above {low:g} and up to {high:g} {unit}" if above else f"{low:g} to {high:g} {unit}"
+        raise typer.BadParameter(span or said, param_hint=option)
+    return value
 
 
-def _known_tare(tare: str) -> str:
-    if tare not in _CHOICES:
-        raise typer.BadParameter(" or ".join(_CHOICES))
-    return tare
+def one_of(*choices: str) -> Callable[[str | None], str | None]:
+    """What checks an option that is one of a few words."""
+
+    def known(word: str | None) -> str | None:
+        if word is not None and word not in choices:
+            raise typer.BadParameter(" or ".join(choices))
+        return word
+
+    return known
 
 
 Tare = Annotated[
@@ -102,19 +144,10 @@ Tare = Annotated[
     typer.Option(
         "--tare",
         metavar="none|zero|linear",
-        callback=_known_tare,
+        callback=one_of("none", "zero", "linear"),
         help="Take off the zero at rest before the run, or one that moves to that after it.",
     ),
 ]
-
-
-_SOURCES = ("log", "file")
-
-
-def _known(source: str) -> str:
-    if source not in _SOURCES:
-        raise typer.BadParameter(" or ".join(_SOURCES))
-    return source
 
 
 CarFile = Annotated[
@@ -131,7 +164,7 @@ CarFrom = Annotated[
     typer.Option(
         "--car-from",
         metavar="log|file",
-        callback=_known,
+        callback=one_of("log", "file"),
         help="Which car is used where the one in the log and the file differ.",
     ),
 ]
@@ -151,19 +184,13 @@ DragFile = Annotated[
 ]
 
 
-def _known_units(units: str | None) -> str | None:
-    if units not in ("si", "us", None):
-        raise typer.BadParameter("si or us")
-    return units
-
-
 Units = Annotated[
     str | None,
     typer.Option(
         "--units",
         metavar="si|us",
         envvar="UNDERTRAY_UNITS",
-        callback=_known_units,
+        callback=one_of("si", "us"),
         help="Units of what is shown; else those of car.toml.",
     ),
 ]

@@ -17,6 +17,7 @@ from undertray.cli.options import (
     RunFile,
     Tare,
     Units,
+    asked,
     setup,
     shown_in,
 )
@@ -74,7 +75,7 @@ def _reduce(
     given = setup([run], car, car_from, calibration, tare)
     good = FanReference.from_json(reference) if reference else None
     pulled = read_drag(drag) if drag else None
-    speeds = [_speed_m_s(text) for text in to_speed or ()]
+    speeds = [asked(text, "m/s", "--to-speed", 0, 1000, above=True) for text in to_speed or ()]
     log = read_run(run)
     chosen = given.choose(log)
     handed = [log]
@@ -97,18 +98,3 @@ def _reduce(
 
         run_picture(result, chosen.car, png, shown)
         print(f"picture: {png}", file=sys.stderr)
-
-
-def _speed_m_s(text: str) -> float:
-    from undertray.units import UnitError, quantity
-
-    try:
-        value = float(text)
-    except ValueError:
-        try:
-            value = quantity(text, "m/s", "--to-speed")
-        except UnitError as error:
-            raise typer.BadParameter(str(error), param_hint="--to-speed") from error
-    if not 0 < value < 1000:
-        raise typer.BadParameter("above 0 and below 1000 m/s", param_hint="--to-speed")
-    return value

@@ -8,7 +8,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from undertray.cli.options import CalibrationFile, CarFile, CarFrom, Setup, Tare, Units, setup, shown_in
+from undertray.cli.options import (
+    CalibrationFile,
+    CarFile,
+    CarFrom,
+    Setup,
+    Tare,
+    Units,
+    one_of,
+    setup,
+    shown_in,
+)
 
 if TYPE_CHECKING:
     from undertray.acquire.runlog import Run
@@ -69,12 +79,6 @@ def write_linking(page: Path, html: str) -> None:
     print(f"page: {page}", file=sys.stderr)
 
 
-def _known_alignment(align: str) -> str:
-    if align not in ("start", "onset"):
-        raise typer.BadParameter("start or onset")
-    return align
-
-
 def _report(
     runs: Annotated[list[Path], typer.Argument(metavar="RUN.csv...", help="Run logs, one or more.")],
     out: Annotated[Path, typer.Option("--out", help="The page to write; replaced if it is there.")],
@@ -110,7 +114,7 @@ def _report(
         str,
         typer.Option(
             metavar="start|onset",
-            callback=_known_alignment,
+            callback=one_of("start", "onset"),
             help="With --with: from the throttle going up, or from the first loss.",
         ),
     ] = "start",

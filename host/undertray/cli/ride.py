@@ -15,6 +15,7 @@ from undertray.cli.options import (
     Setup,
     Tare,
     Units,
+    asked,
     setup,
     shown_in,
 )
@@ -82,7 +83,8 @@ def _ride(
     from undertray.predict.rideheight import feeler_of, read_feelers, ride
     from undertray.report.forecastwords import ride_words
 
-    keep_mm, within_mm = _length_mm(keep, "--keep"), _length_mm(feeler_within, "--feeler-within")
+    keep_mm = asked(keep, "mm", "--keep", 0, 200)
+    within_mm = asked(feeler_within, "mm", "--feeler-within", 0, 200)
     readings: list[Feeler] = list(read_feelers(feelers)) if feelers is not None else []
     readings += [feeler_of(text, "--feeler") for text in feeler or ()]
     if correct and not readings:
@@ -103,19 +105,11 @@ def _turned(car: Car, angle: float | None) -> Car:
 
 def _even(car: Car | None, suctions: list[str], angle: float | None) -> tuple[Car, AxleLoads, list[str]]:
     from undertray.predict.axleloads import even_loads
-    from undertray.units import UnitError, quantity
 
     if car is None:
         raise typer.BadParameter("needs the car: --car CAR.toml", param_hint="--suction")
-    levels_pa = []
-    for text in suctions:
-        try:
-            pa = quantity(text, "Pa", "--suction", bare=False)
-        except UnitError as error:
-            raise typer.BadParameter(str(error), param_hint="--suction") from error
-        if not 0 < pa <= 1e5:
-            raise typer.BadParameter("above 0 and up to 100 kPa", param_hint="--suction")
-        levels_pa.append(pa)
+    span = "above 0 and up to 100 kPa"
+    levels_pa = [asked(text, "Pa", "--suction", 0, 1e5, span, above=True, bare=False) for text in suctions]
     car = _turned(car, angle)
     said = "an even suction under the whole floor: how uneven it is, is in no interval; a run says more"
     return car, even_loads(car, levels_pa), [said]
@@ -134,15 +128,3 @@ def _measured(run: Path, given: Setup, angle: float | None) -> tuple[Car, AxleLo
     if not loads.known:
         notices.append("uncalibrated: how far off the loads may be is in no interval, only the springs'")
     return car, loads, notices
-
-
-def _length_mm(text: str, option: str) -> float:
-    from undertray.units import UnitError, quantity
-
-    try:
-        value = quantity(float(text) if text.replace(".", "", 1).isdigit() else text, "mm", option)
-    except UnitError as error:
-        raise typer.BadParameter(str(error), param_hint=option) from error
-    if not 0 <= value <= 200:
-        raise typer.BadParameter("0 to 200 mm", param_hint=option)
-    return value

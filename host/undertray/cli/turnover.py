@@ -9,7 +9,17 @@ from typing import Annotated
 
 import typer
 
-from undertray.cli.options import AsJson, CalibrationFile, CarFile, CarFrom, Tare, Units, setup, shown_in
+from undertray.cli.options import (
+    AsJson,
+    CalibrationFile,
+    CarFile,
+    CarFrom,
+    Tare,
+    Units,
+    asked,
+    setup,
+    shown_in,
+)
 
 __all__ = ["register"]
 
@@ -100,7 +110,7 @@ def _list(
         minutes,
         least_bumps,
         calibration_days,
-        None if pack_empty is None else _voltage_mv(pack_empty),
+        None if pack_empty is None else 1000 * asked(pack_empty, "V", "--pack-empty", 0.5, 100),
     )
     given = setup(runs, car, car_from, calibration, tare)
     readings = None if pulls is None else read_pulls(pulls)
@@ -140,15 +150,3 @@ def _list(
     if out is not None:
         write_page(render_turnover(items, turnover_line(items), title), out)
         print(f"page: {out}", file=sys.stderr)
-
-
-def _voltage_mv(text: str) -> float:
-    from undertray.units import UnitError, quantity
-
-    try:
-        volts = quantity(text, "V", "--pack-empty")
-    except UnitError as error:
-        raise typer.BadParameter(str(error), param_hint="--pack-empty") from error
-    if not 0.5 <= volts <= 100:
-        raise typer.BadParameter("0.5 to 100 V", param_hint="--pack-empty")
-    return volts * 1000

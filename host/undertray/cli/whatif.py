@@ -18,6 +18,7 @@ from undertray.cli.options import (
     Setup,
     Tare,
     Units,
+    asked,
     setup,
     shown_in,
 )
@@ -157,9 +158,7 @@ def _whatif(
         )
         for one in packs or [None]
     ]
-    speeds = [
-        s for text in to_speed or () if (s := _quantity(text, "m/s", "--to-speed", 0.0, 1e3)) is not None
-    ]
+    speeds = [asked(text, "m/s", "--to-speed", 0, 1000, above=True) for text in to_speed or ()]
     found = what_if(law, volts, loads, now, cases, speeds, pulled, the_car)
     shown = shown_in(units, the_car)
     print_answer(found, what_if_words(found, shown), (*notices, *found.notices), as_json, "    ")
@@ -247,15 +246,4 @@ def _sprung(car: Car, springs: str | None) -> Car:
 
 
 def _quantity(text: str | None, unit: str, option: str, low: float, high: float) -> float | None:
-    from undertray.units import UnitError, quantity
-
-    if text is None:
-        return None
-    try:
-        bare = text.strip().lstrip("+-").replace(".", "", 1).isdigit()
-        value = quantity(float(text) if bare else text, unit, option)
-    except UnitError as error:
-        raise typer.BadParameter(str(error), param_hint=option) from error
-    if not low < value <= high:
-        raise typer.BadParameter(f"above {low:g} and up to {high:g} {unit}", param_hint=option)
-    return value
+    return None if text is None else asked(text, unit, option, low, high, above=True)

@@ -16,10 +16,8 @@ from undertray.report.style import GRID, INK, LEGEND_ROW_IN, LIMIT, SERIES, sett
 if TYPE_CHECKING:
     from undertray.reduce.summary import Reduction
 
-__all__ = ["ALIGNMENTS", "overlay", "zero_s"]
+__all__ = ["overlay", "zero_s"]
 
-ALIGNMENTS = ("start", "onset")
-"""From where two runs are laid over one another: the throttle going up, or the first loss of the seal."""
 _LEAST_STEP_US = (
     50.0  # between fans at rest and up; a receiver's pulse trembles by less (our choice, no source)
 )
