@@ -232,7 +232,7 @@ class Comparison(Compared):
         ReductionError
             When there are no such units.
         """
-        from undertray.report.comparepicture import draw_comparison
+        from undertray.report.comparewords import draw_comparison
         from undertray.report.display import display
 
         return draw_comparison(self, display(units))

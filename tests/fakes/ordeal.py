@@ -55,8 +55,7 @@ from undertray.reduce.runcar import run_car
 from undertray.reduce.summary import Estimate, Steady, plain
 from undertray.report.certificate import write_certificate
 from undertray.report.comparedrun import Digest, digest
-from undertray.report.comparepicture import comparison_picture
-from undertray.report.comparewords import comparison_words
+from undertray.report.comparewords import comparison_picture, comparison_words
 from undertray.report.comparison import compare
 from undertray.report.display import display
 from undertray.report.forecastwords import axle_words, ride_words, what_if_words

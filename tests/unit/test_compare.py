@@ -14,9 +14,9 @@ from fakes.digests import minute
 from fakes.reductions import invented_event, invented_reduction
 from undertray.errors import ReductionError
 from undertray.report.comparedrun import Digest, digest, fact_of, throttle_levels
-from undertray.report.comparepicture import comparison_picture
 from undertray.report.comparewords import (
     claim_words,
+    comparison_picture,
     comparison_words,
     estimate_words,
     holding_words,

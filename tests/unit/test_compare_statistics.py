@@ -8,8 +8,17 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from undertray.report.mountings import Scatter, holm, kendall_test, permutation_test, scatter, slope
-from undertray.report.welch import difference, level, welch_level
+from undertray.report.mountings import (
+    Scatter,
+    difference,
+    holm,
+    kendall_test,
+    level,
+    permutation_test,
+    scatter,
+    slope,
+    welch_level,
+)
 
 SIZES = [(2, 2), (3, 3), (4, 4), (6, 6), (2, 6), (3, 6), (5, 4)]
 RATIOS = (1.0, *(b**sign for b in (1.5, 3.0, 5.0, 10.0, 20.0, 60.0) for sign in (-1, 1)))

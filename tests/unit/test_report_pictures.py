@@ -21,9 +21,17 @@ from undertray.reduce.geometry import area_and_centroid
 from undertray.reduce.loads import load_matrix
 from undertray.reduce.steady import run_blocks
 from undertray.report.display import SI, US
-from undertray.report.fanpicture import _index_range, fan_picture, index_picture, own_index
 from undertray.report.floorplan import at_moment_pa, cells, floor_picture
-from undertray.report.moments import faulty_taps, gravest, quiet_part, steady_pictures
+from undertray.report.moments import (
+    _index_range,
+    fan_picture,
+    faulty_taps,
+    gravest,
+    index_picture,
+    own_index,
+    quiet_part,
+    steady_pictures,
+)
 from undertray.report.picture import Picture, Thinner, write_pictures
 from undertray.report.sheet import make_sheet
 from undertray.report.timeline import close_up, lasts_until_s, run_picture, timeline, touch_numbers

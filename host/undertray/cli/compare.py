@@ -75,8 +75,7 @@ def _compare(
 
     from undertray.predict.drag import read_drag
     from undertray.report.comparedrun import once_each
-    from undertray.report.comparepicture import comparison_picture
-    from undertray.report.comparewords import comparison_words
+    from undertray.report.comparewords import comparison_picture, comparison_words
     from undertray.report.comparison import compare
     from undertray.report.words import caution_line, few_names, note_lines, room
 

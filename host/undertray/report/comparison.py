@@ -13,6 +13,7 @@ from undertray.report.confounding import PACK_LAWS, all_shares, common_levels, c
 from undertray.report.mountings import (
     CLAIM,
     Material,
+    difference,
     gather,
     holm,
     kendall_test,
@@ -23,7 +24,6 @@ from undertray.report.mountings import (
     slope,
 )
 from undertray.report.verdict import LOCKED, NOT_HELD, SPENT
-from undertray.report.welch import difference
 from undertray.report.words import few_names
 
 if TYPE_CHECKING:
@@ -251,7 +251,7 @@ def compare(
     brought to one pack voltage and density of the air, and divided by the mean of the groups' means there; by
     the fan laws a leak scales the suction alike at every throttle. A run is the mean of these shares, a
     mounting that of its runs. Groups are compared by their mountings
-    (:func:`undertray.report.welch.difference`), rates of losses and warnings by permuting mountings,
+    (:func:`undertray.report.mountings.difference`), rates of losses and warnings by permuting mountings,
     the trend over the runs within mountings by Kendall's exact test. How the pack acts is not known to the
     digit: what that may do to a difference is in its interval, and a trend has to stand by each of three
     laws. All claims together are wrong in at most 5 % of cases (Holm); nearly all of that is left to the

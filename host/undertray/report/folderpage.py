@@ -14,8 +14,13 @@ from urllib.parse import quote
 from undertray.errors import ReductionError, escaped
 from undertray.predict.drag import Drag, with_drag
 from undertray.predict.drivable import Windows
-from undertray.report.comparepicture import comparison_picture
-from undertray.report.comparewords import claim_words, group_cells, holding_words, plan_words
+from undertray.report.comparewords import (
+    claim_words,
+    comparison_picture,
+    group_cells,
+    holding_words,
+    plan_words,
+)
 from undertray.report.display import SI, Display
 from undertray.report.page import render_comparison, render_folder, render_page, write_page
 from undertray.report.picture import Picture, svg_text
