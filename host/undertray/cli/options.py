@@ -99,18 +99,10 @@ def asked(
     above: bool = False,
     bare: bool = True,
 ) -> float:
-    """A quantity that an option gives, from ``low`` to ``high``; wrong usage is said as that.
+    """A quantity that an option gives, in ``unit``, from ``low`` to ``high``; else wrong usage.
 
-    Parameters
-    ----------
-    text : str
-        As the person gave it: with its unit, or where ``bare`` allows that a number in ``unit``.
-    unit, option : str
-        The unit it is wanted in, and the option's name.
-    low, high : float
-        The ends, which count; with ``above`` the lower one does not.
-    span : str
-        The ends in words, where others are better.
+    ``span`` says the ends in words; with ``above`` the lower one does not count, without ``bare`` a number
+    needs its unit.
     """
     from undertray.units import UnitError, quantity
 

@@ -16,7 +16,6 @@ from undertray.units import FACTORS
 
 if TYPE_CHECKING:
     from undertray.predict.axles import AxleBalance, Axles, Duct, Region
-    from undertray.predict.draws import Interval
     from undertray.predict.fanlaw import LawRange
     from undertray.predict.forecast import Curve, Outcome, WhatIf
     from undertray.predict.rideheight import Ride, RideLevel

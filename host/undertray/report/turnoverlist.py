@@ -226,7 +226,9 @@ def _margin(driven: Sequence[Driven], units: Display) -> Item:
     said = f"least while steady {units.n(mean, signed=True)}{uncertain}, {who}, in {escaped(name)}"
     if mean <= 0:
         return Item(topic, State.AGAINST, said, "more suction, less mass, or a better seal")
-    if u95 is None or mean <= u95:
+    if u95 is None:
+        return Item(topic, State.NOT_SHOWN, f"{said}, of unknown uncertainty", "calibrate")
+    if mean <= u95:
         return Item(
             topic, State.NOT_SHOWN, f"{said}: not more than its uncertainty", "more taps, more margin"
         )
