@@ -288,7 +288,8 @@ def test_a_column_that_was_not_moved_is_seen_at_that_step(tmp_path, height_mm):
     assert done
     # 20 mm are 195.4 Pa (Tanaka 2001 at 20 degC, CIPM-2007, normal gravity at 45 degrees)
     before_mm = height_mm - 20
-    words = rf"p1 moved by [+-]0\.\d Pa of the \+195\.\d Pa that {before_mm} to {height_mm} mm make\."
+    moved = r"p1 and p2 moved by [+-]0\.\d to [+-]0\.\d Pa"
+    words = rf"{moved} of the \+195\.\d Pa that {before_mm} to {height_mm} mm make; all sensors say so"
     assert len(re.findall(words, person.text)) == 1
     assert sum(DOUBT in question for question in person.asked) == 1
     # Enter measured again, and nothing is left of the slip
@@ -312,6 +313,28 @@ def test_a_slip_that_is_kept_shows_at_every_later_step_and_on_the_certificate(tm
     [first, second] = [line for line in column_findings(column) if line.startswith("kept despite a doubt")]
     assert first.startswith("kept despite a doubt, point 7 (120 mm up): p1 moved by ")
     assert second.startswith("kept despite a doubt, point 8 (100 mm down): p1 moved by ")
+
+
+def test_one_fault_is_one_sentence_for_all_the_sensors_it_concerns():
+    """The column fell by 20 mm and did not rise by 40: half of the due, on both sides of a limit."""
+    names = ("p1", "p2", "p3")
+    plausible = Plausible(names, PLAUSIBLE.pa_per_mm, (100.0,) * 3)
+    last = TakenPoint(0, 0.0, (0.0, 0.0, 0.0), (0.1,) * 3, True)
+    # 40 mm are 391.1 Pa (Tanaka 2001 at 20 degC, CIPM-2007, normal gravity at 45 degrees), half of it 195.5
+    [told] = plausible.sentences([last], 40.0, (-196.0, -194.3, -195.8))
+    assert told == (
+        "p1, p2 and p3 go by -194.3 to -196.0 Pa as the column rises by 391.1 Pa: their ports are swapped, or"
+        " the column went the other way; all sensors say so: look at the column and the height first."
+    )
+    # two faults are two sentences, and a sensor's own fault is not blamed on the column
+    [turned, moved] = plausible.sentences([last], 40.0, (-391.0, 0.0, 391.0))
+    assert turned.startswith("p1 goes by -391.0 Pa")
+    assert moved == "p2 moved by +0.0 Pa of the +391.1 Pa that 0 to 40 mm make."
+    # and what is kept with each sensor is its own
+    assert [text.split()[0] for text in plausible.doubts([last], 40.0, (-196.0, -194.3, 391.0)) if text] == [
+        "p1",
+        "p2",
+    ]
 
 
 def test_a_column_one_step_behind_is_seen_though_it_moves():

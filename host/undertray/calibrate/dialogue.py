@@ -27,6 +27,53 @@ _READING_MM = 2.0
 
 
 @dataclass(frozen=True, slots=True)
+class _Doubt:
+    """A sensor that does not go with a height: how far it moved since a height, or stands from its zero."""
+
+    name: str
+    pa: float
+    due_pa: float
+    usual_pa: float
+    height_mm: float
+    since_mm: float | None  # None: it stands so far from its zero
+    by_scale: bool = False  # as its own scale says, with no zero taken yet
+
+    @property
+    def kind(self) -> str:
+        if self.since_mm is None:
+            return "stands"
+        return "turned" if self.pa * self.due_pa < -0.5 * self.due_pa**2 else "moved"
+
+
+def _told(doubts: Sequence[_Doubt], kind: str) -> str:
+    """One sentence for all the sensors that share a doubt."""
+    first, many = doubts[0], len(doubts) > 1
+    *names, last = (doubt.name for doubt in doubts)
+    who = f"{', '.join(names)} and {last}" if names else last
+    values = sorted((doubt.pa for doubt in doubts), key=abs)
+    by = f"{values[0]:+.1f} Pa" if not many else f"{values[0]:+.1f} to {values[-1]:+.1f} Pa"
+    if kind == "turned":
+        way = "rises" if first.due_pa > 0 else "sinks"
+        return (
+            f"{who} {'go' if many else 'goes'} by {by} as the column {way} by {abs(first.due_pa):.1f} Pa:"
+            f" {'their' if many else 'its'} ports are swapped, or the column went the other way"
+        )
+    if kind == "moved":
+        return (
+            f"{who} moved by {by} of the {first.due_pa:+.1f} Pa that {first.since_mm:g} to"
+            f" {first.height_mm:g} mm make"
+        )
+    zero = "their readings" if many else "its reading"
+    own = "their own scales" if many else "its own scale"
+    since = f"by {own}" if first.by_scale else f"from {zero} with both ports open"
+    usual_pa = max(doubt.usual_pa for doubt in doubts)
+    return (
+        f"{who} {'stand' if many else 'stands'} at {by} {since}, and the column at {first.due_pa:.1f} Pa:"
+        f" more than the usual {usual_pa:.0f} Pa apart"
+    )
+
+
+@dataclass(frozen=True, slots=True)
 class Plausible:
     """What a point may read."""
 
@@ -37,14 +84,26 @@ class Plausible:
     def doubts(
         self, taken: Sequence[TakenPoint], height_mm: float, nominal_pa: Sequence[float]
     ) -> tuple[str, ...]:
-        """Compare a reading with the column, with the zero, and with the last point."""
-        counting = [point for point in taken if point.reason is None]
-        zero = next((point for point in counting if point.height_mm == 0), None)
-        last = counting[-1] if counting else None
-        return tuple(
-            self._moved(i, last, height_mm, nominal_pa[i]) or self._stands(i, zero, height_mm, nominal_pa[i])
-            for i in range(len(self.names))
-        )
+        """Compare a reading with the column, with the zero, and with the last point: a text a sensor."""
+        found = self._found(taken, height_mm, nominal_pa)
+        return tuple("" if doubt is None else _told([doubt], doubt.kind) for doubt in found)
+
+    def sentences(
+        self, taken: Sequence[TakenPoint], height_mm: float, nominal_pa: Sequence[float]
+    ) -> list[str]:
+        """The same doubts, one sentence for all the sensors that one fault concerns."""
+        doubts = [doubt for doubt in self._found(taken, height_mm, nominal_pa) if doubt is not None]
+        moved = [doubt for doubt in doubts if doubt.since_mm is not None]
+        # sensors that moved alike have one fault, on whichever side of a limit each of them is
+        alike = moved and max(d.pa for d in moved) - min(d.pa for d in moved) <= moved[0].usual_pa
+        shared = max(moved, key=lambda doubt: abs(doubt.pa)).kind if alike else ""
+        groups: dict[str, list[_Doubt]] = {}
+        for doubt in doubts:
+            kind = shared if shared and doubt.since_mm is not None else doubt.kind
+            groups.setdefault(kind, []).append(doubt)
+        everyone = 1 < len(doubts) == len(self.names) and len(groups) == 1
+        whose = "; all sensors say so: look at the column and the height first" if everyone else ""
+        return [f"{_told(group, kind)}{whose}." for kind, group in groups.items()]
 
     def fitting_mm(self, taken: Sequence[TakenPoint], nominal_pa: Sequence[float]) -> float:
         """The height that the readings fit, mm: from their zeros, the sensor in the middle of all."""
@@ -52,41 +111,37 @@ class Plausible:
         start_pa = zero.nominal_pa if zero is not None else (0.0,) * len(self.names)
         return median(pa - at for pa, at in zip(nominal_pa, start_pa, strict=True)) / self.pa_per_mm
 
+    def _found(
+        self, taken: Sequence[TakenPoint], height_mm: float, nominal_pa: Sequence[float]
+    ) -> list[_Doubt | None]:
+        counting = [point for point in taken if point.reason is None]
+        zero = next((point for point in counting if point.height_mm == 0), None)
+        last = counting[-1] if counting else None
+        return [
+            self._moved(i, last, height_mm, nominal_pa[i]) or self._stands(i, zero, height_mm, nominal_pa[i])
+            for i in range(len(self.names))
+        ]
+
     def _usual_pa(self, i: int, pressure_pa: float) -> float:
         """How far a sound reading may be from a pressure, once its zero is known, Pa."""
         return _SLOPE * abs(pressure_pa) + _CREEP * self.accuracy_pa[i] + _READING_MM * self.pa_per_mm
 
-    def _moved(self, i: int, last: TakenPoint | None, height_mm: float, reading_pa: float) -> str:
+    def _moved(self, i: int, last: TakenPoint | None, height_mm: float, reading_pa: float) -> _Doubt | None:
         if last is None:
-            return ""
+            return None
         due_pa = (height_mm - last.height_mm) * self.pa_per_mm
-        moved_pa = reading_pa - last.nominal_pa[i]
-        if abs(moved_pa - due_pa) <= self._usual_pa(i, due_pa):
-            return ""
-        if moved_pa * due_pa < -0.5 * due_pa**2:
-            way = "rises" if due_pa > 0 else "sinks"
-            return (
-                f"{self.names[i]} goes by {moved_pa:+.1f} Pa as the column {way} by {abs(due_pa):.1f} Pa: its"
-                " ports are swapped, or the column went the other way"
-            )
-        return (
-            f"{self.names[i]} moved by {moved_pa:+.1f} Pa of the {due_pa:+.1f} Pa that {last.height_mm:g} to"
-            f" {height_mm:g} mm make"
-        )
+        moved_pa, usual_pa = reading_pa - last.nominal_pa[i], self._usual_pa(i, due_pa)
+        if abs(moved_pa - due_pa) <= usual_pa:
+            return None
+        return _Doubt(self.names[i], moved_pa, due_pa, usual_pa, height_mm, last.height_mm)
 
-    def _stands(self, i: int, zero: TakenPoint | None, height_mm: float, reading_pa: float) -> str:
+    def _stands(self, i: int, zero: TakenPoint | None, height_mm: float, reading_pa: float) -> _Doubt | None:
         due_pa = height_mm * self.pa_per_mm
-        usual_pa = self._usual_pa(i, due_pa)
-        if zero is None:
-            start_pa, usual_pa, since = 0.0, usual_pa + self.accuracy_pa[i], "by its own scale"
-        else:
-            start_pa, since = zero.nominal_pa[i], "from its reading with both ports open"
-        if abs(reading_pa - start_pa - due_pa) <= usual_pa:
-            return ""
-        return (
-            f"{self.names[i]} stands at {reading_pa - start_pa:+.1f} Pa {since}, and the column at"
-            f" {due_pa:.1f} Pa: more than the usual {usual_pa:.0f} Pa apart"
-        )
+        usual_pa = self._usual_pa(i, due_pa) + (self.accuracy_pa[i] if zero is None else 0.0)
+        stands_pa = reading_pa - (0.0 if zero is None else zero.nominal_pa[i])
+        if abs(stands_pa - due_pa) <= usual_pa:
+            return None
+        return _Doubt(self.names[i], stands_pa, due_pa, usual_pa, height_mm, None, by_scale=zero is None)
 
 
 HELP = (
@@ -227,7 +282,8 @@ class Dialogue:
                 if height_mm == 0 and step.height_mm and not (opened or keep):
                     question = _OPEN_QUESTION
                     continue
-                doubts = self._plausible.doubts(self._session.taken, height_mm, mean.nominal_pa.tolist())
+                reading = self._session.taken, height_mm, mean.nominal_pa.tolist()
+                doubts = self._plausible.doubts(*reading)
                 if keep or not any(doubts):
                     self._session.take(height_mm, mean, doubts if keep else ())
                     break
@@ -235,7 +291,7 @@ class Dialogue:
                 self._tell(f"{error}. The reading is kept: only the height is asked again.")
                 question = question or _height_question(step)
                 continue
-            for line in (*(f"{doubt}." for doubt in doubts if doubt), self._fit(mean)):
+            for line in (*self._plausible.sentences(*reading), self._fit(mean)):
                 self._tell(line)
             question = _DOUBT_QUESTION
         self._tell(f"point {len(self._session.taken)}: {self._described(self._session.taken[-1])}")

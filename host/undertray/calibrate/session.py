@@ -394,9 +394,8 @@ class Session:
         try:
             self.journal.append(event)
         except CalibrationError:
-            self.taken, self._closed, self._again, self._events = (
-                before  # what is not on the disk did not happen
-            )
+            # what is not on the disk did not happen
+            self.taken, self._closed, self._again, self._events = before
             raise
 
     def _apply(self, event: Mapping[str, Any], where: str) -> None:
