@@ -186,7 +186,7 @@ def test_a_wrong_liquid_is_warned_of_and_written(tmp_path, points, factors, said
     assert (tmp_path / "c.json").exists()
 
 
-def test_it_ends_with_what_it_is_worth_in_one_line(tmp_path, points):
+def test_it_begins_with_what_it_is_worth_in_one_line(tmp_path, points):
     import re
     import shutil
     import tomllib
@@ -198,16 +198,17 @@ def test_it_ends_with_what_it_is_worth_in_one_line(tmp_path, points):
     done = run(tmp_path, "--points", points, "--out", "c.json")
     found = re.fullmatch(
         r"Good: ±([\d.]+) Pa at most \(p\d\), up to (\d+) Pa, about ([\d.]+) N on your car\.",
-        done.stdout.splitlines()[-1],
+        done.stdout.splitlines()[0],
     )
     assert found, done.stdout
+    assert done.stdout.splitlines()[1] == ""
     # a wrong suction under the whole floor: times its area, by a library of its own
     floor = tomllib.loads((tmp_path / "car.toml").read_text())["floor"]
     area_m2 = shapely.Polygon(floor).area * 1e-6
     assert float(found[3]) == pytest.approx(float(found[1]) * area_m2, rel=0.02)  # shown to two digits
     # 100 mm at 20 degC: 978.0 Pa (Tanaka 2001, CIPM-2007, normal gravity at 45 degrees)
     assert float(found[2]) == pytest.approx(978, abs=2)
-    us = run(tmp_path, "--points", points, "--out", "c.json", "--units", "us").stdout.splitlines()[-1]
+    us = run(tmp_path, "--points", points, "--out", "c.json", "--units", "us").stdout.splitlines()[0]
     assert re.fullmatch(r"Good: ±0\.\d+ inH₂O at most .* lbf on your car\.", us)
     (tmp_path / "car.toml").unlink()
     assert "on your car" not in run(tmp_path, "--points", points, "--out", "c.json").stdout
@@ -219,7 +220,7 @@ def test_a_point_that_stands_out_is_not_good(tmp_path, points):
     points.write_text("\n".join(lines) + "\n")
     done = run(tmp_path, "--points", points, "--out", "c.json")
     assert done.returncode == 0, done.stderr
-    assert done.stdout.splitlines()[-1].startswith("Look again at p1, as said above: ±")
+    assert done.stdout.splitlines()[0].startswith("Look again at p1, as said below: ±")
 
 
 def test_a_direction_that_the_heights_contradict_is_named(tmp_path, points):
@@ -231,7 +232,7 @@ def test_a_direction_that_the_heights_contradict_is_named(tmp_path, points):
     assert (
         "CHECK THE DIRECTIONS: line 9 (60 mm up) after 80 mm: the heights went the other way." in done.stdout
     )
-    assert "Look again at the directions, as said above" in done.stdout
+    assert done.stdout.startswith("Look again at the directions, as said below: ")
 
 
 @pytest.mark.parametrize("order", ["as taken", "by height"])
@@ -243,3 +244,17 @@ def test_the_zero_at_the_end_is_missed_where_it_is_not_there(tmp_path, points, o
     assert "no zero at the end" not in run(tmp_path, "--points", points, "--out", "c.json").stdout
     points.write_text("\n".join(line for line in lines if not line.startswith("0,down")) + "\n")
     assert "no zero at the end" in run(tmp_path, "--points", points, "--out", "c.json").stdout
+
+
+def test_what_looks_too_large_is_named(tmp_path, points):
+    """Points without any scatter: one of the two stated uncertainties of a reading is too large."""
+    done = run(tmp_path, "--points", points, "--out", "c.json", "--curve", "line")
+    # 0.5 mm a meniscus, two of them: 0.5 sqrt(2)/sqrt(3) mm of 9.777 Pa (derived)
+    assert (
+        "; the stated uncertainty of reading the column, 4.0 Pa (--reading-mm), looks too large"
+        in done.stdout
+    )
+    done = run(tmp_path, "--points", points, "--out", "c.json", "--reading-mm", "0.1", "--sensor-pa", "3")
+    assert (
+        "; the stated uncertainty of reading the sensor, 3.0 Pa (--sensor-pa), looks too large" in done.stdout
+    )

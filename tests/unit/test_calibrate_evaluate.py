@@ -175,7 +175,7 @@ def test_a_sensor_off_by_far_more_than_its_data_sheet_allows_is_still_calibrated
 def test_stated_errors_that_are_too_large_are_named_too():
     # 0.05 Pa of scatter where some 4 Pa are stated
     told = "\n".join(findings(calibrate(points(sensor(noise_pa=0.05)), Setup(), made_utc=WHEN)))
-    assert re.search(r"scatter is only 0\.0\d times what was stated; that looks too large", told)
+    assert re.search(r"scatter is only 0\.0\d times what was stated; the stated uncertainty of reading", told)
     # and what is as likely as not is called what was expected, on either side of the middle
     tails = [
         (0.949, "is what the stated errors predict"),

@@ -306,10 +306,21 @@ def _verdict(facts: Any) -> str:
     if p > _TOO_WELL:
         share = math.sqrt(facts["chi_squared"] / max(1, facts["degrees_of_freedom"]))
         return (
-            f"{head} (p = {p:.3g}): the scatter is only {share:.2f} times what was stated; that looks too"
-            " large, and is kept to be on the safe side (--reading-mm)"
+            f"{head} (p = {p:.3g}): the scatter is only {share:.2f} times what was stated; {_stated(facts)}"
+            " looks too large, and is kept to be on the safe side"
         )
     return f"{head} (p = {p:.3g}): the scatter is what the stated errors predict"
+
+
+def _stated(facts: Any) -> str:
+    """The larger of the two uncertainties that the scatter was expected from."""
+    column_pa, sensor_pa = facts.get("u_reading_pa") or 0.0, facts.get("u_sensor_pa") or 0.0
+    of, option, pa = max(
+        ("the column", "--reading-mm", column_pa),
+        ("the sensor", "--sensor-pa", sensor_pa),
+        key=lambda o: o[2],
+    )
+    return f"the stated uncertainty of reading {of}, {pa:.1f} Pa ({option}),"
 
 
 def _curve_line(p: float, size: int) -> str:

@@ -299,7 +299,8 @@ def _calibrate(
             raise typer.Exit
         taken = session.points()
     done = calibrate(taken, setup, made_utc=now_utc(), **_known(device, uid))
-    lines = [*bench.doubts, *([] if setup.zero_open else [_ZERO_READ]), *([] if done.uid else [_NO_BOARD])]
+    lines = [_in_one_line(done, the_car, units), "", *bench.doubts]
+    lines += [*([] if setup.zero_open else [_ZERO_READ]), *([] if done.uid else [_NO_BOARD])]
     lines += findings(done)
     if before is not None:
         lines += ["", *shift_findings(done, before)]
@@ -314,7 +315,6 @@ def _calibrate(
 
         for path in write_certificate(done, certificate):
             print(f"written: {path}", file=sys.stderr)
-    print(_in_one_line(done, the_car, units))
 
 
 _ZERO_READ = "height 0 taken as read on the column; if both ports were open, say so (--zero-open)"
@@ -393,7 +393,7 @@ def _in_one_line(done: Calibration, car: Car | None, units: str | None) -> str:
     if doubted_directions(done):
         doubtful.append("the directions")
     if doubtful or depart_together(done.columns):
-        word = f"Look again at {', '.join(doubtful) or 'the column'}, as said above"
+        word = f"Look again at {', '.join(doubtful) or 'the column'}, as said below"
     force = ""
     if car is not None:
         per_pa = float(load_matrix(car).matrix[0].sum())
