@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import subprocess
 import sys
@@ -58,18 +59,20 @@ def lead(process, water, answers):
         process.stdin.flush()
 
 
-def guided(tmp_path, port, water, answers=(), extra=()):
+def guided(tmp_path, port, water, answers=(), known=("--water-c", "20"), terminal=None):
     process = subprocess.Popen(
         [
             *(sys.executable, "-m", "undertray", "calibrate", "--port", port, "--out", "c.json"),
-            *("--heights", "0 50 100", "--steady-s", "0.4", "--water-c", "20", "--latitude", "45", *extra),
+            *("--heights", "0 50 100", "--steady-s", "0.4", "--latitude", "45", *known),
         ],
         cwd=tmp_path,
-        stdin=subprocess.PIPE,
+        stdin=subprocess.PIPE if terminal is None else terminal[1],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         bufsize=0,
     )
+    if terminal is not None:
+        process.stdin = os.fdopen(terminal[0], "wb", buffering=0)
     guard = threading.Timer(60, process.kill)
     guard.start()
     try:
@@ -107,6 +110,24 @@ def test_from_the_first_question_to_the_calibration(tmp_path):
     assert columns["p1"]["part"] == "hsc"
     assert "suction = " in out
     assert "both ports were open" not in out  # the program itself asked for that
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal")
+@pytest.mark.parametrize(("answers", "taken_c"), [(["warm", "200", "77 F"], 25.0), ([""], 20.0)])
+def test_at_a_terminal_the_temperature_is_asked_before_the_work(tmp_path, answers, taken_c):
+    import pty
+
+    water, terminal = Water(), pty.openpty()
+    try:
+        with tcp_board(water.serve, water.serve) as port:
+            status, out, said = guided(tmp_path, port, water, answers, known=(), terminal=terminal)
+    finally:
+        os.close(terminal[1])
+    assert status == 0, said
+    assert said.count("Temperature of the liquid") == len(answers)
+    assert said.index("Temperature of the liquid") < said.index("Step 1 of 5")
+    assert json.loads((tmp_path / "c.json").read_bytes())["fluid"]["temperature_c"] == pytest.approx(taken_c)
+    assert ("temperature of the liquid not given" in out) == (answers == [""])
 
 
 def test_another_board_does_not_go_on_with_the_journal(tmp_path):

@@ -254,6 +254,8 @@ def _calibrate(
         raise typer.BadParameter("either --points or --port", param_hint="--points")
     if curve not in ("auto", "line", "parabola"):
         raise typer.BadParameter("'auto', 'line' or 'parabola'", param_hint="--curve")
+    if port is not None and water_c is None and sys.stdin.isatty():
+        water_c = _asked_water_c()
     bench = Bench(
         water_c=water_c,
         latitude=latitude,
@@ -315,6 +317,28 @@ def _calibrate(
 
         for path in write_certificate(done, certificate):
             print(f"written: {path}", file=sys.stderr)
+
+
+_TEMPERATURE_QUESTION = "Temperature of the liquid (21, or 70 F; Enter: not measured, 20 degC within 5 K) > "
+
+
+def _asked_water_c() -> float | None:
+    """Ask before the work what would be missed after it; None where the person does not know."""
+    while True:
+        try:
+            answer = ask(_TEMPERATURE_QUESTION).strip()
+        except EOFError:
+            return None
+        if not answer:
+            return None
+        try:
+            water_c = in_unit("degC")(answer)
+        except typer.BadParameter as error:
+            tell(error.message)
+            continue
+        if 0 <= water_c <= 40:
+            return water_c
+        tell(f"no temperature of a liquid that is calibrated with, got '{water_c:g} degC', expected 0 to 40")
 
 
 _ZERO_READ = "height 0 taken as read on the column; if both ports were open, say so (--zero-open)"
