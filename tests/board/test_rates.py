@@ -17,7 +17,7 @@ from board.emulated import EmulatedBoard, needs_board
 from fakes.parts import FELT, LAYOUTS, SECOND_FAN
 from firmware.runs import board, notes, rows
 from undertray.acquire.wire import Bad, parse_line
-from undertray.board.rules import rehearse
+from undertray.board.rehearsal import rehearse
 from undertray.board.timing import largest_rate_hz
 
 pytestmark = needs_board

@@ -15,7 +15,7 @@ from firmware.runs import BOARD, FIRMWARE
 from firmware.test_board_json import CASES
 from firmware.test_mux import sixteen
 from undertray.board.check import check_board, largest_suction_pa, needed_suction_pa
-from undertray.board.rules import Finding, Weight, rehearse
+from undertray.board.rehearsal import Finding, Weight, rehearse
 from undertray.board.timing import largest_rate_hz, row_bytes, slot_time, wire_us
 from undertray.cli import app
 from undertray.errors import BoardError

@@ -11,7 +11,7 @@ import pytest
 from fakes.parts import board_of
 from firmware.runs import BOARD
 from undertray.board.check import check_board
-from undertray.board.rules import Finding, Weight
+from undertray.board.rehearsal import Finding, Weight
 
 
 def check(folder: Path, board: Any) -> list[Finding]:

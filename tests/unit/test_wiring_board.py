@@ -14,7 +14,7 @@ import pytest
 
 from firmware.runs import FIRMWARE
 from undertray.board.check import check_board
-from undertray.board.rules import Weight
+from undertray.board.rehearsal import Weight
 from undertray.wiring import drawings, read_plan
 
 ROOT = Path(__file__).parents[2]

@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from undertray.board.rules import Finding, Rehearsal, Weight, rehearse
+from undertray.board.rehearsal import Finding, Rehearsal, Weight, rehearse
 from undertray.board.timing import largest_rate_hz, timing_findings
 from undertray.errors import parser_words
 from undertray.units import decimal_comma

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from undertray.board.rules import Finding, Rehearsal, Slot, Weight
+from undertray.board.rehearsal import Finding, Rehearsal, Slot, Weight
 
 __all__ = ["SlotTime", "largest_rate_hz", "row_bytes", "slot_time", "timing_findings", "wire_us"]
 

@@ -39,7 +39,7 @@ def _check(
     Example: undertray board check firmware/board.json --car car.toml
     """
     from undertray.board.check import check_board
-    from undertray.board.rules import Weight
+    from undertray.board.rehearsal import Weight
     from undertray.reduce.car import Car
 
     (car,) = given_or_found([board], car=car)
@@ -94,7 +94,7 @@ def _install(
     """
     from undertray.board.check import check_board
     from undertray.board.install import file_plan, install
-    from undertray.board.rules import Weight
+    from undertray.board.rehearsal import Weight
     from undertray.errors import BoardError
     from undertray.places import bundled
 

@@ -3,7 +3,7 @@
 Run as a program (``python -I -B twin.py SCENARIO FIRMWARE``) with ``board.json`` in the working
 directory: it starts the same files of ``firmware/`` on the same stand-in modules; only what
 CPython lacks is put in their way. With ``--rehearse BOARD_JSON FIRMWARE`` it prints as JSON what the
-firmware makes of a description (:mod:`undertray.board.rules` asks).
+firmware makes of a description (:mod:`undertray.board.rehearsal` asks).
 
 A contract test holds its bytes equal to those of MicroPython on the same readings, but for the free
 memory, which has no meaning here. It is never imported by the host program: there, ``undertray`` is
@@ -126,7 +126,7 @@ def main(arguments: list[str]) -> None:
     here = Path(__file__).resolve().parent
     put_in_place(here / "standin", here, Path(firmware))
     if rehearsed:
-        sys.stdout.write(json.dumps(importlib.import_module("rehearsal").rehearse(given)))
+        sys.stdout.write(json.dumps(importlib.import_module("rehearse_board").rehearse(given)))
         return
     boot: Callable[..., None] = importlib.import_module("boot_board").boot
     boot(given, TwinPort)
