@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from fakes.console_blocks import make_folder, matches, read_steps, run_step
+from fakes.program import undertray
 
 ROOT = Path(__file__).parents[2]
 
@@ -35,6 +36,17 @@ def test_the_python_of_a_page_gives_what_it_says(tmp_path: Path, monkeypatch: py
     said: list[str] = []
     done = runner.run(doctest.DocTestParser().get_doctest(text, {}, "page", None, None), out=said.append)
     assert (done.failed, done.attempted >= 12) == (0, True), "".join(said)
+
+
+def test_what_the_demo_leaves_is_all_that_the_commands_of_the_first_page_read(tmp_path: Path) -> None:
+    assert undertray("demo", folder=tmp_path).returncode == 0
+    left = {path.name for path in (tmp_path / "undertray-demo").iterdir()}
+    commands = [step.command for step in read_steps((ROOT / "README.md").read_text(encoding="utf-8"))]
+    read = {
+        word for command in commands for word in command.split() if word.endswith((".csv", ".toml", ".json"))
+    }
+    assert len(read) >= 7
+    assert read <= left
 
 
 def test_the_first_page_is_short() -> None:

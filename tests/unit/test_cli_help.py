@@ -35,6 +35,14 @@ def test_placeholders_are_of_one_style_and_nothing_is_wider_than_80_columns() ->
         assert [word for word in given if not PLACEHOLDER.fullmatch(word)] == [], command
 
 
+def test_the_commands_come_in_groups_a_line_each() -> None:
+    page = undertray("--help", env={"COLUMNS": "80"}).stdout
+    heads = re.findall(r"^(\S.*):$", page, re.M)
+    assert heads[:3] == ["Options", "Try it without hardware", "Plan and build"]
+    assert "Commands" not in heads  # none was forgotten
+    assert len(re.findall(r"^  [a-z]\S+ +\S.*\.$", page, re.M)) == len(get_command(app).commands) >= 29  # type: ignore[attr-defined]
+
+
 def test_the_options_of_calibrate_come_in_groups() -> None:
     page = undertray("calibrate", "--help").stdout
     heads = re.findall(r"^(\S.*):$", page, re.M)

@@ -43,7 +43,7 @@ def test_help_loads_none_of_the_heavy_libraries() -> None:
 
 @pytest.mark.parametrize("group", [[], ["board"]])
 def test_no_line_in_the_list_of_commands_is_cut_off(group: list[str]) -> None:
-    listed = undertray(*group, "--help").stdout.partition("Commands:")[2].splitlines()
+    listed = undertray(*group, "--help").stdout.partition("Commands:" if group else "Try it")[2].splitlines()
     assert len(listed) >= 2
     assert not [line for line in listed if line.endswith("...")]
 

@@ -9,7 +9,7 @@ from typing import Annotated, Any, NoReturn
 import typer
 
 from undertray import __version__
-from undertray.cli.helptext import Command
+from undertray.cli.helptext import Command, Program
 from undertray.cli.streams import flush_output, give_up_output, print_for_people
 from undertray.errors import UndertrayError
 
@@ -21,6 +21,7 @@ _NO_ROOM = {getattr(errno, name, None) for name in ("ENOSPC", "EDQUOT", "EFBIG",
 
 app = typer.Typer(
     name="undertray",
+    cls=Program,
     help="Log, calibrate and judge the suction under a fan-suction model car.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
@@ -72,33 +73,23 @@ def _register() -> None:
         window,
     )
 
-    for group in (
-        record,
-        fetch,
-        sweep,
-        logs,
-        check_taps,
-        calibrate,
-        column,
-        car,
-        tare,
-        reduce,
-        reference,
-        balance,
-        window,
-        axles,
-        ride,
-        whatif,
-        report,
-        compare,
-        score,
-        sessions,
-        turnover,
-        board,
-        virtual,
-        demo,
-    ):
-        group.register(app)
+    for title, parts in {
+        "Try it without hardware": (demo, virtual),
+        "Plan and build": (board, car),
+        "Calibrate and check": (calibrate, column, check_taps, tare, balance),
+        "Record": (record, fetch, sweep, logs),
+        "Judge a run": (reduce, report, reference, axles),
+        "Compare runs": (sessions, compare),
+        "Decide what to run": (window, ride, whatif, turnover),
+        "For developers": (score,),
+    }.items():
+        for part in parts:
+            known = len(app.registered_commands), len(app.registered_groups)
+            part.register(app)
+            for command in app.registered_commands[known[0] :]:
+                command.rich_help_panel = title
+            for group in app.registered_groups[known[1] :]:
+                group.rich_help_panel = title
     for commands in (app, *(one.typer_instance for one in app.registered_groups)):
         for command in commands.registered_commands if commands is not None else ():
             if command.cls is None or not issubclass(command.cls, Command):

@@ -25,9 +25,7 @@ __all__ = ["register"]
 
 def register(app: typer.Typer) -> None:
     """Add this file's commands to the program."""
-    app.command("axles", short_help="Which axle is the weaker, where it leaks, what a duct would move.")(
-        _axles
-    )
+    app.command("axles", short_help="Tell the weaker axle, where it leaks, what a duct moves.")(_axles)
 
 
 def _axles(

@@ -25,9 +25,7 @@ _group = typer.Typer(help="Look the description of a car over.", no_args_is_help
 def register(app: typer.Typer) -> None:
     """Add this file's commands to the program."""
     app.add_typer(_group, name="car")
-    app.command("target", short_help="Show which suction holds a car, and how well its taps measure it.")(
-        _target
-    )
+    app.command("target", short_help="Show the suction a car needs, and how well its taps see it.")(_target)
 
 
 @_group.callback()

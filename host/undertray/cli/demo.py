@@ -54,8 +54,9 @@ def _demo(
     print("Car, runs and readings of this demo are invented.\n")
     car = Car.from_toml(logs / "car.toml")
     shown = shown_in(units, car)
+    for name in ("car.toml", "column.csv"):
+        shutil.copyfile(logs / name, out / name)
     calibration = _calibrated(logs / "column.csv", out / "calibration.json")
-    shutil.copyfile(logs / "car.toml", out / "car.toml")
     runs = [_recorded(out)] if live else [_copied(logs / f"{name}.csv", out) for name in RUNS]
     sheets, verdicts = [], []
     for path in runs:
@@ -69,7 +70,7 @@ def _demo(
     page = out / (f"{runs[0].stem}.html" if live else "report.html")
     write_page(render_page(sheets, car.name), page)
     print(f"\n{', '.join(verdicts)}.")
-    print(f"Page: {page}, one file for any browser. Runs, car and calibration lie beside it.")
+    print(f"Page: {page}, one file for any browser. Runs, car, calibration and its readings lie beside it.")
     print(f"Next: undertray reduce {shlex.quote(str(runs[len(runs) // 2 - (len(runs) > 1)]))}")
     print("\n" + caution_lines())
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 from typing import Any
 
-from typer.core import TyperCommand
+from typer.core import TyperCommand, TyperGroup
 
 from undertray.cli.options import forget_found, report_found
 
-__all__ = ["Command"]
+__all__ = ["Command", "Program"]
 
 _KINDS = {
     "path": "FILE",
@@ -67,6 +67,22 @@ class Command(TyperCommand):
             if p.param_type_name == "argument"
         )
         return ["[OPTIONS]", *(name if param.required else f"[{name}]" for param, name in names)]
+
+
+class Program(TyperGroup):
+    """The whole program, whose help lists the commands by what they are for."""
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """Write the commands, group by group, in one column of names."""
+        commands = [(name, self.commands[name]) for name in self.list_commands(ctx)]
+        wide = max(len(name) for name, _ in commands)
+        groups: dict[str, list[tuple[str, str]]] = {}
+        for name, command in commands:
+            title = getattr(command, "rich_help_panel", None) or "Commands"
+            groups.setdefault(title, []).append((f"{name:{wide}}", command.get_short_help_str(200)))
+        for title, listed in groups.items():
+            with formatter.section(title):
+                formatter.write_dl(listed)
 
 
 def _option(name: str) -> str:

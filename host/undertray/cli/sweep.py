@@ -18,9 +18,7 @@ _WORD = "SPIN"
 
 def register(app: typer.Typer) -> None:
     """Add this file's commands to the program."""
-    app.command("sweep", short_help="Let the board step the fans on the bench, and record it: fans spin.")(
-        _sweep
-    )
+    app.command("sweep", short_help="Step the fans on the bench and record it: fans spin.")(_sweep)
 
 
 def _sweep(

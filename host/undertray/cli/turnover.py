@@ -26,9 +26,7 @@ __all__ = ["register"]
 
 def register(app: typer.Typer) -> None:
     """Add this file's commands to the program."""
-    app.command("turn-over", short_help="List what is shown, and what not, before the car is turned over.")(
-        _list
-    )
+    app.command("turn-over", short_help="List what is shown, and what not, before turning it over.")(_list)
 
 
 def _list(
