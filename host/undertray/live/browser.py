@@ -125,7 +125,7 @@ class PageView:
     clock : callable
         Monotonic time, s.
     units : Display
-        Units of the figures; SI if None.
+        Units of the figures.
 
     Attributes
     ----------

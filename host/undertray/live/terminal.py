@@ -122,7 +122,7 @@ def screen(
     size : (int, int)
         Columns and lines there are; the figure grows with them.
     units : Display
-        Units of the figures; SI if None.
+        Units of the figures.
     ended : str
         Why the recording is over, where nobody asked for that.
     hint : str
