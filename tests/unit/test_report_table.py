@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 
 import numpy as np
 import pytest
@@ -52,6 +53,18 @@ def test_sides_add_up_and_so_do_the_halves_of_a_symmetric_car(reduction):
     assert left + right == pytest.approx(reduction.downforce_n.mean)
     # derived: left taps read 1.05 and 0.98 of the level, right ones 1.02 and 0.95, on mirrored cells
     assert left > right
+
+
+def test_a_long_run_tells_its_events_in_minutes_and_seconds_too(reduction) -> None:
+    loss = Loss("seal-loss", 3725.5, 3725.6, 3730.0, "front-right", ("front-right",), drop=1.0, fall_s=0.05)
+    long = dataclasses.replace(reduction, duration_s=3800.0, events=(loss,))
+    lines = reduction_table(long).splitlines()
+    head = next(k for k, line in enumerate(lines) if line.startswith("event "))
+    assert "min:s" in lines[head]
+    # derived: 3725.5 s are an hour, two minutes and five seconds
+    assert re.match(r"seal-loss +3725\.500 +1:02:05  front-right +100% +50 +3730\.00 ", lines[head + 1])
+    assert max(map(len, lines[head : head + 2])) <= 80
+    assert "min:s" not in reduction_table(dataclasses.replace(reduction, events=(loss,)))
 
 
 def test_times_without_rows_are_one_line(reduction):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,7 +11,7 @@ from undertray.errors import escaped
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.summary import Spread
 from undertray.reduce.warning import UNTOLD, warning_words
-from undertray.report.display import SI, Display, speed_name
+from undertray.report.display import LONG_RUN_S, SI, Display, clock_text, speed_name
 from undertray.report.verdict import Verdict, judge
 from undertray.report.words import (
     WITHOUT_THROTTLE,
@@ -227,8 +228,9 @@ def _events(result: Reduction) -> list[str]:
     events, gaps = told_events(result), [wrapped(said)] if (said := gap_words(result)) else []
     if not events:
         return ["no event found", *gaps]
-    head = f"{'event':14}{'onset, s':>10}  {'first tap':14}{'drop':>6}{'fall, ms':>10}"
-    lines = [head + f"{'end, s':>10}{'warning, s':>14}"]
+    long = result.duration_s >= LONG_RUN_S
+    heads = ("event", "onset, s", "min:s", "first tap", "drop", "fall, ms", "end, s", "warning, s")
+    lines = [_event_line(heads, long)]
     # what matters most comes first where not everything fits
     shown = sorted(events, key=lambda e: e.kind == "throttle-cut")[:_MOST_EVENTS]
     for event in sorted(shown, key=lambda e: e.onset_s):
@@ -236,10 +238,9 @@ def _events(result: Reduction) -> list[str]:
         fall = "-" if event.fall_s is None else f"{event.fall_s * 1e3:.0f}"
         end = "-" if event.end_s is None else f"{event.end_s:.2f}"
         warning = warning_words(result, event).removesuffix(" s") if event.kind in LOSS_KINDS else "-"
-        lines.append(
-            f"{event.kind:14}{event.onset_s:10.3f}  {_safe(first_words(event) or '-'):14}{drop:>6}{fall:>10}"
-            f"{end:>10}{warning:>14}"
-        )
+        onset, first = f"{event.onset_s:.3f}", _safe(first_words(event) or "-")
+        cells = event.kind, onset, clock_text(event.onset_s), first, drop, fall, end, warning
+        lines.append(_event_line(cells, long))
     told = {warning_words(result, event) for event in shown if event.kind in LOSS_KINDS}
     lines += [f"{short}: {why}, no warning time is known" for short, why in UNTOLD.items() if short in told]
     for event in sorted(shown, key=lambda e: e.onset_s):
@@ -250,6 +251,16 @@ def _events(result: Reduction) -> list[str]:
     if len(events) > len(shown):
         lines.append(f"... and {len(events) - len(shown)} more (--json lists all)")
     return lines + gaps
+
+
+def _event_line(cells: Sequence[str], long: bool) -> str:
+    """A line of the table of events, 80 columns wide; of a long run with minutes and seconds."""
+    kind, onset, clock, first, *others = cells
+    widths = (5, 9, 9, 13) if long else (6, 10, 10, 14)
+    rest = "".join(f"{cell:>{width}}" for cell, width in zip(others, widths, strict=True))
+    if long:
+        return f"{kind:13}{onset:>9}{clock:>8}  {first:12}{rest}"
+    return f"{kind:14}{onset:>10}  {first:14}{rest}"
 
 
 def _wide(units: Display) -> int:
