@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -14,9 +13,8 @@ from numpy.typing import NDArray
 
 from undertray.calibrate.distributions import chi_squared_tail
 from undertray.errors import ReductionError, quoted
-from undertray.files import write_whole
 from undertray.predict.pullfit import ALONG, Balance, Measured, Scatter, Span, fit_pulls
-from undertray.reduce.givenfiles import json_object
+from undertray.reduce.givenfiles import json_object, refuse_newer, write_object
 from undertray.reduce.grip import Grip, grip
 from undertray.reduce.pulls import WHEELS, Pull, Suction, stated_share, suction_of
 from undertray.reduce.summary import Estimate, Steady, plain
@@ -517,13 +515,7 @@ def write_drag(drag: Drag, path: str | Path) -> None:
         "shared": drag.measured.shared,
         "notices": drag.notices,
     }
-    text = json.dumps(plain(data), indent=1, allow_nan=False, ensure_ascii=False) + "\n"
-    try:
-        write_whole(path, text.encode())
-    except OSError as error:
-        raise ReductionError(
-            f"the drag cannot be written: {error.strerror}", where=str(path), do="check the folder"
-        ) from error
+    write_object(plain(data), path, "drag")
 
 
 def read_drag(path: str | Path) -> Drag:
@@ -537,15 +529,7 @@ def read_drag(path: str | Path) -> Drag:
         _MAX_BYTES,
         "give what 'undertray pull-test --out' wrote",
     )
-    version = data.get("format")
-    if isinstance(version, int) and not isinstance(version, bool) and version > FORMAT:
-        raise ReductionError(
-            "a newer drag format",
-            where=where,
-            seen=version,
-            expected=f"format {FORMAT}",
-            do="update undertray",
-        )
+    refuse_newer(data.get("format"), FORMAT, "drag", where)
     numbers = _numbers(data, where)
     names = tuple(numbers)
     measured = Measured(

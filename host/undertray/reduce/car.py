@@ -10,7 +10,7 @@ from typing import Any
 
 from undertray.errors import CarError
 from undertray.reduce.geometry import first_crossing, holds_point, on_one_line, signed_area
-from undertray.reduce.givenfiles import Table, load_toml, pair, refuse_unknown, table
+from undertray.reduce.givenfiles import Table, load_toml, pair, refuse_newer, refuse_unknown, table
 from undertray.units import G_N_M_S2
 
 __all__ = ["FORMAT", "MOST_TAPS", "Car", "Springs", "Tap", "read_springs"]
@@ -308,14 +308,7 @@ class Car:
         version = data.get("format")
         if isinstance(version, bool) or not isinstance(version, int) or version < 1:
             raise CarError("no format number", where=name, seen=version, expected=f"format = {FORMAT}")
-        if version > FORMAT:
-            raise CarError(
-                "a newer car format",
-                where=name,
-                seen=version,
-                expected=f"format {FORMAT}",
-                do="update undertray on this computer",
-            )
+        refuse_newer(version, FORMAT, "car", name, CarError)
         refuse_unknown(data, _CAR_KEYS, name)
         fan = table(data.get("fan", {}), f"{name}, fan")
         refuse_unknown(fan, _FAN_KEYS, f"{name}, fan")

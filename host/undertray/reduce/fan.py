@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -12,9 +11,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from undertray.errors import NeverSteady, ReductionError
-from undertray.files import write_whole
 from undertray.quantiles import middle, quantiles
-from undertray.reduce.givenfiles import json_object
+from undertray.reduce.givenfiles import json_object, refuse_newer, write_object
 from undertray.reduce.longtable import pieces
 from undertray.reduce.loss import Loss
 from undertray.reduce.series import Series
@@ -236,13 +234,7 @@ class FanReference:
     def to_json(self, path: str | Path) -> None:
         """Save it; the same reference gives the same bytes."""
         data = {k: float(f"{v:.9g}") if isinstance(v, float) else v for k, v in asdict(self).items()}
-        text = json.dumps({"format": FORMAT, **data}, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
-        try:
-            write_whole(path, text.encode())
-        except OSError as error:
-            raise ReductionError(
-                f"the reference cannot be written: {error.strerror}", where=str(path), do="check the folder"
-            ) from error
+        write_object({"format": FORMAT, **data}, path, "reference")
 
     @classmethod
     def from_json(cls, path: str | Path) -> FanReference:
@@ -250,14 +242,7 @@ class FanReference:
         where = Path(path).name
         data = json_object(Path(path), where, "a fan reference", "reference", _MAX_BYTES)
         version = data.get("format")
-        if isinstance(version, int) and not isinstance(version, bool) and version > FORMAT:
-            raise ReductionError(
-                "a newer reference format",
-                where=where,
-                seen=version,
-                expected=f"format {FORMAT}",
-                do="update undertray on this computer",
-            )
+        refuse_newer(version, FORMAT, "reference", where)
         runs = data.get("runs")
         if (
             version != FORMAT

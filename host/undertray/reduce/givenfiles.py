@@ -10,7 +10,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from undertray.errors import CarError, ReductionError, parser_words, quoted
+from undertray.errors import CarError, ReductionError, UndertrayError, parser_words, quoted
+from undertray.files import write_whole
 from undertray.units import decimal_comma, quantity
 
 __all__ = [
@@ -20,8 +21,10 @@ __all__ = [
     "noted_fields",
     "noted_lines",
     "pair",
+    "refuse_newer",
     "refuse_unknown",
     "table",
+    "write_object",
 ]
 
 
@@ -60,6 +63,31 @@ def noted_fields(line: str, where: str) -> list[str]:
         return [field.strip() for field in next(csv.reader([line]))]
     except csv.Error:
         raise ReductionError("not a line of a CSV file", where=where, seen=quoted(line)) from None
+
+
+def write_object(data: Mapping[str, Any], path: str | Path, what: str) -> None:
+    """Write a JSON object that :func:`json_object` reads; the same data give the same bytes."""
+    text = json.dumps(data, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
+    try:
+        write_whole(path, text.encode())
+    except OSError as error:
+        raise ReductionError(
+            f"the {what} cannot be written: {error.strerror}", where=str(path), do="check the folder"
+        ) from error
+
+
+def refuse_newer(
+    version: object, newest: int, what: str, where: str, kind: type[UndertrayError] = ReductionError
+) -> None:
+    """Refuse a file of a format that a later version of this program wrote."""
+    if isinstance(version, int) and not isinstance(version, bool) and version > newest:
+        raise kind(
+            f"a newer {what} format",
+            where=where,
+            seen=version,
+            expected=f"format {newest}",
+            do="update undertray on this computer",
+        )
 
 
 def json_object(

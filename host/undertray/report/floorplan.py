@@ -10,11 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.errors import ReductionError
-from undertray.files import write_whole
 from undertray.quantiles import middles_seen
 from undertray.reduce.geometry import nearest_part
 from undertray.report.display import SI, Display, number
-from undertray.report.picture import Picture, saved, svg_text
+from undertray.report.picture import Picture, svg_text, write_figure
 from undertray.report.style import INK, LIMIT, PAPER, settings, short
 
 if TYPE_CHECKING:
@@ -264,10 +263,7 @@ def car_picture(car: Car, path: str | Path, units: Display = SI) -> None:
         panel.set_ylabel(f"behind the front axle, {units.length}")
         name = short(car.name, 50)
         figure.suptitle(f"{name}, from above, front at the top", fontsize=11, x=0.5, y=0.97)
-    try:
-        write_whole(path, saved(figure, kind))
-    except OSError as error:
-        raise ReductionError(f"cannot write the picture: {error.strerror}", where=str(path)) from error
+    write_figure(figure, path, kind)
 
 
 def cells(car: Car, taps: Sequence[Tap]) -> list[tuple[Tap, list[tuple[float, float]]]]:

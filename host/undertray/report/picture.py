@@ -22,7 +22,16 @@ from undertray.report.style import THEME, drawing, printable
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["PIECES", "Picture", "Thinner", "inline_svg", "plain_svg", "saved", "svg_text", "write_pictures"]
+__all__ = [
+    "PIECES",
+    "Picture",
+    "Thinner",
+    "inline_svg",
+    "plain_svg",
+    "svg_text",
+    "write_figure",
+    "write_pictures",
+]
 
 
 # Long series as lowest and highest of equal pieces, so that one bad sample still shows.
@@ -87,8 +96,16 @@ def svg_text(figure: Figure) -> str:
     return stream.getvalue()
 
 
-def saved(figure: Figure, kind: str) -> bytes:
-    """Draw a figure as a file of its own: ``.svg``, ``.png`` or ``.pdf``, without date or program."""
+def write_figure(figure: Figure, path: str | Path, kind: str) -> None:
+    """Write a figure as a file of its own, ``.svg``, ``.png`` or ``.pdf``; one that is there is replaced."""
+    try:
+        write_whole(path, _saved(figure, kind))
+    except OSError as error:
+        raise ReductionError(f"cannot write the picture: {error.strerror}", where=str(path)) from error
+
+
+def _saved(figure: Figure, kind: str) -> bytes:
+    """Without date or program: the same figure gives the same bytes."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
     if kind == ".svg":

@@ -10,13 +10,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.errors import ReductionError
-from undertray.files import write_whole
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.warning import sign_before
 from undertray.report.display import LONG_RUN_S, SI, Display, clock_text
 from undertray.report.floorplan import cells
-from undertray.report.picture import Picture, Thinner, saved, svg_text
+from undertray.report.picture import Picture, Thinner, svg_text, write_figure
 from undertray.report.style import (
     DASHES,
     EVENT,
@@ -702,7 +700,4 @@ def run_picture(reduction: Reduction, car: Car, path: str | Path, units: Display
     angle = f"surface at {reduction.hold.surface_angle:g}°"
     title = f"{short(car.name, 60)}: {short(reduction.run, 60)} ({state}, {angle})"
     figure = draw_timeline(reduction, units, title)
-    try:
-        write_whole(path, saved(figure, ".png"))
-    except OSError as error:
-        raise ReductionError(f"cannot write the picture: {error.strerror}", where=str(path)) from error
+    write_figure(figure, path, ".png")
