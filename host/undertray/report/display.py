@@ -18,6 +18,7 @@ __all__ = [
     "display",
     "moment_text",
     "number",
+    "off_text",
     "speed_name",
 ]
 
@@ -111,6 +112,13 @@ def number(value: float | None, digits: int = 3, signed: bool = False, most_plac
     show: Callable[[float], str] = (f"{{:+.{places}f}}" if signed else f"{{:.{places}f}}").format
     text = f"{value:.2e}" if places > 8 or abs(value) >= 1e7 else show(value)
     return text.replace("-", "−")
+
+
+def off_text(u95: float | None, show: str | Callable[[float], str] = ".2f") -> str:
+    """What a number is uncertain by, with its sign; nothing where that is not known."""
+    if u95 is None:
+        return ""
+    return f" ±{format(u95, show) if isinstance(show, str) else show(u95)}"
 
 
 def moment_text(t_s: float, places: int = 2) -> str:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from undertray.errors import escaped
 from undertray.predict.draws import Interval
-from undertray.report.display import SI, Display, number, speed_name
+from undertray.report.display import SI, Display, number, off_text, speed_name
 from undertray.report.picture import Picture, svg_text
 from undertray.report.style import DASHES, GRID, LIMIT, MARKERS, SERIES, settings, short
 from undertray.report.windowpicture import window_words
@@ -104,11 +104,11 @@ def _duct(duct: Duct, weaker: str, units: Display) -> Iterator[str]:
 
 
 def _n(found: Estimate, units: Display, signed: bool = False) -> str:
-    return units.n(found.mean, signed=signed) + ("" if found.u95 is None else f" ±{units.n(found.u95)}")
+    return units.n(found.mean, signed=signed) + off_text(found.u95, units.n)
 
 
 def _pa(found: Estimate, units: Display) -> str:
-    return units.pa(found.mean) + ("" if found.u95 is None else f" ±{units.pa(found.u95)}")
+    return units.pa(found.mean) + off_text(found.u95, units.pa)
 
 
 # Ride.

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from undertray.report.display import SI, Display, number
+from undertray.report.display import SI, Display, number, off_text
 from undertray.report.picture import Picture, svg_text
 from undertray.report.style import DASHES, GRID, LIMIT, MARKERS, SERIES, settings
 
@@ -42,7 +42,7 @@ def drag_words(drag: Drag, units: Display = SI) -> Iterator[str]:
             yield f"friction, {_KIND[one.kind]}: {', '.join(said)}"
     if drag.share is not None:
         share = drag.share
-        off = "" if share.u95 is None else f" ±{100 * share.u95:.2g}"
+        off = off_text(share.u95, lambda u95: f"{100 * u95:.2g}")
         yield (
             f"the skirt carries {100 * share.mean:.0f}{off} % of the suction force in place of the tyres,"
             f" so {100 * (1 - share.mean):.0f} % press the tyres on"
@@ -60,7 +60,7 @@ def _line(line: Line, units: Display) -> str:
     count = f"{span.pulls} pull{'s' if span.pulls > 1 else ''}"
     if span.wheels == "none":
         return f"{_KIND[span.kind]}, the skirt alone: {_plain(line.level_n)} of its load ({count})"
-    off = "" if line.level_n.u95 is None else f" ±{units.n(line.level_n.u95)}"
+    off = off_text(line.level_n.u95, units.n)
     head = f"{_KIND[span.kind]}, {_WHEELS[span.wheels]}: {units.n(line.level_n.mean)}{off} without suction"
     if line.per_n is None:
         return f"{head} ({count})"
@@ -71,7 +71,7 @@ def _line(line: Line, units: Display) -> str:
 
 
 def _plain(found: Estimate) -> str:
-    return number(found.mean, 3) + ("" if found.u95 is None else f" ±{number(found.u95, 2)}")
+    return number(found.mean, 3) + off_text(found.u95, lambda u95: number(u95, 2))
 
 
 def drag_picture(drag: Drag, pulls: Sequence[tuple[Pull, Suction]] = (), units: Display = SI) -> Picture:
@@ -150,7 +150,6 @@ def force_words(found: ForceCheck, units: Display = SI) -> Iterator[str]:
     yield f"{way}; the weight of {units.n(found.weight_n)} is in both"
     for pull in found.pulls:
         at = f"{pull.at_s:.2f} s" if pull.at_s is not None else f"{pull.throttle_us:.0f} µs"
-        u95 = "" if pull.u95_n is None else f" ±{units.n(pull.u95_n)}"
         word = {
             True: "within",
             False: "NOT within",
@@ -158,11 +157,12 @@ def force_words(found: ForceCheck, units: Display = SI) -> Iterator[str]:
         }
         yield (
             f"at {at}: pulled {units.n(pull.pulled_n)} ±{units.n(pull.pulled_half_n)}, computed"
-            f" {units.n(pull.computed_n)}{u95}: {word[pull.within]} their joint uncertainty"
+            f" {units.n(pull.computed_n)}{off_text(pull.u95_n, units.n)}: {word[pull.within]} their joint"
+            " uncertainty"
         )
-    span = "" if found.ratio_half is None else f" ±{found.ratio_half:.3f}"
     count = f"{len(found.pulls)} pulls" if len(found.pulls) > 1 else "one pull"
-    yield f"pulled over computed suction force: {found.ratio:.3f}{span} ({count})"
+    ratio = f"{found.ratio:.3f}{off_text(found.ratio_half, '.3f')}"
+    yield f"pulled over computed suction force: {ratio} ({count})"
     largest = units.n(found.largest_n, signed=True)
     if found.agree:
         yield f"balance and taps agree within {units.n(abs(found.largest_n))}. Nothing is corrected"

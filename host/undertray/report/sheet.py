@@ -12,7 +12,7 @@ import numpy as np
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.steady import work_rows
 from undertray.reduce.warning import UNTOLD, warning_words
-from undertray.report.display import SI, Display, moment_text, number, speed_name
+from undertray.report.display import SI, Display, moment_text, number, off_text, speed_name
 from undertray.report.moments import (
     MOST_ROWS,
     CloseUp,
@@ -362,8 +362,8 @@ def grip_rows(found: Grip | None, angle_deg: float) -> tuple[Row, list[Row]]:
     rows: list[Row] = [
         (
             "Lateral",
-            f"{found.ground_lateral_g:.2f}{_to(found.ground_lateral_u95_g)} g",
-            f"{found.surface_lateral_g:.2f}{_to(found.surface_lateral_u95_g)} g",
+            f"{found.ground_lateral_g:.2f}{off_text(found.ground_lateral_u95_g)} g",
+            f"{found.surface_lateral_g:.2f}{off_text(found.surface_lateral_u95_g)} g",
         ),
         *(
             (
@@ -464,14 +464,14 @@ def _loss_figures(reduction: Reduction) -> list[Figure]:
 def _grip_figures(found: Grip | None, angle_deg: float) -> list[Figure]:
     if found is None:
         return []
-    ground = f"{found.ground_lateral_g:.2f}{_to(found.ground_lateral_u95_g)} g"
+    ground = f"{found.ground_lateral_g:.2f}{off_text(found.ground_lateral_u95_g)} g"
     said = f"at tyre mu {found.tyre_mu:.3g} ±{found.mu_within:.2g}"
     if angle_deg == 0:
         return [("Lateral grip", ground, said)]
     return [
         (
             "Lateral grip",
-            f"{found.surface_lateral_g:.2f}{_to(found.surface_lateral_u95_g)} g",
+            f"{found.surface_lateral_g:.2f}{off_text(found.surface_lateral_u95_g)} g",
             f"at {angle_deg:g}°, {ground} on the ground; {said}",
         )
     ]
@@ -499,11 +499,7 @@ def _within(u95: float | None, shown: Any) -> str:
 
 
 def _seconds(value: float | None, u95: float | None) -> str:
-    return "never" if value is None else f"{value:.2f}{_to(u95)} s"
-
-
-def _to(u95: float | None) -> str:
-    return "" if u95 is None else f" ±{u95:.2f}"
+    return "never" if value is None else f"{value:.2f}{off_text(u95)} s"
 
 
 def _median(values: Any, rows: Any) -> float | None:

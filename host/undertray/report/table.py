@@ -11,7 +11,7 @@ from undertray.errors import escaped
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.summary import Spread
 from undertray.reduce.warning import UNTOLD, warning_words
-from undertray.report.display import LONG_RUN_S, SI, Display, clock_text, speed_name
+from undertray.report.display import LONG_RUN_S, SI, Display, clock_text, off_text, speed_name
 from undertray.report.verdict import Verdict, judge
 from undertray.report.words import (
     WITHOUT_THROTTLE,
@@ -99,9 +99,9 @@ def _steady(result: Reduction, units: Display) -> list[str]:
 
 def _grip(found: Grip, angle_deg: float, units: Display) -> list[str]:
     level = angle_deg == 0
-    there = f"{found.surface_lateral_g:.2f}{_to(found.surface_lateral_u95_g)} g at {angle_deg:g} degrees"
+    there = f"{found.surface_lateral_g:.2f}{off_text(found.surface_lateral_u95_g)} g at {angle_deg:g} degrees"
     place = "" if level else f", {there}"
-    ground = f"{found.ground_lateral_g:.2f}{_to(found.ground_lateral_u95_g)} g lateral on the ground"
+    ground = f"{found.ground_lateral_g:.2f}{off_text(found.ground_lateral_u95_g)} g lateral on the ground"
     lines = [f"grip at tyre mu {found.tyre_mu:.3g} ±{found.mu_within:.2g}: {ground}{place}"]
     for one in found.to_speed:
         own = _seconds(one.surface_s, one.surface_u95_s)
@@ -127,12 +127,12 @@ def _fans(result: Reduction) -> list[str]:
     if fan.seal_index is not None:
         index = fan.seal_index
         lines.append(
-            f"seal index {index.median:.2f}{_to(index.u95)} (median), {index.least:.2f} at least,"
+            f"seal index {index.median:.2f}{off_text(index.u95)} (median), {index.least:.2f} at least,"
             f" {index.last:.2f} at last; 1 is the reference"
         )
     if fan.leak_mm2 is not None:
-        off = "" if fan.leak_u95_mm2 is None else f" ±{fan.leak_u95_mm2:.2g}"
-        lines.append(f"the seal leaks as a sharp-edged hole of {fan.leak_mm2:.3g}{off} mm2")
+        leak = f"{fan.leak_mm2:.3g}{off_text(fan.leak_u95_mm2, '.2g')} mm2"
+        lines.append(f"the seal leaks as a sharp-edged hole of {leak}")
     lags = [
         f"{s:.2f} s {way}" for s, way in ((fan.lag.up_s, "up"), (fan.lag.down_s, "down")) if s is not None
     ]
@@ -277,11 +277,7 @@ def _within(u95: float | None, per: float, digits: int) -> str:
 
 
 def _seconds(value: float | None, u95: float | None = None) -> str:
-    return "never" if value is None else f"{value:.2f}{_to(u95)} s"
-
-
-def _to(u95: float | None) -> str:
-    return "" if u95 is None else f" ±{u95:.2f}"
+    return "never" if value is None else f"{value:.2f}{off_text(u95)} s"
 
 
 def _safe(text: str) -> str:

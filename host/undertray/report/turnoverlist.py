@@ -11,7 +11,7 @@ import numpy as np
 
 from undertray.errors import ReductionError, escaped
 from undertray.reduce.loss import LOSS_KINDS
-from undertray.report.display import SI, Display
+from undertray.report.display import SI, Display, off_text
 from undertray.report.sheet import calibration_age_days
 from undertray.report.words import few_names
 
@@ -222,8 +222,9 @@ def _margin(driven: Sequence[Driven], units: Display) -> Item:
     if not found:
         return Item(topic, State.NOT_SHOWN, "no run was ever steady", how)
     mean, u95, who, name = min(found, key=lambda one: one[0] - (one[1] or 0.0))
-    uncertain = "" if u95 is None else f" ±{units.n(u95)}"
-    said = f"least while steady {units.n(mean, signed=True)}{uncertain}, {who}, in {escaped(name)}"
+    said = (
+        f"least while steady {units.n(mean, signed=True)}{off_text(u95, units.n)}, {who}, in {escaped(name)}"
+    )
     if mean <= 0:
         return Item(topic, State.AGAINST, said, "more suction, less mass, or a better seal")
     if u95 is None:

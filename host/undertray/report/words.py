@@ -14,7 +14,7 @@ import numpy as np
 from undertray.errors import escaped
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.warning import UNTOLD, warning_words
-from undertray.report.display import SI, Display, moment_text, speed_name
+from undertray.report.display import SI, Display, moment_text, off_text, speed_name
 
 if TYPE_CHECKING:
     from undertray.reduce.dips import Dip
@@ -364,11 +364,11 @@ def felt_lines(result: Reduction) -> list[str]:
     if found.forward_g is not None and found.braking_g is not None and found.lateral_g is not None:
         lines.append(
             f"  at most {found.forward_g:.2f} g forward, {found.braking_g:.2f} g braking, "
-            f"{found.lateral_g:.2f} g sideways, over a tenth of a second, each ±{found.within_g or 0:.2f} g"
+            f"{found.lateral_g:.2f} g sideways, over a tenth of a second, each{off_text(found.within_g)} g"
         )
     lines += [
-        f"  to {speed_name(gain.speed_m_s)} in {gain.seconds:.2f} ±{gain.u95_s:.2f} s from {gain.from_s:.2f} "
-        "s on, if it stood there"
+        f"  to {speed_name(gain.speed_m_s)} in {gain.seconds:.2f}{off_text(gain.u95_s)} s from "
+        f"{gain.from_s:.2f} s on, if it stood there"
         for gain in found.gains
     ]
     if found.bumps:
