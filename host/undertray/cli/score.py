@@ -65,11 +65,11 @@ def _score(
             expected="RUN.csv and RUN.truth.json",
             do="name another folder, or have runs made by --make 20",
         )
-    runs, strata = list(_runs(truths, folder, the_car)), [_stratum(path) for path in truths]
-    result = score(runs)
+    runs = list(_runs(truths, folder, the_car))
+    result = score(run for _, run in runs)
     each = {
-        name: score(run for run, its in zip(runs, strata, strict=True) if its == name)
-        for name in sorted({name for name in strata if name})
+        name: score(run for its, run in runs if its == name)
+        for name in sorted({name for name, _ in runs if name})
     }
     plain = _plain(result) | ({"strata": {name: _plain(one) for name, one in each.items()}} if each else {})
     print(json.dumps(plain) if as_json else "\n".join([_table(result), *_each(each)]))
@@ -77,7 +77,8 @@ def _score(
 
 def _runs(
     truths: list[Path], folder: Path, car: Car | None
-) -> Iterator[tuple[list[Truth], tuple[Loss, ...], float]]:
+) -> Iterator[tuple[str, tuple[list[Truth], tuple[Loss, ...], float]]]:
+    """Class of each run, and its truth, its events and its sample period."""
     from undertray.acquire.runlog import read_run
     from undertray.reduce.car import Car
     from undertray.reduce.run import reduce_run
@@ -89,17 +90,12 @@ def _runs(
         result = reduce_run(read_run(path.with_name(stem + ".csv")), the_car)
         if number % 20 == 19:
             print(f"{number + 1} of {len(truths)} runs", file=sys.stderr)
-        yield _read_truth(path), result.events, 1.0 / result.rate_hz
+        truth, stratum = _read_truth(path)
+        yield stratum, (truth, result.events, 1.0 / result.rate_hz)
 
 
-def _stratum(path: Path) -> str:
-    """Name of the class of runs in a truth file that was read before; empty where it has none."""
-    with path.open("rb") as file:
-        name = json.loads(file.read(_TRUTH_BYTES)).get("stratum")
-    return name[:_NAME] if isinstance(name, str) else ""
-
-
-def _read_truth(path: Path) -> list[Truth]:
+def _read_truth(path: Path) -> tuple[list[Truth], str]:
+    """What happened in a run, and the name of its class; empty where it has none."""
     from undertray.errors import ReductionError
     from undertray.reduce.loss import KINDS
     from undertray.reduce.scoring import Truth
@@ -109,6 +105,7 @@ def _read_truth(path: Path) -> list[Truth]:
             data: Any = json.loads(file.read(_TRUTH_BYTES))
         events = data["events"][:_MOST_EVENTS]
         truth = [Truth(str(e["kind"]), float(e["onset_s"]), e.get("first_tap")) for e in events]
+        stratum = data.get("stratum")
     except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
         raise ReductionError(
             "not a truth file", where=path.name, expected='{"events": [{"kind": ..., "onset_s": ...}]}'
@@ -118,7 +115,7 @@ def _read_truth(path: Path) -> list[Truth]:
         raise ReductionError(
             "unknown kind of event", where=path.name, seen=unknown, expected=", ".join(KINDS)
         )
-    return truth
+    return truth, stratum[:_NAME] if isinstance(stratum, str) else ""
 
 
 def _plain(result: Score) -> dict[str, Any]:
