@@ -33,7 +33,7 @@ _BELIEF, _WIDTH, _LOW, _HIGH, _STEP, _MODEL = np.array(
         [4.0, 0.03, 0.06, 0.06, 0.06, 0.1, 0.003, 0.1, 0.1],
     ]
 )
-_SIZE = len(_BELIEF)
+_SIZE, _CONTROLLER = len(_BELIEF), [0, 6, 7, 8]
 _OTHER_STARTS = ((2.3, 0.3, 0.0, 0.0), (2.3, 0.3, 1.0, 0.5))  # a fan that coasts, and one that is braked
 _WHEN = (2, 5)  # lessons after which these are tried
 _ENOUGH, _KNOWN = 6, 0.03  # lessons, and misfit of a further one that teaches nothing any more
@@ -83,8 +83,13 @@ def log_suction(laws: Array, throttle_us: Array, block_s: float, begun: Array | 
     some = moves.any(axis=0).nonzero()[0]
     # until something moves a rotor at rest stays so
     begin = 0 if begun is not None and begun.any() else int(some[0]) if some.size else size - 1
-    share = _asked(throttle_us.T[begin:], u0[:, 0], dead[:, 0] / block_s)
-    _slewed(share, down, up)
+    # many laws have the same controller
+    each = [tuple(row) for row in laws[:, _CONTROLLER].tolist()]
+    kinds = list(dict.fromkeys(each))
+    one = [each.index(kind) for kind in kinds]
+    share = _asked(throttle_us.T[begin:], u0[one, 0], dead[one, 0] / block_s)
+    _slewed(share, down[one], up[one])
+    share = share[:, [kinds.index(kind) for kind in each]]
     a = share**q
     # half implicit: n' = n + f(n) / (1 + (rate + 2 b n) / 2), for y = b n and half the rate h
     # y' = (y + h (2 b A - y)) / (1 + h + y), where the motor pulls while 2 b A - y > y
@@ -129,18 +134,16 @@ def _asked(throttle_us: Array, u0: Array, late: Array) -> Array:
 
 def _slewed(share: Array, down: Array, up: Array) -> None:
     """Follow the asked share no faster than the slew, in place."""
-    moving = (share[1:] != share[:-1]).any(axis=(1, 2)).tolist()
-    reach = int(_MOST_SHARE / min(float(down.min()), float(up.min()))) + 2
-    down, up = (np.ascontiguousarray(np.broadcast_to(slew, share[0].shape)) for slew in (down, up))
-    low, high, left = np.empty_like(down), np.empty_like(down), 0
-    for k, moves in enumerate(moving):
-        left = reach if moves else left - 1
-        if left > 0:
-            last, now = share[k], share[k + 1]
-            np.subtract(last, down, out=low)
-            np.add(last, up, out=high)
-            np.maximum(now, low, out=low)
-            np.minimum(low, high, out=now)
+    change = np.diff(share, axis=0)
+    faster = ((change > up) | (change < -down)).any(axis=(1, 2)).nonzero()[0].tolist()
+    done = 0
+    for first in faster:
+        for k in range(max(first, done), len(share) - 1):
+            last, asked, done = share[k], share[k + 1], k + 1
+            now = np.minimum(np.maximum(asked, last - down), last + up)
+            if (now == asked).all():
+                break
+            share[k + 1] = now
 
 
 @dataclass(slots=True, eq=False)
