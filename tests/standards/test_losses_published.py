@@ -7,19 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from undertray.reduce.detect.onset import broken_stick, level_split, measure_fall
+from undertray.reduce.detect.onset import broken_stick, measure_fall
 from undertray.reduce.losses import find_losses
-
-
-def test_the_nile(data_csv):
-    """G. W. Cobb, The problem of the Nile, Biometrika 65 (1978): one fall of level, after 1898."""
-    nile = data_csv("nile.csv")
-    first, sse = level_split(nile["volume"].to_numpy(float))
-    assert nile["year"][first - 1] == 1898
-    # derived from the series by hand: means of 28 and 72 years and the squares left about them
-    assert nile["volume"][:first].mean() == pytest.approx(1097.75)
-    assert nile["volume"][first:].mean() == pytest.approx(849.972, abs=5e-4)
-    assert sse == pytest.approx(1597457.19, abs=0.01)
 
 
 def measured(shape, rate_hz=2000.0):

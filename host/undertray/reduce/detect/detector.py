@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from undertray.quantiles import middle, middles
 from undertray.reduce.detect.blocks import FRAME, Array, Blocks, Bools
 from undertray.reduce.detect.cuts import find_cuts
-from undertray.reduce.detect.eventlist import LEAD, Entry, Told, as_loss, came_back, measure
+from undertray.reduce.detect.eventlist import LEAD, Entry, Told, came_back, measure
 from undertray.reduce.detect.explain import AFTER, BEFORE, SIZE, Explanation, Window, explain
 from undertray.reduce.detect.fanmodel import RUN_IN, Fan, Lesson
 from undertray.reduce.detect.leak import TOGETHER, Leak, Sections
@@ -40,7 +40,6 @@ _LONGER, _HEALS = 1, 0.85  # blocks that a lesser fall stands more, and what of 
 _AGAIN_S = 1.0  # after an alarm
 _LEAKS_S = 5.0  # two leaks that begin closer are one
 _FOLLOWED = 16  # losses whose end is looked for
-_SHORT_LEAK_S = 3.0  # beside a sudden loss a shorter one is its rest
 
 
 class Detector:
@@ -342,7 +341,7 @@ class Detector:
         inside &= blocks.stretch[at] == blocks.stretch[f * FRAME]
         pa = np.where(inside, blocks.mean_pa[at], np.nan)
         seen = np.isfinite(pa)
-        if np.count_nonzero(seen) < _LEVEL:
+        if not seen.any():
             return
         unknown = ~blocks.known[at] | ~inside
         pulse = self._pulses(a - RUN_IN, b, f * FRAME)
@@ -355,47 +354,36 @@ class Detector:
         )
         window = Window(pulse, unknown, np.nan_to_num(pa), seen, float(self._begun([a - RUN_IN])[0]), opened)
         found = explain(window, self._fan, (f - 1, f, f + 1), self._p)
+        apart = round(_SAME_S / blocks.block_s)
         for piece in found.falls(self._p):
-            self._weigh(a, piece.at, piece.length if piece.kind == "step" else 4.0, found)
+            length = piece.length if piece.kind == "step" else 4.0
+            later = [other.at for other in found.deep(self._p) if other.at > piece.at + length + apart]
+            self._weigh(a, piece.at, length, min(later, default=SIZE), found)
 
-    def _weigh(self, a: int, at: int, length: float, found: Explanation) -> None:
-        """Tell a fall that stands up to a closer look."""
+    def _weigh(self, a: int, at: int, length: float, end: int, found: Explanation) -> None:
+        """Tell a fall that stands up to a closer look, by what is seen before the next."""
         blocks, p, k = self._blocks, self._p, a + at
         before = blocks.mean_pa[max(k - _LEVEL, 0) : max(k - 1, 1)]
         before = before[np.isfinite(before)]
         log = found.fan_log_pa
-        if not before.size or middle(before) < self._floor_pa():
+        if not before.size:
             return
-        # nothing is lost at idle: neither where the fan has come down, nor where it was told to
-        if (
-            middle(before) * float(np.exp((log[at : at + 10] - log[max(at - 2, 0)]).min()))
-            < self._floor_pa() / 2
-        ):
+        lead = np.concatenate([np.full(max(LEAD - at, 0), log[0]), log[max(at - LEAD, 0) : end]])
+        loss = measure(blocks, k, int(length), lead, self._weights, self._names, p)
+        if loss is None:
             return
-        lead = np.concatenate([np.full(max(LEAD - at, 0), log[0]), log[max(at - LEAD, 0) :]])
-        measured = measure(blocks, k, length, lead, self._weights, p)
-        if measured is None:
-            return
-        fall = measured.fall
-        begun = int(np.searchsorted(blocks.t_s[: blocks.size], fall.onset_s)) - 1
+        # nothing is lost at idle
+        begun = int(np.searchsorted(blocks.t_s[: blocks.size], loss.onset_s)) - 1
         if blocks.known[max(k - 5, 0) : begun + 4].all():
             lately = float(np.nanmax(blocks.throttle_us[max(k - _LATELY, 0) : k + 1]))
             asked = self._fan.settled(np.array([lately, blocks.throttle_us[min(begun + 3, blocks.size - 1)]]))
             if asked[1] - asked[0] < np.log(p.level_share):
                 return
-        for _, e in self._told.of_kind("seal-loss"):
-            inside = e.onset_s < fall.onset_s < e.bottom_s + _SAME_S
-            if abs(e.onset_s - fall.onset_s) < _SAME_S or inside or fall.onset_s < e.onset_s < fall.bottom_s:
-                return
-        rest = [np.log(v) for v in [middle(before)]]
+        if any(abs(e.onset_s - loss.onset_s) < _SAME_S for _, e in self._told.of_kind("seal-loss")):
+            return
         law = blocks.expected[max(k - _LEVEL, 0) : max(k - 1, 1)]
-        pulse = float(blocks.throttle_us[k]) if blocks.known[k] else np.nan
-        sure = 1 - float(np.exp(-fall.drop / p.noise / 4))
-        sure *= (1.0 if np.isfinite(pulse) else 0.7) * (1.0 if blocks.taps > 1 else 0.8)
-        loss = as_loss(measured, self._names, blocks.period_s, pulse, sure)
-        loss = replace(loss, brief=measured.lasts_s <= p.brief_s)
-        number = self._told.add(loss)
-        self._refs[number] = rest[0] - middle(law[np.isfinite(law)]) if np.isfinite(law).any() else rest[0]
+        usual = middle(law[np.isfinite(law)]) if np.isfinite(law).any() else 0.0
+        self._refs[self._told.add(loss)] = float(np.log(middle(before))) - usual
 
     def _follow(self, k0: int, k1: int) -> None:
         """Look for the ends of losses that are open."""
@@ -416,10 +404,6 @@ class Detector:
                 e.onset_s < leak.bottom_s and leak.onset_s < e.bottom_s + 3
             ):
                 return
-        if leak.bottom_s - leak.onset_s < _SHORT_LEAK_S and any(
-            leak.onset_s - 1 < e.onset_s < leak.bottom_s + 1 for _, e in self._told.of_kind("seal-loss")
-        ):
-            return
         blocks = self._blocks
         t = blocks.t_s[: blocks.size]
         a, b = (int(np.searchsorted(t, s)) for s in (leak.onset_s, leak.bottom_s))

@@ -13,7 +13,7 @@ from undertray.reduce.detect.blocks import Blocks
 from undertray.reduce.detect.onset import Fall, measure_fall
 from undertray.reduce.loss import Loss, LossParameters
 
-__all__ = ["LEAD", "Entry", "Measured", "Told", "as_loss", "came_back", "measure"]
+__all__ = ["LEAD", "Entry", "Told", "came_back", "measure"]
 
 Array = NDArray[np.float64]
 
@@ -21,13 +21,9 @@ LEAD = 50
 """Blocks before a fall whose law is wanted."""
 _LATELY = 16  # events of a kind that may still matter
 _AHEAD, _BEHIND = 15, 20  # blocks round a fall that are measured
-_LONG_S, _ALREADY = (
-    0.4,
-    0.4,
-)  # a fall over longer is the rest of a leak where it went on at such a share before
-_LEAST_ROWS = 4
+_LEAST_ROWS, _READ = 4, 0.7  # rows, and share of them that a tap has to be read in
 _TREND = 7  # blocks before a fall that tell where the suction was going anyhow
-_HALF, _SHOWS = 0.5, 0.25
+_HALF = 0.5
 _MOVED_US = 25.0
 _LEAST_SHARE = 0.05  # of what was before: where the fan may leave less, nothing is judged
 _BACK = 0.3  # of the fall left: the suction is back
@@ -117,35 +113,52 @@ class Told:
         self._standing[number] = event
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Measured:
-    """A fall on its raw rows."""
-
-    fall: Fall
-    between_s: tuple[float, float] | None
-    lasts_s: float
-
-
 def measure(
-    blocks: Blocks, k: int, length: float, fan_log: Array, weights: Array, p: LossParameters
-) -> Measured | None:
-    """Measure a fall that an explanation holds."""
-    first, last = max(k - _AHEAD, 0), min(k + int(length) + 3 * _BEHIND, blocks.size, k - LEAD + len(fan_log))
+    blocks: Blocks,
+    k: int,
+    length: int,
+    fan_log: Array,
+    weights: Array,
+    names: Sequence[str],
+    p: LossParameters,
+) -> Loss | None:
+    """Measure a fall that an explanation holds on its raw rows.
+
+    Parameters
+    ----------
+    blocks : Blocks
+        The run.
+    k, length : int
+        Where it begins, and how many blocks it takes.
+    fan_log : ndarray, shape (n,)
+        Log of the suction by the fan, from ``LEAD`` blocks before to where the fall is looked at.
+    weights : ndarray, shape (taps,)
+        Weight of each tap in the mean, their sum 1.
+    names : sequence of str
+        Names of the taps.
+    p : LossParameters
+        What to go by.
+
+    Returns
+    -------
+    Loss or None
+        None where it is a dip of the road, or what the fan, a pack or an unknown throttle does as well.
+    """
+    first, last = max(k - _AHEAD, 0), min(k + length + 3 * _BEHIND, blocks.size, k - LEAD + len(fan_log))
     law = fan_log[first - k + LEAD : last - k + LEAD] - fan_log[LEAD - 1]
     share = np.maximum(np.exp(law), _LEAST_SHARE)
     level = blocks.mean_pa[first:last] / share
-    lasts, until = _lasting(level, k - first, int(length))
-    if lasts * blocks.block_s < p.dip_s or (
-        lasts * blocks.block_s <= p.brief_s and _bounced(level, k - first, until)
-    ):
+    lasts, until = _lasting(level, k - first, length)
+    brief = lasts * blocks.block_s <= p.brief_s
+    if lasts * blocks.block_s < p.dip_s or (brief and _bounced(level, k - first, until)):
         return None
     # what the throttle does later belongs to it
     (shut,) = (share[k - first :] < _HALF).nonzero()
     shut_at = k + max(int(shut[0]), _STANDS + 1) if shut.size else last
-    last = min(first + until, k + int(length) + _BEHIND, shut_at, last)
+    last = min(first + until, k + length + _BEHIND, shut_at, last)
     t, suction, _ = blocks.between(first, last)
     good = ~blocks.bad[max(k - 2, 0) : last].any(axis=0)
-    taps = np.flatnonzero(good & (np.isfinite(suction).sum(axis=0) > 0.7 * len(t)))
+    taps = np.flatnonzero(good & (np.isfinite(suction).sum(axis=0) > _READ * len(t)))
     there = np.isfinite(suction[:, taps]).all(axis=1)
     t, suction = t[there], suction[there][:, taps]
     if len(t) < _LEAST_ROWS or not weights[taps].sum() > 0:
@@ -154,29 +167,41 @@ def measure(
     suction = suction / np.interp(t, at, share)[:, None]
     share_of = weights[taps] / weights[taps].sum()
     fall = measure_fall(t, suction, share_of, float(blocks.t_s[k]), blocks.period_s)
-    if lasts * blocks.block_s <= p.brief_s:  # what does not stay is as deep as its deepest block
+    least = p.min_drop
+    if brief:  # what does not stay is as deep as its deepest block
         deepest = float(np.nanmin(level[k - first : max(until, k - first + 1)]))
-        fall = replace(fall, to_pa=min(fall.to_pa, deepest))
-    mean = suction @ share_of
-    between = _between(t, mean, fall, blocks.period_s)
-    least = p.min_drop if lasts * blocks.block_s > p.brief_s else max(p.min_drop, p.brief_drop)
-    stands = fall.drop >= least and _seen(blocks, k, last, fall.drop)
-    stands = stands and not _excused(blocks, k, fall, between, p)
-    if lasts * blocks.block_s <= p.brief_s:
-        stands = stands and not _of_the_road(blocks, k, first + until, fall.drop, p)
-    stands = stands and not (fall.fall_s > _LONG_S and _went_on(blocks, k, fall, fan_log))
-    unknown = not blocks.known[max(k - _STANDS, 0) : k + int(length) + _STANDS].all()
-    if between is not None:
-        unknown = _moved(blocks, between)
-    if not stands or (unknown and _explained_since(blocks, k, p)):
+        fall, least = replace(fall, to_pa=min(fall.to_pa, deepest)), max(p.min_drop, p.brief_drop)
+    between = _between(t, suction @ share_of, fall, blocks.period_s)
+    known = bool(blocks.known[max(k - _STANDS, 0) : k + length + _STANDS].all())
+    if (
+        fall.drop < least
+        or _excused(blocks, k, fall, between, p)
+        or (brief and _of_the_road(blocks, k, first + until, fall.drop, p))
+        or not (known or between or not _explained_since(blocks, k, p))
+    ):
         return None
-    fall = replace(fall, order=tuple(int(taps[i]) for i in fall.order))
-    if abs(fall.onset_s - blocks.t_s[k]) > 0.3 + length * blocks.block_s:
-        fall = replace(fall, onset_s=float(blocks.t_s[k]))
-    if between is not None:
-        middle_s = sum(between) / 2
-        fall = replace(fall, onset_s=middle_s, bottom_s=max(fall.bottom_s, middle_s))
-    return Measured(fall, between, lasts * blocks.block_s)
+    onset_s = fall.onset_s if between is None else sum(between) / 2
+    leads = sorted(fall.leads_s)
+    ahead = len(leads) == 1 or leads[1] - leads[0] > (_LEAD - 0.5) * blocks.period_s
+    order = tuple(names[taps[i]] for i in fall.order)
+    pulse = float(blocks.throttle_us[k]) if blocks.known[k] else None
+    sure = 1 - float(np.exp(-fall.drop / p.noise / 4))
+    return Loss(
+        "seal-loss",
+        onset_s=onset_s,
+        bottom_s=max(fall.bottom_s, onset_s),
+        first_tap=order[0] if ahead else None,
+        order=order,
+        order_ms=tuple(round(1e3 * lead, 3) for lead in fall.leads_s),
+        from_pa=fall.from_pa,
+        to_pa=max(fall.to_pa, 0.0),
+        drop=min(fall.drop, 1.0),
+        fall_s=fall.fall_s,
+        throttle_us=pulse,
+        confidence=sure * (0.7 if pulse is None else 1.0) * (1.0 if blocks.taps > 1 else 0.8),
+        brief=brief,
+        onset_between_s=between,
+    )
 
 
 def _bounced(level: Array, k: int, until: int) -> bool:
@@ -229,18 +254,6 @@ def _excused(
     return fall.fall_s > p.coast_s or (len(pulse) > 1 and float(np.ptp(pulse)) > _MOVED_US)
 
 
-def _went_on(blocks: Blocks, k: int, fall: Fall, fan_log: Array) -> bool:
-    """Was it under way before, at a good part of its pace: the rest of a leak?"""
-    ago = max(k - LEAD, 0)
-    earlier = blocks.mean_pa[ago:k] * np.exp(fan_log[LEAD - 1] - fan_log[ago - k + LEAD : LEAD])
-    earlier = earlier[np.isfinite(earlier)]
-    if len(earlier) <= 2 * _TREND:
-        return False
-    lost = middle(earlier[:_TREND]) - middle(earlier[-_TREND:])
-    pace = lost / (len(earlier) - _TREND) / blocks.block_s
-    return pace > _ALREADY * 0.8 * (fall.from_pa - fall.to_pa) / fall.fall_s
-
-
 def _explained_since(blocks: Blocks, k: int, p: LossParameters) -> bool:
     """Is nothing lost any more once the fan is calm at a pulse that is known again? Then it was the throttle
     while nobody saw it.
@@ -253,13 +266,6 @@ def _explained_since(blocks: Blocks, k: int, p: LossParameters) -> bool:
     if len(before) < _STANDS or len(after) < _STANDS:
         return False
     return 1 - float(np.exp(middle(after) - middle(before))) < p.min_drop
-
-
-def _moved(blocks: Blocks, between: tuple[float, float]) -> bool:
-    """Is the pulse another after a gap?"""
-    a, b = (int(np.searchsorted(blocks.t_s[: blocks.size], s)) for s in between)
-    one, two = blocks.throttle_us[[max(a - 1, 0), min(b, blocks.size - 1)]]
-    return bool(abs(two - one) > _MOVED_US)
 
 
 def _lasting(level: Array, k: int, length: int) -> tuple[float, int]:
@@ -288,17 +294,6 @@ def _lasting(level: Array, k: int, length: int) -> tuple[float, int]:
     return crossed(b) - crossed(a), int(seen[b])
 
 
-def _seen(blocks: Blocks, k: int, last: int, drop: float) -> bool:
-    """Does a fall show in the suction itself, beyond where that was going anyhow?"""
-    log_pa = np.log(np.maximum(blocks.mean_pa[max(k - _TREND, 0) : last], 1.0))
-    before, after = log_pa[:_TREND], log_pa[_TREND:]
-    if not (np.isfinite(before).all() and np.isfinite(after).any()):
-        return True
-    trend = min(middle(np.diff(before)), 0.0)
-    beyond = after - before[-1] - trend * np.arange(1, len(after) + 1)
-    return bool(np.nanmin(beyond) <= _SHOWS * np.log(1 - min(drop, 0.99)))
-
-
 def _between(t: Array, mean: Array, fall: Fall, period_s: float) -> tuple[float, float] | None:
     """The gap, if any, in which a fall began: high before it, and half of it gone after it."""
     steps = np.diff(t)
@@ -308,30 +303,6 @@ def _between(t: Array, mean: Array, fall: Fall, period_s: float) -> tuple[float,
     depth = fall.from_pa - fall.to_pa
     high, low = mean[g] > fall.from_pa - 0.3 * depth, mean[g + 1] < fall.from_pa - 0.5 * depth
     return (float(t[g]), float(t[g + 1])) if high and low else None
-
-
-def as_loss(
-    measured: Measured, names: Sequence[str], period_s: float, throttle_us: float, sure: float
-) -> Loss:
-    """Tell a measured fall as a seal loss."""
-    fall = measured.fall
-    leads = sorted(fall.leads_s)
-    ahead = len(leads) == 1 or leads[1] - leads[0] > (_LEAD - 0.5) * period_s
-    return Loss(
-        "seal-loss",
-        onset_s=fall.onset_s,
-        bottom_s=max(fall.bottom_s, fall.onset_s),
-        first_tap=names[fall.order[0]] if ahead else None,
-        order=tuple(names[i] for i in fall.order),
-        order_ms=tuple(round(1e3 * lead, 3) for lead in fall.leads_s),
-        from_pa=fall.from_pa,
-        to_pa=max(fall.to_pa, 0.0),
-        drop=min(fall.drop, 1.0),
-        fall_s=fall.fall_s,
-        throttle_us=throttle_us if np.isfinite(throttle_us) else None,
-        confidence=sure,
-        onset_between_s=measured.between_s,
-    )
 
 
 def came_back(blocks: Blocks, k0: int, k1: int, ref_log: float, drop: float, floor_pa: float) -> float | None:

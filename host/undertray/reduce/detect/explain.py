@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from undertray.quantiles import middle
@@ -37,6 +38,7 @@ _PACK = 0.2  # standard deviation of the log of the gain over a run, of a pack
 _LOADED = 1.5  # below the highest, in logs: where the gain of a fan can be read
 _FREE = 1e-6
 _EARLY = 6  # blocks before a frame in which a fall may be found once more
+_UNSURE, _NEAR = 0.1, 2  # of the change within so many blocks to either side, a law may be off
 _SHORTEST = 3  # blocks: a dip that is shorter is no loss, however it is measured
 
 
@@ -78,9 +80,13 @@ class Explanation:
     freedom: Array
     gain: float
 
+    def deep(self, p: LossParameters) -> list[Piece]:
+        """Pieces that take enough away to be a loss."""
+        return [piece for piece in self.pieces if piece.kind != "fan" and piece.depth >= p.min_drop]
+
     def falls(self, p: LossParameters) -> list[Piece]:
-        """Pieces that may be losses: they begin in the frame, are deep enough, and do not heal at once."""
-        deep = [piece for piece in self.pieces if piece.kind != "fan" and piece.depth >= p.min_drop]
+        """Those that may be losses: they begin in the frame, and do not heal at once."""
+        deep = self.deep(p)
         return [
             piece
             for piece in deep
@@ -227,7 +233,10 @@ def _solved(window: Window, terms: _Terms, gain: float, p: LossParameters) -> Ex
         prior[0], known = 1 / _PACK**2, gain - terms.gain
     departure = np.concatenate([[known, 0.0], terms.departure])
     target = (log_pa - np.log(pa + p.zero_pa)) / share + departure @ base
-    fit = _Fit(base, prior, _weight(window, p) * share * share / _ALIKE, target, window, p.sag)
+    weight = _weight(window, p)
+    # of how a fan follows its throttle no law is sure
+    weight = weight / (1 + weight * (_UNSURE * _moving(terms.logs)) ** 2)
+    fit = _Fit(base, prior, weight * share * share / _ALIKE, target, window, p.sag)
     chosen, gains = _chosen(fit, 2 * p.evidence)
     z, cost = fit.solve(chosen)
     kinds, first, lengths = _table()
@@ -241,6 +250,12 @@ def _solved(window: Window, terms: _Terms, gain: float, p: LossParameters) -> Ex
     alone = terms.logs + gain + (z[: len(base)] - departure) @ base
     cost += 2 * p.evidence * len(chosen)
     return Explanation(tuple(pieces), alone, cost, z[2 : len(base)], gain + float(z[0]) - known)
+
+
+def _moving(logs: Array) -> Array:
+    """By how much the law changes about each block."""
+    held = np.pad(logs, _NEAR, "edge")
+    return np.asarray(np.ptp(sliding_window_view(held, 2 * _NEAR + 1), axis=1))
 
 
 def _chosen(fit: _Fit, price: float) -> tuple[list[int], list[float]]:

@@ -32,8 +32,9 @@ _EXPONENT = 0.15  # by which the exponent may be off
 _STEP = (
     60.0  # twice the log likelihood that a step must add: a seal that came back, or a fall too small to tell
 )
-_STEPPED = 1e-3
+_STEPPED, _STEPS = 1e-3, 6  # their prior, and how many at most
 _AROUND_S = (0.2, 0.4)  # before and after a seal loss
+_SEEN = 3  # sections before it, and at its end, that say how much went
 _LATE_S = 1.0  # after its end before a leak is told
 
 
@@ -135,8 +136,7 @@ def _ramp(
     starts = np.arange(2, n - 3)
     ramps = np.concatenate([np.clip((k - starts[:, None] + 0.5) / length, 0, 1) for length in _RAMPS])
     steps = (k >= np.arange(3, n - 2)[:, None]).astype(float)
-    stepped: list[int] = []
-    for _ in range(6):
+    for _ in range(_STEPS):
         weighted = base * weight
         inverse = np.asarray(np.linalg.inv(weighted @ base.T + np.diag(prior)), np.float64)
         left = target - (inverse @ (weighted @ target)) @ base
@@ -146,7 +146,6 @@ def _ramp(
         if ups[step] < _STEP or gains[fall] >= ups[step]:
             break
         base, prior = np.vstack([base, steps[step]]), np.append(prior, _STEPPED)
-        stepped.append(step + 3)
     # of the sections themselves, by the differences of neighbours
     scatter = max(1.0, middle(np.abs(np.diff(left[ok]))) / 0.6745 / 2**0.5 / p.noise)
     drop = 1 - float(np.exp(min(changes[fall], 0.0)))
@@ -154,20 +153,17 @@ def _ramp(
         return None
     length, start = _RAMPS[fall // len(starts)], int(starts[fall % len(starts)])
     step_s = middle(np.diff(t))
-    z = inverse @ (weighted @ target)
     onset, bottom = float(t[start]) - step_s / 2, float(t[start]) + (length - 0.5) * step_s
-    # what was not seen is not told: the throttle moved, or it closed, while it still opened
+    # what was not seen is not told: the throttle moved while it still opened
     seen_s = float(t[ok & (t < bottom)][-1]) + step_s / 2
     if seen_s < bottom:
         drop = 1 - (1 - drop) ** ((seen_s - onset) / (bottom - onset))
         bottom = seen_s
-    shut = [float(t[i]) for i, rise in zip(stepped, z[len(z) - len(stepped) :], strict=True) if rise > 0]
-    shut = [at for at in shut if onset < at < bottom]
-    if shut:
-        drop = 1 - (1 - drop) ** ((min(shut) - onset) / (bottom - onset))
-        bottom = min(shut)
-        if drop < p.leak_drop:
-            return None
+    # nor more than was seen to go: beside it the pack may seem to fill
+    before, late = target[ok & (t < onset)][-_SEEN:], target[ok & (t < bottom)][-_SEEN:]
+    drop = min(drop, 1 - float(np.exp(middle(late) - middle(before))))
+    if drop < p.leak_drop:
+        return None
     return Leak(onset, min(bottom, float(t[-1])), drop, bottom < t[-1] - _LATE_S)
 
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from undertray.quantiles import middle, middles
 
-__all__ = ["Fall", "broken_stick", "level_split", "measure_fall"]
+__all__ = ["Fall", "broken_stick", "measure_fall"]
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -19,8 +19,6 @@ _PLATEAU_S = 0.15  # the level after a fall is read over this long
 _TO_SD = 1.482602 / 6**0.5  # median absolute second difference to standard deviation
 _LATER = 0.5  # of a standard error
 _TINY = 1e-300
-_FEW = 64  # samples up to which a table of all breaks is the quicker way
-_MOST = 400  # candidates and samples of one fit
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,33 +37,6 @@ class Fall:
     def drop(self) -> float:
         """1 - to/from; 0 where there was nothing to lose."""
         return 1.0 - self.to_pa / self.from_pa if self.from_pa > 0 else 0.0
-
-
-def level_split(y: Array) -> tuple[int, float]:
-    """Split a series into two levels by least squares.
-
-    Parameters
-    ----------
-    y : ndarray, shape (n,)
-        The series, n at least 2.
-
-    Returns
-    -------
-    first : int
-        Index of the first value of the second level.
-    sse : float
-        Sum of squares left about the two means.
-
-    References
-    ----------
-    G. W. Cobb, The problem of the Nile, Biometrika 65 (1978) 243-251, for the series it is tested on.
-    """
-    n = len(y)
-    total = np.cumsum(y - y.mean())[:-1]
-    left = np.arange(1, n)
-    gain = total**2 * (1 / left + 1 / (n - left))
-    best = int(np.argmax(gain))
-    return best + 1, float(((y - y.mean()) ** 2).sum() - gain[best])
 
 
 def broken_stick(t_s: Array, y: Array, level: float) -> tuple[float, float]:
@@ -93,27 +64,21 @@ def broken_stick(t_s: Array, y: Array, level: float) -> tuple[float, float]:
     the level, and the fit gains sum(d (t - b)+)^2 / sum (t - b)+^2: the break of the largest gain is the
     maximum-likelihood one for white noise.
     """
-    (best,), (slope,) = _sticks(t_s, (level - y)[None], np.zeros(1, np.int64), np.array([len(y)]))
+    (best,), (slope,) = _sticks(t_s, (level - y)[None], np.array([len(y)]))
     return float(t_s[best]), float(slope)
 
 
-def _sticks(t_s: Array, fall: Array, first: Ints, end: Ints) -> tuple[Ints, Array]:
-    """Break and slope of several signals, each fitted from its first sample to that before its end."""
+def _sticks(t_s: Array, fall: Array, end: Ints) -> tuple[Ints, Array]:
+    """Break and slope of several signals, each fitted to the sample before its end."""
     at, t = np.arange(len(t_s)), t_s - t_s[-1]
     inside, n = at < end[:, None], end[:, None] - at
-    if len(t_s) <= _FEW:
-        ramp = np.maximum(t[:, None] - t, 0.0)  # each column begins to rise at one of the times
-        product, square = (inside * fall) @ ramp, inside @ (ramp * ramp)
-    else:
-        # by running sums from the end, and of times from there, so that no large number hides a small one
-        sums = np.empty((4, *inside.shape))
-        sums[0], sums[2] = inside * t, inside * fall
-        np.multiply(sums[::2], t, out=sums[1::2])
-        st, stt, sf, sft = np.cumsum(sums[:, :, ::-1], axis=2)[:, :, ::-1]
-        square, product = stt - t * (2 * st - n * t), sft - t * sf
-    can = (at >= first[:, None]) & (n > 1)
-    good = can & (product > 0)
-    gain = np.divide(product * product, square, out=can - 1.0, where=good)
+    # by running sums from the end, and of times from there, so that no large number hides a small one
+    sums = np.empty((4, *inside.shape))
+    sums[0], sums[2] = inside * t, inside * fall
+    np.multiply(sums[::2], t, out=sums[1::2])
+    st, stt, sf, sft = np.cumsum(sums[:, :, ::-1], axis=2)[:, :, ::-1]
+    square, product = stt - t * (2 * st - n * t), sft - t * sf
+    gain = np.divide(product * product, square, out=(n > 1) - 1.0, where=(n > 1) & (product > 0))
     best = gain.argmax(axis=1)
     each = np.arange(len(best))
     return best, product[each, best] / np.maximum(square[each, best], _TINY)
@@ -207,16 +172,12 @@ def _onsets(
     begin = min(int(t_s.searchsorted(earliest_s)), len(t_s) - 1)
     below = smooth[:, begin:] < (level - _KNEE * depth)[:, None]
     end = np.where(below.any(axis=1), begin + 1 + below.argmax(axis=1), len(t_s))
-    start = np.maximum(begin, end - _MOST)
-    lo, hi = int(start.min()), int(end.max())
-    best, slope = _sticks(t_s[lo:hi], level[:, None] - y[:, lo:hi], start - lo, end - lo)
-    at, error = (
-        t_s[best + lo] + period_s / 2,
-        np.where(slope > 0, noise / np.where(slope > 0, slope, 1.0), np.inf),
-    )
-    few = end - start < 3
-    if few.any():
-        at, error = np.where(few, t_s[end - 1], at), np.where(few, period_s, error)
+    hi = int(end.max())
+    best, slope = _sticks(t_s[begin:hi], level[:, None] - y[:, begin:hi], end - begin)
+    at, error = t_s[begin + best] + period_s / 2, np.full(len(slope), np.inf)
+    np.divide(noise, slope, out=error, where=slope > 0)
+    few = end - begin < 3
+    at, error = np.where(few, t_s[end - 1], at), np.where(few, period_s, error)
     shows = (depth > 1.5 * noise) & (drop > 0.05)
     at, error = np.where(shows, at, np.inf), np.where(shows, error, np.inf)
     return at.tolist(), error.tolist(), drop.tolist()

@@ -18,11 +18,7 @@ AHEAD = 48
 _BACK, _NEAR = 256, 40
 _LAGS_S = (0.1, 0.2, 0.4, 0.8, 1.6, 3.2, 8.0, 1e4)  # of a hose that clogs, or is pinched
 _LATE = 15  # wrong blocks of a frame that make it worth fitting a lag
-_BETTER, _GOOD, _BAD = (
-    0.35,
-    0.06,
-    0.03,
-)  # share of the squares left by a lag; rms of a fit, a misfit, of the mean
+_BETTER, _BAD = 0.35, 0.03  # share of the squares left by a lag; rms of a misfit, of the mean
 _MOVED = 0.2  # of the mean: the others have to move before a tap can be seen to follow
 _QUIET = 15  # blocks after which a fault is over
 _LEARN = 0.3
@@ -233,10 +229,8 @@ class Taps:
                 self._hold(fault, w0 + (len(y) if gone[again:].any() else again), w1)
             return changed
         for a, b in _runs(gone):
-            before = slice(max(a - 7, 0), max(a - 1, 1))
+            before = slice(max(a - _LATE, 0), max(a - 1, 1))
             if b - a < 4 or not k0 - _NEAR / 2 <= w0 + a < k1 or there[before].mean() <= 0.5:
-                continue
-            if there[a : a + healed].any():  # a hose does not find back by itself; a corner of the skirt does
                 continue
             law = fan(w0, w1)
             free = np.log(np.maximum(rest, 1.0)) - law
@@ -310,7 +304,7 @@ class Taps:
         design = np.stack([x, x * np.linspace(-1, 1, len(x))])
         z = np.linalg.lstsq(design.T, y, rcond=None)[0]
         alike = float(((y - z @ design) ** 2).mean())
-        if alike**0.5 < max(_BAD * level, self._p.zero_pa) or x.std() < 0.3 * _MOVED * level:
+        if alike**0.5 < max(_BAD * level, self._p.zero_pa):
             return 0.0
         late = np.inf
         for lag_s in _LAGS_S:
@@ -320,7 +314,7 @@ class Taps:
                 now = keep * now + (1 - keep) * value
                 out.append(now)
             late = min(late, float(((y - np.array(out)) ** 2).mean()))
-        return alike / max(late, 1e-9) if late < _BETTER * alike and late**0.5 < _GOOD * level else 0.0
+        return alike / max(late, 1e-9) if late < _BETTER * alike else 0.0
 
     def _learn(self, k0: int, k1: int, floor_pa: float) -> None:
         """Which share of the mean each tap reads."""
