@@ -1,7 +1,7 @@
 """Score the detector on both generators, beside two rules as a notebook would have them.
 
     python tests/bench/score_detectors.py --worlds 1000 1004 --scenarios 60000 60060
-    python tests/bench/score_detectors.py --clean-hours 10 --detector name=package.module:function
+    python tests/bench/score_detectors.py --clean-hours 10 --clean-from 5000 70000 --alone
 
 Prints a line a detector and generator, and a line a stratum for each. Counting rules, beyond those of
 ``undertray.reduce.scoring``: an event marked `marginal` (it takes less than a fifth) counts neither as missed
@@ -233,6 +233,10 @@ def main() -> None:
     parser.add_argument("--scenarios", type=int, nargs=2, metavar=("FROM", "TO"))
     parser.add_argument("--clean-hours", type=float, default=0.0, help="of hard clean driving on each")
     parser.add_argument(
+        "--clean-from", type=int, nargs=2, default=(5000, 70_000), metavar=("WORLDS", "SCENARIOS"),
+        help="first seeds of the clean driving",
+    )  # fmt: skip
+    parser.add_argument(
         "--detector", action="append", default=[], metavar="NAME=MODULE:FUNCTION", help="a further one"
     )
     parser.add_argument("--alone", action="store_true", help="without the notebook's rules")
@@ -252,10 +256,11 @@ def main() -> None:
     if options.scenarios:
         sets["scenarios"] = of_scenarios(range(*options.scenarios))
     if options.clean_hours:
+        first, second = options.clean_from
         count = round(options.clean_hours * 3600 / 40)
-        sets["clean worlds"] = of_worlds(["hard-clean-driving"], range(5000, 5000 + count))
+        sets["clean worlds"] = of_worlds(["hard-clean-driving"], range(first, first + count))
         count = round(options.clean_hours * 3600 / 180)
-        sets["clean scenarios"] = of_scenarios(range(70_000, 70_000 + count), 180.0, False)
+        sets["clean scenarios"] = of_scenarios(range(second, second + count), 180.0, False)
     for title, runs in sets.items():
         found: dict[str, dict[str, list[Any]]] = {name: defaultdict(list) for name in detectors}
         for run in runs:
