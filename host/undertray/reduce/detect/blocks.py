@@ -28,18 +28,7 @@ class Gap:
 
 
 class Blocks:
-    """The blocks of a run, numbered from the first.
-
-    Parameters
-    ----------
-    taps : int
-        Number of taps.
-    period_s, block_s : float
-        Sample period and length of a block, s.
-    gap_s, outage_s : float
-        Time between two rows from which on it is a gap, and a gap that is not bridged, s.
-    room : int
-        Blocks to make room for at first.
+    """The blocks of a run, numbered from the first; the same however rows come in pieces.
 
     Attributes
     ----------
@@ -51,18 +40,12 @@ class Blocks:
     pa : ndarray, shape (room, taps)
         Suction of each tap; NaN where it was read in less than half of the rows.
     rows, first_row, stretch : ndarray of int, shape (room,)
-        Rows in each block, number of the first, number of the stretch between outages.
+        Rows in each block, number of the first, number of the stretch between outages. A stretch begins on a
+        whole frame, so that no frame holds two.
     known, calm : ndarray of bool, shape (room,)
         Whether the pulse was read, and whether the fan had come to where it takes it.
     frozen, beyond, bad : ndarray of bool, shape (room, taps)
         Every reading repeats the one before; is at its limit; cannot be trusted.
-    gaps : list of Gap
-        In order of time.
-
-    Notes
-    -----
-    A stretch after an outage begins on a whole frame, so that no frame holds two stretches. The blocks do not
-    depend on how rows come in pieces.
     """
 
     def __init__(

@@ -33,10 +33,10 @@ _EACH = TOGETHER // FRAME
 _SAME_S = 0.12  # two falls that begin closer are one
 _REF = (13, 3)  # blocks before now between which the alarm reads "before"
 _LOUD = 0.88  # ... and what of it may be left
-_BEGUN = 0.97  # left of it in the block before those it stands for
-_SLOW, _STEEPER = 25, 1.3  # blocks by which a fan may be late, and by how much its law may be steeper
+_BEGUN = (0.97, 0.92)  # left of it in the block before those it stands for; of a lesser fall
+_SLOW, _STEEPER = 8, 1.3  # blocks by which a fan may be late, and by how much its law may be steeper
 _COAST = 150  # blocks within which a throttle that came down leaves a fan coasting
-_LONGER, _HEALS = 1, 0.85  # blocks that a lesser fall stands more, and what of its most is gone still
+_HEALS = 0.85  # of its most is gone still
 _AGAIN_S = 1.0  # after an alarm
 _LEAKS_S = 5.0  # two leaks that begin closer are one
 _FOLLOWED = 16  # losses whose end is looked for
@@ -513,10 +513,9 @@ class Detector:
             i = k - lo
             if i < _REF[0] or not mean[i] < _LOUD * mean[i - stands - 2] or k < self._quiet_until:
                 continue
-            stood = self._falls(k, stands, good[i])
-            if stood:
+            if self._falls(k, stands, good[i]):
                 self._quiet_until = k + round(_AGAIN_S / blocks.block_s)
-                onset = float(blocks.t_s[k - stood])
+                onset = float(blocks.t_s[k - stands])
                 before = middle(mean[i - _REF[0] : i - _REF[1]])
                 raised.append(
                     Loss("seal-loss", onset, float(blocks.t_s[k]), from_pa=before, to_pa=float(mean[i]),
@@ -531,42 +530,40 @@ class Detector:
         least = float(asked[-1]) + self._fan.gain + float(np.log(1 - self._p.min_drop))
         return float(np.log(max(now_pa, 1.0))) > least
 
-    def _falls(self, k: int, stands: int, good: Bools) -> int:
-        """How many blocks a fall stands that the throttle does not explain, at more than one tap; else 0."""
+    def _falls(self, k: int, stands: int, good: Bools) -> bool:
+        """Does a fall stand for so many blocks that the throttle does not explain, at more than one tap?"""
         blocks, p = self._blocks, self._p
         taps = np.flatnonzero(good)
         pa = blocks.pa[k - _REF[0] : k + 1][:, taps]
         if not taps.size or blocks.stretch[k - _REF[0]] != blocks.stretch[k] or not np.isfinite(pa).all():
-            return 0
+            return False
         before = middles(pa[: _REF[0] - stands - 1].T)
         level = float(before.mean())
         if level < self._floor_pa():
-            return 0
-        law = self._law(k - _REF[0], k + 1)
+            return False
+        law = self._law(k - _REF[0] - _SLOW, k + 1)
         pulse = self._pulses(k - _COAST, k + 1, k)
         asked = None if pulse is None else self._fan.settled(pulse)
-        lowest = law if asked is None else np.fmin.accumulate(asked[-_REF[0] - _SLOW - 1 :])[_SLOW:]
-        # how soon a fan follows is not known for sure: it may be at what was asked for lately
-        lowest = np.minimum(law, lowest) - middle(law[: _REF[0] - stands])
+        # how soon a fan follows is not known for sure: it may do later what its law says, or all at once
+        paths = [law] if asked is None else [law, asked[-len(law) :]]
+        late = np.concatenate([sliding_window_view(path, _REF[0] + 1) for path in paths])
+        lowest = (late - middles(late[:, : _REF[0] - stands])[:, None]).min(axis=0)
         explained = np.exp(np.minimum(_STEEPER * lowest, 0.0))
         left = pa / np.maximum(explained, _LOUD / 4)[:, None]
         now = left[-stands:].mean(axis=1) / level
         begun = left[-1 - stands].mean() / level
+        lesser = bool(now[-1] > 1 - p.brief_drop)
         if (
             self._coasts(asked, float(pa[-1].mean()))
-            or explained[-1] < 0.5
+            or explained[-1] < p.level_share  # told to idle
             or now[-1] > 1 - p.min_drop
             or now.max() > _LOUD
-            or begun > _BEGUN
+            or begun > _BEGUN[lesser]
+            or now[-1] > 1 - _HEALS * (1 - now.min())
         ):
-            return 0
-        if now[-1] > 1 - p.brief_drop:
-            stands += _LONGER
-            now = left[-stands:].mean(axis=1) / level
-        if now.max() > _LOUD or now[-1] > 1 - _HEALS * (1 - now.min()):
-            return 0
-        if len(taps) > 1:
-            shares = left[-1] / np.maximum(before, 1.0)
-            rest = np.delete(shares, int(shares.argmin()))
-            return stands if 1 - rest.mean() > p.alone_share else 0
-        return stands
+            return False
+        if len(taps) == 1:
+            return True
+        shares = left[-1] / np.maximum(before, 1.0)
+        rest = np.delete(shares, int(shares.argmin()))
+        return bool(1 - rest.mean() > p.alone_share)

@@ -122,27 +122,10 @@ def measure(
     names: Sequence[str],
     p: LossParameters,
 ) -> Loss | None:
-    """Measure a fall that an explanation holds on its raw rows.
+    """Measure a fall that an explanation holds on its raw rows: from block k on, over some blocks.
 
-    Parameters
-    ----------
-    blocks : Blocks
-        The run.
-    k, length : int
-        Where it begins, and how many blocks it takes.
-    fan_log : ndarray, shape (n,)
-        Log of the suction by the fan, from ``LEAD`` blocks before to where the fall is looked at.
-    weights : ndarray, shape (taps,)
-        Weight of each tap in the mean, their sum 1.
-    names : sequence of str
-        Names of the taps.
-    p : LossParameters
-        What to go by.
-
-    Returns
-    -------
-    Loss or None
-        None where it is a dip of the road, or what the fan, a pack or an unknown throttle does as well.
+    ``fan_log`` is the log of the suction by the fan, from ``LEAD`` blocks before to where it is looked at.
+    None where it is a dip of the road, or what the fan, a pack or an unknown throttle does as well.
     """
     first, last = max(k - _AHEAD, 0), min(k + length + 3 * _BEHIND, blocks.size, k - LEAD + len(fan_log))
     law = fan_log[first - k + LEAD : last - k + LEAD] - fan_log[LEAD - 1]

@@ -100,25 +100,8 @@ class Explanation:
 
 
 def explain(window: Window, fan: Fan, leave_out: tuple[int, ...], p: LossParameters) -> Explanation:
-    """Explain a window by as few pieces as pay for themselves.
+    """Explain a window by as few pieces as pay; what the frames that are left out taught does not count.
 
-    Parameters
-    ----------
-    window : Window
-        What is seen.
-    fan : Fan
-        The fan.
-    leave_out : tuple of int
-        Frames that the window shows: what they taught does not count.
-    p : LossParameters
-        What to go by.
-
-    Returns
-    -------
-    Explanation
-
-    Notes
-    -----
     The log of the suction is the fan's, by a law that may depart from the belief at the price of its
     covariance, plus pieces at a price each: minimised is
     ``sum w r^2 + z^T z + 2 evidence * pieces`` with r the residual in units of its scatter and z the

@@ -80,28 +80,10 @@ class Sections:
         self._done = part.stop
 
     def seek(self, end: int, fan: Fan, losses: Sequence[Loss], p: LossParameters) -> Leak | None:
-        """Look for a leak in the 40 s before a block.
+        """Look for a leak in the 40 s before a block: the ramp that raises the likelihood most, if it pays.
 
-        Parameters
-        ----------
-        end : int
-            The block.
-        fan : Fan
-            The fan.
-        losses : sequence of Loss
-            Seal losses told: a step of the level each, and one where each healed.
-        p : LossParameters
-            What to go by.
-
-        Returns
-        -------
-        Leak or None
-            The ramp that raises the likelihood most, where that pays.
-
-        Notes
-        -----
-        Beside the ramp stand a level, a drift of the pack, an exponent of the law that is not exact, and
-        steps.
+        Beside it stand a level, a drift of the pack, an exponent of the law that is not exact, a step for
+        each loss that was told and one where it healed, and further steps.
         """
         behind = self._rows.shape[1] - max(self._done - end, 0) // _SECTION
         t, log_pa, pulse, stretch = self._rows[:, max(behind - _MOST, 0) : behind]
@@ -160,8 +142,8 @@ def _ramp(
         drop = 1 - (1 - drop) ** ((seen_s - onset) / (bottom - onset))
         bottom = seen_s
     # nor more than was seen to go: beside it the pack may seem to fill
-    before, late = target[ok & (t < onset)][-_SEEN:], target[ok & (t < bottom)][-_SEEN:]
-    drop = min(drop, 1 - float(np.exp(middle(late) - middle(before))))
+    before, late = target[ok & (t < onset)], target[ok & (t < bottom + 2 * step_s)]
+    drop = min(drop, 1 - float(np.exp(late[-_SEEN:].min() - middle(before[-_SEEN:]))))
     if drop < p.leak_drop:
         return None
     return Leak(onset, min(bottom, float(t[-1])), drop, bottom < t[-1] - _LATE_S)

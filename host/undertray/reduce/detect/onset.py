@@ -40,29 +40,12 @@ class Fall:
 
 
 def broken_stick(t_s: Array, y: Array, level: float) -> tuple[float, float]:
-    """Fit a level that breaks into a straight fall, by least squares.
+    """Break and slope, positive downwards, of a level that breaks into a straight fall, by least squares.
 
-    Parameters
-    ----------
-    t_s : ndarray, shape (n,)
-        Time, s.
-    y : ndarray, shape (n,)
-        The signal.
-    level : float
-        The level before the break.
-
-    Returns
-    -------
-    break_s : float
-        Where it breaks: one of the times, the last sample still on the level.
-    slope : float
-        Fall per s, positive downwards.
-
-    Notes
-    -----
-    For each candidate break b the best slope is sum d (t - b)+ / sum (t - b)+^2 with d the fall below
-    the level, and the fit gains sum(d (t - b)+)^2 / sum (t - b)+^2: the break of the largest gain is the
-    maximum-likelihood one for white noise.
+    For each candidate break b, the last sample on the level, the best slope is
+    sum d (t - b)+ / sum (t - b)+^2 with d the fall below the level, and the fit gains
+    sum(d (t - b)+)^2 / sum (t - b)+^2: the break of the largest gain is the maximum-likelihood one for
+    white noise.
     """
     (best,), (slope,) = _sticks(t_s, (level - y)[None], np.array([len(y)]))
     return float(t_s[best]), float(slope)
@@ -85,27 +68,8 @@ def _sticks(t_s: Array, fall: Array, end: Ints) -> tuple[Ints, Array]:
 
 
 def measure_fall(t_s: Array, taps_pa: Array, weights: Array, begun_s: float, period_s: float) -> Fall:
-    """Measure a fall that was found.
+    """Measure a fall that began about a moment: taps without NaN, shape (n, taps), their weights' sum 1.
 
-    Parameters
-    ----------
-    t_s : ndarray, shape (n,)
-        Time from well before the fall to after it, s.
-    taps_pa : ndarray, shape (n, taps)
-        Suction at the good taps, Pa, no NaN.
-    weights : ndarray, shape (taps,)
-        Weight of each tap in the mean, their sum 1.
-    begun_s : float
-        About when it began, s.
-    period_s : float
-        Sample period, s.
-
-    Returns
-    -------
-    Fall
-
-    Notes
-    -----
     The onset is the break of a level-and-straight-fall fit to the first 40 % of the fall, of the mean
     and of each tap that fell clearly; the earliest counts, each later by its own standard error so that
     the earliest of many noisy ones is not taken for the first. Transition instants by linear

@@ -40,31 +40,14 @@ class Fault:
 
 
 class Taps:
-    """Health of the taps of a run, each by a regression on the others.
+    """Health of the taps of a run, each by the others; ``bad`` is set in the blocks.
 
-    Parameters
-    ----------
-    blocks : Blocks
-        The run; ``bad`` is set in it.
-    weights : ndarray, shape (taps,)
-        Weight of each tap in the mean, their sum 1.
-    p : LossParameters
-        What to go by.
-
-    Attributes
-    ----------
-    faults : list of Fault
-        In the order they were found.
-    floors_pa : list of float
-        Suction below which there is nothing to lose, Pa, after each frame.
-
-    Notes
-    -----
     A tap usually reads a share of the mean; the mean of others, times its share, is what it should read. A
     tap is *off* that falls to next to nothing while the others fall by less than ``alone_share`` beyond what
     the fan explains. It is *late* where a first-order lag of what it should read (without end: pinched)
     fits far better than a share of it that may change slowly, while the others move. A tap that is off or
-    late stays so until it is seen to follow again.
+    late stays so until it is seen to follow again. ``floors_pa`` is the suction below which there is nothing
+    to lose, after each frame.
     """
 
     def __init__(self, blocks: Blocks, weights: Array, p: LossParameters) -> None:
