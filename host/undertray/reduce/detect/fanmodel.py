@@ -135,7 +135,7 @@ def _asked(throttle_us: Array, u0: Array, late: Array) -> Array:
 def _slewed(share: Array, down: Array, up: Array) -> None:
     """Follow the asked share no faster than the slew, in place."""
     change = np.diff(share, axis=0)
-    faster = ((change > up) | (change < -down)).any(axis=(1, 2)).nonzero()[0].tolist()
+    faster = np.flatnonzero(np.any((change > up) | (change < -down), axis=(1, 2))).tolist()
     done = 0
     for first in faster:
         for k in range(max(first, done), len(share) - 1):
