@@ -215,6 +215,8 @@ class Taps:
             before = slice(max(a - _LATE, 0), max(a - 1, 1))
             if b - a < 4 or not k0 - _NEAR / 2 <= w0 + a < k1 or there[before].mean() <= 0.5:
                 continue
+            if there[a : a + healed].any():  # a hose does not find back by itself; a corner of the skirt does
+                continue
             law = fan(w0, w1)
             free = np.log(np.maximum(rest, 1.0)) - law
             # at once, or when a bump in which it came off is over
