@@ -368,11 +368,14 @@ class Detector:
         log = found.fan_log_pa
         if not before.size:
             return
+        # nothing is lost at idle: neither where the fan has come down, nor where it was told to
+        coming = log[at : at + 10] - log[max(at - 2, 0)]
+        if middle(before) * float(np.exp(coming.min())) < self._floor_pa() / 2:
+            return
         lead = np.concatenate([np.full(max(LEAD - at, 0), log[0]), log[max(at - LEAD, 0) : end]])
         loss = measure(blocks, k, int(length), lead, self._weights, self._names, p)
         if loss is None:
             return
-        # nothing is lost at idle
         begun = int(np.searchsorted(blocks.t_s[: blocks.size], loss.onset_s)) - 1
         if blocks.known[max(k - 5, 0) : begun + 4].all():
             lately = float(np.nanmax(blocks.throttle_us[max(k - _LATELY, 0) : k + 1]))

@@ -23,7 +23,7 @@ _LATELY = 16  # events of a kind that may still matter
 _AHEAD, _BEHIND = 15, 20  # blocks round a fall that are measured
 _LEAST_ROWS, _READ = 4, 0.7  # rows, and share of them that a tap has to be read in
 _TREND = 7  # blocks before a fall that tell where the suction was going anyhow
-_HALF = 0.5
+_HALF, _SHOWS = 0.5, 0.25
 _MOVED_US = 25.0
 _LEAST_SHARE = 0.05  # of what was before: where the fan may leave less, nothing is judged
 _BACK = 0.3  # of the fall left: the suction is back
@@ -157,7 +157,8 @@ def measure(
     between = _between(t, suction @ share_of, fall, blocks.period_s)
     known = bool(blocks.known[max(k - _STANDS, 0) : k + length + _STANDS].all())
     if (
-        fall.drop < least
+        not fall.drop >= least
+        or not _seen(blocks, k, last, fall.drop)
         or _excused(blocks, k, fall, between, p)
         or (brief and _of_the_road(blocks, k, first + until, fall.drop, p))
         or not (known or between or not _explained_since(blocks, k, p))
@@ -275,6 +276,17 @@ def _lasting(level: Array, k: int, length: int) -> tuple[float, int]:
         return float(seen[i - 1] + (half - one) / (two - one) * (seen[i] - seen[i - 1]))
 
     return crossed(b) - crossed(a), int(seen[b])
+
+
+def _seen(blocks: Blocks, k: int, last: int, drop: float) -> bool:
+    """Does a fall show in the suction itself, beyond where that was going anyhow?"""
+    log_pa = np.log(np.maximum(blocks.mean_pa[max(k - _TREND, 0) : last], 1.0))
+    before, after = log_pa[:_TREND], log_pa[_TREND:]
+    if not (np.isfinite(before).all() and np.isfinite(after).any()):
+        return True
+    trend = min(middle(np.diff(before)), 0.0)
+    beyond = after - before[-1] - trend * np.arange(1, len(after) + 1)
+    return bool(np.nanmin(beyond) <= _SHOWS * np.log(1 - min(drop, 0.99)))
 
 
 def _between(t: Array, mean: Array, fall: Fall, period_s: float) -> tuple[float, float] | None:
