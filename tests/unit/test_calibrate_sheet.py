@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 
 from fakes.cells import some
+from fakes.reductions import invented_car
 from undertray.calibrate.calibration import Calibration
 from undertray.calibrate.evaluate import Setup, calibrate
 from undertray.calibrate.liquid_column import column_pressure_pa
 from undertray.calibrate.points import Dropped, Points
 from undertray.errors import CalibrationError
-from undertray.report.certificate import certificate_page, write_certificate
+from undertray.report.certificate import certificate_page, in_one_line, write_certificate
 
 
 @pytest.fixture(scope="module")
@@ -34,6 +37,45 @@ def test_same_bytes_each_time(tmp_path, calibration, kind):
         assert one.read_bytes() == other.read_bytes()
 
 
+def test_the_verdict_and_the_figures_come_first_under_the_name_of_the_tap(calibration):
+    car = invented_car()
+    figure = certificate_page(calibration, "p1", car=car)
+    words = sorted(figure.texts, key=lambda text: -text.get_position()[1])
+    texts = [text.get_text() for text in words]
+    assert texts[0] == "Calibration of front-left"
+    assert texts[1] == "sensor p1 hsc, board ab?[31m, 2 May 2026, 10:15 UTC"
+    # the sentence of the terminal; with the name of the tap beside that of the column
+    worst = in_one_line(calibration, car).split(" at most (")[1].split(")")[0]
+    tap = {"p1": "front-left", "p2": "front-right"}[worst]
+    assert texts[2].replace("\n", " ") == in_one_line(calibration, car).replace(worst, f"{worst} {tap}")
+    assert texts.index("hysteresis") < texts.index("Findings")
+
+
+def test_paper_has_no_options_no_hyphen_for_minus_and_no_pasted_lines(calibration):
+    figure = certificate_page(calibration, "p1", notes=("temperature not given: 20 degC (--water-c)",))
+    texts = [text.get_text() for text in figure.texts]
+    words = " ".join(texts)
+    assert "temperature not given: 20 degC" in words
+    assert "--" not in words
+    assert not re.search(r"(?<![\w.])-\d", words)
+    assert re.search(r"−\d", words)
+    assert all("\n" not in text and not text.startswith(" ") for text in texts[3:])
+    # a finding is 8 points high, its mark stands before it, and its further lines below its first
+    marks = [text.get_position() for text in figure.texts if text.get_text() == "•"]
+    starts = [t for t in figure.texts if t.get_position()[0] == pytest.approx(marks[0][0] + 0.014)]
+    assert {text.get_fontsize() for text in starts} == {8}
+    assert len(starts) > len(marks) > 3
+
+
+def test_pages_share_their_scales_and_every_axis_has_a_title(calibration):
+    pages = [certificate_page(calibration, name).axes for name in ("p1", "p2")]
+    for upper, lower in pages:
+        assert upper.get_xlabel() == lower.get_xlabel() == "nominal suction, Pa"
+        assert upper.get_xlim() == lower.get_xlim()
+    assert pages[0][1].get_ylim() == pages[1][1].get_ylim()
+    assert pages[0][1].get_xlim() == pages[1][1].get_xlim()
+
+
 def test_a_pdf_has_a_page_a_sensor(tmp_path, calibration):
     [path] = write_certificate(calibration, tmp_path / "c.pdf")
     assert path.read_bytes().count(b"/Type /Page ") == 2
@@ -43,8 +85,8 @@ def test_what_stands_on_it(calibration):
     texts = [text.get_text() for text in certificate_page(calibration, "p1").texts]
     page = "\n".join(texts)
     assert "Calibration of p1 hsc" in page
-    assert "board ab?[31m, 2026-05-02T10:15:00Z" in page
-    assert "left out: 55 mm up: a bubble in the <tube> $x^2$" in page.replace("\n   ", " ")
+    assert "board ab?[31m, 2 May 2026, 10:15 UTC" in page
+    assert "left out: 55 mm up: a bubble in the <tube> $x^2$" in page.replace("\n", " ")
     assert "not the certificate of an accredited laboratory" in page
     assert texts.count("up") == 6
     assert texts.count("down") == 5
@@ -77,7 +119,7 @@ def test_what_must_not_be_overlooked_stands_on_it_too(calibration):
     texts = [text.get_text() for text in certificate_page(done, "p1").texts]
     assert "Worse than no calibration" in texts
     assert "board not known, " in texts
-    words = "\n".join(texts).replace("\n   ", " ")
+    words = "\n".join(texts).replace("\n", " ")
     assert "WORSE THAN NO CALIBRATION: ±" in words
     assert "kept despite a doubt, point 7 (80 mm down): p1 moved by +0.0 Pa" in words
     assert "Worse" not in "\n".join(text.get_text() for text in certificate_page(calibration, "p1").texts)
@@ -94,5 +136,5 @@ def test_a_column_that_was_not_what_it_was_taken_for_stands_on_it(second, headin
     done = calibrate(points, Setup(), made_utc="", accuracy_pa={"p1": 160.0, "p2": 160.0})
     texts = [text.get_text() for text in certificate_page(done, "p1").texts]
     assert heading in texts
-    assert "FAR OFF ITS OWN SCALE: the column says 1.266 times" in "\n".join(texts)
+    assert "FAR OFF ITS OWN SCALE: the column says 1.266 times" in " ".join(texts)
     assert (heading in [text.get_text() for text in certificate_page(done, "p2").texts]) == (second < 1)

@@ -16,12 +16,15 @@ from undertray.calibrate.fit import SCATTER_LEVEL
 
 __all__ = [
     "Shift",
+    "column_alarms",
     "column_findings",
+    "column_remarks",
     "doubted_directions",
     "findings",
     "missing_end_zero",
     "shift_findings",
     "shift_since",
+    "shown_pa",
 ]
 
 
@@ -188,7 +191,7 @@ def _to_its_error(value: float, error: float) -> str:
 
 
 def column_findings(column: ColumnCalibration) -> list[str]:
-    """The findings on one sensor."""
+    """The findings on one sensor: what must not be overlooked, its figures, and what is to say of them."""
     errors = np.sqrt(np.diag(column.covariance))
     curve = " ".join(
         f"{_to_its_error(value, error)}({error:.2g}){term}"
@@ -197,42 +200,46 @@ def column_findings(column: ColumnCalibration) -> list[str]:
     low, high = column.range_pa
     working_pa = column.facts.get("working_pa")
     u95_pa, at_pa = worst_u95_pa(column)
-    lines = [
+    figures = [
         f"suction = {curve} Pa, x the nominal suction; standard errors in brackets",
         f"covers {low:.1f} to {high:.1f} Pa; residual standard deviation {column.residual_sd_pa:.2f} Pa",
-        f"non-linearity (independent line) {_pa(column.linearity_pa)},"
-        f" hysteresis {_pa(column.hysteresis_pa)}, repeatability {_pa(column.repeatability_pa)}",
-        *_loop_from_reading(column),
-        *_own(column),
         f"expanded uncertainty (95 %, k = {column.coverage_factor:.2f}) at most"
         f" {u95_pa:.2f} Pa, at {at_pa:.0f} Pa"
         + ("" if working_pa is None else f" of the working range up to {working_pa:g} Pa"),
+        f"non-linearity (independent line) {shown_pa(column.linearity_pa)},"
+        f" hysteresis {shown_pa(column.hysteresis_pa)}, repeatability {shown_pa(column.repeatability_pa)}",
     ]
-    # what only a calibration fresh from its points has, or a file of this program
-    facts = column.facts
+    return [*column_alarms(column), *figures, *column_remarks(column)]
+
+
+def column_alarms(column: ColumnCalibration) -> list[str]:
+    """What must not be overlooked in the calibration of one sensor."""
+    alarms = [
+        (worse_heading(column).upper(), made_worse(column)),
+        ("FAR OFF ITS OWN SCALE", departs(column)),
+    ]
+    return [
+        *(f"{heading}: {alarm}" for heading, alarm in alarms if alarm),
+        *(_standing_out(point) for point in column.points if "off_the_others_pa" in point),
+        *(f"kept despite a doubt, {_named(p)}: {p['doubt']}" for p in column.points if "doubt" in p),
+    ]
+
+
+def column_remarks(column: ColumnCalibration) -> list[str]:
+    """What there is to say of one sensor's figures, and what was left out."""
+    # the first four only a calibration fresh from its points has, or a file of this program
+    facts, lines = column.facts, []
     if all(facts.get(key) is not None for key in _VERDICT):
-        lines.insert(2, _verdict(facts))
+        lines.append(_verdict(facts))
     if facts.get("curve_p_value") is not None:
-        lines.insert(3, _curve_line(facts["curve_p_value"], len(column.coefficients)))
+        lines.append(_curve_line(facts["curve_p_value"], len(column.coefficients)))
+    lines += [*_loop_from_reading(column), *_own(column)]
     if facts.get("sources_pa"):
         lines.append(_dominant(facts["sources_pa"]))
-    lines += [_standing_out(point) for point in column.points if "off_the_others_pa" in point]
-    lines += [
-        f"kept despite a doubt, {_named(point)}: {point['doubt']}"
-        for point in column.points
-        if "doubt" in point
-    ]
-    apart = departs(column)
-    if apart:
-        lines.insert(0, f"FAR OFF ITS OWN SCALE: {apart}")
-    worse = made_worse(column)
-    if worse:
-        lines.insert(0, f"{worse_heading(column).upper()}: {worse}")
     dropped = [point for point in column.points if "dropped" in point]
-    lines += [
+    return lines + [
         f"left out: {point['height_mm']:g} mm {point['direction']}: {point['dropped']}" for point in dropped
     ]
-    return lines
 
 
 def shift_findings(now: Calibration, before: Calibration) -> list[str]:
@@ -258,7 +265,8 @@ def _clear(value_pa: float, u95_pa: float) -> str:
     return f"{word} its uncertainty of {u95_pa:.2f} Pa"
 
 
-def _pa(value: float | None) -> str:
+def shown_pa(value: float | None) -> str:
+    """A figure that points may not show."""
     return "not shown by these points" if value is None else f"{value:.2f} Pa"
 
 
@@ -268,7 +276,7 @@ def _loop_from_reading(column: ColumnCalibration) -> list[str]:
     alone = 2 * np.sqrt(2) * reading_pa
     if column.hysteresis_pa is None or column.hysteresis_pa > alone:
         return []
-    return [f"that hysteresis is no more than reading the column alone can cause ({alone:.1f} Pa)"]
+    return [f"the hysteresis is no more than reading the column alone can cause ({alone:.1f} Pa)"]
 
 
 def _own(column: ColumnCalibration) -> list[str]:

@@ -38,7 +38,6 @@ if TYPE_CHECKING:
     from undertray.calibrate.calibration import Calibration
     from undertray.calibrate.session import Session
     from undertray.calibrate.settling import SteadyLimits
-    from undertray.reduce.car import Car
 
 __all__ = ["CAUTION", "ask", "guided", "register", "tell"]
 
@@ -249,6 +248,7 @@ def _calibrate(
     from undertray.calibrate.points import read_points
     from undertray.calibrate.settling import SteadyLimits
     from undertray.reduce.car import Car
+    from undertray.report.certificate import in_one_line, write_certificate
 
     if (points is None) == (port is None):
         raise typer.BadParameter("either --points or --port", param_hint="--points")
@@ -301,8 +301,9 @@ def _calibrate(
             raise typer.Exit
         taken = session.points()
     done = calibrate(taken, setup, made_utc=now_utc(), **_known(device, uid))
-    lines = [_in_one_line(done, the_car, units), "", *bench.doubts]
-    lines += [*([] if setup.zero_open else [_ZERO_READ]), *([] if done.uid else [_NO_BOARD])]
+    shown = shown_in(units, the_car)
+    notes = [*bench.doubts, *([] if setup.zero_open else [_ZERO_READ])]
+    lines = [in_one_line(done, the_car, shown), "", *notes, *([] if done.uid else [_NO_BOARD])]
     lines += findings(done)
     if before is not None:
         lines += ["", *shift_findings(done, before)]
@@ -313,9 +314,7 @@ def _calibrate(
     done.to_json(out)
     print(f"written: {out}", file=sys.stderr)
     if certificate is not None:
-        from undertray.report.certificate import write_certificate
-
-        for path in write_certificate(done, certificate):
+        for path in write_certificate(done, certificate, car=the_car, shown=shown, notes=notes):
             print(f"written: {path}", file=sys.stderr)
 
 
@@ -388,41 +387,6 @@ def _known(device: Device | None, uid: str) -> dict[str, Any]:
         "parts": {column.name: column.part for column in device.columns},
         "accuracy_pa": nominal_accuracies_pa(device.columns),
     }
-
-
-_GOOD, _FAIR = 0.02, 0.05  # of the highest suction that it covers; common practice, no source
-
-
-def _in_one_line(done: Calibration, car: Car | None, units: str | None) -> str:
-    """What it is worth: its largest uncertainty, and what that is in force under the whole floor."""
-    import numpy as np
-
-    from undertray.calibrate.accuracy import depart_together, departs, made_worse, worst_u95_pa
-    from undertray.calibrate.findings import doubted_directions
-    from undertray.reduce.loads import load_matrix
-
-    shown = shown_in(units, car)
-    name, column = max(done.columns.items(), key=lambda one: worst_u95_pa(one[1])[0])
-    u95_pa, _ = worst_u95_pa(column)
-    top_pa = float(column.apply(np.array(column.range_pa[1])))
-    top_pa = min(top_pa, column.facts.get("working_pa") or top_pa)
-    word = "Good" if u95_pa <= _GOOD * top_pa else "Fair" if u95_pa <= _FAIR * top_pa else "Poor"
-    doubtful = [
-        key
-        for key, one in done.columns.items()
-        if departs(one)
-        or made_worse(one)
-        or any("doubt" in p or "off_the_others_pa" in p for p in one.points)
-    ]
-    if doubted_directions(done):
-        doubtful.append("the directions")
-    if doubtful or depart_together(done.columns):
-        word = f"Look again at {', '.join(doubtful) or 'the column'}, as said below"
-    force = ""
-    if car is not None:
-        per_pa = float(load_matrix(car).matrix[0].sum())
-        force = f", about {shown.n(u95_pa * per_pa)} on your car"
-    return f"{word}: ±{shown.pa(u95_pa)} at most ({name}), up to {shown.pa(top_pa)}{force}."
 
 
 def _refuse_worse(done: Calibration, anyway: bool) -> None:
