@@ -52,11 +52,11 @@ _Force = Callable[[Numbers, Array], Array]
 
 @dataclass(frozen=True, slots=True)
 class Forces:
-    """What a pascal of mean suction does, N, each with the half width of its 95 % interval."""
+    """What a pascal of mean suction does, each with the half width of its 95 % interval."""
 
-    whole_n: Estimate
-    front_n: Estimate
-    rear_n: Estimate
+    whole_n_per_pa: Estimate
+    front_n_per_pa: Estimate
+    rear_n_per_pa: Estimate
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,17 +206,19 @@ class _Case:
         self.cosine, self.sine = math.cos(angle), math.sin(angle)
         if abs(self.sine) < _LEVEL:
             self.sine = 0.0
-        self.per_pa = forces.whole_n.mean
-        driven = {"all": forces.whole_n, "front": forces.front_n, "rear": forces.rear_n}[car.driven]
+        self.per_pa = forces.whole_n_per_pa.mean
+        driven = {"all": forces.whole_n_per_pa, "front": forces.front_n_per_pa, "rear": forces.rear_n_per_pa}[
+            car.driven
+        ]
         part_u95 = 0.0 if car.driven == "all" or driven.u95 is None else driven.u95 / self.per_pa
         self.weight_share = {"all": 1.0, "front": car.front_weight, "rear": 1 - car.front_weight}[car.driven]
         numbers = {
-            "whole_n": forces.whole_n,
+            "whole_n_per_pa": forces.whole_n_per_pa,
             "driven_part": Estimate(driven.mean / self.per_pa, part_u95),
         }
         if car.tyre_mu is not None:
             numbers["tyre_mu"] = Estimate(car.tyre_mu, car.mu_within * RECTANGLE_95)
-        self.known = forces.whole_n.u95 is not None and (drag is None or drag.calibrated)
+        self.known = forces.whole_n_per_pa.u95 is not None and (drag is None or drag.calibrated)
         pulled = Measured() if drag is None else drag.measured
         self.measured, *self.ends = (
             pulled.joined("car's", numbers | {"weight_shared": Estimate(shared, 0.0)})
@@ -270,20 +272,20 @@ class _Case:
             return lambda pa: tuple((per_pa.mean + sign * u95) * pa - need_n for sign in (0, -1, 1))
 
         conditions = [
-            _Condition("the front axle", load(self.forces.front_n, need.front_n)),
-            _Condition("the rear axle", load(self.forces.rear_n, need.rear_n)),
+            _Condition("the front axle", load(self.forces.front_n_per_pa, need.front_n)),
+            _Condition("the rear axle", load(self.forces.rear_n_per_pa, need.rear_n)),
         ]
         press_n = weight_n * (self.cosine - allowance)
         if self.sine == 0:
             conditions.append(
-                _Condition("the weight of the whole car", load(self.forces.whole_n, need.whole_n))
+                _Condition("the weight of the whole car", load(self.forces.whole_n_per_pa, need.whole_n))
             )
         elif self._slides_by_pulls():
             conditions.append(_Condition("sliding", self._sliding(press_n)))
         elif "tyre_mu" in self.measured:
 
             def slides(m: Numbers, pa: Array) -> Array:
-                return m["tyre_mu"] * (m["whole_n"] * pa + press_n) - weight_n * self.sine
+                return m["tyre_mu"] * (m["whole_n_per_pa"] * pa + press_n) - weight_n * self.sine
 
             conditions.append(_Condition("sliding", lambda pa: self.left(slides, pa)))
         return conditions

@@ -35,7 +35,10 @@ class Pack:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PackVolts:
-    """The pack of the runs; draws of shape (COUNT,), the best estimate first."""
+    """The pack of the runs; draws of shape (COUNT,), the best estimate first.
+
+    ``sag`` is k of :meth:`suction_pa`, mV^2/Pa^1.5; ``other`` what it is multiplied by for another pack.
+    """
 
     cells: int | None
     rest_mv: Array
