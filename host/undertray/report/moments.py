@@ -23,6 +23,7 @@ from undertray.report.words import fault_taps, length_words, onset_words, order_
 if TYPE_CHECKING:
     from undertray.reduce.car import Car
     from undertray.reduce.fan import FanReference
+    from undertray.reduce.loss import Loss
     from undertray.reduce.run import Reduction
     from undertray.reduce.steady import Blocks
 
@@ -270,7 +271,7 @@ def gravest(reduction: Reduction, car: Car, units: Display, quiet: Quiet | None)
     return close_ups, " ".join(left)
 
 
-def _by_gravity(events: Sequence[Any]) -> list[int]:
+def _by_gravity(events: Sequence[Loss]) -> list[int]:
     grave = {"seal-loss": 0, "slow-leak": 1, "sensor-fault": 2, "throttle-cut": 3}
     shown = [place for place, event in enumerate(events) if event.kind in grave]
     return sorted(shown, key=lambda p: (grave[events[p].kind], -(events[p].drop or 0.0), p))
@@ -322,7 +323,7 @@ def faulty_taps(reduction: Reduction, from_s: float, to_s: float | None = None) 
     )
 
 
-def _event_words(reduction: Reduction, event: Any, units: Display) -> str:
+def _event_words(reduction: Reduction, event: Loss, units: Display) -> str:
     order = f" {told[:1].upper()}{told[1:]}." if (told := order_words(event)) else ""
     if event.kind == "sensor-fault":
         return f"The reading of {event.first_tap or 'one tap'} cannot be trusted here, while the others can."

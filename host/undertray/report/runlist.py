@@ -20,6 +20,7 @@ from undertray.files import write_whole
 from undertray.report.comparedrun import facts_of
 
 if TYPE_CHECKING:
+    from undertray.reduce.summary import Reduction
     from undertray.report.verdict import Verdict
 
 __all__ = [
@@ -318,7 +319,7 @@ def sort_sessions(sessions: Sequence[Session], by: str, reverse: bool = False) -
 
 
 def headline(
-    reduction: Any,
+    reduction: Reduction,
     facts: Mapping[str, Any],
     notices: Sequence[str] = (),
     drive: Drive | None = None,

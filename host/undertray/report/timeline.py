@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from undertray.reduce.car import Car
+    from undertray.reduce.loss import Loss
     from undertray.reduce.run import Reduction
     from undertray.reduce.series import Series
 
@@ -102,7 +103,7 @@ def mark_events(
         _name_moments(panels[0], sorted(named), float(t_s[0]), float(t_s[-1]))
 
 
-def lasts_until_s(reduction: Reduction, event: Any) -> float:
+def lasts_until_s(reduction: Reduction, event: Loss) -> float:
     """Until when an event lasts: a cut until its bottom, a loss without end until the throttle goes down."""
     if event.end_s is not None:
         return float(max(event.end_s, event.onset_s))
@@ -352,16 +353,16 @@ def least_close_up(reduction: Reduction, units: Display = SI) -> Picture | None:
 _AROUND_LEAST_S = 0.4
 
 
-def event_moments(reduction: Reduction, event: Any) -> list[tuple[float, str]]:
+def event_moments(reduction: Reduction, event: Loss) -> list[tuple[float, str]]:
     """The moments of an event in order: first sign, onset, where it fell below its need, bottom."""
     moments = [(event.onset_s, "onset")]
     if event.kind != "sensor-fault":
         moments.append((event.bottom_s, "bottom"))
     if event.kind in LOSS_KINDS:
-        sign = sign_before(event, reduction.series) if event.warning_s is not None else None
-        if sign is not None:
-            moments.append((sign.at_s, "first sign"))
-            moments.append((sign.at_s + event.warning_s, "below its need"))
+        ahead_s = event.warning_s
+        sign = None if ahead_s is None else sign_before(event, reduction.series)
+        if sign is not None and ahead_s is not None:
+            moments += [(sign.at_s, "first sign"), (sign.at_s + ahead_s, "below its need")]
         elif (found := reduction.holding) and not isinstance(found, str):
             t_s = reduction.series.t_s
             a, b = np.searchsorted(t_s, [event.onset_s, lasts_until_s(reduction, event)]).tolist()
@@ -539,7 +540,7 @@ def _base64(values: Array, kind: str) -> str:
     return base64.b64encode(values.astype(kind).tobytes()).decode("ascii")
 
 
-def _span(reduction: Reduction, event: Any) -> dict[str, Any]:
+def _span(reduction: Reduction, event: Loss) -> dict[str, Any]:
     colour = THEME[EVENT[event.kind]][0]
     return {"at": event.onset_s, "until": lasts_until_s(reduction, event), "colour": f"var(--{colour})"}
 
@@ -607,7 +608,7 @@ def tap_lines(
     panel.set_ylabel(f"suction at the tap / {units.pressure}")
 
 
-def shown_span(reduction: Reduction, event: Any) -> tuple[float, float]:
+def shown_span(reduction: Reduction, event: Loss) -> tuple[float, float]:
     """From when to when an event is enlarged, s."""
     length_s = max(event.bottom_s - event.onset_s, 0.0)
     around_s = min(max(0.3, 0.6 * length_s), 5.0)
