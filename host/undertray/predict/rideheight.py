@@ -40,11 +40,9 @@ __all__ = [
     "FeelerCheck",
     "Ride",
     "RideLevel",
-    "RideSprings",
     "feeler_of",
     "read_feelers",
     "ride",
-    "ride_springs",
 ]
 
 

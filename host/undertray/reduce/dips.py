@@ -16,7 +16,7 @@ from undertray.reduce.loss import LOSS_KINDS, Loss
 from undertray.reduce.series import Series, last_known
 from undertray.reduce.steady import REST_US
 
-__all__ = ["Alarm", "Dip", "Notches", "board_alarms", "closed", "find_dips", "find_notches", "running"]
+__all__ = ["Alarm", "Dip", "board_alarms", "find_dips"]
 
 
 # The closing of a series: its notches filled, whatever else it does.

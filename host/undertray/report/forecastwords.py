@@ -21,15 +21,7 @@ if TYPE_CHECKING:
     from undertray.predict.rideheight import Ride, RideLevel
     from undertray.reduce.summary import Estimate
 
-__all__ = [
-    "axle_words",
-    "gap_text",
-    "margin_picture",
-    "rate_text",
-    "ride_words",
-    "span_text",
-    "what_if_words",
-]
+__all__ = ["axle_words", "margin_picture", "ride_words", "what_if_words"]
 
 
 # Axles.

@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from undertray.reduce.steady import Blocks
 
 __all__ = [
-    "BIN_US",
     "MOST_ROWS",
     "CloseUp",
     "close_up_spans",
@@ -40,7 +39,6 @@ __all__ = [
     "own_index",
     "quiet_part",
     "steady_pictures",
-    "throttle_bins",
 ]
 
 

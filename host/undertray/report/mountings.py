@@ -24,7 +24,6 @@ __all__ = [
     "USUAL_SCATTER",
     "Material",
     "Scatter",
-    "Shares",
     "difference",
     "gather",
     "holm",

@@ -22,16 +22,7 @@ from undertray.report.style import THEME, drawing, printable
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = [
-    "PIECES",
-    "Picture",
-    "Thinner",
-    "inline_svg",
-    "plain_svg",
-    "svg_text",
-    "write_figure",
-    "write_pictures",
-]
+__all__ = ["Picture", "Thinner", "svg_text", "write_figure", "write_pictures"]
 
 
 # Long series as lowest and highest of equal pieces, so that one bad sample still shows.

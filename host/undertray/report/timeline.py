@@ -42,16 +42,13 @@ if TYPE_CHECKING:
     from undertray.reduce.series import Series
 
 __all__ = [
-    "MOST_NAMED",
     "close_up",
     "draw_timeline",
-    "event_moments",
     "lasts_until_s",
     "least_close_up",
     "mark_events",
     "run_picture",
     "shown_span",
-    "tap_lines",
     "time_axis",
     "timeline",
     "touch_numbers",
