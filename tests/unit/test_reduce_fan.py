@@ -204,6 +204,14 @@ def test_the_command_and_its_use(tmp_path, monkeypatch):
     assert "suction = 14" in done.stdout
     assert "leak: Q = " in done.stdout
     assert max(map(len, done.stdout.splitlines())) <= 100
+    inches = (
+        CliRunner()
+        .invoke(app, ["reference", "sweep.csv", "--car", car, "--out", str(out), "--units", "us"])
+        .stdout
+    )
+    # derived: the same suction over the 249.08891 Pa of the unit
+    found_pa = FanReference.from_json(out).top_pa
+    assert f"suction = {found_pa / 249.08891:.2f} inH₂O x" in inches
     arguments = ["reduce", "leaky.csv", "--car", car, "--reference", str(out), "--to-speed", "50 mph"]
     done = CliRunner().invoke(app, arguments)
     assert done.exit_code == 0, done.output

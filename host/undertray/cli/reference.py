@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from undertray.cli.options import CalibrationFile, CarFile, CarFrom, Tare, setup
+from undertray.cli.options import CalibrationFile, CarFile, CarFrom, Tare, Units, setup, shown_in
 
 if TYPE_CHECKING:
     from undertray.acquire.runlog import Run
     from undertray.reduce.fanreference import Sweep
+    from undertray.report.display import Display
 
 __all__ = ["register"]
 
@@ -35,6 +36,7 @@ def _reference(
     car_from: CarFrom = "log",
     calibration: CalibrationFile = None,
     tare: Tare = "none",
+    units: Units = None,
 ) -> None:
     """Take what the fans give at each throttle from good runs, as the car's reference for the seal index.
 
@@ -58,7 +60,7 @@ def _reference(
         reduce_run(log, chosen.car, given.calibration, tare) for log, chosen in zip(logs, cars, strict=True)
     ]
     found = take_reference(reductions, cars[0].car)
-    _print(found)
+    _print(found, shown_in(units, cars[0].car))
     for notice in found.notices:
         print(note_lines(notice), file=sys.stderr)
     if given.calibration is None:
@@ -79,10 +81,11 @@ def _once_each(paths: list[Path], logs: list[Run]) -> tuple[list[Run], list[str]
     return [log for i, log in enumerate(logs) if stands[i] == i], notices
 
 
-def _print(found: Sweep) -> None:
-    law = found.reference
+def _print(found: Sweep, shown: Display) -> None:
+    law, wide = found.reference, max(13, len(shown.pressure) + 11)
     print(
-        f"{'steady from, s':>15}{'for, s':>8}{'throttle, µs':>14}{'suction, Pa':>13}{'off the law':>13}"
+        f"{'steady from, s':>15}{'for, s':>8}{'throttle, µs':>14}{f'suction, {shown.pressure}':>{wide}}"
+        f"{'off the law':>13}"
         f"{'leak, mm2':>11}"
     )
     for dwell, leak in list(zip(found.dwells, found.leak_mm2, strict=True))[:_MOST_DWELLS]:
@@ -90,15 +93,15 @@ def _print(found: Sweep) -> None:
         off = f"{dwell.suction_pa / expected - 1:+.1%}" if expected > 0 else "-"
         area = "-" if leak is None else f"{leak:.0f}"
         print(
-            f"{dwell.start_s:15.1f}{dwell.seconds:8.1f}{dwell.throttle_us:14.0f}{dwell.suction_pa:13.0f}"
-            f"{off:>13}{area:>11}"
+            f"{dwell.start_s:15.1f}{dwell.seconds:8.1f}{dwell.throttle_us:14.0f}"
+            f"{shown.pa_text(dwell.suction_pa, f'z{wide}')}{off:>13}{area:>11}"
         )
     if len(found.dwells) > _MOST_DWELLS:
         print(f"... and {len(found.dwells) - _MOST_DWELLS} more")
     pack = "" if law.pack_mv is None else f" x (pack/{law.pack_mv / 1000:.2f} V)^2"
     print(
-        f"suction = {law.top_pa:.0f} Pa x ((throttle - {law.idle_us:.0f})/{law.top_us - law.idle_us:.0f} µs)"
-        f"^{law.exponent:.2f}{pack}"
+        f"suction = {shown.pa_text(law.top_pa)} {shown.pressure} x ((throttle - {law.idle_us:.0f})"
+        f"/{law.top_us - law.idle_us:.0f} µs)^{law.exponent:.2f}{pack}"
     )
     said = "" if law.levels > 1 else "; one throttle only: the fan laws alone give the rest of the curve"
     print(f"off by {law.misfit:.1%} rms over {law.seconds:.0f} s at {law.levels} throttles{said}")
