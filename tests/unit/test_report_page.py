@@ -14,11 +14,12 @@ import pytest
 
 from fakes.reductions import demo_reduction, invented_car, invented_event, invented_reduction
 from undertray.errors import ReductionError
+from undertray.reduce.dips import Dip
 from undertray.reduce.summary import Bump, Estimate, Motion
 from undertray.report.display import SI, US, display, number
 from undertray.report.page import render_page, write_page
-from undertray.report.sheet import make_sheet
-from undertray.report.words import CAUTIONS
+from undertray.report.sheet import grip_rows, make_sheet
+from undertray.report.words import CAUTIONS, dip_rows, dip_words
 
 MARKUP = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'&amp;$x^2$\x1b[31m\udc80字"
 VOID = {"meta", "br", "img", "hr", "link", "input"}
@@ -165,6 +166,23 @@ def test_us_units_are_used_throughout() -> None:
     assert "inH₂O" in text
     assert "lbf" in text
     assert re.search(r"\d Pa\b|\d N\b|/ Pa|/ N", text) is None
+
+
+def test_dips_and_drag_are_in_the_units_asked_for() -> None:
+    reduction = demo_reduction()
+    assert reduction.grip is not None
+    dip = Dip(5.0, 0.1, 0.5, "front-left", 3.0, "front", 12.7, None)
+    hold = dataclasses.replace(reduction.hold, skirt_travel_mm=25.4)
+    grip = dataclasses.replace(reduction.grip, drag_n=4.4482216)
+    changed = dataclasses.replace(reduction, dips=(dip,), hold=hold)
+    # published: 1 in = 25.4 mm, 1 lbf = 4.4482216152605 N
+    for units, drop, travel, drag in (
+        (SI, "12.7 mm", "25.4 mm", "4.4 N"),
+        (US, "0.500 in", "1 in", "1.00 lbf"),
+    ):
+        assert dip_rows(changed, units)[1][0][6] == drop
+        assert f"the skirt's travel of {travel}" in " ".join(dip_words(changed, units))
+        assert grip_rows(grip, 180.0, units)[1][-1][1] == drag
 
 
 def test_numbers_are_shown_to_three_digits() -> None:

@@ -161,11 +161,11 @@ def make_sheet(
         timed=any(row[7] for row in events),
         untold=tuple((short, why) for short, why in UNTOLD.items() if any(row[6] == short for row in events)),
         events_left=left,
-        dips_said=tuple(dip_words(reduction)),
+        dips_said=tuple(dip_words(reduction, units)),
         dips=Grid(*dip_rows(reduction, units)),
         close_ups=close_ups,
         steady_part=Grid(_steady_heads(reduction), steady_rows(reduction, units)),
-        grip=Grid(*grip_rows(reduction.grip, reduction.hold.surface_angle)),
+        grip=Grid(*grip_rows(reduction.grip, reduction.hold.surface_angle, units)),
         load_shift="" if reduction.grip is None else shifted_load(reduction.grip, units),
         felt=tuple(line.strip() for line in felt_lines(reduction)),
         steady=[*steady_pictures(reduction, car, units, quiet, reference), *_of_pulls(windows, units)],
@@ -354,7 +354,7 @@ def steady_rows(reduction: Reduction, units: Display) -> list[Row]:
     return rows
 
 
-def grip_rows(found: Grip | None, angle_deg: float) -> tuple[Row, list[Row]]:
+def grip_rows(found: Grip | None, angle_deg: float, units: Display = SI) -> tuple[Row, list[Row]]:
     """Tell what grip the suction buys."""
     if found is None:
         return (), []
@@ -377,7 +377,7 @@ def grip_rows(found: Grip | None, angle_deg: float) -> tuple[Row, list[Row]]:
     if found.skirt_share is not None:
         rows.append(("Suction that the skirt carries", *(f"{100 * found.skirt_share:.0f} %",) * 2))
     if found.drag_n is not None:
-        rows.append(("Drag, taken off what drives", *(f"{found.drag_n:.1f} N",) * 2))
+        rows.append(("Drag, taken off what drives", *(f"{units.n_text(found.drag_n)} {units.force}",) * 2))
     heads: Row = (
         f"At tyre mu {found.tyre_mu:.3g} ±{found.mu_within:.2g}",
         "On the ground",

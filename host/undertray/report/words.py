@@ -138,7 +138,7 @@ def losses_told(losses: int, brief: int) -> str:
 _MOST_LINES, _MOST_ROWS, _MOST_ALARMS = 20, 150, 5
 
 
-def dip_words(reduction: Reduction) -> Iterator[str]:
+def dip_words(reduction: Reduction, units: Display = SI) -> Iterator[str]:
     """Say what dips a run had: how many, how grave, and when the board's own alarm sounded."""
     dips, travel_mm = reduction.dips, reduction.hold.skirt_travel_mm
     if not dips:
@@ -156,7 +156,7 @@ def dip_words(reduction: Reduction) -> Iterator[str]:
         drops = [dip.drop_mm for dip in short if dip.drop_mm is not None]
         if drops and travel_mm is not None:
             beyond = sum(drop_mm > travel_mm for drop_mm in drops)
-            travel = f"the skirt's travel of {travel_mm:g} mm"
+            travel = f"the skirt's travel of {travel_mm / units.length_mm:.3g} {units.length}"
             if beyond:
                 yield (
                     f"In {beyond} the car would have dropped beyond {travel}: what a skirt loses so does not "
@@ -178,7 +178,7 @@ def dip_words(reduction: Reduction) -> Iterator[str]:
 
 def dip_lines(reduction: Reduction, units: Display = SI) -> list[str]:
     """Tell the dips of a run as lines for a terminal."""
-    lines = [wrapped(line, "  ") for line in dip_words(reduction)]
+    lines = [wrapped(line, "  ") for line in dip_words(reduction, units)]
     shown = _gravest(reduction, _MOST_LINES)
     if shown:
         lines.append(
@@ -208,7 +208,7 @@ def dip_rows(reduction: Reduction, units: Display) -> tuple[tuple[str, ...], lis
             dip.first_tap or "",
             units.n(dip.deficit_n),
             dip.axle,
-            "" if dip.drop_mm is None else f"{dip.drop_mm:.1f} mm",
+            "" if dip.drop_mm is None else f"{units.mm_text(dip.drop_mm, finer=1)} {units.length}",
             dip.told_as or "",
         )
         for dip in _gravest(reduction, _MOST_ROWS)
@@ -415,6 +415,6 @@ def run_words(reduction: Reduction, units: Display = SI) -> Iterator[str]:
         yield "  no events"
     if said := gap_words(reduction):
         yield f"  {said}"
-    yield from (f"  {line}" for line in dip_words(reduction))
+    yield from (f"  {line}" for line in dip_words(reduction, units))
     for notice in reduction.notices:
         yield f"  note: {notice}"
