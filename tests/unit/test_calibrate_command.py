@@ -258,3 +258,36 @@ def test_what_looks_too_large_is_named(tmp_path, points):
     assert (
         "; the stated uncertainty of reading the sensor, 3.0 Pa (--sensor-pa), looks too large" in done.stdout
     )
+
+
+@pytest.mark.parametrize("number", [4, 7, 9])
+def test_a_height_ten_times_too_large_is_named(tmp_path, points, number):
+    lines = points.read_text(encoding="utf-8").splitlines()
+    height, *rest = lines[number - 1].split(",")
+    lines[number - 1] = ",".join([f"{height}0", *rest])
+    points.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    done = run(tmp_path, "--points", points, "--out", "c.json")
+    assert done.returncode == 1
+    assert done.stderr.startswith(
+        f"undertray: p1: one point does not go with all the others, got 'line {number}: {height}0 mm, at "
+    )
+    assert f"expected about {height} mm by the others; look at that height" in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+def test_no_point_is_named_where_it_is_no_slip_of_one(tmp_path, points):
+    """Two slips, and a hose that is off: leaving out one point makes no line of the rest."""
+    whole = points.read_text(encoding="utf-8")
+    lines = whole.splitlines()
+    for k in (3, 4):
+        height, *rest = lines[k].split(",")
+        lines[k] = ",".join([f"{height}0", *rest])
+    points.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    assert "one point" not in run(tmp_path, "--points", points, "--out", "c.json").stderr
+    rows = [line.split(",") for line in whole.splitlines()]
+    off = [",".join([*row[:2], f"{(k * 37) % 11:.1f}", row[3]]) for k, row in enumerate(rows[1:])]
+    points.write_text("\n".join([",".join(rows[0]), *off]) + "\n", encoding="utf-8")
+    assert (
+        "p1: the reading does not follow the column"
+        in run(tmp_path, "--points", points, "--out", "c.json").stderr
+    )

@@ -25,7 +25,7 @@ from undertray.calibrate.curve import (
 )
 from undertray.calibrate.fit import SCATTER_LEVEL, Fit, fit_polynomial
 from undertray.calibrate.liquid_column import Budget, Conditions, Tube
-from undertray.calibrate.points import Points, check_direction, check_gain, check_points, outlying
+from undertray.calibrate.points import Points, check_points, check_reading, outlying
 from undertray.errors import CalibrationError
 
 __all__ = ["Setup", "calibrate"]
@@ -121,8 +121,7 @@ def _column(
     points: Points, i: int, column_pa: Array, setup: Setup, part: str, accuracy_pa: float | None
 ) -> ColumnCalibration:
     nominal = points.nominal_pa[:, i]
-    check_direction(points.columns[i], nominal, column_pa)
-    check_gain(points.columns[i], nominal, column_pa)
+    check_reading(points, i, column_pa)
     u_reading = np.full(column_pa.shape, setup.budget.reading_pa(setup.tube, setup.conditions))
     if setup.zero_open:
         u_reading[points.height_mm == 0] = 0.0

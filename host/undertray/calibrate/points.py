@@ -15,7 +15,7 @@ from undertray.calibrate.fit import SCATTER_LEVEL, Fit
 from undertray.errors import CalibrationError, CalibrationRefused
 from undertray.units import FACTORS
 
-__all__ = ["Dropped", "Points", "check_direction", "check_gain", "check_points", "outlying", "read_points"]
+__all__ = ["Dropped", "Points", "check_points", "check_reading", "outlying", "read_points"]
 
 Array = NDArray[np.float64]
 _MOST_BYTES = 1_000_000
@@ -249,7 +249,65 @@ def check_points(height_mm: Array, column_pa: Array, working_pa: float | None) -
         )
 
 
-def check_direction(name: str, nominal: Array, column_pa: Array) -> None:
+# Sound readings scatter about their line by a per cent or two of the range. This stands for some 5 %, so that
+# a hose that leaks is not told away by leaving out one point.
+_FITS = 0.99
+
+
+def check_reading(points: Points, i: int, column_pa: Array) -> None:
+    """Refuse a sensor that does not go with the column, and name the one point that is to blame.
+
+    Parameters
+    ----------
+    points : Points
+        All readings.
+    i : int
+        Which sensor.
+    column_pa : ndarray of float64, shape (n,)
+        Pressure of the liquid column, Pa.
+
+    Raises
+    ------
+    CalibrationRefused
+        The reading does not change with the column, does not follow it, goes the other way, or is off by
+        a factor. Where all the others go with it once exactly one point is left out, that point is named.
+    """
+    name, nominal = points.columns[i], points.nominal_pa[:, i]
+    try:
+        _check_direction(name, nominal, column_pa)
+        _check_gain(name, nominal, column_pa)
+    except CalibrationRefused:
+        slip = _only_slip(nominal, column_pa)
+        if slip is None:
+            raise
+        rest = np.arange(len(nominal)) != slip
+        slope, offset = np.polyfit(nominal[rest], points.height_mm[rest], 1)
+        place = f"{points.places[slip]}: " if points.places else ""
+        raise CalibrationRefused(
+            "one point does not go with all the others",
+            where=name,
+            seen=f"{place}{points.height_mm[slip]:g} mm, at {nominal[slip]:.1f} Pa",
+            expected=f"about {offset + slope * nominal[slip]:.0f} mm by the others",
+            do="look at that height and that reading again: a digit too many, another unit, another line",
+        ) from None
+
+
+def _only_slip(nominal: Array, column_pa: Array) -> int | None:
+    """The one point without which the rest lie on the line of a sound sensor; None for none, or several."""
+    found = []
+    for k in range(len(nominal)):
+        x, y = np.delete(nominal, k), np.delete(column_pa, k)
+        try:
+            _check_direction("", x, y)
+            _check_gain("", x, y)
+        except CalibrationRefused:
+            continue
+        if np.ptp(y) > 0 and float(np.corrcoef(x, y)[0, 1]) > _FITS:
+            found.append(k)
+    return found[0] if len(found) == 1 else None
+
+
+def _check_direction(name: str, nominal: Array, column_pa: Array) -> None:
     """Refuse a sensor that does not follow the column, or goes the wrong way."""
     if np.ptp(nominal) < _LEAST_CHANGE_PA:
         raise CalibrationRefused(
@@ -277,7 +335,7 @@ def check_direction(name: str, nominal: Array, column_pa: Array) -> None:
         )
 
 
-def check_gain(name: str, nominal: Array, column_pa: Array) -> None:
+def _check_gain(name: str, nominal: Array, column_pa: Array) -> None:
     """Refuse a sensor that is off by a factor: not its error, but somebody's slip.
 
     Parameters
