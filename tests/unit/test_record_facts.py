@@ -119,3 +119,16 @@ def test_names_to_try_go_on_by_number(tmp_path: Path) -> None:
     names = [path.name for path in islice(log_paths(tmp_path, None, NOW), 3)]
     assert names == ["2026-05-02_101500.csv", "2026-05-02_101500_2.csv", "2026-05-02_101500_3.csv"]
     assert list(log_paths(tmp_path / "run.csv", "soft")) == [tmp_path / "run.csv"]
+
+
+def test_who_has_no_home_is_asked_each_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    # as an account that a container makes up: Python then finds no home (pathlib, Path.home: RuntimeError)
+    for name in ("XDG_CONFIG_HOME", "APPDATA"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setattr("os.path.expanduser", lambda path: path)
+    with pytest.raises(RuntimeError):
+        Path.home()
+    for _ in range(2):
+        person = Person()
+        assert gather({"skirt": "soft"}, person)["gap"] == "as built"
+        assert "gap" in person.asked

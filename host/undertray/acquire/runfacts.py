@@ -266,13 +266,19 @@ _MOST_CARS, _LONGEST_KEY = 50, 4200
 _SLUG = re.compile(r"[^A-Za-z0-9._-]+")
 
 
-def _memory() -> Path:
+def _memory() -> Path | None:
+    """Where answers are kept; None for who has no home, as an account of a container."""
     base = os.environ.get("XDG_CONFIG_HOME") or os.environ.get("APPDATA")
-    return (Path(base) if base else Path.home() / ".config") / "undertray" / "run-facts.json"
+    try:
+        return (Path(base) if base else Path.home() / ".config") / "undertray" / "run-facts.json"
+    except RuntimeError:
+        return None
 
 
-def _cars(path: Path) -> dict[str, dict[str, str]]:
+def _cars(path: Path | None) -> dict[str, dict[str, str]]:
     """What was answered for each car, the car of the last recording last."""
+    if path is None:
+        return {}
     try:
         with path.open("rb") as file:
             data = parse_json(file.read(_FILE_LIMIT).decode())
@@ -296,6 +302,8 @@ def recall(path: Path | None = None, car: str = "") -> dict[str, str]:
 def remember(facts: Mapping[str, str], path: Path | None = None, car: str = "") -> None:
     """Keep the answers for the next recording; a folder that may not be written is no reason to stop."""
     path = path or _memory()
+    if path is None:
+        return
     cars = {key: told for key, told in _cars(path).items() if key != car and len(key) <= _LONGEST_KEY}
     kept = [*list(cars.items())[-_MOST_CARS + 1 :], (car[:_LONGEST_KEY], dict(facts))]
     with contextlib.suppress(OSError):
