@@ -41,7 +41,8 @@ def _sweep(
     """Let the board step the fans through throttles on the bench, and record what they give. FANS SPIN.
 
     The board must have "direction": "output" in its board.json. A word has to be typed; from then on any
-    key stops the fans, and so does a second without this program. 'undertray reference' takes the log.
+    key stops the fans, and so do a terminal that goes or is taken by another program, and a second without
+    this program. 'undertray reference' takes the log.
 
     Example: undertray sweep --port /dev/ttyACM0 --to 1500 --out sweep.csv
     """
