@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import threading
+from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -23,3 +27,27 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     """A worker a processor: tests of real links keep real time. What is timed runs alone."""
     timed = "bench" in str(config.option.markexpr).replace("not bench", "")
     return 0 if timed else os.cpu_count() or 1
+
+
+def _children() -> dict[int, str]:
+    """Processes that this one has begun and that still run, by their number; none where no Linux says so."""
+    found = {}
+    for task in Path("/proc/self/task").glob("*/children"):
+        with contextlib.suppress(OSError):  # ended meanwhile
+            for number in map(int, task.read_text().split()):
+                state = Path(f"/proc/{number}/stat").read_text().rpartition(")")[2].split()[0]
+                if state not in "XZ":
+                    found[number] = Path(f"/proc/{number}/cmdline").read_text().replace("\0", " ")
+    return found
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _nothing_is_left_running() -> Iterator[None]:
+    """What a module leaves running takes time from all that come after it."""
+    threads, children = set(threading.enumerate()), _children()
+    yield
+    new = [thread for thread in threading.enumerate() if thread not in threads]
+    for thread in new:
+        thread.join(10)  # one that was told to end is given the time for it
+    assert [thread for thread in new if thread.is_alive()] == []
+    assert {number: words for number, words in _children().items() if number not in children} == {}

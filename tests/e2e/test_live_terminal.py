@@ -48,8 +48,11 @@ def drive(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
         words = ["record", "--port", address, "--out", str(folder / "run.csv"), "--car", str(CAR)]
         command = [sys.executable, "-m", "undertray", *words, "--seconds", "6", *facts]
         terminal = Terminal(command, {"XDG_CONFIG_HOME": str(folder)}, request.param)
-        terminal.until(None)
-        assert terminal.close() == 0, terminal.seen[-2000:]
+        try:
+            terminal.until(None)
+            assert terminal.process.wait(20) == 0, terminal.seen[-2000:]
+        finally:
+            terminal.close()
     return request.param, terminal.screens()
 
 
