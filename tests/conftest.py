@@ -11,6 +11,10 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
+# a worker does its sums alone: with a thread for each processor they stood in each other's way
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
 # nor is a test judged by the time that a busy machine takes for it
 settings.register_profile(
     "seeded",

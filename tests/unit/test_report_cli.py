@@ -38,7 +38,7 @@ def calibration(tmp_path_factory: pytest.TempPathFactory) -> Path:
     ("name", "word", "axle"),
     [
         # what the truth beside each recording says: it folds at the front; it peels off; it holds
-        ("clean-hold", "held", None),
+        pytest.param("clean-hold", "held", None, marks=pytest.mark.slow),
         ("front-fold", "let go", "front"),
         pytest.param("slow-leak", "let go", "front", marks=pytest.mark.slow),
     ],

@@ -5,9 +5,6 @@ from __future__ import annotations
 import base64
 import csv
 import io
-import os
-import subprocess
-import sys
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
@@ -211,31 +208,6 @@ def test_of_many_events_the_gravest_are_enlarged_and_the_rest_counted() -> None:
     assert all("seal-loss" in c.title for c in close_ups)
     assert "50 further events are not in this table" in left
     assert "192 are not" in left
-
-
-def test_a_page_part_is_the_same_in_another_process() -> None:
-    code = (
-        "import sys, hashlib; sys.path.insert(0, 'tests')\n"
-        "from fakes.reductions import invented_car, invented_reduction\n"
-        "from undertray.report.sheet import make_sheet\n"
-        "from undertray.report.page import render_page\n"
-        "page = render_page([make_sheet(invented_reduction(), invented_car())], 'x')\n"
-        "print(hashlib.sha256(page.encode()).hexdigest())\n"
-    )
-    root = Path(__file__).parents[2]
-    found = set()
-    for seed in ("1", "2"):
-        environment = {**os.environ, "PYTHONHASHSEED": seed}
-        done = subprocess.run(
-            [sys.executable, "-c", code],
-            cwd=root,
-            env=environment,
-            capture_output=True,
-            text=True,
-            check=True,
-        )
-        found.add(done.stdout)
-    assert len(found) == 1
 
 
 def test_a_faulty_tap_is_hatched_and_has_no_value() -> None:
