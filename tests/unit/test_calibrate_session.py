@@ -461,6 +461,15 @@ def test_a_column_that_fell_before_the_top_serves_no_step_of_the_way_down(tmp_pa
     assert [point.step for point in session.taken] == [0, 1, 2, None, *range(3, 13)]
 
 
+def test_a_column_that_still_stands_has_come_the_way_it_came(tmp_path):
+    session, person = wayward(tmp_path / "a.session", [0, 20, 20, 40, 60, 40, 40, 0], heights=(0, 20, 40, 60))
+    assert session.points().upward.tolist() == [True] * 5 + [False] * 3
+    assert (
+        "The plan had 40 mm rising; the column still stands at 20 mm, and it goes on from there."
+        in person.heard
+    )
+
+
 def test_the_end_zero_is_asked_for_until_it_is_taken(tmp_path):
     """With both ports to be opened the column still stood at 80: a point, and no zero."""
     answers = [(lambda person: DOUBT in person.asked[-1] and person.bench.height_mm == 80, "80")]

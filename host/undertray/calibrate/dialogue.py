@@ -262,7 +262,7 @@ class Dialogue:
         """Take the reading at the height answered; a slip of the keys costs a question, and no reading."""
         question = "" if step.height_mm == 0 else _height_question(step)
         height_mm, keep = step.height_mm, False
-        ahead = self._session.ahead
+        ahead, stood_mm = self._session.ahead, self._session.stands_mm
         doubts: tuple[str, ...] = ()
         while True:
             answer = self._ask(question).strip() if question else ""
@@ -297,10 +297,10 @@ class Dialogue:
         self._tell(f"point {len(self._session.taken)}: {self._described(self._session.taken[-1])}")
         if height_mm and not keep:
             self._tell(self._fit(mean))
-        self._departed(step, ahead)
+        self._departed(step, ahead, stood_mm)
         return ""
 
-    def _departed(self, planned: Step, ahead: tuple[int, ...]) -> None:
+    def _departed(self, planned: Step, ahead: tuple[int, ...], stood_mm: float | None) -> None:
         """Say where the point that was just taken is not the one of the plan, and what that passes over."""
         session, point = self._session, self._session.taken[-1]
         came = Step(session.nearest_mm(point.height_mm), point.upward)
@@ -308,9 +308,12 @@ class Dialogue:
             return
         over = set(ahead).difference(session.ahead) - {point.step}
         passed = ", ".join(_place(session.steps[k]) for k in sorted(over))
+        here = f"this is {_place(Step(point.height_mm, point.upward))}"
+        if point.height_mm == stood_mm:
+            here = f"the column still stands at {stood_mm:g} mm"
         self._tell(
-            f"The plan had {_place(planned)}; this is {_place(Step(point.height_mm, point.upward))},"
-            " and it goes on from there." + (f" Passed over: {passed}." if passed else "")
+            f"The plan had {_place(planned)}; {here}, and it goes on from there."
+            + (f" Passed over: {passed}." if passed else "")
         )
 
     def _fit(self, mean: SteadyMean) -> str:
