@@ -15,7 +15,7 @@ __all__ = ["AHEAD", "Fault", "Taps"]
 
 AHEAD = 48
 """Blocks after a frame that are looked at with it."""
-_BACK, _NEAR = 256, 40
+_BACK, _NEAR = 512, 40
 _LAGS_S = (0.1, 0.2, 0.4, 0.8, 1.6, 3.2, 8.0, 1e4)  # of a hose that clogs, or is pinched
 _LATE = 15  # wrong blocks of a frame that make it worth fitting a lag
 _BETTER, _BAD = 0.35, 0.03  # share of the squares left by a lag; rms of a misfit, of the mean
@@ -266,14 +266,18 @@ class Taps:
             wrong[:-1] &= wrong[1:]
             if np.count_nonzero(wrong[k0 - w0 :]) < _LATE:
                 continue
-            a = int(wrong.argmax())
-            since = slice(max(0, a - 8), None)
-            # it has to be the fan that moves the others: a skirt that opens beside some taps does too
-            if np.ptp(fan(w0 + max(0, a - 8), k1)) < _MOVED:
-                continue
-            how_much = self._lag(x[since][ok[since]], y[since][ok[since]])
-            if how_much > 0 and (best is None or how_much > best[0]):
-                best = how_much, tap, w0 + a, float(x[a]), float(y[a])
+            # since it was first wrong, which may be a bump; or else since a later first
+            half = max(k0 - _BACK // 2 - w0, 0)
+            for a in dict.fromkeys((int(wrong.argmax()), half + int(wrong[half:].argmax()))):
+                since = slice(max(0, a - 8), None)
+                # it has to be the fan that moves the others: a skirt that opens beside some taps does too
+                if np.ptp(fan(w0 + max(0, a - 8), k1)) < _MOVED:
+                    continue
+                how_much = self._lag(x[since][ok[since]], y[since][ok[since]])
+                if how_much > 0:
+                    if best is None or how_much > best[0]:
+                        best = how_much, tap, w0 + a, float(x[a]), float(y[a])
+                    break
         if best is None:
             return k0
         _, tap, begin, should, read = best
