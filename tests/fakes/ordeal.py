@@ -480,7 +480,8 @@ def journal(seed: int, folder: Path) -> None:
     path = folder / "c.session"
     path.write_bytes(hostile_files.journal(seed))
     session = Session.resume(path)
-
+    if (due := session.proposal) is not None and not 0 <= due[0] < len(session.steps):
+        raise Unseemly(f"a step that is none: {due}")
     for line in findings(calibrate(session.points(), Setup(), made_utc="2026-05-01T09:00:00Z")):
         _numbers(line, path.read_text(encoding="utf-8", errors="replace"))
 

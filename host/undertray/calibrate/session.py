@@ -150,11 +150,19 @@ class Head:
         if not good or not isinstance(upward, list) or not 1 <= len(upward) <= MOST_STEPS:
             raise CalibrationError("the journal's first line does not hold", where=where, seen=dict(data))
         heights = numbers(data, "heights_mm", where, len(upward), MOST_MM, low=0.0)
-        return cls(
-            uid=text(data, "uid", where),
-            parts=dict(zip(columns, parts, strict=True)),
-            steps=tuple(Step(h, up is True) for h, up in zip(heights, upward, strict=True)),
-        )
+        steps = tuple(Step(h, up is True) for h, up in zip(heights, upward, strict=True))
+        try:
+            planned = plan(heights)
+        except CalibrationError:
+            planned = ()
+        if steps != planned:
+            raise CalibrationError(
+                "the journal's first line does not hold",
+                where=where,
+                seen=", ".join(f"{height:g}" for height in heights[:10]),
+                expected="heights from 0 up and down again",
+            )
+        return cls(text(data, "uid", where), dict(zip(columns, parts, strict=True)), steps)
 
 
 class Journal:
