@@ -112,7 +112,7 @@ def test_a_plot_is_a_figure_that_any_backend_writes(
     reduction: undertray.Reduction, units: str, label: str
 ) -> None:
     figure = reduction.plot(units)
-    assert f"downforce / {label}" in [panel.get_ylabel() for panel in figure.axes]
+    assert f"downforce / {label}" in [panel.get_title("right") for panel in figure.axes]
     stream = io.BytesIO()
     figure.savefig(stream, format="png")
     assert stream.getvalue().startswith(b"\x89PNG")

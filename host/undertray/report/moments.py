@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -11,13 +10,21 @@ from numpy.typing import NDArray
 
 from undertray.reduce.leakage import seal_index
 from undertray.reduce.loss import LOSS_KINDS
+from undertray.reduce.margins import SETTLED_S
 from undertray.reduce.steady import BLOCK_S, REST_US, steady_levels, work_rows
 from undertray.reduce.warning import UNTOLD, warning_words
 from undertray.report.display import SI, Display, moment_text
 from undertray.report.floorplan import at_moment_pa, floor_picture, steady_pa
 from undertray.report.picture import Picture, Thinner, svg_text
 from undertray.report.style import GRID, LIMIT, SERIES, settings, stacked
-from undertray.report.timeline import close_up, least_close_up, mark_events, shown_span, time_axis
+from undertray.report.timeline import (
+    close_up,
+    least_close_up,
+    let_go_s,
+    mark_events,
+    shown_span,
+    time_axis,
+)
 from undertray.report.words import fault_taps, length_words, onset_words, order_words, told_events
 
 if TYPE_CHECKING:
@@ -203,6 +210,7 @@ def index_picture(reduction: Reduction, blocks: Blocks, reference: FanReference 
 
 MOST_ROWS = 150
 _MOST_CLOSE_UPS = 8
+_GRAVE = ("seal-loss", "slow-leak", "sensor-fault", "throttle-cut")
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +240,7 @@ def quiet_part(reduction: Reduction) -> Quiet | None:
 def gravest(reduction: Reduction, car: Car, units: Display, quiet: Quiet | None) -> tuple[list[CloseUp], str]:
     """Enlarge the gravest events of a run."""
     events = told_events(reduction)
-    shown = _by_gravity(events)
+    shown = _by_gravity(reduction)
     chosen = sorted(shown[:_MOST_CLOSE_UPS])
     top_pa = _top_pa(reduction, quiet)
     close_ups = []
@@ -269,16 +277,24 @@ def gravest(reduction: Reduction, car: Car, units: Display, quiet: Quiet | None)
     return close_ups, " ".join(left)
 
 
-def _by_gravity(events: Sequence[Loss]) -> list[int]:
-    grave = {"seal-loss": 0, "slow-leak": 1, "sensor-fault": 2, "throttle-cut": 3}
-    shown = [place for place, event in enumerate(events) if event.kind in grave]
-    return sorted(shown, key=lambda p: (grave[events[p].kind], -(events[p].drop or 0.0), p))
+def _by_gravity(reduction: Reduction) -> list[int]:
+    """Places of the events that can be enlarged: first the one in which the car let go first."""
+    events, grave = told_events(reduction), {kind: rank for rank, kind in enumerate(_GRAVE)}
+    at_s = let_go_s(reduction)
+
+    def rank(place: int) -> tuple[bool, int, float, int]:
+        event, first = events[place], False
+        if at_s is not None and event.kind in LOSS_KINDS:
+            first = event.onset_s <= at_s + SETTLED_S and (event.end_s is None or at_s <= event.end_s)
+        return not first, grave[event.kind], -(event.drop or 0.0), place
+
+    return sorted((place for place, event in enumerate(events) if event.kind in grave), key=rank)
 
 
 def close_up_spans(reduction: Reduction) -> list[tuple[float, float]]:
     """From when to when each enlarged event is shown, s, the gravest first."""
     events = told_events(reduction)
-    return [shown_span(reduction, events[place]) for place in _by_gravity(events)[:_MOST_CLOSE_UPS]]
+    return [shown_span(reduction, events[place]) for place in _by_gravity(reduction)[:_MOST_CLOSE_UPS]]
 
 
 def least_moment(reduction: Reduction, car: Car, units: Display, quiet: Quiet | None) -> CloseUp | None:

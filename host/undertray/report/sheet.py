@@ -109,6 +109,11 @@ class Sheet:
     facts: list[tuple[str, str]]
     beside: Picture | None = None
 
+    @property
+    def lost(self) -> bool:
+        """Whether a loss is enlarged: it comes first then, and the least margin after it."""
+        return any(event.gravest for event in self.close_ups)
+
     def pictures(self) -> Iterator[Picture]:
         """All pictures of the sheet."""
         yield self.timeline

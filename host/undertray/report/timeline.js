@@ -110,9 +110,10 @@ class Timeline {
       if (mark) this.row(values, name, mark.colour, mark.dash).textContent = mark.text;
     }
     if (this.data.floor) this.buildFloor(html("div", "touch-floor", side));
-    html("p", "touch-help", this.box, "Move over the lines or along them with a finger; the floor shows that " +
-      "moment. Drag with a mouse, or spread two fingers, to zoom. Keys: arrows, with Shift faster; + and \u2212 " +
-      "zoom, 0 shows all; Page Up and Page Down go from event to event.");
+    html("p", "touch-help", this.box, matchMedia("(hover: none)").matches
+      ? "Move along the lines with a finger; the floor shows that moment. Spread two fingers to zoom."
+      : "Move over the lines; the floor shows that moment. Drag to zoom. Keys: arrows, with Shift faster; + and " +
+        "\u2212 zoom, 0 shows all; Page Up and Page Down go from event to event.");
 
     const area = this.area;
     area.addEventListener("pointerdown", e => this.down(e));

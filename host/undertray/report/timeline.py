@@ -225,17 +225,20 @@ def timeline(reduction: Reduction, units: Display = SI, marks_s: Sequence[float]
     )
 
 
+_ON_PAPER_IN = (0.8, 0.5, 0.64, 0.28)
+_ALONE_IN = (1.7, 1.0, 1.3, 0.5)
+
+
 def draw_timeline(
     reduction: Reduction, units: Display = SI, title: str = "", marks_s: Sequence[float] = ()
 ) -> Figure:
-    """Draw the four panels."""
+    """Draw the four panels: with a title as a picture of its own, else as wide and low as a printed page."""
     series = reduction.series
     thinner = Thinner(series.t_s, _DRAWN_PIECES)
     with settings():
         top_in = _legend_in(reduction, 4) + (0.3 if title else 0.0)
-        figure, panels = stacked(
-            6.6, (1.7, 1.0, 1.3, 0.5), (top_in, 0.3, 0.3, 0.14 if series.throttles_us is None else 0.3)
-        )
+        above_in = (top_in, 0.26, 0.26, 0.2 if series.throttles_us is None else 0.26)
+        figure, panels = stacked(7.4, _ALONE_IN if title else _ON_PAPER_IN, above_in)
         if title:
             figure.text(0.5, 1 - 0.08 / figure.get_figheight(), title, ha="center", va="top", fontsize=10)
         tap_lines(panels[0], reduction, thinner, units)
@@ -243,7 +246,6 @@ def draw_timeline(
         panels[1].axhline(reduction.hold.required_n / units.force_n, label="needed", **_NEED_LINE)
         if reduction.hold.stay_n < reduction.hold.required_n:
             panels[1].axhline(reduction.hold.stay_n / units.force_n, label="lets go below", **_STAY_LINE)
-        panels[1].set_ylabel(f"downforce / {units.force}")
         margin_lines(panels[2], reduction, thinner, units)
         for number, (name, width_us) in enumerate(_throttles(series)):
             _plot(panels[3], thinner, width_us, (7, 0, 1)[number], name, marker="")
@@ -252,11 +254,19 @@ def draw_timeline(
         if not np.isfinite(series.throttle_us).any():
             panels[3].text(0.5, 0.5, "no throttle logged", transform=panels[3].transAxes, ha="center")
             panels[3].set_yticks([])
-        panels[3].set_ylabel("throttle / µs")
         for panel in panels[:3]:
             _legend(panel, 4 if panel is panels[0] else 5)
-        for panel in panels:
+        quantities = (
+            f"suction at the tap / {units.pressure}",
+            f"downforce / {units.force}",
+            f"margin / {units.force}",
+            "throttle / µs",
+        )
+        for panel, quantity in zip(panels, quantities, strict=True):
             _grid(panel)
+            # beside a low panel it would reach into the next one
+            panel.set_ylabel("")
+            panel.set_title(quantity, loc="right", fontsize=8, fontweight="normal", pad=2)
         if len(series.t_s):
             time_axis(panels[3], float(series.t_s[0]), float(series.t_s[-1]))
         mark_events(panels, reduction, numbered=True, marks_s=marks_s)
@@ -368,6 +378,9 @@ def event_moments(reduction: Reduction, event: Loss) -> list[tuple[float, str]]:
     return sorted(moments)
 
 
+_SHORT_NAME = 11  # letters: four such names stand in one row of the legend
+
+
 def _enlarged(
     reduction: Reduction, units: Display, start_s: float, stop_s: float, moments: Sequence[tuple[float, str]]
 ) -> tuple[str, dict[str, Any]]:
@@ -377,12 +390,14 @@ def _enlarged(
     rows = slice(int(first), int(max(last, first + 1)))
     thinner = Thinner(series.t_s[rows], _DRAWN_PIECES)
     with settings():
-        figure, panels = stacked(4.2, (1.5, 1.1, 0.4), (_legend_in(reduction, 3), 0.14, 0.14))
+        columns = 4 if max(map(len, reduction.taps), default=0) <= _SHORT_NAME else 3
+        figure, panels = stacked(4.4, (1.0, 0.7, 0.28), (_legend_in(reduction, columns), 0.12, 0.12))
         tap_lines(panels[0], reduction, thinner, units, rows)
         margin_lines(panels[1], reduction, thinner, units, rows)
         _plot(panels[2], thinner, series.throttle_us[rows], 7, "throttle", marker="")
-        panels[2].set_ylabel("throttle / µs", fontsize=7.5)
-        _legend(panels[0], 3)
+        for panel, quantity in zip(panels, (f"suction / {units.pressure}", None, "µs"), strict=True):
+            panel.set_ylabel(quantity or f"margin / {units.force}", fontsize=8)
+        _legend(panels[0], columns)
         time_axis(panels[2], start_s, stop_s)
         for panel in panels:
             _grid(panel)
@@ -407,6 +422,12 @@ _MOMENT: dict[str, Any] = {
     "bottom": (0, (3, 2)),
     "least margin": (0, (3, 2)),
 }
+
+
+def let_go_s(reduction: Reduction) -> float | None:
+    """When the car first had less than it takes to stay on, s; None where it never had, or nobody knows."""
+    found = reduction.holding
+    return None if isinstance(found, str) or found.first_short is None else found.first_short.at_s
 
 
 # The numbers of the timeline that can be touched; timeline.js draws them.
@@ -490,7 +511,7 @@ def touch_numbers(
         ],
         "gaps": [_span(reduction, gap) for gap in data_gaps(reduction)[:_MOST_MARKED]],
         "marks": [float(at_s) for at_s in marks_s[:_MOST_MARKED]],
-        "at": float(t_s[0] if least is None else least.at_s),
+        "at": _first_look_s(reduction),
         "least": None if least is None else {"at": least.at_s, "y": least.margin_n / units.force_n},
         "floor": _touch_floor(reduction, car, units),
     }
@@ -540,6 +561,14 @@ def _base64(values: Array, kind: str) -> str:
 def _span(reduction: Reduction, event: Loss) -> dict[str, Any]:
     colour = THEME[EVENT[event.kind]][0]
     return {"at": event.onset_s, "until": lasts_until_s(reduction, event), "colour": f"var(--{colour})"}
+
+
+def _first_look_s(reduction: Reduction) -> float:
+    """The moment that is shown before anybody touches: that of the verdict's sentence."""
+    found, at_s = reduction.holding, let_go_s(reduction)
+    if at_s is not None:
+        return at_s
+    return float(reduction.series.t_s[0] if isinstance(found, str) else found.least.at_s)
 
 
 def _touch_panels(reduction: Reduction, units: Display) -> list[dict[str, Any]]:
