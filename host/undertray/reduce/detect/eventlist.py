@@ -21,6 +21,8 @@ LEAD = 50
 """Blocks before a fall whose law is wanted."""
 _LATELY = 16  # events of a kind that may still matter
 _AHEAD, _BEHIND = 15, 20  # blocks round a fall that are measured
+# a fall over longer is the rest of a leak where it went on at such a share of its pace before
+_LONG_S, _ALREADY = 0.4, 0.4
 _LEAST_ROWS, _READ = 4, 0.7  # rows, and share of them that a tap has to be read in
 _TREND = 7  # blocks before a fall that tell where the suction was going anyhow
 _HALF, _SHOWS = 0.5, 0.25
@@ -160,6 +162,7 @@ def measure(
         not fall.drop >= least
         or not _seen(blocks, k, last, fall.drop)
         or _excused(blocks, k, fall, between, p)
+        or (fall.fall_s > _LONG_S and _went_on(blocks, k, fall, fan_log))
         or (brief and _of_the_road(blocks, k, first + until, fall.drop, p))
         or not (known or between or not _explained_since(blocks, k, p))
     ):
@@ -236,6 +239,18 @@ def _excused(
     # a pulse that was not read, and is another now: when it changed nobody knows
     pulse = blocks.throttle_us[near][blocks.known[near]]
     return fall.fall_s > p.coast_s or (len(pulse) > 1 and float(np.ptp(pulse)) > _MOVED_US)
+
+
+def _went_on(blocks: Blocks, k: int, fall: Fall, fan_log: Array) -> bool:
+    """Was it under way before, at a good part of its pace: the rest of a leak?"""
+    ago = max(k - LEAD, 0)
+    earlier = blocks.mean_pa[ago:k] * np.exp(fan_log[LEAD - 1] - fan_log[ago - k + LEAD : LEAD])
+    earlier = earlier[np.isfinite(earlier)]
+    if len(earlier) <= 2 * _TREND:
+        return False
+    lost = middle(earlier[:_TREND]) - middle(earlier[-_TREND:])
+    pace = lost / (len(earlier) - _TREND) / blocks.block_s
+    return pace > _ALREADY * 0.8 * (fall.from_pa - fall.to_pa) / fall.fall_s
 
 
 def _explained_since(blocks: Blocks, k: int, p: LossParameters) -> bool:
