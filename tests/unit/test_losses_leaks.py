@@ -8,6 +8,7 @@ import pytest
 from fakes.cells import few, some
 from fakes.signals import fan, ramp, times
 from undertray.reduce.losses import find_losses
+from undertray.virtual.scenarios import make_recording
 
 
 def run(t, throttle_us, left, power=1.0, seed=1):
@@ -134,3 +135,18 @@ def test_without_a_throttle_nothing_is_called_a_leak(first, told, later_s):
     noise = np.random.default_rng(1).normal(0, 5, (len(t), 4))
     found = find_losses(t, 900 * left[:, None] * np.linspace(1.1, 0.9, 4) + noise)
     assert {e.kind for e in found} == told
+
+
+def test_a_leak_before_which_the_fan_never_came_to_rest():
+    """Invented run 62046 (looked at): the throttle works until the leak begins."""
+    recording = make_recording(62_046)
+    told = find_losses(
+        recording.t_s,
+        recording.suction_pa,
+        recording.throttle_us,
+        out_of_range=recording.out_of_range,
+        period_s=1 / recording.facts["rate_hz"],
+    )
+    (true,) = [e for e in recording.truth if e.kind == "slow-leak"]
+    # within 2.5 s, as undertray.reduce.scoring pairs leaks
+    assert [e.onset_s for e in told if e.kind == "slow-leak"] == [pytest.approx(true.onset_s, abs=2.5)]

@@ -143,7 +143,8 @@ def _ramp(
         bottom = seen_s
     # nor more than was seen to go: beside it the pack may seem to fill
     before, late = target[ok & (t < onset)], target[ok & (t < bottom + 2 * step_s)]
-    drop = min(drop, 1 - float(np.exp(late[-_SEEN:].min() - middle(before[-_SEEN:]))))
+    if before.size:
+        drop = min(drop, 1 - float(np.exp(late[-_SEEN:].min() - middle(before[-_SEEN:]))))
     if drop < p.leak_drop:
         return None
     return Leak(onset, min(bottom, float(t[-1])), drop, bottom < t[-1] - _LATE_S)
