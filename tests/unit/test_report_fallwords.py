@@ -46,6 +46,14 @@ def test_one_tap_of_one_is_no_order():
     assert order_words(replace(FOLD, first_tap="a", order=("a",), order_ms=(0.0,))) == "a alone"
 
 
+def test_where_rows_were_missing_no_order_is_claimed() -> None:
+    unseen = replace(FOLD, first_tap=None, order_ms=())
+    assert order_words(unseen) == "a and b fell, in which order is not known: rows are missing"
+    one_seen = replace(unseen, first_tap="a")
+    said = "a and b fell, a first, and in which order the others is not known: rows are missing"
+    assert order_words(one_seen) == said
+
+
 def test_an_onset_among_lost_rows_is_an_interval():
     assert onset_words(FOLD) == "9.950 s"
     assert onset_words(replace(FOLD, onset_between_s=(9.95, 9.99)), 2) == (

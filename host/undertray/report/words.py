@@ -105,15 +105,19 @@ def order_words(event: Loss) -> str:
     """Say in which order the taps fell."""
     if not event.order or event.kind in ("sensor-fault", "data-gap"):
         return ""
-    if not event.order_ms:
+    first, together = event.order[0], " and ".join(_few(event.order))
+    if event.kind == "slow-leak" and not event.order_ms:
         return "most at " + ", then ".join(event.order)
     if len(event.order) == 1:
-        return f"{event.order[0]} alone"
+        return f"{first} alone"
+    if not event.order_ms:  # as coarse as the hole in the rows
+        known = f"{first} first, and in which order the others" if event.first_tap else "in which order"
+        return f"{together} fell, {known} is not known: rows are missing"
     if event.first_tap is None:
         within = f" within {max(event.order_ms):.0f} ms" if max(event.order_ms) >= 0.5 else ""
-        return f"{' and '.join(_few(event.order))} fell together{within}"
+        return f"{together} fell together{within}"
     taps = [f"{name} {ms:.0f} ms" for name, ms in zip(event.order, event.order_ms, strict=True)]
-    return f"{event.order[0]} first, then {', '.join(taps[1:])} later"
+    return f"{first} first, then {', '.join(taps[1:])} later"
 
 
 def _few(names: Sequence[str]) -> Sequence[str]:

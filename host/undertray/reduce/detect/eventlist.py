@@ -169,7 +169,9 @@ def measure(
         return None
     onset_s = fall.onset_s if between is None else sum(between) / 2
     leads = sorted(fall.leads_s)
-    ahead = len(leads) == 1 or leads[1] - leads[0] > (_LEAD - 0.5) * blocks.period_s
+    # what fell while rows were missing has no order finer than the hole
+    row_s = _longest_step_s(t, fall.onset_s, fall.onset_s + leads[-1], blocks.period_s)
+    ahead = len(leads) == 1 or leads[1] - leads[0] > (_LEAD - 0.5) * row_s
     order = tuple(names[taps[i]] for i in fall.order)
     pulse = float(blocks.throttle_us[k]) if blocks.known[k] else None
     sure = 1 - float(np.exp(-fall.drop / p.noise / 4))
@@ -179,7 +181,7 @@ def measure(
         bottom_s=max(fall.bottom_s, onset_s),
         first_tap=order[0] if ahead else None,
         order=order,
-        order_ms=tuple(round(1e3 * lead, 3) for lead in fall.leads_s),
+        order_ms=tuple(round(1e3 * lead, 3) for lead in fall.leads_s) if row_s <= blocks.period_s else (),
         from_pa=fall.from_pa,
         to_pa=max(fall.to_pa, 0.0),
         drop=min(fall.drop, 1.0),
@@ -189,6 +191,13 @@ def measure(
         brief=brief,
         onset_between_s=between,
     )
+
+
+def _longest_step_s(t_s: Array, from_s: float, until_s: float, period_s: float) -> float:
+    """Longest time between two rows from one moment to another; the sample period where none is missing."""
+    a, b = t_s.searchsorted([from_s - period_s, until_s + period_s]).tolist()
+    longest_s = float(np.diff(t_s[max(a - 1, 0) : b + 1]).max(initial=0.0))
+    return longest_s if longest_s > 1.5 * period_s else period_s
 
 
 def _bounced(level: Array, k: int, until: int) -> bool:
