@@ -171,6 +171,7 @@ def test_two_runs_are_laid_over_one_another_from_their_own_zero() -> None:
 
 
 PAGES = ("folder", "comparison")
+WIDTHS = (360, 390, 768, 1280)
 LOOK = (
     f"""(() => {{{CONTRAST}"""
     + """
@@ -214,7 +215,7 @@ def seen(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, int, str],
         for name, text in zip(PAGES, texts, strict=True):
             path = folder / f"{name}.html"
             path.write_text(text, encoding="utf-8")
-            for width in (360, 1280):
+            for width in WIDTHS:
                 chromium.size(width, 900)
                 for theme in ("light", "dark"):
                     chromium.dark(theme == "dark")
@@ -228,7 +229,7 @@ def seen(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, int, str],
 
 
 @pytest.mark.parametrize("theme", ["light", "dark"])
-@pytest.mark.parametrize("width", [360, 1280])
+@pytest.mark.parametrize("width", WIDTHS)
 @pytest.mark.parametrize("name", PAGES)
 def test_a_page_fits_is_read_and_asks_for_nothing(seen: Any, name: str, width: int, theme: str) -> None:
     told = seen[name, width, theme]

@@ -125,7 +125,8 @@ def _lines(found: Inspection, where: str) -> Iterator[str]:
     if found.truncated is not None:
         yield f"cut short  {escaped(found.truncated, 200)}"
     yield f"rate       {measured} Hz measured, {declared} Hz declared"
-    yield f"lost       {found.lost_rows} rows; the board itself skipped {_number(found.skipped, 'd')}"
+    share = f", {found.lost_rows / (found.rows + found.lost_rows):.1%} of all" if found.lost_rows else ""
+    yield f"lost       {found.lost_rows} rows{share}; the board itself skipped {_number(found.skipped, 'd')}"
     yield f"bad        {found.bad_lines} lines"
     if found.duplicate_rows:
         yield (
@@ -156,7 +157,8 @@ def _stretches(found: Inspection) -> Iterator[str]:
     yield f"segments   {len(found.segments)}"
     for segment in found.segments[:_MOST]:
         yield f"  from {segment.start_s:9.3f} s  {segment.rows:8d} rows  {_number(segment.rate_hz, '.2f')} Hz"
-    yield f"gaps       {len(found.gaps)}"
+    gone_s = f", {sum(end - start for start, end in found.gaps):.3f} s in all" if found.gaps else ""
+    yield f"gaps       {len(found.gaps)}{gone_s}"
     for start, end in found.gaps[:_MOST]:
         yield f"  from {start:9.3f} s  for {end - start:.3f} s"
 
