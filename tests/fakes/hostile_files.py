@@ -206,7 +206,7 @@ def journal(seed: int) -> bytes:
     heights = [0.0, 20.0, 60.0, 100.0, 60.0, 20.0, 0.0]
     head = json.loads(_JOURNAL_HEAD) | {"heights_mm": heights, "upward": [k < 4 for k in range(len(heights))]}
     lines: list[Any] = [head]
-    for step, height in enumerate(heights[: s.pick(0, 2, 7, 7)]):
+    for step, height in enumerate(heights[: s.pick(0, 2, 7, 7, 7, 7)]):
         read = [9.8 * height * gain for gain in (1.01, 0.98)]
         point = {"event": "point", "step": step, "height_mm": height, "nominal_pa": read, "sd_pa": [0.5, 0.5]}
         lines.append({**point, "mean_sd_pa": [0.1, 0.1], "steady": True, "doubts": ["", "kinked"]})
@@ -214,7 +214,7 @@ def journal(seed: int) -> bytes:
         lines.append({"event": "drop", "point": 0, "reason": "slip", "again": s.chance(0.5)})
     if s.chance(0.2):
         lines.append({"event": "skip", "step": len(lines) - 1, "reason": "enough"})
-    s.spoil(lines, s.pick(0, 1, 1, 2, 4))
+    s.spoil(lines, s.pick(0, 0, 1, 1, 2, 4))
     text = "\n".join(to_json(line, s.chance(0.5)) for line in lines) + "\n"
     data = text.encode("utf-8", "replace")
     return data[: s.rng.randrange(len(data) + 1)] if s.chance(0.1) else data
