@@ -416,6 +416,8 @@ class Detector:
         if not seen.any():
             return
         level = middle(mean[seen])
+        if level <= 0:  # no suction that could leak away
+            return
         taps = np.nanmean(blocks.pa[before], axis=0), np.nanmean(blocks.pa[b : b + 25], axis=0)
         with np.errstate(invalid="ignore", divide="ignore"):
             lost = np.where(blocks.bad[a] | ~(taps[0] > 0), -np.inf, 1 - taps[1] / taps[0])
