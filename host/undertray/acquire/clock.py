@@ -13,7 +13,7 @@ from undertray.acquire.runlog import Run
 from undertray.acquire.slots import LONG_TURN, SEQ, agree, missing
 from undertray.quantiles import middle, middles, quantiles
 
-__all__ = ["GAP_PERIODS", "BoardTime", "HostLine", "board_time", "host_line", "lower_hull"]
+__all__ = ["GAP_PERIODS", "BoardTime", "HostLine", "board_time", "host_line", "lost_share", "lower_hull"]
 
 
 # The host's clock over board time, through a transport that only ever delays.
@@ -159,6 +159,11 @@ _FLOOR_ROWS = 100
 _BLOCK = 64
 _OTHER_RATE = 1.25  # from which on a step is of another rate
 _LINE_ROWS, _LINE_S = 100, 5.0
+
+
+def lost_share(rows: int, lost_rows: int) -> float:
+    """Share of all rows that were lost; 0 where there are none at all."""
+    return lost_rows / max(1, rows + lost_rows)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

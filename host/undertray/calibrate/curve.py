@@ -14,6 +14,7 @@ from undertray.calibrate.fit import Fit
 from undertray.errors import CalibrationError, CalibrationRefused
 
 __all__ = [
+    "LEVEL_WIDTH",
     "PLACES",
     "Level",
     "choose_curve",
@@ -30,7 +31,8 @@ __all__ = [
 # What the points say of the sensor itself: non-linearity, hysteresis, repeatability.
 
 Array = NDArray[np.float64]
-_LEVEL_WIDTH = 0.01
+LEVEL_WIDTH = 0.01
+"""Heights so near to one another are one height, as a share of the range."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,7 +52,7 @@ class Level:
 def levels(height: Array, upward: NDArray[np.bool_], reading: Array) -> list[Level]:
     """Gather readings by height."""
     order = np.argsort(height, kind="stable")
-    width = _LEVEL_WIDTH * float(np.ptp(height))
+    width = LEVEL_WIDTH * float(np.ptp(height))
     starts = [0]
     for k in range(1, len(order)):
         if height[order[k]] - height[order[starts[-1]]] > width:

@@ -12,7 +12,9 @@ import numpy as np
 
 from undertray.calibrate.accuracy import depart_together, departs, made_worse, worse_heading, worst_u95_pa
 from undertray.calibrate.calibration import Calibration, ColumnCalibration
+from undertray.calibrate.curve import LEVEL_WIDTH
 from undertray.calibrate.fit import SCATTER_LEVEL
+from undertray.calibrate.points import NEAR_ZERO
 
 __all__ = [
     "Shift",
@@ -127,8 +129,6 @@ def findings(calibration: Calibration) -> list[str]:
 
 # The course of the column, which all sensors share: which way it went, and whether it came back to zero.
 
-_SAME_HEIGHT = 0.01  # of the range: undertray.calibrate.curve takes readings so near for those of one height
-_NEAR_ZERO = 0.05  # of the highest, as undertray.calibrate.points takes it
 _MOST_NAMED = 3
 
 
@@ -147,7 +147,7 @@ def doubted_directions(calibration: Calibration) -> str:
     """
     course = _course(calibration)
     heights = [point["height_mm"] for point in course]
-    same_mm = _SAME_HEIGHT * (max(heights) - min(heights)) if heights else 0.0
+    same_mm = LEVEL_WIDTH * (max(heights) - min(heights)) if heights else 0.0
     wrong = [
         f"{_named(point)} after {before['height_mm']:g} mm"
         for before, point in pairwise(course)
@@ -173,7 +173,7 @@ def missing_end_zero(calibration: Calibration) -> str:
     by_height = heights == sorted(heights)  # such a file does not say what was last
     since = 0 if by_height else heights.index(max(heights))
     ends = [
-        point["direction"] == "down" and point["height_mm"] <= _NEAR_ZERO * max(heights)
+        point["direction"] == "down" and point["height_mm"] <= NEAR_ZERO * max(heights)
         for point in course[since:]
     ]
     if any(ends):

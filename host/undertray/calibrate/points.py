@@ -15,7 +15,7 @@ from undertray.calibrate.fit import SCATTER_LEVEL, Fit
 from undertray.errors import CalibrationError, CalibrationRefused
 from undertray.units import FACTORS
 
-__all__ = ["Dropped", "Points", "check_points", "check_reading", "outlying", "read_points"]
+__all__ = ["NEAR_ZERO", "Dropped", "Points", "check_points", "check_reading", "outlying", "read_points"]
 
 Array = NDArray[np.float64]
 _MOST_BYTES = 1_000_000
@@ -210,7 +210,7 @@ def outlying(fitted: Callable[[NDArray[np.bool_]], Fit], x: Array, y: Array) -> 
 
 _LEAST_POINTS = 5
 _LEAST_LEVELS = 3
-_NEAR_ZERO = 0.05  # of the highest: near enough for a line to tell zero (common practice, no source)
+NEAR_ZERO = 0.05  # of the highest: near enough for a line to tell zero (common practice, no source)
 _LEAST_CHANGE_PA = 0.01  # a thousandth of a millimetre of water
 _FOLLOWS = 0.9  # correlation of reading and column below which a hose is off or leaks
 
@@ -229,11 +229,11 @@ def check_points(height_mm: Array, column_pa: Array, working_pa: float | None) -
             expected=f"at least {_LEAST_POINTS}",
             do="take more heights, up and down",
         )
-    if height_mm.min() > _NEAR_ZERO * height_mm.max():
+    if height_mm.min() > NEAR_ZERO * height_mm.max():
         raise CalibrationRefused(
             "no zero point",
             seen=f"lowest height {height_mm.min():g} mm",
-            expected=f"a reading at height 0, or below {_NEAR_ZERO * height_mm.max():.3g} mm",
+            expected=f"a reading at height 0, or below {NEAR_ZERO * height_mm.max():.3g} mm",
             do="open both ports to the room and take one",
         )
     heights = len(np.unique(height_mm))

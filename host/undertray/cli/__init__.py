@@ -84,12 +84,10 @@ def _register() -> None:
         "For developers": (score,),
     }.items():
         for part in parts:
-            known = len(app.registered_commands), len(app.registered_groups)
             part.register(app)
-            for command in app.registered_commands[known[0] :]:
-                command.rich_help_panel = title
-            for group in app.registered_groups[known[1] :]:
-                group.rich_help_panel = title
+        registered: list[Any] = [*app.registered_commands, *app.registered_groups]
+        for new in registered:
+            new.rich_help_panel = new.rich_help_panel or title
     for commands in (app, *(one.typer_instance for one in app.registered_groups)):
         for command in commands.registered_commands if commands is not None else ():
             if command.cls is None or not issubclass(command.cls, Command):

@@ -107,6 +107,7 @@ def _inspect(
 
 
 def _lines(found: Inspection, where: str) -> Iterator[str]:
+    from undertray.acquire.clock import lost_share
     from undertray.errors import escaped
 
     yield f"{escaped(where)}: {found.rows} rows in {found.seconds:.1f} s"
@@ -125,7 +126,7 @@ def _lines(found: Inspection, where: str) -> Iterator[str]:
     if found.truncated is not None:
         yield f"cut short  {escaped(found.truncated, 200)}"
     yield f"rate       {measured} Hz measured, {declared} Hz declared"
-    share = f", {found.lost_rows / (found.rows + found.lost_rows):.1%} of all" if found.lost_rows else ""
+    share = f", {lost_share(found.rows, found.lost_rows):.1%} of all" if found.lost_rows else ""
     yield f"lost       {found.lost_rows} rows{share}; the board itself skipped {_number(found.skipped, 'd')}"
     yield f"bad        {found.bad_lines} lines"
     if found.duplicate_rows:

@@ -103,8 +103,7 @@ class Monitor:
         slots = 1 if before is None else (seq - before) % SEQ_LIMIT
         return slots if 0 < slots <= SEQ_LIMIT // 2 else 1
 
-    @property
-    def _missing(self) -> float:
+    def _missing_share(self) -> float:
         """Share of the rows of the last seconds that never came."""
         slots = sum(many for _, many in self._arrivals)
         return 1 - len(self._arrivals) / slots if slots else 0.0
@@ -167,7 +166,8 @@ class Monitor:
             notice=self._trouble
             or ("the board has not described itself yet" if self._device is None else ""),
         )
-        judge, rowless = self._judge, self._rowless_words(now_us)
+        judge, missing = self._judge, self._missing_share()
+        rowless = self._rowless_words(now_us, missing)
         alarms = self._rowless_alarms + (judge.alarm.count if judge else 0)
         shown = replace(shown, alarm=rowless, alarms=alarms)
         if rowless == _NO_ROWS:
@@ -196,12 +196,12 @@ class Monitor:
             required_n=force[1] if force else None,
             seal_index=judge.seal_index(),
             alarm=", ".join(words for words in (judge.alarm.words, rowless) if words),
-            missing=self._missing,
+            missing=missing,
             withdrawn=judge.withdrawn,
             notice=", ".join(notices),
         )
 
-    def _rowless_words(self, now_us: int) -> str:
+    def _rowless_words(self, now_us: int, missing: float) -> str:
         """The alarm that rows stay away, the first one too, or too many of them; empty where they come.
 
         What was last seen is no longer so, nor shown, where none come.
@@ -210,11 +210,7 @@ class Monitor:
         words = ""
         if now_us - self._last_us > usual_s * 1e6:
             words = _NO_ROWS
-        elif (
-            self._first_us is not None
-            and now_us - self._first_us > _SOME_S * 1e6
-            and self._missing > _TOO_MANY
-        ):
+        elif self._first_us is not None and now_us - self._first_us > _SOME_S * 1e6 and missing > _TOO_MANY:
             words = _ROWS_MISSING
         self._rowless_alarms += bool(words) and not self._rowless
         self._rowless = words

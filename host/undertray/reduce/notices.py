@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.acquire.clock import BoardTime
+from undertray.acquire.clock import BoardTime, lost_share
 from undertray.acquire.inspection import changes
 from undertray.acquire.runlog import Run
 from undertray.calibrate.calibration import Calibration
@@ -327,7 +327,7 @@ def _of_the_car(car: Car) -> list[str]:
 
 
 def _lost_words(time: BoardTime) -> str:
-    share = time.lost_rows / (len(time.t_s) + time.lost_rows)
+    share = lost_share(len(time.t_s), time.lost_rows)
     return f"{time.lost_rows} rows were lost on the way" + (f", {share:.0%} of all" if share >= 0.005 else "")
 
 

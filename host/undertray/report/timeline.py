@@ -264,8 +264,7 @@ def draw_timeline(
         )
         for panel, quantity in zip(panels, quantities, strict=True):
             _grid(panel)
-            # beside a low panel it would reach into the next one
-            panel.set_ylabel("")
+            # above it, for beside a low panel it would reach into the next one
             panel.set_title(quantity, loc="right", fontsize=8, fontweight="normal", pad=2)
         if len(series.t_s):
             time_axis(panels[3], float(series.t_s[0]), float(series.t_s[-1]))
@@ -314,7 +313,6 @@ def margin_lines(
             markeredgewidth=1.4,
             label=f"least {units.n(least.margin_n, signed=True)}",
         )
-    panel.set_ylabel(f"margin / {units.force}")
 
 
 def close_up(reduction: Reduction, place: int, units: Display = SI) -> Picture:
@@ -395,8 +393,9 @@ def _enlarged(
         tap_lines(panels[0], reduction, thinner, units, rows)
         margin_lines(panels[1], reduction, thinner, units, rows)
         _plot(panels[2], thinner, series.throttle_us[rows], 7, "throttle", marker="")
-        for panel, quantity in zip(panels, (f"suction / {units.pressure}", None, "µs"), strict=True):
-            panel.set_ylabel(quantity or f"margin / {units.force}", fontsize=8)
+        quantities = f"suction / {units.pressure}", f"margin / {units.force}", "µs"
+        for panel, quantity in zip(panels, quantities, strict=True):
+            panel.set_ylabel(quantity, fontsize=8)
         _legend(panels[0], columns)
         time_axis(panels[2], start_s, stop_s)
         for panel in panels:
@@ -631,7 +630,6 @@ def tap_lines(
     for place, name in enumerate(reduction.taps):
         values = reduction.series.tap_suction_pa[rows, place] / units.pressure_pa
         _plot(panel, thinner, values, place, name)
-    panel.set_ylabel(f"suction at the tap / {units.pressure}")
 
 
 def shown_span(reduction: Reduction, event: Loss) -> tuple[float, float]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.acquire.clock import lost_share
 from undertray.calibrate.distributions import student_quantile
 from undertray.quantiles import middle
 from undertray.reduce.loss import LOSS_KINDS
@@ -266,7 +267,7 @@ def _let_go(reduction: Reduction, found: Holding) -> str:
         said += " There is no throttle in the log: fans that were shut off look the same."
     if found.reached is Reached.STAY:
         said += " It never had its allowance."
-    lost = reduction.lost_rows / (reduction.rows + reduction.lost_rows)
+    lost = lost_share(reduction.rows, reduction.lost_rows)
     if lost > _MANY_LOST:
         said += f" But {lost:.0%} of the rows were lost: it may have been off more often, and by more."
     return said
