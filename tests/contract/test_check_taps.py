@@ -22,6 +22,7 @@ import pytest
 from fakes.board import ScriptedBoard
 from fakes.handlog import hand_car
 from fakes.server import pty_board, tcp_board
+from fakes.virtualboard import served
 
 TAPS = ("front-left", "front-right", "rear-left", "rear-right")
 PA_PER_COUNT = 0.38
@@ -223,12 +224,7 @@ def test_a_car_of_another_board_is_refused(tmp_path: Path) -> None:
 def test_the_story_to_practise_with(tmp_path: Path) -> None:
     """The virtual board's story: the firmware itself, on a pseudo-terminal."""
     undertray = [sys.executable, "-m", "undertray"]
-    board = subprocess.Popen(
-        [*undertray, "virtual", "--pty", "--story", "taps"], stderr=subprocess.PIPE, text=True
-    )
-    try:
-        assert board.stderr is not None
-        address = next(line for line in board.stderr if line.startswith("virtual board on ")).split()[3]
+    with served("--pty", "--story", "taps") as address:
         # the tap that sucks first after Enter is the first of the story; the others are left for another day
         done = subprocess.run(
             [*undertray, "check-taps", "--port", address, "--json"],
@@ -238,9 +234,6 @@ def test_the_story_to_practise_with(tmp_path: Path) -> None:
             timeout=60,
             check=False,
         )
-    finally:
-        board.terminate()
-        board.communicate(timeout=10)
     (one,) = json.loads(done.stdout)["found"]
     assert done.returncode == 1, done.stderr  # three were not checked
     assert one["faults"] == []

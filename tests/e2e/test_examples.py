@@ -9,10 +9,9 @@ from pathlib import Path
 import pytest
 
 import undertray
-from fakes.console_blocks import make_folder, read_steps, run_step
+from fakes.console_blocks import calibrated_folder
 
-ROOT = Path(__file__).parents[2]
-HOST = ROOT / "host"
+HOST = Path(__file__).parents[2] / "host"
 MODULES = sorted(
     ".".join(path.relative_to(HOST).with_suffix("").parts)
     for path in HOST.rglob("*.py")
@@ -23,11 +22,7 @@ RUN = doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("demo") / "runs"
-    make_folder(folder)
-    steps = read_steps((ROOT / "demo_logs" / "README.md").read_text(encoding="utf-8"))
-    run_step(next(step.command for step in steps if " calibrate " in step.command), folder)
-    return folder
+    return calibrated_folder(tmp_path_factory.mktemp("demo") / "runs")
 
 
 @pytest.mark.parametrize("module", MODULES)

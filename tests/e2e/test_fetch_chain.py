@@ -4,20 +4,18 @@ from __future__ import annotations
 
 import json
 import re
-import subprocess
-import sys
 import time
 from pathlib import Path
 
 import pytest
 
 from fakes.program import undertray
+from fakes.virtualboard import served
 from fakes.wire import wired_board
 from firmware.runs import board
 from undertray import read_run
 
 LOGS = Path(__file__).parents[2] / "demo_logs"
-UNDERTRAY = [sys.executable, "-m", "undertray"]
 SUCTION = [700.0, 650.0, 600.0, 800.0]
 
 
@@ -73,13 +71,8 @@ def test_a_drive_without_a_cable(tmp_path: Path) -> None:
         "changes": [[500_000, {"throttle_us": 1600}], [1_700_000, {"throttle_us": 1000}]],
     }
     (tmp_path / "story.json").write_text(json.dumps(story), encoding="utf-8")
-    argv = ["virtual", "--listen", "127.0.0.1:0", "--story", str(tmp_path / "story.json")]
-    process = subprocess.Popen(
-        [*UNDERTRAY, *argv, "--board", str(tmp_path / "board.json")], stderr=subprocess.PIPE, text=True
-    )
-    try:
-        assert process.stderr is not None
-        port = process.stderr.readline().split()[3]
+    where = ["--listen", "127.0.0.1:0", "--board", str(tmp_path / "board.json")]
+    with served(*where, "--story", str(tmp_path / "story.json")) as port:
         # the throttle is down 1.7 s after the start, and two seconds later the run is written
         until = time.monotonic() + 40
         listed = undertray("fetch", "--port", port, "--list")
@@ -95,11 +88,6 @@ def test_a_drive_without_a_cable(tmp_path: Path) -> None:
         live = tmp_path / "live.csv"
         recorded = undertray("record", "--port", port, "--seconds", "0.5", "--out", str(live), "--quiet")
         assert recorded.returncode == 0, recorded.stderr
-    finally:
-        process.terminate()
-        process.wait(10)
-        assert process.stderr is not None
-        process.stderr.close()
     run = read_run(log)
     assert run.device is not None
     assert run.device.uid == read_run(live).device.uid  # type: ignore[union-attr]

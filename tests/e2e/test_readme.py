@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from fakes.console_blocks import make_folder, matches, read_steps, run_step
+from fakes.console_blocks import calibrated_folder, make_folder, matches, read_steps, run_step
 from fakes.program import undertray
 
 ROOT = Path(__file__).parents[2]
@@ -27,10 +27,8 @@ def test_the_commands_of_a_page_print_what_it_says(tmp_path: Path, page: str, le
 
 def test_the_python_of_a_page_gives_what_it_says(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """In the folder as the page's own first command leaves it: with a calibration."""
-    folder, page = tmp_path / "runs", (ROOT / "demo_logs" / "README.md").read_text(encoding="utf-8")
-    make_folder(folder)
-    run_step(next(step.command for step in read_steps(page) if " calibrate " in step.command), folder)
-    monkeypatch.chdir(folder)
+    page = (ROOT / "demo_logs" / "README.md").read_text(encoding="utf-8")
+    monkeypatch.chdir(calibrated_folder(tmp_path / "runs"))
     text = "".join(re.findall(r"^```python\n(.*?)^```$", page, re.S | re.M))
     runner = doctest.DocTestRunner(optionflags=doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE)
     said: list[str] = []

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from fakes.program import undertray
 
-__all__ = ["Step", "make_folder", "matches", "read_steps", "run_step"]
+__all__ = ["Step", "calibrated_folder", "make_folder", "matches", "read_steps", "run_step"]
 
 _BLOCK = re.compile(r"^```console\n(.*?)^```$", re.S | re.M)
 
@@ -36,6 +36,15 @@ def make_folder(folder: Path) -> None:
     for name in ("firmware/board.json", "demo_logs/car.toml"):
         (folder / name).parent.mkdir()
         shutil.copyfile(root / name, folder / name)
+
+
+def calibrated_folder(folder: Path) -> Path:
+    """The same, as the first command of the demo's own page leaves it: with a calibration."""
+    make_folder(folder)
+    page = Path(__file__).parents[2] / "demo_logs" / "README.md"
+    steps = read_steps(page.read_text(encoding="utf-8"))
+    run_step(next(step.command for step in steps if " calibrate " in step.command), folder)
+    return folder
 
 
 def read_steps(page: str) -> list[Step]:

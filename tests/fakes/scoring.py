@@ -1,4 +1,4 @@
-"""The scoring program of the detectors, which is a script of ``tests/bench``, as a module."""
+"""The scoring program of the detectors, a script of ``tests/bench``, as a module; what a run is told."""
 
 from __future__ import annotations
 
@@ -6,6 +6,10 @@ import importlib.util
 import sys
 from pathlib import Path
 from types import ModuleType
+
+from undertray.reduce.loss import Loss
+from undertray.reduce.losses import find_losses
+from undertray.virtual.scenarios import Recording
 
 PROGRAM = Path(__file__).resolve().parents[1] / "bench" / "score_detectors.py"
 
@@ -19,3 +23,14 @@ def scoring_program() -> ModuleType:
     sys.modules["score_detectors"] = module
     spec.loader.exec_module(module)
     return module
+
+
+def told(recording: Recording) -> tuple[Loss, ...]:
+    """The events that the detector finds in an invented recording."""
+    return find_losses(
+        recording.t_s,
+        recording.suction_pa,
+        recording.throttle_us,
+        out_of_range=recording.out_of_range,
+        period_s=1 / float(str(recording.facts["rate_hz"])),
+    )

@@ -18,7 +18,7 @@ def served(*arguments: str) -> Iterator[str]:
     process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
     try:
         assert process.stderr is not None
-        yield process.stderr.readline().split()[3]
+        yield next(line for line in process.stderr if line.startswith("virtual board on ")).split()[3]
     finally:
         process.send_signal(signal.SIGTERM)
         process.wait(10)

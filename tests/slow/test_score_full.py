@@ -9,21 +9,11 @@ from __future__ import annotations
 
 import pytest
 
-from undertray.reduce.losses import find_losses
+from fakes.scoring import told
 from undertray.reduce.scoring import Truth, score
 from undertray.virtual.scenarios import make_recording
 
 pytestmark = pytest.mark.slow
-
-
-def told(recording):
-    return find_losses(
-        recording.t_s,
-        recording.suction_pa,
-        recording.throttle_us,
-        out_of_range=recording.out_of_range,
-        period_s=1 / recording.facts["rate_hz"],
-    )
 
 
 def test_500_runs():

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from fakes.cells import few, some
+from fakes.scoring import told
 from fakes.signals import fan, ramp, times
 from undertray.reduce.losses import find_losses
 from undertray.virtual.scenarios import make_recording
@@ -137,25 +138,15 @@ def test_without_a_throttle_nothing_is_called_a_leak(first, told, later_s):
     assert {e.kind for e in found} == told
 
 
-def _told(recording):
-    return find_losses(
-        recording.t_s,
-        recording.suction_pa,
-        recording.throttle_us,
-        out_of_range=recording.out_of_range,
-        period_s=1 / recording.facts["rate_hz"],
-    )
-
-
 def test_where_there_is_no_suction_nothing_leaks_away():
     """Invented run 62240 (looked at): a leak was told from a suction under nought."""
-    assert all(event.from_pa is None or event.from_pa > 0 for event in _told(make_recording(62_240)))
+    assert all(event.from_pa is None or event.from_pa > 0 for event in told(make_recording(62_240)))
 
 
 def test_a_leak_before_which_the_fan_never_came_to_rest():
     """Invented run 62046 (looked at): the throttle works until the leak begins."""
     recording = make_recording(62_046)
-    told = _told(recording)
+    found = told(recording)
     (true,) = [e for e in recording.truth if e.kind == "slow-leak"]
     # within 2.5 s, as undertray.reduce.scoring pairs leaks
-    assert [e.onset_s for e in told if e.kind == "slow-leak"] == [pytest.approx(true.onset_s, abs=2.5)]
+    assert [e.onset_s for e in found if e.kind == "slow-leak"] == [pytest.approx(true.onset_s, abs=2.5)]
