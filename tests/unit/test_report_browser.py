@@ -161,7 +161,7 @@ def test_no_label_of_the_still_pictures_is_overprinted(page: tuple[Browser, str]
 @pytest.mark.parametrize("dark", [False, True])
 def test_every_word_stands_out_from_its_ground(page: tuple[Browser, str], dark: bool) -> None:
     found = _open(page, 1280, dark)
-    found.value("document.querySelector('details').open = true")
+    found.value("document.querySelectorAll('details').forEach(part => { part.open = true; })")
     assert found.value(FAINT) == []
     found.value("document.querySelector('.headline').style.color = 'rgb(119, 119, 119)'")
     assert len(found.value(FAINT)) == 1  # the check can fail: #777 on a tinted ground
@@ -174,6 +174,23 @@ def test_a_table_is_cards_on_a_phone(page: tuple[Browser, str]) -> None:
     assert found.value(narrow + "!e.closest('thead')).map(e => e.textContent)") == []
     label = "getComputedStyle(document.querySelector('td[data-head=Onset]'), '::before').content"
     assert found.value(label) == '"Onset"'
+
+
+def test_on_a_phone_the_parts_are_folded_and_a_link_opens_one(page: tuple[Browser, str]) -> None:
+    found = _open(page, 1280)
+    part = "document.querySelector('#run-1-quality')"
+    links = "[...document.querySelectorAll('.parts a')]"
+    assert found.value(f"{part}.open")
+    assert found.value(f"{links}.every(link => document.querySelector(link.hash))")
+    long_px = found.value("document.documentElement.scrollHeight")
+    found = _open(page, 360)
+    assert not found.value(f"{part}.open")
+    # a phone's screen is 640 high: nine of them, where it was nineteen
+    assert found.value("document.documentElement.scrollHeight") < min(9 * 640, long_px)
+    assert found.value(f"{links}.every(link => link.getBoundingClientRect().height >= 24)")
+    found.value(f"{links}.find(link => link.hash === '#run-1-quality').click()")
+    assert found.value(f"{part}.open")
+    assert found.value(f"Math.abs({part}.getBoundingClientRect().top) < 640")
 
 
 AREA = "document.querySelector('.touch-area')"

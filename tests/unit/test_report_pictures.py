@@ -7,6 +7,7 @@ import csv
 import io
 import xml.etree.ElementTree as ET
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -196,18 +197,53 @@ def test_a_formula_in_a_name_is_no_formula_in_the_table() -> None:
     assert picture.csv() == "tap,Pa\n'=1+1,1\n'@x,\nfront,2\n"
 
 
-def test_of_many_events_the_gravest_are_enlarged_and_the_rest_counted() -> None:
-    events = tuple(
+def _hundred_alike(drops: tuple[float, ...]) -> tuple[Any, ...]:
+    """A hundred losses that differ by what they lost, and a cut after each."""
+    return tuple(
         invented_event(
-            kind="throttle-cut" if i % 2 else "seal-loss", onset_s=3.0 + 0.02 * i, bottom_s=3.01 + 0.02 * i
+            kind="throttle-cut" if i % 2 else "seal-loss",
+            onset_s=3.0 + 0.02 * i,
+            bottom_s=3.01 + 0.02 * i,
+            drop=drops[i // 2 % len(drops)],
         )
         for i in range(200)
     )
+
+
+def test_of_events_that_are_alike_one_is_enlarged_and_all_are_counted() -> None:
+    reduction = invented_reduction(events=_hundred_alike((0.70, 0.75)))
+    sheet = make_sheet(reduction, invented_car())
+    assert [row[0] for row in sheet.events.rows] == ["100 \u00d7 seal-loss", "100 \u00d7 throttle-cut"]
+    assert sheet.events.rows[0][1:5] == ("3.00 s to 6.96 s", "front-left", "1500 Pa to 400 Pa", "70\u201375%")
+    assert len(sheet.every_event.rows) == 150
+    assert sheet.events_left == ("50 further events are not in this table.",)
+    assert [(c.gravest, c.folded) for c in sheet.close_ups] == [(True, False), (False, True)]
+    assert "one of 100 alike" in sheet.close_ups[0].title
+    assert "the first began at 3.00 s, the last at 6.96 s" in sheet.close_ups[0].words
+
+
+def test_of_many_that_differ_the_gravest_are_enlarged_and_the_rest_counted() -> None:
+    events = _hundred_alike(tuple(0.12 + 0.11 * k for k in range(8)))
     close_ups, left = gravest(invented_reduction(events=events), invented_car(), SI, None)
     assert len(close_ups) == 8
     assert all("seal-loss" in c.title for c in close_ups)
-    assert "50 further events are not in this table" in left
-    assert "192 are not" in left
+    assert left[-1] == "The 8 gravest are enlarged below, 1 are not."
+
+
+def test_every_time_without_rows_is_grey_however_many_and_however_short() -> None:
+    gaps = tuple(
+        invented_event(
+            kind="data-gap", onset_s=0.5 + 0.05 * i, bottom_s=0.5 + 0.05 * i, end_s=0.52 + 0.05 * i
+        )
+        for i in range(200)
+    )
+    reduction = invented_reduction(fold_at_s=None, events=gaps)
+    assert len(touch_numbers(reduction, invented_car(), SI)["gaps"]) == 200
+    # four panels, each with one grey part for each gap; derived: drawn 12 s / 250 wide they do not touch
+    drawn = timeline(reduction).svg
+    assert drawn.count("PolyCollection") == 8
+    grey = ET.fromstring(drawn).iter("{http://www.w3.org/2000/svg}path")
+    assert sum("#8a8f98" in path.get("style", "") for path in grey) == 4 * 200
 
 
 def test_a_faulty_tap_is_hatched_and_has_no_value() -> None:

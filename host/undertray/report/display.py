@@ -126,7 +126,7 @@ def moment_text(t_s: float, places: int = 2) -> str:
     shown = f"{t_s:.{places}f} s"
     if t_s < LONG_RUN_S:
         return shown
-    return f"{shown} ({clock_text(t_s)})"
+    return f"{shown} ({clock_text(round(t_s, places))})"
 
 
 def clock_text(t_s: float) -> str:

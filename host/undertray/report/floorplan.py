@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -99,7 +100,8 @@ def floor_picture(
         figure = Figure(figsize=(2.9, 3.6))
         panel = figure.add_axes((0.02, 0.18, 0.96, 0.8))
         bar = figure.add_axes((0.06, 0.125, 0.88, 0.04))
-        for tap, cell in cells(car, car.taps):
+        parts = cells(car, car.taps)
+        for tap, cell in parts:
             value = value_of.get(tap.name, np.nan)
             known = np.isfinite(value)
             corners = [(y, x) for x, y in cell]
@@ -116,29 +118,36 @@ def floor_picture(
             )
         outline = [(y, x) for x, y in car.floor_mm]
         panel.add_patch(Polygon(outline, closed=True, fill=False, edgecolor=INK, linewidth=1.3))
+        cell_of = {tap.name: cell for tap, cell in parts}
         for tap in car.taps:
             value = value_of.get(tap.name, np.nan)
             light = np.isfinite(value) and sum(colours(scale(value))[:3]) > 1.35
             ink = "#000000" if light else "#ffffff"
-            words = f"{_broken(short(tap.name, _NAME))}\n{shown.get(tap.name, 'no reading')}"
+            name, said = _broken(short(tap.name, _NAME)), shown.get(tap.name, "no reading")
             panel.plot(tap.y_mm, tap.x_mm, "o", markersize=3.5, color=ink if np.isfinite(value) else INK)
-            panel.annotate(
-                words,
-                (_inside_mm(car, tap, words), tap.x_mm),
-                xytext=(0, -4),
-                textcoords="offset points",
-                ha="center",
-                va="top",
-                fontsize=8.5,
-                linespacing=1.25,
-                color=ink if np.isfinite(value) else INK,
-                bbox=None if np.isfinite(value) else {"facecolor": PAPER, "edgecolor": "none", "pad": 1.5},
-            )
+            low = _is_low(car, tap, f"{name}\n{said}", cell_of.get(tap.name, []))
+            for words, lift, grows in ((name, 4, "bottom"), (said, -4, "top")) if low else (
+                (f"{name}\n{said}", -4, "top"),
+            ):  # fmt: skip
+                panel.annotate(
+                    words,
+                    (_inside_mm(car, tap, words), tap.x_mm),
+                    xytext=(0, lift),
+                    textcoords="offset points",
+                    ha="center",
+                    va=grows,
+                    fontsize=8.5,
+                    linespacing=1.25,
+                    color=ink if np.isfinite(value) else INK,
+                    bbox=None
+                    if np.isfinite(value)
+                    else {"facecolor": PAPER, "edgecolor": "none", "pad": 1.5},
+                )
             if tap.name in order:
                 panel.annotate(
                     str(list(order).index(tap.name) + 1),
                     (tap.y_mm, tap.x_mm),
-                    xytext=(0, 12),
+                    xytext=(-13, 0) if low else (0, 12),
                     textcoords="offset points",
                     ha="center",
                     va="center",
@@ -147,7 +156,7 @@ def floor_picture(
                     color="#000000",
                     bbox={"boxstyle": "circle,pad=0.25", "facecolor": "#ffffff", "edgecolor": "#000000"},
                 )
-        _axles(panel, car)
+        _axles(panel, car, across=False)
         panel.set_aspect("equal")
         panel.invert_yaxis()
         panel.set_axis_off()
@@ -183,6 +192,17 @@ def _broken(name: str) -> str:
         return name
     at = min(parts, key=lambda place: abs(place - len(name) / 2))
     return f"{name[:at].rstrip()}\n{name[at:]}"
+
+
+def _is_low(car: Car, tap: Tap, words: str, cell: Sequence[tuple[float, float]]) -> bool:
+    """Whether the part of a tap ends so soon behind it that its words have no room under it."""
+    xs = [x for x, _ in car.floor_mm]
+    mm_per_in = (max(xs) - min(xs)) / _LENGTH_IN
+    high_mm = (len(words.split("\n")) * _LINE_IN + 0.06) * mm_per_in
+    return max((x for x, _ in cell), default=math.inf) - tap.x_mm < high_mm
+
+
+_LINE_IN = 8.5 * 1.25 / 72
 
 
 def _inside_mm(car: Car, tap: Tap, words: str) -> float:
@@ -289,14 +309,16 @@ def steady_pa(reduction: Reduction, rows: NDArray[np.bool_]) -> Array:
     return middles_seen(reduction.series.tap_suction_pa[rows].T)
 
 
-def _axles(panel: Axes, car: Car) -> None:
+def _axles(panel: Axes, car: Car, across: bool = True) -> None:
+    """Where the axles are: lines across the car, or marks beside it where words stand on the floor."""
     ys = [y for _, y in car.floor_mm]
     left, right = min(ys), max(ys)
     reach = 0.06 * (right - left)
+    spans = [(left - reach, right + reach)] if across else [(left - reach, left), (right, right + reach)]
     for x_mm, name in ((0.0, "front\naxle"), (car.wheelbase_mm, "rear\naxle")):
-        panel.plot(
-            [left - reach, right + reach], [x_mm, x_mm], color=LIMIT, linewidth=1, linestyle=(0, (4, 3))
-        )
+        for from_mm, to_mm in spans:
+            style = (0, (4, 3)) if across else "-"
+            panel.plot([from_mm, to_mm], [x_mm, x_mm], color=LIMIT, linewidth=1, linestyle=style)
         panel.text(right + 1.4 * reach, x_mm, name, fontsize=7.5, va="center", color=INK)
 
 

@@ -10,17 +10,24 @@ from numpy.typing import NDArray
 
 from undertray.reduce.leakage import seal_index
 from undertray.reduce.loss import LOSS_KINDS
-from undertray.reduce.margins import SETTLED_S
 from undertray.reduce.steady import BLOCK_S, REST_US, steady_levels, work_rows
 from undertray.reduce.warning import UNTOLD, warning_words
 from undertray.report.display import SI, Display, moment_text
+from undertray.report.eventgroups import (
+    MOST_SINGLY,
+    EventGroup,
+    by_gravity,
+    event_groups,
+    let_go_s,
+    lets_go_in,
+)
 from undertray.report.floorplan import at_moment_pa, floor_picture, steady_pa
 from undertray.report.picture import Picture, Thinner, svg_text
 from undertray.report.style import GRID, LIMIT, SERIES, settings, stacked
 from undertray.report.timeline import (
     close_up,
+    lasts_until_s,
     least_close_up,
-    let_go_s,
     mark_events,
     shown_span,
     time_axis,
@@ -41,6 +48,7 @@ __all__ = [
     "fan_picture",
     "faulty_taps",
     "gravest",
+    "in_event",
     "index_picture",
     "least_moment",
     "own_index",
@@ -210,17 +218,17 @@ def index_picture(reduction: Reduction, blocks: Blocks, reference: FanReference 
 
 MOST_ROWS = 150
 _MOST_CLOSE_UPS = 8
-_GRAVE = ("seal-loss", "slow-leak", "sensor-fault", "throttle-cut")
 
 
 @dataclass(frozen=True, slots=True)
 class CloseUp:
-    """A moment enlarged: heading, a sentence, its pictures, and whether it is the gravest of the run."""
+    """A moment enlarged: heading, a sentence, its pictures. The gravest stands open, a cut is folded."""
 
     title: str
     words: str
     pictures: tuple[Picture, ...]
     gravest: bool = False
+    folded: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -237,15 +245,15 @@ def quiet_part(reduction: Reduction) -> Quiet | None:
     return None if rows is None else Quiet(rows, steady_pa(reduction, rows))
 
 
-def gravest(reduction: Reduction, car: Car, units: Display, quiet: Quiet | None) -> tuple[list[CloseUp], str]:
-    """Enlarge the gravest events of a run."""
-    events = told_events(reduction)
-    shown = _by_gravity(reduction)
-    chosen = sorted(shown[:_MOST_CLOSE_UPS])
-    top_pa = _top_pa(reduction, quiet)
+def gravest(
+    reduction: Reduction, car: Car, units: Display, quiet: Quiet | None
+) -> tuple[list[CloseUp], tuple[str, ...]]:
+    """Enlarge the gravest events of a run, one of those that are alike, and say what is left out."""
+    events, groups = told_events(reduction), _enlarged_groups(reduction)
+    shown, top_pa = groups[:_MOST_CLOSE_UPS], _top_pa(reduction, quiet)
     close_ups = []
-    for place in chosen:
-        event = events[place]
+    for group in shown:
+        place, event = group.example, events[group.example]
         ordered = event.first_tap is not None and event.kind in LOSS_KINDS
         circles = "; the numbers in circles are the order in which the taps fell" if ordered else ""
         bottom = floor_picture(
@@ -263,38 +271,52 @@ def gravest(reduction: Reduction, car: Car, units: Display, quiet: Quiet | None)
         )
         close_ups.append(
             CloseUp(
-                title=f"Event {place + 1}: {event.kind} at {moment_text(event.onset_s)}",
-                words=_event_words(reduction, event, units),
+                title=_title(reduction, group),
+                words=_event_words(reduction, event, units) + _others(reduction, group),
                 pictures=(close_up(reduction, place, units), bottom),
-                gravest=place == shown[0] and event.kind in LOSS_KINDS,
+                gravest=place == shown[0].example and event.kind in LOSS_KINDS,
+                folded=event.kind == "throttle-cut",
             )
         )
     left = []
     if len(events) > MOST_ROWS:
         left.append(f"{len(events) - MOST_ROWS} further events are not in this table.")
-    if len(shown) > len(chosen):
-        left.append(f"The {len(chosen)} gravest are enlarged below, {len(shown) - len(chosen)} are not.")
-    return close_ups, " ".join(left)
+    if len(groups) > len(shown):
+        left.append(f"The {len(shown)} gravest are enlarged below, {len(groups) - len(shown)} are not.")
+    return close_ups, tuple(left)
 
 
-def _by_gravity(reduction: Reduction) -> list[int]:
-    """Places of the events that can be enlarged: first the one in which the car let go first."""
-    events, grave = told_events(reduction), {kind: rank for rank, kind in enumerate(_GRAVE)}
-    at_s = let_go_s(reduction)
+def _enlarged_groups(reduction: Reduction) -> list[EventGroup]:
+    """What is enlarged, the gravest first: every event of few, of many one of those that are alike."""
+    places = by_gravity(reduction)
+    cuts = sum(event.kind == "throttle-cut" for event in told_events(reduction))
+    if len(places) > MOST_SINGLY or cuts > 1:
+        return event_groups(reduction)
+    return [EventGroup(place, (place,)) for place in places]
 
-    def rank(place: int) -> tuple[bool, int, float, int]:
-        event, first = events[place], False
-        if at_s is not None and event.kind in LOSS_KINDS:
-            first = event.onset_s <= at_s + SETTLED_S and (event.end_s is None or at_s <= event.end_s)
-        return not first, grave[event.kind], -(event.drop or 0.0), place
 
-    return sorted((place for place, event in enumerate(events) if event.kind in grave), key=rank)
+def _title(reduction: Reduction, group: EventGroup) -> str:
+    event = told_events(reduction)[group.example]
+    alike = f", one of {len(group.places)} alike" if len(group.places) > 1 else ""
+    here = group.example == by_gravity(reduction)[0] and lets_go_in(event, let_go_s(reduction))
+    first = ": here it let go" if here else ""
+    return f"Event {group.example + 1}, {event.kind} at {moment_text(event.onset_s)}{alike}{first}"
+
+
+def _others(reduction: Reduction, group: EventGroup) -> str:
+    """When those began that are like the one that is enlarged."""
+    if len(group.places) == 1:
+        return ""
+    events = told_events(reduction)
+    first, last = (moment_text(events[group.places[k]].onset_s) for k in (0, -1))
+    return f" Of the {len(group.places)} that are alike the first began at {first}, the last at {last}."
 
 
 def close_up_spans(reduction: Reduction) -> list[tuple[float, float]]:
-    """From when to when each enlarged event is shown, s, the gravest first."""
-    events = told_events(reduction)
-    return [shown_span(reduction, events[place]) for place in _by_gravity(reduction)[:_MOST_CLOSE_UPS]]
+    """From when to when each event is shown that is kept finer, s: the enlarged ones, then the gravest."""
+    events, enlarged = told_events(reduction), [group.example for group in _enlarged_groups(reduction)]
+    places = dict.fromkeys((*enlarged[:_MOST_CLOSE_UPS], *by_gravity(reduction)))
+    return [shown_span(reduction, events[place]) for place in list(places)[:_MOST_CLOSE_UPS]]
 
 
 def least_moment(reduction: Reduction, car: Car, units: Display, quiet: Quiet | None) -> CloseUp | None:
@@ -315,7 +337,18 @@ def least_moment(reduction: Reduction, car: Car, units: Display, quiet: Quiet | 
         faulty=faulty_taps(reduction, at_s),
     )
     lost = any(event.kind in LOSS_KINDS for event in reduction.events)
-    return CloseUp(f"Least margin, at {moment_text(at_s)}", "", (picture, floor), gravest=not lost)
+    title = f"Least margin, at {moment_text(at_s)}{in_event(reduction, at_s)}"
+    return CloseUp(title, "", (picture, floor), gravest=not lost)
+
+
+def in_event(reduction: Reduction, at_s: float) -> str:
+    """Say in which loss or cut a moment lies; nothing where in none."""
+    events = told_events(reduction)
+    for place in by_gravity(reduction):
+        event = events[place]
+        if event.kind != "sensor-fault" and event.onset_s <= at_s <= lasts_until_s(reduction, event):
+            return f", in event {place + 1}"
+    return ""
 
 
 def _top_pa(reduction: Reduction, quiet: Quiet | None) -> float:

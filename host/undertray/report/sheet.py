@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
@@ -12,12 +12,23 @@ import numpy as np
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.steady import work_rows
 from undertray.reduce.warning import UNTOLD, warning_words
-from undertray.report.display import SI, Display, moment_text, number, off_text, speed_name
+from undertray.report.display import (
+    LONG_RUN_S,
+    SI,
+    Display,
+    clock_text,
+    moment_text,
+    number,
+    off_text,
+    speed_name,
+)
+from undertray.report.eventgroups import MOST_SINGLY, EventGroup, event_groups
 from undertray.report.moments import (
     MOST_ROWS,
     CloseUp,
     close_up_spans,
     gravest,
+    in_event,
     least_moment,
     quiet_part,
     steady_pictures,
@@ -91,10 +102,12 @@ class Sheet:
     touch: dict[str, Any] | None
     least: CloseUp | None
     events: Grid
+    every_event: Grid
+    events_found: int
     gaps: str
     timed: bool
     untold: tuple[tuple[str, str], ...]
-    events_left: str
+    events_left: tuple[str, ...]
     dips_said: tuple[str, ...]
     dips: Grid
     close_ups: list[CloseUp]
@@ -108,6 +121,22 @@ class Sheet:
     quality: Grid
     facts: list[tuple[str, str]]
     beside: Picture | None = None
+
+    @property
+    def parts(self) -> tuple[tuple[str, str], ...]:
+        """What the page can jump to: name and title of each part, from the top."""
+        least = [("least", "Least margin")] if self.least else []
+        events = [("events", f"Events ({self.events_found})")]
+        return (
+            ("time", "Over time"),
+            *(events + least if self.lost else least + events),
+            ("dips", "Dips"),
+            ("steady", "Steady state"),
+            *([("motion", "Motion")] if self.felt else []),
+            ("axles", "Axles and taps"),
+            ("quality", "Recording"),
+            ("facts", "What was run"),
+        )
 
     @property
     def lost(self) -> bool:
@@ -140,15 +169,16 @@ def make_sheet(
     tone, sign = tone_of(verdict.word)
     quiet, marks_s = quiet_part(reduction), _marks_s(run)
     close_ups, left = gravest(reduction, car, units, quiet)
-    told = told_events(reduction)[:MOST_ROWS]
-    events = [_event_row(reduction, place, event, units) for place, event in enumerate(told)]
+    told = told_events(reduction)
+    events = [_event_row(reduction, place, event, units) for place, event in enumerate(told[:MOST_ROWS])]
+    groups = event_groups(reduction) if len(told) > MOST_SINGLY else []
     facts = run.facts if run is not None else {}
     return Sheet(
         run=reduction.run,
         verdict=verdict,
         tone=tone,
         sign=sign,
-        number=_number(verdict, units),
+        number=_number(reduction, verdict, units),
         figures=key_figures(reduction, verdict, units),
         notices=reduction.notices,
         when=_date(_short_fact(facts.get("started_utc"))),
@@ -158,10 +188,9 @@ def make_sheet(
         if len(reduction.series.t_s) > 1
         else None,
         least=least_moment(reduction, car, units, quiet),
-        events=Grid(
-            ("Event", "Onset", "First tap", "From, to", "Lost", "Fall", "Warning", "Below its need", "Sure"),
-            events,
-        ),
+        events=Grid(_EVENT_HEADS, [_group_row(reduction, group, units) for group in groups] or events),
+        every_event=Grid(_EVENT_HEADS, events if groups else []),
+        events_found=len(told),
         gaps=gap_words(reduction),
         timed=any(row[7] for row in events),
         untold=tuple((short, why) for short, why in UNTOLD.items() if any(row[6] == short for row in events)),
@@ -227,6 +256,62 @@ def _event_row(reduction: Reduction, place: int, event: Loss, units: Display) ->
     )
 
 
+_EVENT_HEADS = (
+    "Event",
+    "Onset",
+    "First tap",
+    "From, to",
+    "Lost",
+    "Fall",
+    "Warning",
+    "Below its need",
+    "Sure",
+)
+
+
+def _group_row(reduction: Reduction, group: EventGroup, units: Display) -> tuple[str, ...]:
+    """Events that are alike in one row: what differs from the least to the greatest."""
+    told = told_events(reduction)
+    if len(group.places) == 1:
+        return _event_row(reduction, group.example, told[group.example], units)
+    events = [told[place] for place in group.places]
+    kind, loss = events[0].kind, events[0].kind in LOSS_KINDS
+    below_s = sum(event.below_hold_s or 0.0 for event in events)
+    from_pa, to_pa = ([getattr(event, name) for event in events] for name in ("from_pa", "to_pa"))
+    warned = warning_words(reduction, events[0]) if loss else ""
+    if loss and warned not in (*UNTOLD, "none"):
+        warned = _span([event.warning_s for event in events], lambda ahead_s: f"{ahead_s:.2f} s")
+    return (
+        f"{len(events)} × {kind}{', brief' if events[0].brief else ''}",
+        _from_to(events[0].onset_s, events[-1].onset_s),
+        first_words(events[0]) if loss else "",
+        f"{_span(from_pa, units.pa)} to {_span(to_pa, units.pa)}" if any(from_pa) else "",
+        _span([event.drop for event in events], lambda drop: f"{drop:.0%}"),
+        _span([event.fall_s for event in events], lambda fall_s: f"{fall_s * 1000:.0f} ms"),
+        warned,
+        f"{below_s:.2f} s in all" if loss and below_s else "",
+        _span([event.confidence for event in events], lambda sure: f"{sure:.0%}"),
+    )
+
+
+def _span(values: Sequence[float | None], show: Callable[[float], str]) -> str:
+    """Some values from the least to the greatest; one alone where they look the same."""
+    known = [value for value in values if value is not None]
+    low, high = (show(min(known)), show(max(known))) if known else ("", "")
+    if low == high:
+        return low
+    # one unit is enough, and a dash: "326 ms to 330 ms" reads as a change
+    unit = low.lstrip("0123456789.\u2212")
+    return f"{low.removesuffix(unit)}\u2013{high}" if high.endswith(unit) else f"{low} to {high}"
+
+
+def _from_to(first_s: float, last_s: float) -> str:
+    """From the first to the last, in minutes and seconds where they are long."""
+    if last_s < LONG_RUN_S:
+        return f"{first_s:.2f} s to {last_s:.2f} s"
+    return f"{clock_text(round(first_s, 2))} to {clock_text(round(last_s, 2))}"
+
+
 def _axles(reduction: Reduction, units: Display) -> Grid:
     heads = (
         "Axle",
@@ -276,12 +361,12 @@ def _taps(reduction: Reduction, units: Display) -> Grid:
     return Grid(heads, rows)
 
 
-def _number(verdict: Verdict, units: Display) -> tuple[str, str]:
+def _number(reduction: Reduction, verdict: Verdict, units: Display) -> tuple[str, str]:
     """The one number that comes first, and what it is of."""
     if verdict.at_s is None:
         return ("", "")
-    within = within_words(verdict.least_u95_n, units)
-    said = f"least margin, {verdict.axle}, at {moment_text(verdict.at_s)}, {within}"
+    within, where = within_words(verdict.least_u95_n, units), in_event(reduction, verdict.at_s)
+    said = f"least margin, {verdict.axle}, at {moment_text(verdict.at_s)}{where}, {within}"
     return (units.n(verdict.least_margin_n, signed=True), said)
 
 

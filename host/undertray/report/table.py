@@ -11,7 +11,8 @@ from undertray.errors import escaped
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.summary import Spread
 from undertray.reduce.warning import UNTOLD, warning_words
-from undertray.report.display import LONG_RUN_S, SI, Display, clock_text, off_text, speed_name
+from undertray.report.display import LONG_RUN_S, SI, Display, clock_text, moment_text, off_text, speed_name
+from undertray.report.eventgroups import MOST_SINGLY
 from undertray.report.verdict import Verdict, judge
 from undertray.report.words import (
     WITHOUT_THROTTLE,
@@ -230,26 +231,36 @@ def _events(result: Reduction) -> list[str]:
         return ["no event found", *gaps]
     long = result.duration_s >= LONG_RUN_S
     heads = ("event", "onset, s", "min:s", "first tap", "drop", "fall, ms", "end, s", "warning, s")
-    lines = [_event_line(heads, long)]
-    # what matters most comes first where not everything fits
-    shown = sorted(events, key=lambda e: e.kind == "throttle-cut")[:_MOST_EVENTS]
-    for event in sorted(shown, key=lambda e: e.onset_s):
+    # of many events the cuts, which the driver made, are one line
+    folded = "throttle-cut" if len(events) > MOST_SINGLY else None
+    cuts, others = ([e for e in events if (e.kind == folded) == cut] for cut in (True, False))
+    shown = others[:_MOST_EVENTS]
+    lines = [_event_line(heads, long)] if shown else []
+    for event in shown:
         drop = "-" if event.drop is None else f"{event.drop:.0%}"
         fall = "-" if event.fall_s is None else f"{event.fall_s * 1e3:.0f}"
         end = "-" if event.end_s is None else f"{event.end_s:.2f}"
         warning = warning_words(result, event).removesuffix(" s") if event.kind in LOSS_KINDS else "-"
         onset, first = f"{event.onset_s:.3f}", _safe(first_words(event) or "-")
-        cells = event.kind, onset, clock_text(event.onset_s), first, drop, fall, end, warning
+        cells = event.kind, onset, clock_text(round(event.onset_s, 3)), first, drop, fall, end, warning
         lines.append(_event_line(cells, long))
     told = {warning_words(result, event) for event in shown if event.kind in LOSS_KINDS}
     lines += [f"{short}: {why}, no warning time is known" for short, why in UNTOLD.items() if short in told]
-    for event in sorted(shown, key=lambda e: e.onset_s):
+    times: dict[str, list[str]] = {}  # of events of which the same is said
+    for event in shown:
         apart = order_words(event) if event.first_tap is None and event.order_ms else ""
         between = onset_words(event) if event.onset_between_s else ""
         if said := "; ".join(text for text in (between, length_words(event), apart) if text):
-            lines.append(wrapped(f"at {event.onset_s:.3f} s: {escaped(said, _MOST_SAID)}", "  "))
-    if len(events) > len(shown):
-        lines.append(f"... and {len(events) - len(shown)} more (--json lists all)")
+            times.setdefault(said, []).append(f"{event.onset_s:.3f}")
+    for said, at in times.items():
+        more = f" s and {len(at) - 1} times more" if len(at) > 1 else " s"
+        lines.append(wrapped(f"at {at[0]}{more}: {escaped(said, _MOST_SAID)}", "  "))
+    if len(others) > len(shown):
+        lines.append(f"... and {len(others) - len(shown)} more (--json lists all)")
+    if cuts:
+        first, last = moment_text(cuts[0].onset_s), moment_text(cuts[-1].onset_s)
+        span = f", the first at {first}, the last at {last}" if len(cuts) > 1 else f" at {first}"
+        lines.append(wrapped(f"throttle cuts: {len(cuts)}{span} (--json lists all)", "  "))
     return lines + gaps
 
 

@@ -110,10 +110,11 @@ class Timeline {
       if (mark) this.row(values, name, mark.colour, mark.dash).textContent = mark.text;
     }
     if (this.data.floor) this.buildFloor(html("div", "touch-floor", side));
-    html("p", "touch-help", this.box, matchMedia("(hover: none)").matches
+    const gaps = this.data.gaps.length ? "Grey: no rows came. " : "";
+    html("p", "touch-help", this.box, gaps + (matchMedia("(hover: none)").matches
       ? "Move along the lines with a finger; the floor shows that moment. Spread two fingers to zoom."
       : "Move over the lines; the floor shows that moment. Drag to zoom. Keys: arrows, with Shift faster; + and " +
-        "\u2212 zoom, 0 shows all; Page Up and Page Down go from event to event.");
+        "\u2212 zoom, 0 shows all; Page Up and Page Down go from event to event."));
 
     const area = this.area;
     area.addEventListener("pointerdown", e => this.down(e));
@@ -232,6 +233,7 @@ class Timeline {
       svg("path", {d: this.path(line, this.panels[line.panel]), fill: "none", stroke: line.colour,
         "stroke-width": 1.4, "stroke-dasharray": line.dash, "stroke-linejoin": "round"}, inside);
     }
+    this.drawGaps(inside);
     const least = this.data.least;
     if (least) {
       svg("circle", {cx: this.xOf(least.at).toFixed(1), cy: this.yOf(this.panels[2], least.y).toFixed(1), r: 6,
@@ -269,15 +271,34 @@ class Timeline {
       this.long ? "board time / min:s" : "board time / s");
   }
 
-  drawEvents(inside) {
-    for (const event of this.data.events.concat(this.data.gaps)) {
-      const a = this.xOf(event.at), b = this.xOf(event.until);
+  // over the lines, and a short one as wide as can be seen: on a long run it is less than a dot
+  drawGaps(inside) {
+    let free = -Infinity;
+    for (const gap of this.data.gaps) {
+      const a = Math.max(this.xOf(gap.at), free), b = Math.max(this.xOf(gap.until), a + 3);
       if (b < this.left - 1 || a > this.right + 1) continue;
+      free = b;
+      for (const panel of this.panels) {
+        const box = {x: a, y: panel.top, width: b - a, height: panel.bottom - panel.top};
+        svg("rect", {...box, fill: "var(--paper)"}, inside);
+        svg("rect", {...box, fill: gap.colour, opacity: 0.5}, inside);
+      }
+    }
+  }
+
+  drawEvents(inside) {
+    const seen = this.data.events.filter(e => e.until >= this.from && e.at <= this.to);
+    // of many events the cuts of the throttle have no line and no name
+    const marked = seen.length > 40 ? seen.filter(e => e.kind !== "throttle-cut") : seen;
+    for (const event of seen) {
+      const a = this.xOf(event.at), b = this.xOf(event.until);
       for (const panel of this.panels) {
         const height = panel.bottom - panel.top;
         svg("rect", {x: a, y: panel.top, width: Math.max(b - a, 0.5), height, fill: event.colour,
           opacity: 0.18}, inside);
-        if (event.number) svg("rect", {x: a - 0.5, y: panel.top, width: 1, height, fill: event.colour}, inside);
+        if (marked.includes(event)) {
+          svg("rect", {x: a - 0.5, y: panel.top, width: 1, height, fill: event.colour}, inside);
+        }
       }
     }
     for (const at of this.data.marks) {
@@ -287,7 +308,7 @@ class Timeline {
     }
     // losses first, marks last: the name where there is room, else the number, else neither
     const taken = [[], []];
-    const named = this.data.events.slice().sort((a, b) => a.rank - b.rank).map(
+    const named = marked.slice().sort((a, b) => a.rank - b.rank).map(
       event => ({at: event.at, names: [`${event.number} ${event.kind}`, `${event.number}`]}));
     for (const {at, names} of named.concat(this.data.marks.map((at, k) => ({at, names: [`mark ${k + 1}`]})))) {
       const a = this.xOf(at);
@@ -331,7 +352,9 @@ class Timeline {
 
   put(t) {
     this.at = clamp(t, this.start, this.end);
-    const i = this.index(this.at), x = this.xOf(this.t[i]);
+    const i = this.index(this.at);
+    // of a long run a piece is shown, and the moment in it that was asked for
+    const moment = this.data.whole ? this.t[i] : this.at, x = this.xOf(moment);
     const seen = x >= this.left - 0.5 && x <= this.right + 0.5;
     this.cursor.setAttribute("x1", x);
     this.cursor.setAttribute("x2", x);
@@ -348,9 +371,9 @@ class Timeline {
       this.dots[k].setAttribute("cy", known ? this.yOf(this.panels[line.panel], (low + high) / 2) : 0);
       if (line.panel === 2) said.push(`${line.name} ${this.shown[k].textContent}`);
     });
-    const when = clock(this.t[i], this.long, this.data.whole ? 3 : 2);
+    const when = clock(moment, this.long, this.data.whole ? 3 : 2);
     this.clock.textContent = when;
-    this.area.setAttribute("aria-valuenow", this.t[i].toFixed(3));
+    this.area.setAttribute("aria-valuenow", moment.toFixed(3));
     this.area.setAttribute("aria-valuetext", `${when}: ${said.join(", ")}`);
     if (this.cells) this.paint(i);
   }
@@ -475,6 +498,18 @@ class Timeline {
     this.show(from, from + span);
   }
 }
+
+// on a phone the parts are folded until one is asked for; what is printed in full is open
+const parts = [...document.querySelectorAll("details.part")];
+if (matchMedia("(max-width: 640px)").matches) for (const part of parts) part.open = false;
+const unfold = () => {
+  const found = location.hash && document.getElementById(location.hash.slice(1));
+  if (found && found.tagName === "DETAILS") found.open = true;
+};
+for (const link of document.querySelectorAll(".parts a")) {
+  link.addEventListener("click", () => { document.querySelector(link.hash).open = true; });
+}
+unfold();
 
 for (const box of document.querySelectorAll(".touch")) {
   const data = JSON.parse(document.getElementById(box.dataset.numbers).textContent);

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.warning import sign_before
 from undertray.report.display import LONG_RUN_S, SI, Display, clock_text
+from undertray.report.eventgroups import let_go_s
 from undertray.report.floorplan import cells
 from undertray.report.picture import Picture, Thinner, svg_text, write_figure
 from undertray.report.style import (
@@ -79,13 +80,14 @@ def mark_events(
     if len(t_s) == 0:
         return
     events = told_events(reduction)[:_MOST_MARKED]
-    gaps = sorted(data_gaps(reduction), key=lambda gap: gap.onset_s - (gap.end_s or gap.onset_s))
-    for event in (*events, *gaps[:_MOST_MARKED]):
+    for event in events:
         colour, until_s = EVENT.get(event.kind, LIMIT), lasts_until_s(reduction, event)
         for panel in panels:
             panel.axvspan(event.onset_s, until_s, color=colour, alpha=0.16, linewidth=0)
-            if event.kind != "data-gap":
+            if event.kind != "throttle-cut" or len(events) <= 4 * MOST_NAMED:
                 panel.axvline(event.onset_s, color=colour, linewidth=0.9)
+    for panel in panels:
+        _shade_gaps(panel, reduction)
     named = [(at_s, f"mark {k}") for k, at_s in enumerate(marks_s[:_MOST_MARKED], 1)]
     for at_s, _ in named:
         for panel in panels:
@@ -98,6 +100,27 @@ def mark_events(
         ]
     if numbered and named:
         _name_moments(panels[0], sorted(named), float(t_s[0]), float(t_s[-1]))
+
+
+def _shade_gaps(panel: Axes, reduction: Reduction) -> None:
+    """Cover every time without rows, a short one as wide as can be seen; one that reaches the next is one."""
+    t_s = reduction.series.t_s
+    least_s = float(t_s[-1] - t_s[0]) * _LEAST_GAP
+    spans: list[list[float]] = []
+    for gap in data_gaps(reduction):
+        until_s = max(lasts_until_s(reduction, gap), gap.onset_s + least_s)
+        if spans and gap.onset_s <= spans[-1][1]:
+            spans[-1][1] = max(until_s, spans[-1][1])
+        else:
+            spans.append([gap.onset_s, until_s])
+    if spans:
+        bars, across = [(a, b - a) for a, b in spans], panel.get_xaxis_transform()
+        for colour, alpha in ((PAPER, 1.0), (EVENT["data-gap"], 0.5)):
+            look: Any = {"color": colour, "alpha": alpha, "linewidth": 0, "zorder": 3}
+            panel.broken_barh(bars, (0, 1), transform=across, **look)
+
+
+_LEAST_GAP = 1 / 250
 
 
 def lasts_until_s(reduction: Reduction, event: Loss) -> float:
@@ -217,6 +240,7 @@ def timeline(reduction: Reduction, units: Display = SI, marks_s: Sequence[float]
         title="The run over time",
         caption="From the top: suction at each tap; downforce against what the car needs; margin of each "
         "axle, ringed where it is least; throttle. Shaded while they last: events, numbered as below."
+        + (" Grey: no rows came." if data_gaps(reduction) else "")
         + (" Dotted: moments that were marked." if marks_s else ""),
         words=f"Four panels over {reduction.duration_s:.1f} s; {units.n(reduction.hold.required_n)} needed. "
         + (f"Events: {named}{' and more' if len(events) > MOST_NAMED else ''}." if events else "No event."),
@@ -376,6 +400,7 @@ def event_moments(reduction: Reduction, event: Loss) -> list[tuple[float, str]]:
     return sorted(moments)
 
 
+_WIDE_TIMES_S = 100.0  # from here on the times below the panels need more room
 _SHORT_NAME = 11  # letters: four such names stand in one row of the legend
 
 
@@ -383,6 +408,8 @@ def _enlarged(
     reduction: Reduction, units: Display, start_s: float, stop_s: float, moments: Sequence[tuple[float, str]]
 ) -> tuple[str, dict[str, Any]]:
     """Three panels of a part of a run, with moments marked, and their numbers."""
+    from matplotlib.ticker import MaxNLocator
+
     series = reduction.series
     first, last = np.searchsorted(series.t_s, [start_s, stop_s])
     rows = slice(int(first), int(max(last, first + 1)))
@@ -398,6 +425,9 @@ def _enlarged(
             panel.set_ylabel(quantity, fontsize=8)
         _legend(panels[0], columns)
         time_axis(panels[2], start_s, stop_s)
+        panels[2].xaxis.set_major_locator(
+            MaxNLocator(8 if stop_s < _WIDE_TIMES_S else 5, steps=(1, 2, 5, 10))
+        )
         for panel in panels:
             _grid(panel)
             for at_s, name in moments:
@@ -423,17 +453,12 @@ _MOMENT: dict[str, Any] = {
 }
 
 
-def let_go_s(reduction: Reduction) -> float | None:
-    """When the car first had less than it takes to stay on, s; None where it never had, or nobody knows."""
-    found = reduction.holding
-    return None if isinstance(found, str) or found.first_short is None else found.first_short.at_s
-
-
 # The numbers of the timeline that can be touched; timeline.js draws them.
 
 _MOST_WHOLE = 6000
 _PIECES, _FINE_PIECES, _MOST_FINE = 1500, 150, 8
 _MISSING = -32768
+_MOST_GAPS = 1000
 
 
 def touch_numbers(
@@ -508,12 +533,19 @@ def touch_numbers(
             }
             for place, event in enumerate(told_events(reduction)[:_MOST_MARKED])
         ],
-        "gaps": [_span(reduction, gap) for gap in data_gaps(reduction)[:_MOST_MARKED]],
+        "gaps": [_span(reduction, gap) for gap in _longest_gaps(reduction)],
         "marks": [float(at_s) for at_s in marks_s[:_MOST_MARKED]],
         "at": _first_look_s(reduction),
         "least": None if least is None else {"at": least.at_s, "y": least.margin_n / units.force_n},
         "floor": _touch_floor(reduction, car, units),
     }
+
+
+def _longest_gaps(reduction: Reduction) -> list[Loss]:
+    """The longest times without rows, in order."""
+    gaps = data_gaps(reduction)
+    longest = sorted(gaps, key=lambda gap: gap.onset_s - lasts_until_s(reduction, gap))
+    return sorted(longest[:_MOST_GAPS], key=lambda gap: gap.onset_s)
 
 
 def _edges(t_s: Array, fine_s: Sequence[tuple[float, float]]) -> NDArray[np.int64]:
@@ -688,7 +720,7 @@ def _grid(panel: Axes) -> None:
     from matplotlib.ticker import MaxNLocator
 
     # as many steps as keep their numbers apart
-    nbins = max(1, round(_size_in(panel)[1] / 0.3))
+    nbins = max(1, round(_size_in(panel)[1] / 0.2))
     panel.yaxis.set_major_locator(MaxNLocator(nbins, steps=(1, 2, 2.5, 5, 10), min_n_ticks=1))
     panel.grid(visible=True, color=GRID, linewidth=0.6)
     panel.set_axisbelow(True)
