@@ -47,7 +47,7 @@ def _sweep(wire: Wire, folder: Path, *more: str, word: str = "SPIN", behind: Seq
     steps = more or ("--steps", "5", "--dwell", "20")
     terminal = Terminal([*behind, *command, *steps], own_session=bool(behind))
     seen = terminal.until("to arm")
-    for words in (b"Fans will spin", b"eye and ear protection", b"lithium", b"1500 us, "):
+    for words in (b"Fans will spin", b"eye and ear protection", b"lithium", b"1500 \xc2\xb5s, "):
         assert words in b" ".join(seen.split())
     assert not wire.replies("arm")
     terminal.type(word + "\n")

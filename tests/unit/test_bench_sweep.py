@@ -100,8 +100,8 @@ def test_each_command_carries_its_number_and_check() -> None:
 @pytest.mark.parametrize(
     ("one", "words"),
     [
-        (row(throttle_us=1600), "driven already (1600 us)"),
-        (row(throttle_us=1000), "driven already (1000 us)"),
+        (row(throttle_us=1600), "driven already (1600 µs)"),
+        (row(throttle_us=1000), "driven already (1000 µs)"),
         (row(flags=2), "the alarm is on"),
         (row(counts=(5, None)), "no reading from p2"),
     ],
@@ -181,8 +181,8 @@ def test_the_link_says_stop_before_it_is_closed() -> None:
 @pytest.mark.parametrize(
     ("caution", "words"),
     [
-        ({"throttle_max_us": 1400}, "got '1500 us', expected 1000 to 1400 us"),
-        ({"idle_us": 1200}, "got '1100 us', expected 1200 to 1600 us"),
+        ({"throttle_max_us": 1400}, "got '1500 µs', expected 1000 to 1400 µs"),
+        ({"idle_us": 1200}, "got '1100 µs', expected 1200 to 1600 µs"),
         ({"caution": None}, "is not understood"),
         ({"number": "7"}, "is not understood"),
         ({"throttle_max_us": True}, "is not understood"),

@@ -188,7 +188,7 @@ def test_a_slot_that_does_not_fit(tmp_path: Path) -> None:
     found = about(check(tmp_path, slow), "the longest slot takes")
     assert found.weight is Weight.FAULT
     # derived: eight times 200 and 920 us
-    assert "8960 us on the wire" in found.what
+    assert "8960 µs on the wire" in found.what
     assert "179%" not in found.what
     assert "freq_khz 400" in found.remedy
     rate = int(found.remedy.split(" Hz")[0].rsplit(" ", 1)[1])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import re
 import warnings
 from typing import Any
 
@@ -15,6 +16,7 @@ from fakes.reductions import invented_event, invented_reduction
 from undertray.errors import ReductionError
 from undertray.report.comparedrun import Digest, digest, fact_of, throttle_levels
 from undertray.report.comparewords import (
+    answer_words,
     claim_words,
     comparison_picture,
     comparison_words,
@@ -555,9 +557,13 @@ def test_a_comparison_fits_the_terminal_and_cuts_no_word(width: int) -> None:
     lines = list(comparison_words(found, width=width))
     assert max(map(len, lines)) <= width
     narrow, wide = (" ".join(" ".join(some).split()) for some in (lines, comparison_words(found)))
-    for sentence in (*map(holding_words, found.groups), *map(claim_words, found.claims)):
-        assert sentence in narrow
-        assert sentence in wide
+    answers = answer_words(found)
+    others = (claim_words(claim) for claim in found.claims if claim.what != "suction_pa")
+    for sentence in (*answers, *map(holding_words, found.groups), *others):
+        assert narrow.count(sentence) == wide.count(sentence) == 1
+    assert wide.startswith(" ".join(answers))
+    assert re.match(r"brush strip, 0\.5 mm gap has 10\.\d% less suction than closed-cell foam", wide)
+    assert "suction \u2212" not in wide  # the answer is not said twice
 
 
 def test_a_value_has_no_more_decimals_than_its_uncertainty() -> None:

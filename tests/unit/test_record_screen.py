@@ -57,7 +57,7 @@ def test_one_screen_says_it_all() -> None:
         assert wanted in text
     for wanted in ("margin of the rear axle, N: DOES NOT HOLD", "+1.5 N", "-2.3 N", "16.0 N of 14.5 N"):
         assert wanted in text
-    for wanted in ("downforce 29.2 N of 30.0 N", "612 Pa", "throttle 1600 us", "seal index 0.93", "front-3"):
+    for wanted in ("downforce 29.2 N of 30.0 N", "612 Pa", "throttle 1600 µs", "seal index 0.93", "front-3"):
         assert wanted in text
 
 
@@ -193,7 +193,7 @@ def test_the_big_figure_has_at_most_five_signs(margin_n: float, signs: str) -> N
 
 def test_solid_signs_where_the_terminal_has_them() -> None:
     for encoding, sign in (("utf-8", "\u2588"), ("ascii", "#")):
-        out = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
+        out = io.TextIOWrapper(io.BytesIO(), encoding=encoding, errors="replace")
         view = ScreenView(Console(file=out, force_terminal=True, width=80, height=24))
         view.show(FULL)
         view.close()

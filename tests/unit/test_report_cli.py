@@ -145,7 +145,7 @@ def test_a_calibration_of_another_board_is_told_by_compare_and_tare(
         compared = _run("compare", *runs, *CAR, "--calibration", chosen)
         said = "the calibration was made on another board than clean-hold.csv, front-fold.csv"
         assert (said in compared.stdout) == is_told
-        assert (said in " ".join(compared.stderr.split())) == is_told
+        assert said not in " ".join(compared.stderr.split())  # once is enough
         as_json = _run("compare", *runs, *CAR, "--calibration", chosen, "--json")
         assert (said in json.loads(as_json.stdout)["notices"]) == is_told
         tared = _run("tare", runs[0], "--calibration", chosen)

@@ -141,10 +141,7 @@ def test_a_comparison_says_first_what_is_more_than_noise(tmp_path: Path) -> None
     html = comparison_page(found, taken, tmp_path / "c.html")
     claim = next(c for c in found.claims if c.what == "suction_pa")
     assert claim.more_than_noise
-    assert (
-        f"{abs(claim.share.value):.1%} less suction than closed-cell foam, 0.3 mm gap, more than noise"
-        in html
-    )
+    assert f"{abs(claim.share.value):.1%} less suction than closed-cell foam, 0.3 mm gap (" in html
     assert html.count('scope="row"') == 2 + len(taken)  # the groups and the runs
     again = comparison_page(replace(found, claims=()), taken, tmp_path / "c.html")
     assert "No difference of the suction is claimed." in again

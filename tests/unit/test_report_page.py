@@ -222,6 +222,12 @@ def test_numbers_are_shown_to_three_digits() -> None:
     assert [number(v) for v in (0, 1234.5, 0.0123, None, float("nan"))] == [
         *("0", "1234", "0.0123", "unknown", "unknown"),
     ]
+    # a ready sentence follows the units, and a number that is no quantity does not
+    said = "rear +25 Pa, the others 30 to 50 Pa; front skirt of 2.5 mm"
+    assert SI.told(said) == said
+    assert US.told(said) == (
+        "rear +0.100 inH\u2082O, the others 0.120 to 0.201 inH\u2082O; front skirt of 0.10 in"
+    )
     with pytest.raises(ReductionError, match="no such units"):
         display("furlongs")
 

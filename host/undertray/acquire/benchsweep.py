@@ -109,8 +109,8 @@ class BenchSweep:
                 raise LinkError(
                     "the sweep goes beyond what this board may send",
                     where=self._console.link.name,
-                    seen=f"{width_us} us",
-                    expected=f"{low} to {high} us",
+                    seen=f"{width_us} µs",
+                    expected=f"{low} to {high} µs",
                     do="choose another --from or --to; throttle_max_us of board.json is the upper limit",
                 )
         return text[:_CAUTION_CHARS], told
@@ -162,7 +162,7 @@ class BenchSweep:
             self._silent, self._since_s = set(range(self._numbers)), self._row_s
         self._silent -= {i for i, count in enumerate(row.counts) if count is not None}
         if row.throttle_us is not None:
-            self._wrong = f"the throttle pin is driven already ({row.throttle_us} us)"
+            self._wrong = f"the throttle pin is driven already ({row.throttle_us} µs)"
         elif row.flags & _ALARM:
             self._wrong = "the alarm is on"
 

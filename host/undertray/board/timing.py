@@ -137,10 +137,10 @@ def timing_findings(rehearsal: Rehearsal, baud: int | None) -> Iterator[Finding]
     worst = max(times, key=lambda time: time.whole_us)
     largest = largest_rate_hz(rehearsal)
     share = rate / largest
-    buses = ", ".join(f"bus {bus} {us:.0f} us" for bus, us in sorted(worst.by_bus_us.items()))
+    buses = ", ".join(f"bus {bus} {us:.0f} µs" for bus, us in sorted(worst.by_bus_us.items()))
     figures = (
-        f"the longest slot takes {worst.wire_us:.0f} us on the wire ({buses or 'no bus'}; "
-        f"{worst.transactions} transactions) and about {worst.program_us:.0f} us of program "
+        f"the longest slot takes {worst.wire_us:.0f} µs on the wire ({buses or 'no bus'}; "
+        f"{worst.transactions} transactions) and about {worst.program_us:.0f} µs of program "
         f"(from an emulated RP2040, not from hardware); the largest rate is about {largest:.0f} Hz, "
         f"within 15 %: {rate} Hz are {share:.0%} of it"
     )

@@ -132,7 +132,7 @@ class BoardReadings:
             raise LinkError(
                 "the board's clock stands still",
                 where=self._link.name,
-                seen=f"{self._standing} rows at {t_us} us",
+                seen=f"{self._standing} rows at {t_us} µs",
                 expected="a later time in every row",
                 do="take the board off and on",
             )

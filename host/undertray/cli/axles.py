@@ -57,4 +57,5 @@ def _axles(
     given = setup([run], car, car_from, calibration, tare)
     its_car, reduction = given.reduce(read_run(run))
     found = axles_of(reduction, its_car, area_mm2)
-    print_answer(found, axle_words(found, shown_in(units, its_car)), reduction.notices, as_json, "  ")
+    shown = shown_in(units, its_car)
+    print_answer(found, axle_words(found, shown), reduction.notices, shown, as_json, "  ")

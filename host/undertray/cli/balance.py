@@ -72,7 +72,7 @@ def _force_check(
     its_car, reduction = given.reduce(read_run(run))
     shown = shown_in(units, its_car)
     found = force_check(reduction, its_car, readings, hanging, balance_percent)
-    print_answer(found, force_words(found, shown), reduction.notices, as_json)
+    print_answer(found, force_words(found, shown), reduction.notices, shown, as_json)
     if pictures is not None:
         draw_into(pictures, force_picture(found, shown))
 
@@ -126,7 +126,8 @@ def _pull_test(
     its_car, reduction = given.reduce(read_run(run))
     shown = shown_in(units, its_car)
     found = pulled_drag(reduction, its_car, readings, balance)
-    print_answer(found, drag_words(found, shown), (*reduction.notices, *found.notices), as_json)
+    notices = (*reduction.notices, *found.notices)
+    print_answer(found, drag_words(found, shown), notices, shown, as_json)
     if out is not None:
         write_drag(found, out)
         print(f"drag: {out}", file=sys.stderr)

@@ -89,8 +89,6 @@ def _compare(
     notices = [f"left out: {few_names([path.name for path, _ in left_out])}"] if left_out else []
     kept, said = once_each(taken, by)
     notices += said
-    for notice in notices[bool(left_out) :]:
-        print(note_lines(notice), file=sys.stderr)
     if left_out and not kept:
         raise left_out[0][1]
     found = compare([one.digest for one in kept], by, against, plan_n)
@@ -98,6 +96,8 @@ def _compare(
     shown = shown_in(units, kept[0].car)
     if as_json:
         print(json.dumps(found.as_dict(), allow_nan=False))
+        for notice in notices[bool(left_out) :]:  # in words they stand below the table
+            print(note_lines(notice), file=sys.stderr)
     else:
         for line in comparison_words(found, shown, room()):
             print(line)

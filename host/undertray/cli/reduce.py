@@ -90,7 +90,7 @@ def _reduce(
         print(json.dumps({**result.as_dict(), "verdict": plain(verdict)}, allow_nan=False))
     else:
         print(reduction_table(result, verdict, shown))
-    for notice in result.notices:
+    for notice in map(shown.told, result.notices):
         print(note_lines(notice), file=sys.stderr)
     print(caution_line(), file=sys.stderr)
     if png is not None:

@@ -94,7 +94,8 @@ def _ride(
         _even(given.car, suction or [], angle) if run is None else _measured(run, given, angle)
     )
     found = ride(its_car, loads, keep_mm, readings, within_mm, correct)
-    print_answer(found, ride_words(found, shown_in(units, its_car)), notices, as_json, "    ")
+    shown = shown_in(units, its_car)
+    print_answer(found, ride_words(found, shown), notices, shown, as_json, "    ")
 
 
 def _turned(car: Car, angle: float | None) -> Car:

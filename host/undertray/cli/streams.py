@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 from undertray.errors import harmless
 
 if TYPE_CHECKING:
+    from undertray.report.display import Display
     from undertray.report.picture import Picture
 
 __all__ = [
@@ -131,7 +132,7 @@ class StyledStream:
 
 
 def print_answer(
-    found: Any, lines: Iterable[str], notices: Iterable[str], as_json: bool, indent: str = ""
+    found: Any, lines: Iterable[str], notices: Iterable[str], units: Display, as_json: bool, indent: str = ""
 ) -> None:
     """Print what a command found, as JSON or in lines, then its notices and the caution."""
     from undertray.reduce.summary import plain
@@ -143,7 +144,7 @@ def print_answer(
         for line in lines:
             print(wrapped(line, indent))
     for notice in dict.fromkeys(notices):
-        print(note_lines(notice), file=sys.stderr)
+        print(note_lines(notice if as_json else units.told(notice)), file=sys.stderr)
     print(caution_line(), file=sys.stderr)
 
 

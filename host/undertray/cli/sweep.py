@@ -25,10 +25,10 @@ def _sweep(
     port: Annotated[str, typer.Option(help="Serial port, socket://HOST:PORT or rfc2217://HOST:PORT.")],
     out: Annotated[Path, typer.Option(metavar="PATH", help="The log to write, which must not exist.")],
     last_us: Annotated[
-        int, typer.Option("--to", metavar="US", min=1, help="Last width of the throttle pulse, in us.")
+        int, typer.Option("--to", metavar="US", min=1, help="Last width of the throttle pulse, µs.")
     ],
     first_us: Annotated[
-        int, typer.Option("--from", metavar="US", min=1, help="First width of the throttle pulse, in us.")
+        int, typer.Option("--from", metavar="US", min=1, help="First width of the throttle pulse, µs.")
     ] = 1100,
     steps: Annotated[int, typer.Option(min=2, max=200, help="How many throttles.")] = 6,
     dwell_s: Annotated[
@@ -65,7 +65,7 @@ def _sweep(
         caution, _ = sweep.caution()
         _say(harmless(caution))
         widths = ", ".join(str(width) for width in plan.widths_us[:12]) + (" ..." if steps > 12 else "")
-        _say(f"{widths} us, {dwell_s:g} s each, {steps * dwell_s:.0f} s in all")
+        _say(f"{widths} µs, {dwell_s:g} s each, {steps * dwell_s:.0f} s in all")
         print(f"undertray: type {_WORD} and Enter to arm, anything else to leave: ", end="", file=sys.stderr)
         sys.stderr.flush()
         if sys.stdin.readline().strip() != _WORD:

@@ -161,7 +161,7 @@ def _whatif(
     speeds = [asked(text, "m/s", "--to-speed", 0, 1000, above=True) for text in to_speed or ()]
     found = what_if(law, volts, loads, now, cases, speeds, pulled, the_car)
     shown = shown_in(units, the_car)
-    print_answer(found, what_if_words(found, shown), (*notices, *found.notices), as_json, "    ")
+    print_answer(found, what_if_words(found, shown), (*notices, *found.notices), shown, as_json, "    ")
     if pictures is not None:
         curves = margin_curves(law, volts, loads, [now, *cases], driven=the_car)
         _draw(curves, law.gaps_mm, shown, pictures)

@@ -66,7 +66,13 @@ def _window(
     from undertray.predict.drag import read_drag
     from undertray.predict.drivable import Windows, whereabouts
     from undertray.reduce.fan import FanReference
-    from undertray.report.windowpicture import place_words, window_picture, window_words
+    from undertray.report.windowpicture import (
+        missing_words,
+        place_words,
+        window_answer,
+        window_picture,
+        window_words,
+    )
 
     pulled = read_drag(drag) if drag is not None else None
     fans = FanReference.from_json(reference) if reference is not None else None
@@ -87,7 +93,9 @@ def _window(
     print_answer(
         {"windows": windows, "runs": places},
         (
+            window_answer(found.at(angle_deg), shown, found.reference),
             *(line for one in windows for line in window_words(one, shown, found.reference)),
+            *missing_words(windows),
             *(
                 f"{escaped(place.run)}, at {own.car.surface_angle_deg:g} degrees: {place_words(place)}"
                 for place, own in zip(places, sets, strict=False)
@@ -97,6 +105,7 @@ def _window(
             *(notice for _, one in reduced for notice in one.notices),
             *(notice for own in sets for notice in own.notices),
         ],
+        shown,
         as_json,
         "    ",
     )

@@ -219,7 +219,7 @@ def _figures(s: Snapshot, solid: str, units: Display, width: int, height: int) -
         force = f"downforce {n_now(s.downforce_n, units)} of {n_now(s.required_n, units)}"
         lines.append(((f"{force}   mean suction {pa_now(s.suction_pa, units)}", ""),))
     seal = "?" if s.seal_index is None else f"{s.seal_index:.2f}"
-    throttle = "?" if s.throttle_us is None else f"{s.throttle_us:.0f} us"
+    throttle = "?" if s.throttle_us is None else f"{s.throttle_us:.0f} µs"
     lines.append(((f"throttle {throttle}   seal index {seal}", ""),))
     return lines + _taps(s, units, width, height - len(lines))
 

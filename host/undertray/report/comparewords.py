@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from undertray.report.comparison import Claim, Comparison, Estimate, Group, Plan
 
 __all__ = [
+    "answer_words",
     "claim_words",
     "comparison_picture",
     "comparison_words",
@@ -40,6 +41,11 @@ _WIDE = 10_000  # columns of what is no terminal
 def comparison_words(found: Comparison, units: Display = SI, width: int = _WIDE) -> Iterator[str]:
     """Say what a comparison found, in lines of some width."""
     at = ", ".join(f"{t:.0f}" for t in found.throttle_us if t < float("inf"))
+    answers = answer_words(found, units)
+    for line in answers:
+        yield from _filled(line, width)
+    if answers:
+        yield ""
     head = f"by {_clean(found.by)}, against {_clean(found.reference)}" + (
         f", steady at {at} µs of throttle" if at else ""
     )
@@ -65,11 +71,29 @@ def comparison_words(found: Comparison, units: Display = SI, width: int = _WIDE)
     yield ""
     for line in (
         *(holding_words(group, units) for group in found.groups),
-        *(claim_words(claim, units) for claim in found.claims),
+        *(claim_words(claim, units) for claim in found.claims if claim.what != "suction_pa"),
         *(plan_words(plan, units) for plan in found.plans),
         *(f"note: {_clean(notice, 200)}" for notice in found.notices),
     ):
         yield from _filled(line, width)
+
+
+def answer_words(found: Comparison, units: Display = SI) -> list[str]:
+    """Answer in a sentence for each group: how much more or less suction, and whether that is claimed."""
+    return [_answer(claim, units) for claim in found.claims if claim.what == "suction_pa"]
+
+
+def _answer(claim: Claim, units: Display) -> str:
+    value, share = claim.difference.value, claim.share.value
+    name, against = _clean(claim.value), _clean(claim.against)
+    if value is None:
+        return f"{name}: how its suction differs from that of {against} is not known."
+    way = "less" if value < 0 else "more"
+    by = "" if share is None else f"{abs(share):.1%} "
+    amount = f"{number(value / units.pressure_pa, signed=True)} {units.pressure}"
+    interval = _span(claim.difference, units.pressure_pa).strip()
+    within = f", {interval}" if interval else ""
+    return f"{name} has {by}{way} suction than {against} ({amount}{within}): {_sure(claim)}."
 
 
 def _filled(line: str, width: int, indent: str = "  ") -> list[str]:

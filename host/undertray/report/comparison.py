@@ -263,6 +263,7 @@ def compare(
             "nothing to compare",
             seen=", ".join(names) or "no run",
             expected=f"runs with at least two values of '{by}'",
+            do="name runs of another one too, or group by another fact (--by); 'report' shows a run alone",
         )
     reference = names[0] if against is None else against
     if reference not in names:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -19,11 +20,13 @@ __all__ = [
     "moment_text",
     "number",
     "off_text",
+    "span_of",
     "speed_name",
 ]
 
 LONG_RUN_S = 100.0
 """From when on moments are told in minutes and seconds too, s."""
+_QUANTITY = re.compile(r"(?<![\w.])([+\-\u2212]?)(\d+(?:\.\d+)?)(?: to (\d+(?:\.\d+)?))? (Pa|N|mm)\b")
 _NAMED_SPEEDS = (("mph", 60), ("km/h", 100))
 
 
@@ -70,6 +73,19 @@ class Display:
     def mm_text(self, value_mm: float, form: str = "z", finer: int = 0) -> str:
         """A bare length to fixed decimals."""
         return f"{value_mm / self.length_mm:{form}.{self.places[2] + finer}f}"
+
+    def told(self, text: str) -> str:
+        """Turn the pascals, newtons and millimetres of a ready sentence into these units."""
+        if self.name == "si":
+            return text
+
+        def shown(found: re.Match[str]) -> str:
+            sign, value, until, unit = found.groups()
+            show: dict[str, Callable[[float], str]] = {"Pa": self.pa, "N": self.n, "mm": self.mm}
+            first = show[unit](float(value))
+            return sign + (first if until is None else span_of(first, show[unit](float(until))))
+
+        return _QUANTITY.sub(shown, text)
 
     def _with(
         self, value: float | None, factor: float, unit: str, digits: tuple[int, int], signed: bool = False
@@ -119,6 +135,14 @@ def off_text(u95: float | None, show: str | Callable[[float], str] = ".2f") -> s
     if u95 is None:
         return ""
     return f" ±{format(u95, show) if isinstance(show, str) else show(u95)}"
+
+
+def span_of(low: str, high: str, between: str = " to ") -> str:
+    """Say from where to where: one number where both look the same, the unit once where it is the same."""
+    if low == high:
+        return low
+    unit = low.lstrip("+\u22120123456789.")
+    return f"{low.removesuffix(unit)}{between}{high}" if high.endswith(unit) else f"{low}{between}{high}"
 
 
 def moment_text(t_s: float, places: int = 2) -> str:

@@ -15,6 +15,7 @@ from undertray.errors import ReductionError, escaped
 from undertray.predict.drag import Drag, with_drag
 from undertray.predict.drivable import Windows
 from undertray.report.comparewords import (
+    answer_words,
     claim_words,
     comparison_picture,
     group_cells,
@@ -37,7 +38,7 @@ if TYPE_CHECKING:
     from undertray.reduce.car import Car
     from undertray.reduce.summary import Reduction
     from undertray.report.comparedrun import Taken
-    from undertray.report.comparison import Claim, Comparison
+    from undertray.report.comparison import Comparison
     from undertray.report.runlist import Session
 
 __all__ = [
@@ -403,19 +404,11 @@ def _cells(one: Session, fact: str, units: Display) -> tuple[str, ...]:
 # A comparison.
 
 
-def _differs(claim: Claim) -> str:
-    share = claim.share.value or 0.0
-    way = "less" if share < 0 else "more"
-    return (
-        f"{escaped(claim.value)} has {abs(share):.1%} {way} suction than {escaped(claim.against)}, "
-        "more than noise"
-    )
-
-
 def comparison_page(found: Comparison, kept: Sequence[Taken], page: Path, units: Display = SI) -> str:
     """Lay out a comparison: what came out, its picture, the groups, and the runs with their reports."""
     sure = [claim for claim in found.claims if claim.what == "suction_pa" and claim.more_than_noise]
-    headline = "; ".join(_differs(claim) for claim in sure) or "No difference of the suction is claimed."
+    headline = " ".join(answer_words(found, units))
+    others = (claim_words(claim, units) for claim in found.claims if claim.what != "suction_pa")
     heads, columns = group_cells(found.groups, units)
     entries = [
         _entry(
@@ -436,8 +429,8 @@ def comparison_page(found: Comparison, kept: Sequence[Taken], page: Path, units:
     return render_comparison(
         title=f"By {escaped(found.by)}, against {escaped(found.reference)}",
         tone="good" if sure else "unsure",
-        headline=headline,
-        claims=[*(claim_words(c, units) for c in found.claims), *(plan_words(p, units) for p in found.plans)],
+        headline=headline or "No difference of the suction is claimed.",
+        claims=[*others, *(plan_words(p, units) for p in found.plans)],
         picture=comparison_picture(found, units),
         groups=Grid(("Group", *heads), columns),
         held=[holding_words(group, units) for group in found.groups],

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from undertray.errors import escaped
 from undertray.predict.draws import Interval
-from undertray.report.display import SI, Display, number, off_text, speed_name
+from undertray.report.display import SI, Display, number, off_text, span_of, speed_name
 from undertray.report.picture import Picture, svg_text
 from undertray.report.style import DASHES, GRID, LIMIT, MARKERS, SERIES, settings, short
 from undertray.report.windowpicture import window_words
@@ -124,7 +125,7 @@ def span_text(found: Interval, show: Callable[[float], str], none: str = "never"
     value, low, high = (
         show(one) if math.isfinite(one) else none for one in (found.value, found.low, found.high)
     )
-    return value if low == high else f"{value} ({low} to {high})"
+    return value if low == high else f"{value} ({span_of(low, high)})"
 
 
 def ride_words(found: Ride, units: Display = SI) -> Iterator[str]:
@@ -207,10 +208,21 @@ _LB_KG = FACTORS["mass"]["lb"]
 
 
 def what_if_words(found: WhatIf, units: Display = SI) -> Iterator[str]:
-    """Say what cases come to."""
+    """Say what cases come to: the answer in a sentence each, then what it rests on."""
+    same = [case for case in found.asked if _as_it_is(case, found.now)]
+    asked = [(case, gain) for case, gain in zip(found.asked, found.gain_n, strict=True) if case not in same]
+    yield _answer(found.now, None, units)
+    for case, gain in asked:
+        yield _answer(case, gain, units)
     yield (
-        f"fan law from {found.points} steady stretches of {found.runs} runs, which scatter about it by"
-        f" {found.law_scatter:.1%}; brackets: 95 %"
+        "margins: of the worse axle; brackets: 95 %"
+        + ("; nothing else was asked (--mass, --pack, --gap, --angle, ...)" if not asked else "")
+    )
+    yield ""
+    runs = "1 run" if found.runs == 1 else f"{found.runs} runs"
+    yield (
+        f"fan law from {found.points} steady stretches of {runs}, which scatter about it by"
+        f" {found.law_scatter:.1%}"
     )
     law = found.law
     idle, throttle, voltage = (
@@ -227,16 +239,41 @@ def what_if_words(found: WhatIf, units: Display = SI) -> Iterator[str]:
             f" {span_text(law['shut_off'], _percent)} of the shut-off suction"
         )
     yield from _case_words(found.now, units)
-    for case, gain, even in zip(found.asked, found.gain_n, found.break_even_kg, strict=True):
+    for case, even in zip(found.asked, found.break_even_kg, strict=True):
+        if case in same:
+            continue
         yield from _case_words(case, units)
-        yield f"  least margin against '{escaped(found.now.name)}': {_signed(gain, units)}"
         if even is not None:
             yield (
                 "  this pack may be heavier than that of the runs by"
                 f" {span_text(even, lambda kg: _mass(kg, units))} before it gains nothing"
             )
-    if any(case.beyond for case in (found.now, *found.asked)):
+    beyond: dict[str, list[str]] = {}
+    cases = [found.now, *(case for case, _ in asked)]
+    for case in cases:
+        for said in case.beyond:
+            beyond.setdefault(said, []).append(case.name)
+    for said, names in beyond.items():
+        whose = "" if len(names) == len(cases) else f" ({escaped(', '.join(names))})"
+        yield f"BEYOND WHAT WAS MEASURED{whose}: {said}"
+    if beyond:
         yield "beyond what was measured an interval is wider by a tenth of the change out there"
+
+
+def _as_it_is(case: Outcome, now: Outcome) -> bool:
+    """Whether nothing else was asked."""
+    return replace(case, name=now.name) == now
+
+
+def _answer(case: Outcome, gain_n: Interval | None, units: Display) -> str:
+    """The answer in one sentence: how much margin is left, of which axle, and what that is against now."""
+    worse = min(case.margin_n, key=lambda name: case.margin_n[name].value)
+    change = "" if gain_n is None else f", {_signed(gain_n, units)} against as it is"
+    name = escaped(case.name)
+    return (
+        f"{name[:1].upper()}{name[1:]}: least margin {_signed(case.least_margin_n, units)}, {worse}, at"
+        f" {case.throttle_us:.0f} µs and {case.surface_angle:g} degrees{change}."
+    )
 
 
 def _case_words(case: Outcome, units: Display) -> Iterator[str]:
@@ -283,8 +320,6 @@ def _case_words(case: Outcome, units: Display) -> Iterator[str]:
         yield from (f"  {line}" for line in window_words(case.window, units))
     if case.locks_from_us is not None:
         yield f"  its skirt holds it fast from {_throttle(case.locks_from_us)} on"
-    for said in case.beyond:
-        yield f"  BEYOND WHAT WAS MEASURED: {said}"
 
 
 def _throttle(found: Interval) -> str:

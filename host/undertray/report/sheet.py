@@ -20,6 +20,7 @@ from undertray.report.display import (
     moment_text,
     number,
     off_text,
+    span_of,
     speed_name,
 )
 from undertray.report.eventgroups import MOST_SINGLY, EventGroup, event_groups
@@ -180,7 +181,7 @@ def make_sheet(
         sign=sign,
         number=_number(reduction, verdict, units),
         figures=key_figures(reduction, verdict, units),
-        notices=reduction.notices,
+        notices=tuple(map(units.told, reduction.notices)),
         when=_date(_short_fact(facts.get("started_utc"))),
         skirt=_short_fact(facts.get("skirt")),
         timeline=timeline(reduction, units, marks_s),
@@ -298,11 +299,7 @@ def _span(values: Sequence[float | None], show: Callable[[float], str]) -> str:
     """Some values from the least to the greatest; one alone where they look the same."""
     known = [value for value in values if value is not None]
     low, high = (show(min(known)), show(max(known))) if known else ("", "")
-    if low == high:
-        return low
-    # one unit is enough, and a dash: "326 ms to 330 ms" reads as a change
-    unit = low.lstrip("0123456789.\u2212")
-    return f"{low.removesuffix(unit)}\u2013{high}" if high.endswith(unit) else f"{low} to {high}"
+    return span_of(low, high, "\u2013")  # "to" is said of a change
 
 
 def _from_to(first_s: float, last_s: float) -> str:

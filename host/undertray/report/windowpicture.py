@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from undertray.report.display import SI, Display
+from undertray.report.display import SI, Display, span_of
 from undertray.report.picture import Picture, svg_text
 from undertray.report.style import DASHES, GRID, INK, LIMIT, SERIES, settings
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from undertray.predict.drivable import Edge, Whereabouts, Window
     from undertray.reduce.fan import FanReference
 
-__all__ = ["place_words", "window_picture", "window_words"]
+__all__ = ["missing_words", "place_words", "window_answer", "window_picture", "window_words"]
 
 _NAMES = {0.0: "on the ground", 90.0: "on a wall", 180.0: "upside down"}
 _TICKS = 4
@@ -54,15 +54,49 @@ def window_words(window: Window, units: Display = SI, reference: FanReference | 
                 yield f"  that is beyond what was pulled, which went up to {units.pa(window.pulled_pa)}"
     if window.drives is False:
         yield "  there is no suction at which it both holds and drives"
-    for missing in window.missing:
-        yield f"  not measured, {missing}"
+
+
+def missing_words(windows: Sequence[Window]) -> Iterator[str]:
+    """Say what was not measured, each once, and at which angles it is missing where not at all of them."""
+    missing: dict[str, list[str]] = {}
+    for window in windows:
+        for said in window.missing:
+            missing.setdefault(said, []).append(f"{window.angle_deg:g}")
+    for said, angles in missing.items():
+        at = "" if len(angles) == len(windows) else f" at {' and '.join(angles)} degrees"
+        yield f"not measured{at}, {said}"
+
+
+def window_answer(window: Window, units: Display = SI, reference: FanReference | None = None) -> str:
+    """Say in one sentence between which suctions a car holds and drives at one angle."""
+    name = _NAMES.get(window.angle_deg, f"at {window.angle_deg:g} degrees")
+    falls, grips, locks = window.falls, window.grips, window.locks
+    if falls.at_pa is None:
+        return f"{_capital(name)} no suction up to {units.pa(window.most_pa)} holds it."
+    if falls.at_pa == 0 and not falls.high_pa:
+        holds = f"{_capital(name)} its weight alone holds it"
+    else:
+        at = f"{_span(falls, units)}{_throttle(falls, reference)}"
+        holds = f"{_capital(name)} it holds from a suction of {at} on"
+    if window.drives is False:
+        return f"{holds}, and drives at none."
+    if locks is None or grips is None or grips.at_pa is None:
+        return f"{holds}; up to where it drives is not known."
+    if locks.at_pa is None:
+        return f"{holds}, and drives up to {units.pa(window.most_pa)} and beyond."
+    return f"{holds}, and drives up to {_span(locks, units)}{_throttle(locks, reference)}."
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _span(end: Edge, units: Display) -> str:
     low = "0" if end.low_pa is None else units.pa(end.low_pa)
     if end.low_pa is None and end.high_pa is None:
         return units.pa(end.at_pa)
-    return f"{units.pa(end.at_pa)} ({low} to {'no end' if end.high_pa is None else units.pa(end.high_pa)})"
+    high = "no end" if end.high_pa is None else units.pa(end.high_pa)
+    return f"{units.pa(end.at_pa)} ({span_of(low, high)})"
 
 
 def _throttle(end: Edge, reference: FanReference | None) -> str:

@@ -421,4 +421,4 @@ def run_words(reduction: Reduction, units: Display = SI) -> Iterator[str]:
         yield f"  {said}"
     yield from (f"  {line}" for line in dip_words(reduction, units))
     for notice in reduction.notices:
-        yield f"  note: {notice}"
+        yield f"  note: {units.told(notice)}"
