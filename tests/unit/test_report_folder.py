@@ -20,7 +20,7 @@ from fakes.digests import minute
 from fakes.reductions import invented_reduction
 from undertray.errors import ReductionError
 from undertray.report.comparison import compare
-from undertray.report.display import US
+from undertray.report.display import SI, US
 from undertray.report.folderpage import comparison_page, folder_page, histories, lacking_reports, report_of
 from undertray.report.overlay import overlay, zero_s
 from undertray.report.page import render_page
@@ -222,7 +222,33 @@ def seen(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, int, str],
                     )
                     told[name, width, theme] = json.loads(chromium.value(LOOK))
         assert chromium.complaints == []
+        few = [
+            _session(f"run{k}.csv", skirt, None, 1, 900.0 + k)
+            for k, skirt in enumerate(("closed-cell foam, 0.3 mm gap", "brush strip, 0.5 mm gap") * 2)
+        ]
+        path.write_text(
+            folder_page(few, folder, path, "skirt", SI, ["1 file is not a run log"]), encoding="utf-8"
+        )
+        chromium.open(path.as_uri())
+        chromium.until(
+            "document.readyState === 'complete' && document.querySelectorAll('.history').length === 2"
+        )
+        told["few", 0, "print"] = {"pages": len(re.findall(rb"/Type\s*/Page\b", chromium.pdf(8.27, 11.69)))}
     return told
+
+
+def test_a_folder_of_two_skirts_is_one_sheet_of_paper(seen: Any) -> None:
+    """It was two, and on the second stood the cautions alone."""
+    assert seen["few", 0, "print"]["pages"] == 1
+
+
+def test_the_suction_of_a_history_is_near_and_where_its_axis_begins_is_said() -> None:
+    runs = [run for run in _folder() if run.facts.get("skirt")]
+    alike = [replace(run, suction_pa=900.0 + k) for k, run in enumerate(runs)]
+    [first, *_] = histories(alike, "skirt")
+    # a tenth of 900 Pa is shown of runs that are alike within a pascal or two: from 855 Pa on
+    assert re.search(r"Its axis begins at 85\d Pa, not at zero\.", first.picture.caption)
+    assert "0: just what it needs" in first.picture.svg
 
 
 @pytest.mark.parametrize("theme", ["light", "dark"])

@@ -163,6 +163,16 @@ def _picture(
         panels[1].set_ylabel(f"least margin / {units.force}", color=INK)
         panels[1].axhline(0.0, color=LIMIT, linewidth=1.0, linestyle=(0, (5, 2)))
         panels[1].set_xlim(0.5, len(runs) + 0.5)
+        panels[1].annotate(
+            "0: just what it needs",
+            (1, 0.0),
+            (-2, 2),
+            xycoords=panels[1].get_yaxis_transform(),
+            textcoords="offset points",
+            ha="right",
+            va="bottom",
+            fontsize=8,
+        )
         ticks = _date_ticks(runs)
         panels[1].set_xticks([number for number, _ in ticks], [day for _, day in ticks])
         panels[1].set_xlabel("first run of a day; runs in order of recording")
@@ -170,6 +180,8 @@ def _picture(
             panel.margins(y=0.2)
             panel.grid(visible=True, color=GRID, linewidth=0.6)
             panel.set_axisbelow(True)
+        low_pa = _zoomed(panels[0], [one.suction_pa for one in runs if one.suction_pa is not None], units)
+    zoomed = f" Its axis begins at {units.pa(low_pa)}, not at zero." if low_pa > 0 else ""
     other = "" if all(same) else " Hollow: steady at another throttle, so not to be compared."
     table: dict[str, Any] = {
         "run": [one.file for one in runs],
@@ -182,8 +194,8 @@ def _picture(
     return Picture(
         key=f"history-{place + 1}",
         title=f"Run after run: {short(value, 60)}",
-        caption=f"Above the mean steady suction{at} of each run, below its least margin. A line joins the"
-        f" runs of one mounting, and m is the mounting as noted.{other}",
+        caption=f"Above the mean steady suction{at} of each run.{zoomed} Below, its least margin. A line"
+        f" joins the runs of one mounting, and m is the mounting as noted.{other}",
         words="; ".join(
             f"{one.file}: {units.pa(one.suction_pa)}, least margin {units.n(one.least_margin_n, signed=True)}"
             for one in runs[:20]
@@ -192,6 +204,15 @@ def _picture(
         svg=svg_text(figure),
         table=table,
     )
+
+
+def _zoomed(panel: Axes, suction_pa: Sequence[float], units: Display) -> float:
+    """Show the suction as near as a tenth of it, so that noise looks like noise; the lower end, Pa."""
+    low_pa, high_pa = min(suction_pa), max(suction_pa)
+    middle_pa = (low_pa + high_pa) / 2
+    half_pa = max(0.65 * (high_pa - low_pa), 0.05 * abs(middle_pa), 1.0)
+    panel.set_ylim((middle_pa - half_pa) / units.pressure_pa, (middle_pa + half_pa) / units.pressure_pa)
+    return middle_pa - half_pa
 
 
 def _points(
@@ -352,15 +373,20 @@ def folder_page(
     notices: Sequence[str] = (),
 ) -> str:
     """Lay out the runs of a folder: the list, and the history of each value of a fact."""
-    heads = ("Least margin", "Losses", "Warning", "Steady suction", "At")
+    figures = ("Least margin", "Losses", "Warning", "Steady suction", "At")
+    heads = (*figures, escaped(fact).capitalize(), "Mounting", "Started", "Length")
+    rows = [_cells(one, fact, units) for one in found]
+    # a column that is empty for all runs only takes room
+    kept = [k for k in range(len(heads)) if any(row[k] for row in rows)]
     entries = [
-        _entry(folder / one.file, one.file, one.verdict, _cells(one, fact, units), page) for one in found
+        _entry(folder / one.file, one.file, one.verdict, tuple(row[k] for k in kept), page)
+        for one, row in zip(found, rows, strict=True)
     ]
     return render_folder(
         title=escaped(folder.resolve().name or str(folder)),
         figures=_figures(found),
         entries=entries,
-        heads=(*heads, escaped(fact).capitalize(), "Mounting", "Started", "Length"),
+        heads=tuple(heads[k] for k in kept),
         histories=histories(found, fact, units),
         notices=notices,
     )
