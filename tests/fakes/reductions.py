@@ -166,6 +166,7 @@ def invented_reduction(
             mean_suction_pa=suction.mean(axis=1),
             throttle_us=throttle_us if throttle else np.full(n, np.nan),
             throttles_us=None,
+            pack2_mv=None,
             downforce_n=loads[:, 0],
             front_n=loads[:, 1],
             rear_n=loads[:, 2],

@@ -14,7 +14,8 @@ from scipy.optimize import brentq, least_squares
 
 from undertray.predict.draws import interval
 from undertray.predict.fanlaw import LawPoint, beyond, fit_law, shut_off_share
-from undertray.reduce.fan import FanReference
+from undertray.reduce.fan import FanAt, FanReference
+from undertray.reduce.parallelfans import are_apart, common_square, parallel_suction
 
 SHUT_OFF_PA, FREE_M3_S, RHO, EDGE_M = 2400.0, 0.024, 1.2, 1.0
 THROTTLES = (1300.0, 1400.0, 1500.0, 1600.0, 1700.0)
@@ -57,6 +58,58 @@ def test_the_share_of_shut_off_is_the_root_of_curve_and_orifice() -> None:
     assert found == pytest.approx(roots, abs=1e-9)  # brentq is asked for 2e-12 of y
     # derived: n = 2 has a closed form
     assert shut_off_share(leak, 2.0) == pytest.approx(1 / (1 + leak**2), abs=1e-12)
+
+
+def test_of_fans_side_by_side_the_flows_add_at_one_pressure() -> None:
+    """Fans in parallel (AMCA Publication 201, from memory), each by the fan laws, into one leak."""
+    rng = np.random.default_rng(7)
+    for _ in range(40):
+        speeds, bend, leak_n = rng.uniform(0.5, 1.0, 2), rng.uniform(1.3, 3.5), rng.uniform(0.5, 1.0)
+        back, area = rng.uniform(0, 1.5), rng.uniform(2e-4, 2e-3)
+
+        def moves(pa: float, speed: float, bend: float = bend, back: float = back) -> float:
+            shut_pa = SHUT_OFF_PA * speed**2
+            if pa > shut_pa:
+                return -back * FREE_M3_S / 2 * ((pa - shut_pa) / SHUT_OFF_PA) ** 0.5
+            return FREE_M3_S / 2 * speed * (1 - pa / shut_pa) ** (1 / bend)
+
+        def leaks(pa: float, area: float = area, leak_n: float = leak_n) -> float:
+            return 0.61 * area * (2 * 1000.0 / RHO) ** 0.5 * (pa / 1000.0) ** leak_n
+
+        pa = brentq(lambda p, s=speeds: sum(moves(p, one) for one in s) - leaks(p), 1e-9, SHUT_OFF_PA)
+        a = leaks(SHUT_OFF_PA) / FREE_M3_S
+        found = SHUT_OFF_PA * parallel_suction(*speeds**2, a, bend, leak_n, 0.5, back)
+        assert found == pytest.approx(pa, rel=1e-9)
+        # at one speed it is the law of all fans alike
+        alike = parallel_suction(0.7, 0.7, a, bend, leak_n)
+        assert alike == pytest.approx(0.7 * shut_off_share(a * 0.7 ** (leak_n - 0.5), bend, leak_n), rel=1e-9)
+
+
+def test_two_like_fans_on_an_orifice_have_a_closed_form() -> None:
+    # derived: sqrt(A - y) + sqrt(B - y) = 2 a sqrt(y), squared twice
+    one, other, a = 1.0, 0.8, 0.7
+    total, apart = one + other, one - other
+    y = (total + (total**2 - apart**2 * (1 + 1 / a**2)) ** 0.5) / (4 * (1 + a**2))
+    assert parallel_suction(one, other, a) == pytest.approx(y, rel=1e-12)
+    # derived: one fan of two behind a flap has twice the leak in its own measure: y = A/(1 + (2 a)^2)
+    assert parallel_suction(one, 0.0, a, back=0.0) == pytest.approx(one / (1 + 4 * a**2), rel=1e-12)
+    # and of one that stands open as wide as its own curve: sqrt(A - y) = 3 sqrt(y)
+    assert parallel_suction(one, 0.0, 1.0, back=1.0) == pytest.approx(one / 10, rel=1e-12)
+    # derived: with leaks so large that little is sucked, the speeds add
+    wide = common_square(1.0, 0.25, share=1e-4)
+    assert wide == pytest.approx(((1 + 0.5) / 2) ** 2, rel=1e-3)
+
+
+def test_where_the_fans_never_part_nothing_changes() -> None:
+    points = swept()
+    plain = fit_law(points)
+    assert plain.suction_pa(1650.0, 12_000.0)[0] == pytest.approx(
+        plain.suction_pa(1650.0, 12_000.0, None, (1650.0, 12_000.0))[0], rel=1e-9
+    )
+    pair = FanAt(1700.0, 12_000.0), FanAt(1500.0, 11_000.0)
+    assert are_apart(*(one.throttle_us for one in pair), *(one.pack_mv for one in pair))
+    assert not are_apart(1700.0, 1705.0, 12_000.0, 11_950.0)
+    assert not are_apart(1700.0, 1705.0, 12_000.0, np.nan)
 
 
 @pytest.mark.parametrize("ratio", [0.8, 1.1, 4 / 3])
@@ -154,7 +207,7 @@ def test_beyond_what_was_measured_it_is_wider_by_the_stated_rule() -> None:
     assert beyond(1200.0, law.throttles_us) == -100.0
     assert beyond(1500.0, law.throttles_us) == 0.0
     # derived: a tenth of the change of ln p beyond, 95 %, and nothing within
-    here, there = (law._plain(us, None, None) for us in (1700.0, 1900.0))
+    here, there = (law._plain([us, None], [None, None], [None]) for us in (1700.0, 1900.0))
     added = np.log(law.suction_pa(1900.0) / (there * law.own))
     change = np.log(there / here)
     assert float(np.std(added[1:] / change[1:])) == pytest.approx(

@@ -102,7 +102,7 @@ def covered_without_logs(
         sensors = make(course, seed)
         path = folder / "points.csv"
         if careful is None:
-            column_points_as_stated(path, sensors, seed)
+            column_points_as_stated(path, sensors, seed, zero_open)
         else:
             column_points(path, sensors, seed, zero_open, careful)
         sure = calibrate(read_points(path), setup, made_utc="2026-05-02T10:15:00Z")

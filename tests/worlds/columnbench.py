@@ -86,20 +86,28 @@ def column_points(path: Path, sensors: Make, seed: int, zero_open: bool, careful
     return _written(path, read, upward, nominal)
 
 
-def column_points_as_stated(path: Path, sensors: Make, seed: int) -> Path:
+def column_points_as_stated(path: Path, sensors: Make, seed: int, zero_open: bool) -> Path:
     """What a person wrote down whose every error lies anywhere within the half width that is stated for it.
 
     Half a millimetre for each meniscus, each time anew, and for the mark of the scale; half a millimetre in a
-    metre for the ruler, as much for the liquid. The least height is 4 mm: none is read below the scale.
+    metre for the ruler; what 1 K, 5 % of the air, 100 ppm of gravity and a lean of 1 degree do (by hand);
+    half a pascal (standard) for each steady reading. A zero that is read stands at 2 to 4 mm: none is read
+    below the scale.
     """
     rng = np.random.default_rng([seed, 7, COURSES.index(sensors.course)])
-    wanted = np.maximum(_HEIGHTS_MM, 4.0)
-    stands = np.maximum(0, wanted + rng.normal(0, 1.0, len(wanted)))
+    wanted = _HEIGHTS_MM if zero_open else np.maximum(_HEIGHTS_MM, 3.0)
+    stands = np.maximum(0, wanted + rng.uniform(-1, 1, len(wanted)))
     upward = np.arange(len(stands)) <= np.argmax(wanted)
-    mark_mm, ruler, liquid = rng.uniform(-0.5, 0.5), *(1 + rng.uniform(-5e-4, 5e-4, 2))
-    read = stands + rng.uniform(-0.5, 0.5, (2, len(stands))).sum(axis=0)
+    half_widths = np.array([5e-4, 2.1e-4, 6e-5, 1e-4])
+    ruler, *liquid = 1 + half_widths * rng.uniform(-1, 1, 4)
+    leans = np.cos(np.radians(rng.uniform(-1, 1)))
+    mark_mm = rng.uniform(-0.5, 0.5)
+    read = stands / leans + rng.uniform(-0.5, 0.5, (2, len(stands))).sum(axis=0)
     read = np.maximum(0, read * ruler + mark_mm)
-    nominal = sensors.nominal_pa(stands * PA_PER_MM * liquid, upward) + rng.normal(0, 0.3, (len(stands), 4))
+    if zero_open:
+        stands[[0, -1]] = read[[0, -1]] = 0.0
+    true_pa = stands * PA_PER_MM * np.prod(liquid)
+    nominal = sensors.nominal_pa(true_pa, upward) + rng.normal(0, 0.5, (len(stands), 4))
     return _written(path, read, upward, nominal)
 
 

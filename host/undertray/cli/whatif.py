@@ -26,8 +26,8 @@ from undertray.cli.streams import draw_into, print_answer
 
 if TYPE_CHECKING:
     from undertray.predict.axleloads import AxleLoads
-    from undertray.predict.fanlaw import LawRange
-    from undertray.predict.forecast import Curve
+    from undertray.predict.fanlaw import LawRange, RunPoints
+    from undertray.predict.forecast import Curve, SecondFan
     from undertray.predict.packvolts import Pack
     from undertray.reduce.car import Car
     from undertray.reduce.summary import Reduction
@@ -81,6 +81,13 @@ def _whatif(
     throttle: Annotated[
         float | None, typer.Option("--throttle", min=800, max=2500, help="µs; else the highest measured.")
     ] = None,
+    throttle2: Annotated[
+        float | None,
+        typer.Option("--throttle2", min=800, max=2500, help="µs, of a second fan; else as the first."),
+    ] = None,
+    pack2: Annotated[
+        str | None, typer.Option("--pack2", help="Pack of a second fan that has its own: '4S'.")
+    ] = None,
     cell: Annotated[
         str | None,
         typer.Option("--cell", help="Voltage of a cell at rest, '3.6 V'; else as in the runs on average."),
@@ -112,13 +119,14 @@ def _whatif(
 
     Example: undertray whatif sweep.csv --car car.toml --mass "+180 g" --pack 4S --gap "0.8 mm" --angle 180
     """
-    if (not runs and reference is None) or len(runs or ()) > _MOST_RUNS:
-        raise typer.BadParameter(f"up to {_MOST_RUNS} runs, or --reference, or both", param_hint="RUN.csv")
+    _check_given(runs or [], reference)
+    from dataclasses import replace
+
     from undertray.predict.axleloads import even_loads
     from undertray.predict.drag import read_drag
     from undertray.predict.draws import Draws
     from undertray.predict.fanlaw import fit_law, from_curve, run_points
-    from undertray.predict.forecast import Case, margin_curves, what_if
+    from undertray.predict.forecast import Case, SecondFan, margin_curves, what_if
     from undertray.predict.packvolts import pack_of, pack_volts
     from undertray.reduce.fan import FanReference
     from undertray.report.forecastwords import what_if_words
@@ -137,34 +145,70 @@ def _whatif(
     share, of_gap = (None, None) if known is None else known
     within_mm = _quantity(gap_within, "mm", "--gap-within", 0.0, 50.0) or 0.0
     law = fit_law(points.law, good, share, of_gap, within_mm)
-    volts = pack_volts(points.volts, points.cells, Draws(1234), _quantity(cell, "mV", "--cell", 2e3, 4.5e3))
+    cell_mv = _quantity(cell, "mV", "--cell", 2e3, 4.5e3)
+    volts = pack_volts(points.volts, points.cells, Draws(1234), cell_mv)
+    second_volts = pack_volts(points.volts2, points.cells, Draws(1235), cell_mv)
+    _check_second(points, throttle2, pack2)
     loads = _loads(read) or even_loads(the_car, [float(law.level_pa[0])])
+    first_us = throttle if throttle is not None else law.throttles_us.high
+    parts = second_volts is not None or throttle2 is not None
     now = Case(
         "as it is",
         _changed(the_car, None, angle, mu),
         None,
         law.gap_mm,
-        throttle if throttle is not None else law.throttles_us.high,
+        first_us,
+        SecondFan(throttle2 or first_us) if parts else None,
     )
     gap_mm = now.gap_mm if gap is None else _quantity(gap, "mm", "--gap", 0.0, 50.0)
     sprung = _sprung(the_car, springs)
-    cases = [
-        Case(
-            "as asked" if one is None else one.name,
-            _changed(sprung, mass, angle, mu, 0.0 if one is None else one.heavier_kg),
-            one,
-            gap_mm,
-            now.throttle_us,
-        )
-        for one in packs or [None]
-    ]
+    other = None if pack2 is None else pack_of(pack2, "--pack2")
+    cases = []
+    for one in packs or [None]:
+        second = _second(now.second, one, other, own_pack=second_volts is not None)
+        name = "as asked" if one is None else one.name
+        case = Case(name, sprung, one, gap_mm, now.throttle_us, second)
+        cases.append(replace(case, car=_changed(sprung, mass, angle, mu, case.heavier_kg)))
     speeds = [asked(text, "m/s", "--to-speed", 0, 1000, above=True) for text in to_speed or ()]
-    found = what_if(law, volts, loads, now, cases, speeds, pulled, the_car)
+    found = what_if(law, volts, loads, now, cases, speeds, pulled, the_car, second_volts=second_volts)
     shown = shown_in(units, the_car)
     print_answer(found, what_if_words(found, shown), (*notices, *found.notices), shown, as_json, "    ")
     if pictures is not None:
-        curves = margin_curves(law, volts, loads, [now, *cases], driven=the_car)
+        curves = margin_curves(law, volts, loads, [now, *cases], driven=the_car, second_volts=second_volts)
         _draw(curves, law.gaps_mm, shown, pictures)
+
+
+def _check_given(runs: list[Path], reference: Path | None) -> None:
+    if (not runs and reference is None) or len(runs) > _MOST_RUNS:
+        raise typer.BadParameter(f"up to {_MOST_RUNS} runs, or --reference, or both", param_hint="RUN.csv")
+
+
+def _check_second(points: RunPoints, throttle2: float | None, pack2: str | None) -> None:
+    from undertray.errors import ReductionError
+
+    if throttle2 is not None and not points.two_fans:
+        raise ReductionError(
+            "the runs have one throttle: nothing is known of a second fan's own",
+            where="--throttle2",
+            do="let the board hear it (board.json, throttle2), and record again",
+        )
+    if pack2 is not None and not points.volts2:
+        raise ReductionError(
+            "the runs have one pack for all fans",
+            where="--pack2",
+            do="let the board measure the other (board.json, pack2), or give --pack",
+        )
+
+
+def _second(fan: SecondFan | None, pack: Pack | None, other: Pack | None, own_pack: bool) -> SecondFan | None:
+    """The second fan with the pack that is asked about: its own, or the one of both, which weighs once."""
+    from dataclasses import replace
+
+    if fan is None:
+        return None
+    if own_pack:
+        return replace(fan, pack=other or pack)
+    return replace(fan, pack=None if pack is None else replace(pack, heavier_kg=0.0))
 
 
 def _draw(curves: Sequence[Curve], measured: LawRange | None, units: Display, folder: Path) -> None:

@@ -24,6 +24,11 @@ What the runs do not decide stays as wide as it was before them: a0 by Y(a0) bet
 what the curve gives. Each run may be off by 1 %, from one mounting of the skirt to the next (common practice,
 no source), and each gap, h0 too, by what it is known within.
 
+Two fans with throttles of their own are like fans side by side (:mod:`undertray.reduce.parallelfans`): each
+has its own x and V in s, and both the other parameters. What the first moves of all is a half within a fifth
+of that, the squares of their speeds are alike within 12 % (95 %; two of one make, common practice, no
+source), b anything from 0 to 1.5, until stretches in which they part say better.
+
 References: fan laws, AMCA Publication 201 (from memory); orifice, ISO 5167-1 with expansibility 1; exponents
 of leaks, ISO 9972 and ASTM E779 (from memory); the least squares with knowledge from before, as in any text
 on Bayesian linear models. How far suction closes the gap on its springs is not in ``h``, which is the gap as
@@ -44,9 +49,10 @@ from numpy.typing import ArrayLike, NDArray
 from undertray.errors import NeverSteady, UndertrayError
 from undertray.predict.draws import Draws
 from undertray.reduce.car import Car
-from undertray.reduce.fan import FanReference, steady_dwells
+from undertray.reduce.fan import FanAt, FanReference, steady_dwells
 from undertray.reduce.leakage import fan_speed, leak_area_m2
-from undertray.reduce.steady import REST_US, Blocks
+from undertray.reduce.parallelfans import APART_US, parallel_suction
+from undertray.reduce.steady import REST_US
 from undertray.reduce.summary import Reduction
 from undertray.reduce.uncertainty import NORMAL
 from undertray.units import quantity
@@ -70,7 +76,7 @@ Array = NDArray[np.float64]
 _MOUNTING = 0.01
 _LEAST_SCATTER = 0.004
 _NAMES = ("level", "idle", "throttle", "voltage", "share", "of_gap", "bend", "leak")
-_MOST_ROUNDS = 60
+_MOST_ROUNDS, _MOST_STEPS = 60, 12
 _WORST_MV = 1.0
 _VOLTAGE = (2.1, 0.2)
 _FARTHEST, _MOST_LEAK = 30.0, 1e12
@@ -80,6 +86,9 @@ GAP_WITHIN_MM = 0.05
 """Half of the width that a gap is known within, mm: feeler gauges (common practice, no source)."""
 _LEAST_GAP, _LEAST_LEAK, _MOST_OF_GAP = 0.2, 0.02, 2.0
 _CURVE_LOGIT, _LENGTH_LOGIT = 0.35, 0.8
+_UNLIKE = ("part", "stronger", "back")  # of two fans
+# of the logit of the first's part of the flow, the ln of what its square is stronger by, the logit of b/1.5
+_UNLIKE_SD, _MOST_BACK = (0.2, 0.03, 1.6), 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +101,12 @@ class LawPoint:
     gap_mm: float | None
     suction_pa: float
     weight: float = 1.0
+    second: FanAt | None = None  # the other of two fans, where it does not do the same
+
+    def fans(self) -> tuple[FanAt, ...]:
+        """What each of two fans did that did not do the same, or all of them."""
+        first = FanAt(self.throttle_us, self.pack_mv)
+        return (first,) if self.second is None else (first, self.second)
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +124,10 @@ class LawRange:
 
     low: float
     high: float
+
+    def nearest(self, value: ArrayLike) -> Array:
+        """The value, or the end that it lies beyond."""
+        return np.asarray(np.clip(np.asarray(value, float), self.low, self.high))
 
 
 def shut_off_share(leak: ArrayLike, bend: ArrayLike, exponent: ArrayLike = 0.5) -> Array:
@@ -182,6 +201,9 @@ class FanLaw:
     points: int
     runs: int
     curve_known: bool
+    part: Array
+    stronger: Array
+    back: Array
 
     @property
     def knows_gap(self) -> bool:
@@ -189,7 +211,11 @@ class FanLaw:
         return self.gaps >= 2 or (self.gaps == 1 and self.curve_known)
 
     def suction_pa(
-        self, throttle_us: ArrayLike, pack_mv: ArrayLike | None = None, gap_mm: ArrayLike | None = None
+        self,
+        throttle_us: ArrayLike,
+        pack_mv: ArrayLike | None = None,
+        gap_mm: ArrayLike | None = None,
+        second: tuple[ArrayLike, ArrayLike | None] | None = None,
     ) -> Array:
         """Suction, with all that is uncertain in it.
 
@@ -197,6 +223,8 @@ class FanLaw:
         ----------
         throttle_us, pack_mv, gap_mm : array or None
             Pulse width, pack voltage under load, and gap as set; those of the law where left out.
+        second : (array, array or None) or None
+            Pulse width and pack voltage of the other of two fans; those of the first where left out.
 
         Returns
         -------
@@ -205,23 +233,25 @@ class FanLaw:
 
         Notes
         -----
-        Beyond what was measured, in each of the three, that part of the change of ln p which lies beyond
-        is uncertain by a tenth of itself (95 %), on top of what the parameters are uncertain by.
+        Beyond what was measured, in each of the three (for both fans), that part of the change of ln p which
+        lies beyond is uncertain by a tenth of itself (95 %), on top of what the parameters are uncertain by.
         """
-        asked = {"throttle": throttle_us, "voltage": pack_mv, "gap": gap_mm}
-        here = self._plain(throttle_us, pack_mv, gap_mm)
+        other_us, other_mv = (None, None) if second is None else second
+        # of each fan, then what both have
+        asked = ([throttle_us, other_us], [pack_mv, other_mv], [gap_mm])
+        here = self._plain(*asked)
         out = here * (self.own if self._as_driven(gap_mm) else self.mounting)
         ranges = self.throttles_us, self.packs_mv, self.gaps_mm
-        for row, (name, known) in enumerate(zip(asked, ranges, strict=True)):
-            value = asked[name]
-            if value is None or known is None:
+        for row, known in enumerate(ranges):
+            if known is None:
                 continue
-            at = np.asarray(value, float)
-            edge = np.clip(at, known.low, known.high)
-            if np.array_equal(at, edge):
+            nearest = [*asked]
+            nearest[row] = [None if at is None else known.nearest(at) for at in asked[row]]
+            if all(
+                at is None or np.array_equal(np.asarray(at, float), known.nearest(at)) for at in asked[row]
+            ):
                 continue
-            nearest = dict(asked) | {name: edge}
-            there = self._plain(*(nearest[key] for key in asked))
+            there = self._plain(*nearest)
             change = np.log(np.maximum(here, 1e-9) / np.maximum(there, 1e-9))
             change = np.clip(change, -2.0, 2.0)  # below idle the logarithm has no end
             out = out * np.exp(_BEYOND_95 / NORMAL * change * self.beyond[row])
@@ -231,12 +261,26 @@ class FanLaw:
         """Whether nothing was set anew: the gap, and with it the mounting, is that of h0."""
         return gap_mm is None or self.gap_mm is None or np.array_equal(gap_mm, self.gap_mm)
 
-    def _plain(self, throttle_us: ArrayLike, pack_mv: ArrayLike | None, gap_mm: ArrayLike | None) -> Array:
+    def _square(self, throttle_us: ArrayLike, pack_mv: ArrayLike | None) -> Array:
+        """Square of a fan's speed over that of the level."""
         x = np.maximum(np.asarray(throttle_us, float) - self.idle_us, 0.0) / (self.top_us - self.idle_us)
         square = x**self.throttle
         if pack_mv is not None and self.pack_mv is not None:
             volts = np.maximum(np.asarray(pack_mv, float), _WORST_MV)
             square = square * (volts / self.pack_mv) ** self.voltage
+        return np.asarray(square)
+
+    def _plain(
+        self,
+        throttles_us: Sequence[ArrayLike | None],
+        packs_mv: Sequence[ArrayLike | None],
+        gap: Sequence[ArrayLike | None],
+    ) -> Array:
+        (first_us, other_us), (first_mv, other_mv), (gap_mm,) = throttles_us, packs_mv, gap
+        assert first_us is not None
+        squares = [self._square(first_us, first_mv)]
+        if other_us is not None:
+            squares.append(self._square(other_us, first_mv if other_mv is None else other_mv))
         ratio = np.ones(1)
         if gap_mm is not None and self.gap_mm is not None and not self._as_driven(gap_mm):
             # a gap that is set anew is as little known as those that were noted
@@ -247,20 +291,48 @@ class FanLaw:
             true = np.maximum(set_mm + self.set_off_mm, 0.0)
             ratio = true / np.maximum(self.gap_mm + self.gap_off_mm, _LEAST_GAP * self.gap_mm)
         curve = self.share, self.of_gap, self.bend, self.leak
-        return np.asarray(self.level_pa * square * _share_of_level(square, ratio, *curve))
+        if len(squares) > 1:
+            of_level = _parallel_of_level(
+                *(squares[0], squares[1], ratio, *curve),
+                part=self.part,
+                stronger=self.stronger,
+                back=self.back,
+            )
+            return np.asarray(self.level_pa * of_level)
+        return np.asarray(self.level_pa * squares[0] * _share_of_level(squares[0], ratio, *curve))
+
+
+def _leak(of_gap_ref: Array, share: Array, of_gap: Array, bend: Array, leak: Array) -> Array:
+    """``a`` at a gap that is a multiple of the reference's."""
+    a0 = (1 - share) ** (1 / bend) / share**leak
+    return np.asarray(a0 * np.maximum(1 - of_gap + of_gap * of_gap_ref, _LEAST_LEAK))
 
 
 def _share_of_level(
     square: Array, of_gap_ref: Array, share: Array, of_gap: Array, bend: Array, leak: Array
 ) -> Array:
     """``Y/Y(a0)`` at a square of the speed, and a gap that is a multiple of the reference's."""
-    a0 = (1 - share) ** (1 / bend) / share**leak
-    a = (
-        a0
-        * np.maximum(1 - of_gap + of_gap * of_gap_ref, _LEAST_LEAK)
-        * np.maximum(square, 1e-12) ** (leak - 0.5)
-    )
+    a = _leak(of_gap_ref, share, of_gap, bend, leak) * np.maximum(square, 1e-12) ** (leak - 0.5)
     return np.asarray(shut_off_share(a, bend, leak) / share)
+
+
+def _parallel_of_level(
+    square1: Array,
+    square2: Array,
+    of_gap_ref: Array,
+    share: Array,
+    of_gap: Array,
+    bend: Array,
+    leak: Array,
+    *,
+    part: Array,
+    stronger: Array,
+    back: Array,
+) -> Array:
+    """``y/Y(a0)`` of two fans."""
+    a = _leak(of_gap_ref, share, of_gap, bend, leak)
+    found = parallel_suction(square1 * stronger, square2 / stronger, a, bend, leak, part, back)
+    return np.asarray(found / share)
 
 
 def fit_law(
@@ -320,12 +392,16 @@ def fit_law(
     problem = _Problem(used, reference, share, of_gap, free_run, gap_within_mm)
     best, covariance, scatter = problem.solve()
     own = problem.own
-    noise = np.stack([chosen.standard() for _ in own])
-    drawn = best[own, None] + _root(covariance[np.ix_(own, own)]) @ noise
+    if len(problem.apart):
+        noise = np.stack([chosen.standard() for _ in best])
+        drawn = problem.drawn(best, noise, scatter)[own]
+    else:
+        noise = np.stack([chosen.standard() for _ in own])
+        drawn = best[own, None] + _root(covariance[np.ix_(own, own)]) @ noise
     values = problem.values(drawn)
     gaps = {round(p.gap_mm, 3) for p in used if p.gap_mm is not None}
-    volts = [p.pack_mv for p in used if p.pack_mv is not None]
-    measured = [p.throttle_us for p in used]
+    volts = [one.pack_mv for p in used for one in p.fans() if one.pack_mv is not None]
+    measured = [one.throttle_us for p in used for one in p.fans()]
     return FanLaw(
         top_us=problem.top_us,
         pack_mv=problem.pack_mv,
@@ -339,7 +415,7 @@ def fit_law(
         bend=values[6],
         leak=values[7],
         own=np.exp(drawn[len(_NAMES)]),
-        gap_off_mm=drawn[-1] if problem.gap_mm is not None else np.zeros(len(noise[0])),
+        gap_off_mm=drawn[problem.gap_row] if problem.gap_mm is not None else np.zeros(len(noise[0])),
         set_off_mm=chosen.rectangle(0.0, gap_within_mm),
         uneven=chosen.rectangle(0.5, 0.5),
         mounting=np.exp(_MOUNTING * chosen.standard()),
@@ -352,6 +428,7 @@ def fit_law(
         points=len(points),
         runs=runs,
         curve_known=share is not None,
+        **problem.both(drawn, chosen),
     )
 
 
@@ -387,10 +464,13 @@ def from_curve(
     if len(car.fan_curve) < 2 or car.fan_curve[-1][1] > 0 or not used:
         return None
     top = max(used, key=lambda p: p.suction_pa)
-    pack_mv = np.nan if top.pack_mv is None else top.pack_mv
-    speed = fan_speed(car, [top.throttle_us], [pack_mv], reference)
-    area_m2 = float(leak_area_m2(car, [top.suction_pa], speed)[0])
-    share = top.suction_pa / (car.fan_curve[-1][0] * float(speed[0]) ** 2) if speed[0] > 0 else math.nan
+    speeds = [
+        fan_speed(car, one.throttle_us, np.nan if one.pack_mv is None else one.pack_mv, reference)
+        for one in top.fans()
+    ]
+    area_m2 = float(leak_area_m2(car, top.suction_pa, *speeds))
+    # of two that part, the one that is held back the most: beyond its shut-off there is no area
+    share = top.suction_pa / (car.fan_curve[-1][0] * float(max(speeds)) ** 2) if max(speeds) > 0 else math.nan
     if not 0.01 < share < 0.99 or not area_m2 > 0:
         return None
     if top.gap_mm is None:
@@ -424,6 +504,18 @@ def _root(covariance: Array) -> Array:
     return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)) @ vectors.T)
 
 
+def _answers(jacobian: Array, covariance: Array, short: Array) -> Array:
+    """How far draws are from answering what they should: squares, in standard deviations."""
+    pull = jacobian.T @ short
+    return np.asarray(np.einsum("ik,ij,jk->k", pull, covariance, pull))
+
+
+def _unlike(theta: Array) -> tuple[Array, Array, Array]:
+    """The first fan's part of the flow, what it is stronger by, and b, from what is fitted."""
+    part, back = (1 / (1 + np.exp(-np.clip(one, -_FARTHEST, _FARTHEST))) for one in (theta[0], theta[2]))
+    return part, np.exp(np.clip(theta[1], -1.0, 1.0)), _MOST_BACK * back
+
+
 class _Problem:
     """Rows of the least squares: the points, and what is known before."""
 
@@ -436,16 +528,26 @@ class _Problem:
         free_run: int | None,
         gap_within_mm: float,
     ) -> None:
-        self.u = np.array([p.throttle_us for p in points])
+        fans = [p.fans() for p in points]
+        self.apart = np.flatnonzero([len(each) > 1 for each in fans])
+        self.u = np.array([each[0].throttle_us for each in fans])
+        self.u2 = np.array([each[-1].throttle_us for each in fans])
         self.y = np.log([p.suction_pa for p in points])
         self.root_weight = np.sqrt([p.weight for p in points])
         top = int(np.argmax(self.y))
-        self.top_us = float(self.u.max())
-        volts = np.array([np.nan if p.pack_mv is None else p.pack_mv for p in points])
+        self.top_us = float(max(self.u.max(), self.u2.max()))
+        volts, others = (
+            np.array([np.nan if each[k].pack_mv is None else each[k].pack_mv for each in fans], float)
+            for k in (0, -1)
+        )
         self.pack_mv = float(np.nanmedian(volts)) if np.isfinite(volts).any() else None
         # where it was not measured the voltage is taken as that of the others
-        self.v = np.zeros(len(points)) if self.pack_mv is None else np.log(volts / self.pack_mv)
-        self.v = np.nan_to_num(self.v, nan=0.0)
+        self.v, self.v2 = (
+            np.zeros(len(points))
+            if self.pack_mv is None
+            else np.nan_to_num(np.log(of / self.pack_mv), nan=0.0)
+            for of in (volts, others)
+        )
         gaps = np.array([np.nan if p.gap_mm is None else p.gap_mm for p in points])
         own = gaps[top] if np.isfinite(gaps[top]) else np.nan
         known = gaps[np.isfinite(gaps)]
@@ -456,13 +558,18 @@ class _Problem:
         numbers = sorted({p.run for p in points})
         self.run = np.array([numbers.index(p.run) for p in points])
         self.offset_sd = np.array([2.0 if number == free_run else _MOUNTING for number in numbers])
-        lowest = float(self.u.min())
+        # one of two that stands tells nothing of where they begin to turn
+        turning = [
+            one.throttle_us for each in fans for one in each if len(each) == 1 or one.throttle_us > REST_US
+        ]
+        lowest = min(turning, default=float(self.u.min()))
         idle = min(1000.0, lowest - 2 * _LEAST_US)
         if reference is not None:
             idle = min(reference.idle_us, lowest - _LEAST_US)
         self.most_idle = lowest - _LEAST_US / 2
         exponent = 2.0 if reference is None else reference.exponent
-        scaled = self.y[top] - exponent * math.log((self.u[top] - idle) / (self.top_us - idle))
+        highest_us = max(self.u[top], self.u2[top])
+        scaled = self.y[top] - exponent * math.log((highest_us - idle) / (self.top_us - idle))
         share = (0.6, 1.0) if share is None else share
         of_gap = (1.0, 0.6) if of_gap is None else of_gap
         bend = math.log(2.0)
@@ -479,17 +586,21 @@ class _Problem:
                     -2.0,
                 ),
                 *np.zeros(len(numbers) + len(self.gaps)),
+                *np.zeros(len(_UNLIKE) * (len(self.apart) > 0)),
             ]
         )
-        few = len(np.unique(np.round(self.u / 20))) < 3
+        few = len(np.unique(np.round(np.concatenate([self.u, self.u2]) / 20))) < 3
         sd = [10.0, 40.0 if few else 150.0, 0.2 if few else 1.0, _VOLTAGE[1], share[1], of_gap[1], 0.3, 1.0]
         # a gap that is all there is, or a width of nothing, leaves nothing to fit
         gap_sd = np.full(len(self.gaps), max(gap_within_mm, 1e-4) / 3**0.5)
-        self.before_sd = np.array([*sd, *self.offset_sd, *gap_sd])
+        unlike_sd = _UNLIKE_SD if len(self.apart) else ()
+        self.before_sd = np.array([*sd, *self.offset_sd, *gap_sd, *unlike_sd])
         first = len(_NAMES) + len(numbers)
         self.of_gaps = slice(first, first + len(self.gaps))
         self.own = [*range(len(_NAMES)), len(_NAMES) + int(self.run[top])]
+        self.gap_row = len(self.own)
         self.own += [] if self.gap_mm is None else [first + self.first_gap]
+        self.own += [self.of_gaps.stop + k for k in range(len(unlike_sd))]
 
     def values(self, theta: Array) -> Array:
         """The law's own parameters from those that are fitted, shape (8, ...)."""
@@ -505,20 +616,63 @@ class _Problem:
         out[7] = 0.5 + 0.5 / (1 + np.exp(-out[7]))
         return out
 
+    def both(self, drawn: Array, draws: Draws) -> dict[str, Array]:
+        """What only two fans that part need: as fitted, or as known before."""
+        if len(self.apart):
+            return dict(zip(_UNLIKE, _unlike(drawn[-len(_UNLIKE) :]), strict=True))
+        found = np.stack([sd * draws.standard() for sd in _UNLIKE_SD])
+        return dict(zip(_UNLIKE, _unlike(found), strict=True))
+
     def model(self, theta: Array) -> Array:
-        """ln p of every point."""
+        """ln p of every point; ``theta`` may hold many draws, one a column."""
         p, idle, m, e, *curve = self.values(theta)
-        x = (self.u - idle) / (self.top_us - idle)
-        square = x**m * np.exp(e * self.v)
-        true = np.maximum(self.gaps + theta[self.of_gaps], _LEAST_GAP * self.gaps)
+        u, u2, v, v2 = (
+            of.reshape(-1, *np.ones(theta.ndim - 1, int)) for of in (self.u, self.u2, self.v, self.v2)
+        )
+        x = np.maximum(u - idle, 0.0) / (self.top_us - idle)
+        square = x**m * np.exp(e * v)
+        gaps = self.gaps.reshape(-1, *np.ones(theta.ndim - 1, int))
+        true = np.maximum(gaps + theta[self.of_gaps], _LEAST_GAP * gaps)
         ratio = (true / true[self.first_gap])[self.gap_of]
         offset = theta[len(_NAMES) : self.of_gaps.start][self.run]
-        return np.asarray(np.log(p * square * _share_of_level(square, ratio, *curve)) + offset)
+        of_level = square * _share_of_level(square, ratio, *curve)
+        if len(k := self.apart):
+            x2 = np.maximum(u2[k] - idle, 0.0) / (self.top_us - idle)
+            square2 = x2**m * np.exp(e * v2[k])
+            unlike = dict(zip(_UNLIKE, _unlike(theta[-len(_UNLIKE) :]), strict=True))
+            of_level[k] = _parallel_of_level(square[k], square2, ratio[k], *curve, **unlike)
+        return np.asarray(np.log(p * of_level) + offset)
 
     def rows(self, theta: Array, scatter: float) -> Array:
         """Everything that is to be small."""
-        off = (self.y - self.model(theta)) * self.root_weight / scatter
-        return np.concatenate([off, (self.before - theta) / self.before_sd])
+        y, root_weight, before, before_sd = (
+            of.reshape(-1, *np.ones(theta.ndim - 1, int))
+            for of in (self.y, self.root_weight, self.before, self.before_sd)
+        )
+        off = (y - self.model(theta)) * root_weight / scatter
+        return np.concatenate([off, (before - theta) / before_sd])
+
+    def drawn(self, best: Array, noise: Array, scatter: float) -> Array:
+        """Draws of all parameters, shape (parameters, COUNT).
+
+        Each is the best answer to readings and knowledge that are off as ``noise`` has it: the linearised
+        one, then steps with the same derivatives until it answers them. Far from the best the law of two fans
+        bends so much that a linearised draw denies what was measured.
+        """
+        rows = self.rows(best, scatter)
+        jacobian = self._jacobian(best, scatter, rows)
+        covariance = np.asarray(np.linalg.inv(jacobian.T @ jacobian), float)
+        away = _root(covariance) @ noise
+        wanted = rows[:, None] + jacobian @ away
+        theta, step = best[:, None] + away, np.ones(noise.shape[1])
+        short = self.rows(theta, scatter) - wanted
+        for _ in range(_MOST_STEPS):
+            trial = theta - step * (covariance @ (jacobian.T @ short))
+            left = self.rows(trial, scatter) - wanted
+            nearer = _answers(jacobian, covariance, left) < _answers(jacobian, covariance, short)
+            theta, short = np.where(nearer, trial, theta), np.where(nearer, left, short)
+            step = np.where(nearer, np.minimum(1.0, 2 * step), step / 2)
+        return theta
 
     def solve(self) -> tuple[Array, Array, float]:
         """Best parameters, their covariance, and the scatter of the points."""
@@ -584,7 +738,9 @@ class RunPoints:
 
     law: tuple[LawPoint, ...]
     volts: tuple[VoltPoint, ...]
+    volts2: tuple[VoltPoint, ...]  # of the second fan's own pack
     cells: int | None
+    two_fans: bool
     notices: tuple[str, ...]
 
 
@@ -610,10 +766,11 @@ def run_points(
 
     Notes
     -----
-    A stretch counts by the root of its length, up to 5 s.
+    A stretch counts by the root of its length, up to 5 s. What a pack gives is taken from stretches in which
+    two fans have one throttle: in others the suction tells nothing of the load on either.
     """
     law: list[LawPoint] = []
-    volts: list[VoltPoint] = []
+    volts: tuple[list[VoltPoint], list[VoltPoint]] = ([], [])
     noted: set[int] = set()
     said: list[str] = []
     for number, (one, facts) in enumerate(runs):
@@ -622,13 +779,20 @@ def run_points(
         dwells = [dwell for dwell in steady_dwells(one.blocks) if dwell.suction_pa > 0]
         if not dwells:
             said.append(f"{one.run}: no throttle stood still with suction, so it says nothing of the fans")
-        rest_mv = _rest_mv(one.blocks)
+        drives = one.blocks.drives()
+        rests_mv = [_rest_mv(one.blocks.throttle_us, drive.pack_mv) for drive in (drives[0], drives[-1])]
         for dwell in dwells:
             weight = math.sqrt(min(dwell.seconds, _LONGEST_S) / _LONGEST_S)
             gap = gap_mm if own_mm is None else own_mm
-            law.append(LawPoint(number, dwell.throttle_us, dwell.pack_mv, gap, dwell.suction_pa, weight))
-            if dwell.pack_mv is not None:
-                volts.append(VoltPoint(rest_mv, dwell.pack_mv, dwell.suction_pa))
+            first, *other = dwell.fans or (FanAt(dwell.throttle_us, dwell.pack_mv),)
+            second = other[0] if other else None
+            point = LawPoint(number, first.throttle_us, first.pack_mv, gap, dwell.suction_pa, weight, second)
+            law.append(point)
+            if second is not None and abs(second.throttle_us - first.throttle_us) > APART_US:
+                continue
+            for of, rest_mv, fan in zip(volts, rests_mv, (first, second or first), strict=True):
+                if fan.pack_mv is not None:
+                    of.append(VoltPoint(rest_mv, fan.pack_mv, dwell.suction_pa))
     if len(noted) > 1:
         said.append(
             "the runs note packs of "
@@ -636,7 +800,15 @@ def run_points(
             + ": their voltages count, but other cells can only be asked for by voltage"
         )
     found = next(iter(noted)) if len(noted) == 1 else None if noted else cells
-    return RunPoints(tuple(law), tuple(volts), found, tuple(said))
+    own_pack = any(one.series.pack2_mv is not None for one, _ in runs)
+    return RunPoints(
+        tuple(law),
+        tuple(volts[0]),
+        tuple(volts[1]) if own_pack else (),
+        found,
+        any(one.series.throttles_us is not None for one, _ in runs),
+        tuple(said),
+    )
 
 
 def _fact(facts: Mapping[str, Any], key: str) -> object:
@@ -667,8 +839,8 @@ def _cells(facts: Mapping[str, Any]) -> int | None:
     return int(found[1]) if found and int(found[1]) <= 14 else None
 
 
-def _rest_mv(blocks: Blocks) -> float | None:
+def _rest_mv(throttle_us: Array, pack_mv: Array) -> float | None:
     """Voltage while the fans stood, before the run or after it."""
     with np.errstate(invalid="ignore"):
-        rest = blocks.pack_mv[(blocks.throttle_us <= REST_US) & np.isfinite(blocks.pack_mv)]
+        rest = pack_mv[(throttle_us <= REST_US) & np.isfinite(pack_mv)]
     return float(np.median(rest)) if len(rest) >= 5 else None

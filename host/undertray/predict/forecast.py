@@ -40,7 +40,7 @@ from undertray.reduce.uncertainty import NORMAL
 if TYPE_CHECKING:
     from undertray.predict.drag import Drag
 
-__all__ = ["Case", "Curve", "Outcome", "SpeedAnswer", "WhatIf", "margin_curves", "what_if"]
+__all__ = ["Case", "Curve", "Outcome", "SecondFan", "SpeedAnswer", "WhatIf", "margin_curves", "what_if"]
 
 Array = NDArray[np.float64]
 
@@ -48,6 +48,14 @@ _MOST_US = 2000.0
 _WIDEST = 6.0  # times the largest gap measured
 _HALVINGS = 17
 _ROUNDS, _SETTLED = 60, 1e-4
+
+
+@dataclass(frozen=True, slots=True)
+class SecondFan:
+    """The second fan where it has a throttle of its own, and its pack (None: that of the runs)."""
+
+    throttle_us: float
+    pack: Pack | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +67,13 @@ class Case:
     pack: Pack | None
     gap_mm: float | None
     throttle_us: float
+    second: SecondFan | None = None  # None: it does what the first does
+
+    @property
+    def heavier_kg(self) -> float:
+        """What the packs asked about weigh more than those of the runs."""
+        packs = (self.pack, None if self.second is None else self.second.pack)
+        return sum(pack.heavier_kg for pack in packs if pack is not None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +109,8 @@ class Outcome:
     window: Window | None
     locks_from_us: Interval | None
     beyond: tuple[str, ...]
+    second_us: float | None = None
+    second_mv: Interval | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,26 +188,27 @@ class _Given:
     drag: Drag | None
     edge: Array
     ride: _Ride | None
+    second_volts: PackVolts | None
 
     def suction_pa(self, case: Case, throttle_us: Array | float, gap_mm: Array | float | None) -> Array:
         return self.state(case, throttle_us, gap_mm)[0]
 
     def state(
         self, case: Case, throttle_us: Array | float, gap_mm: Array | float | None
-    ) -> tuple[Array, Array | None]:
-        """Suction in Pa, by the sensors' own scale, and the pack's voltage in mV."""
-        pa, pack_mv = self._as_set(case, throttle_us, gap_mm)
+    ) -> tuple[Array, tuple[Array, ...]]:
+        """Suction in Pa, by the sensors' own scale, and the voltage at each fan in mV."""
+        pa, packs_mv = self._as_set(case, throttle_us, gap_mm)
         set_mm = self.law.gap_mm if gap_mm is None else gap_mm
         if self._springs_alike(case) or set_mm is None:
-            return pa, pack_mv
+            return pa, packs_mv
         for _ in range(_ROUNDS):
             before = pa
-            pa, pack_mv = self._as_set(case, throttle_us, np.maximum(set_mm - self.closer_mm(case, pa), 0.0))
+            pa, packs_mv = self._as_set(case, throttle_us, np.maximum(set_mm - self.closer_mm(case, pa), 0.0))
             # half way: from below on soft springs, from both sides on stiff ones
             pa = (pa + before) / 2
             if float(np.max(np.abs(pa - before) / np.maximum(before, 1.0))) < _SETTLED:
                 break
-        return pa, pack_mv
+        return pa, packs_mv
 
     def closer_mm(self, case: Case, pa: Array) -> Array:
         """How much closer than as set on the springs of the runs the gap is."""
@@ -202,10 +220,24 @@ class _Given:
 
     def _as_set(
         self, case: Case, throttle_us: Array | float, gap_mm: Array | float | None
-    ) -> tuple[Array, Array | None]:
-        if self.volts is not None:
-            return self.volts.suction_pa(self.law, throttle_us, gap_mm, case.pack)
-        return self.law.suction_pa(throttle_us, None, gap_mm), None
+    ) -> tuple[Array, tuple[Array, ...]]:
+        """Each pack gives in to its own fan as to both alike; one pack for both to the mean of the two."""
+        law, second = self.law, case.second
+        if second is None:
+            if self.volts is None:
+                return law.suction_pa(throttle_us, None, gap_mm), ()
+            pa, pack_mv = self.volts.suction_pa(law, throttle_us, gap_mm, case.pack)
+            return pa, (pack_mv,)
+        # where a throttle is looked for the second keeps its distance
+        other_us = np.minimum(np.asarray(throttle_us) + second.throttle_us - case.throttle_us, _MOST_US)
+        if self.volts is None:
+            return law.suction_pa(throttle_us, None, gap_mm, (other_us, None)), ()
+        other_volts = self.volts if self.second_volts is None else self.second_volts
+        _, first_mv = self.volts.suction_pa(law, throttle_us, gap_mm, case.pack)
+        _, other_mv = other_volts.suction_pa(law, other_us, gap_mm, second.pack)
+        if self.second_volts is None:
+            first_mv = other_mv = (first_mv + other_mv) / 2
+        return law.suction_pa(throttle_us, first_mv, gap_mm, (other_us, other_mv)), (first_mv, other_mv)
 
     def loads_n(self, pa: Array) -> tuple[Array, Array]:
         """Loads of front and rear axle."""
@@ -232,9 +264,15 @@ def what_if(
     drag: Drag | None = None,
     driven: Car | None = None,
     draws: Draws | None = None,
+    second_volts: PackVolts | None = None,
 ) -> WhatIf:
-    """Work out what cases come to; ``driven`` is the car of the runs where ``now`` is at another angle."""
-    given = _given(law, volts, loads, now.car, Draws(1616) if draws is None else draws, drag, driven)
+    """Work out what cases come to.
+
+    ``driven`` is the car of the runs where ``now`` is at another angle; ``second_volts`` what a second fan's
+    own pack gives.
+    """
+    chosen = Draws(1616) if draws is None else draws
+    given = _given(law, volts, loads, now.car, chosen, drag, driven, second_volts)
     for case in asked:
         _can_be_told(law, volts, now, case)
     told = [_outcome(given, case, speeds_m_s) for case in (now, *asked)]
@@ -261,11 +299,13 @@ def margin_curves(
     count: int = 25,
     driven: Car | None = None,
     draws: Draws | None = None,
+    second_volts: PackVolts | None = None,
 ) -> tuple[Curve, ...]:
     """Least margin against gap, for a picture."""
     if not law.knows_gap or law.gaps_mm is None or not cases:
         return ()
-    given = _given(law, volts, loads, cases[0].car, Draws(1616) if draws is None else draws, None, driven)
+    chosen = Draws(1616) if draws is None else draws
+    given = _given(law, volts, loads, cases[0].car, chosen, None, driven, second_volts)
     gaps = [law.gaps_mm.low, law.gaps_mm.high, *(c.gap_mm for c in cases if c.gap_mm is not None)]
     grid = np.linspace(0.5 * min(gaps), 1.5 * max(gaps), count)
     found = []
@@ -295,6 +335,7 @@ def _given(
     draws: Draws,
     drag: Drag | None = None,
     driven: Car | None = None,
+    second_volts: PackVolts | None = None,
 ) -> _Given:
     suction, front, rear = loads.factors(draws)
     mu = None
@@ -302,7 +343,7 @@ def _given(
         mu = np.maximum(draws.rectangle(car.tyre_mu, car.mu_within), 0.01)
     edge = draws.standard()
     ride = _ride(law, car if driven is None else driven, draws)
-    return _Given(law, volts, loads, suction, front, rear, mu, drag, edge, ride)
+    return _Given(law, volts, loads, suction, front, rear, mu, drag, edge, ride, second_volts)
 
 
 def _ride(law: FanLaw, driven: Car, draws: Draws) -> _Ride | None:
@@ -357,7 +398,7 @@ def _at(given: _Given, case: Case) -> Array:
 
 def _outcome(given: _Given, case: Case, speeds_m_s: Sequence[float]) -> tuple[Outcome, Array]:
     """What a case comes to, and the draws of its least margin, N."""
-    pa, pack_mv = given.state(case, case.throttle_us, case.gap_mm)
+    pa, packs_mv = given.state(case, case.throttle_us, case.gap_mm)
     needs = _needs(given, case)
     front, rear = given.loads_n(pa)
     margins = given.margins_n(needs, pa)
@@ -368,7 +409,7 @@ def _outcome(given: _Given, case: Case, speeds_m_s: Sequence[float]) -> tuple[Ou
     from_us = interval(_holds_from_us(given, case, needs))
     largest_mm = _largest_gap(given, case, needs)
     closer = None if given.ride is None or given.ride.alike(case.car) else given.closer_mm(case, pa)
-    said = _beyond(given, case, pack_mv, 0.0 if closer is None else float(closer[0]))
+    said = _beyond(given, case, packs_mv, 0.0 if closer is None else float(closer[0]))
     for what, found, known, show in (
         ("the least throttle", from_us, given.law.throttles_us, "{:.0f} µs"),
         ("the largest gap", largest_mm, given.law.gaps_mm, "{:.2f} mm"),
@@ -384,7 +425,7 @@ def _outcome(given: _Given, case: Case, speeds_m_s: Sequence[float]) -> tuple[Ou
         surface_angle=case.car.surface_angle_deg,
         gap_mm=case.gap_mm,
         closer_mm=None if closer is None else interval(closer),
-        pack_mv=None if pack_mv is None else interval(pack_mv),
+        pack_mv=interval(packs_mv[0]) if packs_mv else None,
         suction_pa=interval(pa * given.suction),
         load_n={name: interval(load[name]) for name in margins},
         need_n={name: float(need[0]) for name, need in needs.items()},
@@ -399,6 +440,8 @@ def _outcome(given: _Given, case: Case, speeds_m_s: Sequence[float]) -> tuple[Ou
         window=window,
         locks_from_us=None if window is None else _locks_from_us(given, case, window),
         beyond=tuple(said),
+        second_us=None if case.second is None else case.second.throttle_us,
+        second_mv=interval(packs_mv[1]) if len(packs_mv) > 1 else None,
     ), least_n
 
 
@@ -504,8 +547,9 @@ def _break_even(given: _Given, case: Case) -> Interval | None:
     own = None if given.volts is None else given.volts.cells
     if case.pack is None or (case.pack.cells is not None and case.pack.cells == own):
         return None
-    light = replace(case.car, mass_kg=case.car.mass_kg - case.pack.heavier_kg)
-    before = replace(case, car=light, pack=None)
+    light = replace(case.car, mass_kg=case.car.mass_kg - case.heavier_kg)
+    second = None if case.second is None else replace(case.second, pack=None)
+    before = replace(case, car=light, pack=None, second=second)
     new_pa, old_pa = _at(given, case), _at(given, before)
     needs = _needs(given, before)
     if not any(float(need[0]) > 0 for need in needs.values()):
@@ -522,11 +566,15 @@ def _break_even(given: _Given, case: Case) -> Interval | None:
     return interval(np.minimum.reduce(heaviest) - light.mass_kg)
 
 
-def _beyond(given: _Given, case: Case, pack_mv: Array | None, closer_mm: float) -> list[str]:
+def _beyond(given: _Given, case: Case, packs_mv: tuple[Array, ...], closer_mm: float) -> list[str]:
     law, said = given.law, []
+    second_us = None if case.second is None else case.second.throttle_us
+    first_mv, second_mv, *_ = (*(float(one[0]) for one in packs_mv), None, None)
     for what, value, known, unit, scale in (
         ("throttle", case.throttle_us, law.throttles_us, "µs", 1.0),
-        ("pack", None if pack_mv is None else float(pack_mv[0]), law.packs_mv, "V", 1e-3),
+        ("throttle of the second fan", second_us, law.throttles_us, "µs", 1.0),
+        ("pack", first_mv, law.packs_mv, "V", 1e-3),
+        ("pack of the second fan", second_mv, law.packs_mv, "V", 1e-3),
         ("gap", None if case.gap_mm is None else case.gap_mm - closer_mm, law.gaps_mm, "mm", 1.0),
     ):
         off = 0.0 if value is None else beyond(value, known)

@@ -15,10 +15,11 @@ from undertray.quantiles import middle, quantiles
 from undertray.reduce.givenfiles import json_object, refuse_newer, write_object
 from undertray.reduce.longtable import pieces
 from undertray.reduce.loss import Loss
+from undertray.reduce.parallelfans import are_apart, common_square
 from undertray.reduce.series import Series
-from undertray.reduce.steady import BLOCK_S, Blocks
+from undertray.reduce.steady import BLOCK_S, Blocks, FanDrive
 
-__all__ = ["FORMAT", "Dwell", "FanLag", "FanReference", "fan_lag", "fit_reference", "steady_dwells"]
+__all__ = ["FORMAT", "Dwell", "FanAt", "FanLag", "FanReference", "fan_lag", "fit_reference", "steady_dwells"]
 
 
 # Steady dwells of a run, and how the fans follow a step of the throttle.
@@ -33,14 +34,23 @@ _SETTLED = 1 - np.exp(-1)
 
 
 @dataclass(frozen=True, slots=True)
+class FanAt:
+    """Throttle of a fan, µs, and voltage of its pack, mV; None where it was not measured."""
+
+    throttle_us: float
+    pack_mv: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Dwell:
-    """A stretch of steady throttle in which nothing happened."""
+    """A stretch of steady throttle in which nothing happened; ``fans`` are two that do not do the same."""
 
     start_s: float
     seconds: float
     throttle_us: float
     suction_pa: float
     pack_mv: float | None
+    fans: tuple[FanAt, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,21 +76,37 @@ def steady_dwells(blocks: Blocks) -> tuple[Dwell, ...]:
     if not len(rows):
         return ()
     new = np.diff(rows) > 1
-    new |= np.abs(np.diff(blocks.throttle_us[rows])) > _APART_US
+    for one in blocks.drives():
+        new |= np.abs(np.diff(one.throttle_us[rows])) > _APART_US
     dwells = []
     for part in np.split(rows, np.flatnonzero(new) + 1):
         if len(part) * BLOCK_S >= _LEAST_S:
-            pack = blocks.pack_mv[part]
             dwells.append(
                 Dwell(
                     float(blocks.t_s[part[0]]),
                     len(part) * BLOCK_S,
                     float(blocks.throttle_us[part].mean()),
                     float(blocks.suction_pa[part].mean()),
-                    float(pack.mean()) if np.isfinite(pack).all() else None,
+                    _mean_mv(blocks.pack_mv[part]),
+                    _apart(blocks, part),
                 )
             )
     return tuple(dwells)
+
+
+def _mean_mv(pack_mv: Array) -> float | None:
+    return float(pack_mv.mean()) if np.isfinite(pack_mv).all() else None
+
+
+def _apart(blocks: Blocks, part: NDArray[np.int64]) -> tuple[FanAt, ...]:
+    """What each of two fans did in some blocks; nothing where they did the same."""
+    fans = tuple(
+        FanAt(float(one.throttle_us[part].mean()), _mean_mv(one.pack_mv[part])) for one in blocks.fans
+    )
+    if not fans:
+        return ()
+    volts = [np.nan if one.pack_mv is None else one.pack_mv for one in fans]
+    return fans if are_apart(fans[0].throttle_us, fans[1].throttle_us, *volts) else ()
 
 
 def fan_lag(series: Series, events: Sequence[Loss]) -> FanLag:
@@ -211,6 +237,11 @@ class FanReference:
             pa = pa * np.nan_to_num(np.asarray(pack_mv, float) / self.pack_mv, nan=1.0) ** 2
         return np.asarray(np.where(np.isfinite(u), pa, np.nan))
 
+    def driven_pa(self, fans: Sequence[FanDrive]) -> Array:
+        """Suction on the good seal of the fans of a run: of two by what each would give with its like."""
+        pa = [self.suction_pa(one.throttle_us, one.pack_mv) for one in fans]
+        return pa[0] if len(pa) == 1 else common_square(pa[0], pa[1])
+
     def throttle_us(self, suction_pa: ArrayLike) -> Array:
         """Throttle that gives a suction on the good seal, at the reference's own pack voltage.
 
@@ -302,7 +333,7 @@ def fit_reference(
     Least squares of the logarithms, each dwell weighted by its length up to 5 s. With one throttle the
     exponent is 2 and the fans begin at rest; with two the exponent is 2 and where they begin is fitted;
     with three and more both are, the exponent between 1 and 3. Dwells below 3 % of the highest suction
-    are left out.
+    are left out. A dwell in which two fans did not do the same counts by :func:`common_square`.
     """
     top = max((d.suction_pa for d in dwells), default=0.0)
     used = [d for d in dwells if d.suction_pa > _LEAST_SHARE * top > 0]
@@ -321,7 +352,9 @@ def fit_reference(
     pack_mv = middle(volts) if len(volts) == len(used) else None
     if pack_mv is not None:
         y = y - 2 * np.log(np.array(volts) / pack_mv)
-    lowest, highest = float(u.min()), float(u.max())
+    apart = [k for k, d in enumerate(used) if d.fans]
+    every_us = np.array([*u.tolist(), *(one.throttle_us for k in apart for one in used[k].fans)])
+    lowest, highest = float(every_us.min()), float(every_us.max())
     begin = rest_us if rest_us < lowest - _LEVEL_US else min(_REST_US, lowest - 2 * _LEVEL_US)
     levels = len(np.unique(np.round(u / _LEVEL_US)))
     idles = np.array([begin]) if levels == 1 else np.arange(begin, lowest - _LEVEL_US + 1, 2.0)
@@ -329,6 +362,13 @@ def fit_reference(
     # one column a trial: misfit of every dwell for each idle and exponent
     x = np.log((u - idles[:, None]) / (highest - idles[:, None]))
     off = y - exponents[:, None, None] * x
+    for k in apart:
+        squares = [
+            ((one.throttle_us - idles) / (highest - idles)) ** exponents[:, None]
+            * (1.0 if pack_mv is None or one.pack_mv is None else (one.pack_mv / pack_mv) ** 2)
+            for one in used[k].fans
+        ]
+        off[..., k] = np.log(used[k].suction_pa / common_square(squares[0], squares[1]))
     level = off @ w
     misfit2 = np.square(off - level[..., None]) @ w
     n, i = np.unravel_index(np.argmin(misfit2 + np.square(_PRIOR * (exponents[:, None] - 2))), misfit2.shape)

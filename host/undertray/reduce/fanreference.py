@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -9,7 +10,7 @@ import numpy as np
 
 from undertray.errors import ReductionError
 from undertray.reduce.car import Car
-from undertray.reduce.fan import Dwell, FanLag, FanReference, fit_reference, steady_dwells
+from undertray.reduce.fan import Dwell, FanAt, FanLag, FanReference, fit_reference, steady_dwells
 from undertray.reduce.leakage import LeakLaw, fan_flow_m3_s, fan_speed, fit_leak, leak_area_m2, leak_notices
 from undertray.reduce.summary import Reduction
 
@@ -48,12 +49,12 @@ def take_reference(reductions: Sequence[Reduction], car: Car) -> Sweep:
     reference = fit_reference(dwells, car.name, names, rest_us, FanLag(up_s, down_s, steps))
     suction_pa = np.array([d.suction_pa for d in dwells])
     pack_mv = np.array([np.nan if d.pack_mv is None else d.pack_mv for d in dwells])
-    speed = fan_speed(car, [d.throttle_us for d in dwells], pack_mv, reference)
-    area_m2 = leak_area_m2(car, suction_pa, speed)
-    flow = fan_flow_m3_s(car, suction_pa, speed)
+    speeds = [fan_speed(car, us, mv, reference) for us, mv in _drives(dwells)]
+    area_m2 = leak_area_m2(car, suction_pa, *speeds)
+    flow = fan_flow_m3_s(car, suction_pa, *speeds)
     known = np.isfinite(flow) & (flow > 0) & (suction_pa > 0)
     leak = None
-    if known.sum() >= 3 and len(np.unique(np.round(speed[known], 2))) >= 3:
+    if known.sum() >= 3 and len(np.unique(np.round(np.mean(speeds, axis=0)[known], 2))) >= 3:
         leak = fit_leak(flow[known], suction_pa[known])
     return Sweep(
         reference,
@@ -62,3 +63,16 @@ def take_reference(reductions: Sequence[Reduction], car: Car) -> Sweep:
         leak,
         leak_notices(car, bool(np.isfinite(pack_mv).any()), area_m2),
     )
+
+
+def _drives(dwells: Sequence[Dwell]) -> list[tuple[list[float], list[float]]]:
+    """Throttles and voltages of each fan, or of all alike where two always did the same."""
+    count = max((len(d.fans) for d in dwells), default=0) or 1
+    alike = [[FanAt(d.throttle_us, d.pack_mv)] * count if not d.fans else list(d.fans) for d in dwells]
+    return [
+        (
+            [fans[k].throttle_us for fans in alike],
+            [math.nan if volts is None else volts for volts in (fans[k].pack_mv for fans in alike)],
+        )
+        for k in range(count)
+    ]

@@ -34,6 +34,7 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 AIR_KG_M3 = 1.2
 """Density of air at about 20 degC near sea level. 5 % either way is 2.5 % of a leak area."""
@@ -83,7 +84,7 @@ def fan_speed(
     return np.asarray(share * np.nan_to_num(np.asarray(pack_mv, float) / car.fan_pack_mv, nan=1.0))
 
 
-def fan_flow_m3_s(car: Car, suction_pa: ArrayLike, speed: ArrayLike) -> Array:
+def fan_flow_m3_s(car: Car, suction_pa: ArrayLike, *speeds: ArrayLike) -> Array:
     """What the car's fans move.
 
     Parameters
@@ -92,18 +93,24 @@ def fan_flow_m3_s(car: Car, suction_pa: ArrayLike, speed: ArrayLike) -> Array:
         With the fans' curve at full speed.
     suction_pa : array, any shape
         Suction under the car, Pa.
-    speed : array, any shape
-        Fan speed over that of the curve.
+    *speeds : array, any shape
+        Fan speed over that of the curve: one for all fans, or one for each of two.
 
     Returns
     -------
     ndarray
-        m3/s; NaN beyond the ends of the curve, at a speed of 0, and without a curve.
+        m3/s; NaN beyond the ends of the curve of any fan, at a speed of 0, and without a curve.
 
     Notes
     -----
-    By the fan laws, flow goes with the speed and pressure with its square: ``Q = r Q_c(dp/r^2)``.
+    By the fan laws, flow goes with the speed and pressure with its square: ``Q = r Q_c(dp/r^2)``. The curve
+    is that of all fans together; each of two moves half of it, and the flows add.
     """
+    flows = [_alike_m3_s(car, suction_pa, speed) for speed in speeds]
+    return np.asarray(sum(flows) / len(flows))
+
+
+def _alike_m3_s(car: Car, suction_pa: ArrayLike, speed: ArrayLike) -> Array:
     pa, r = np.broadcast_arrays(np.asarray(suction_pa, float), np.asarray(speed, float))
     out = np.full(pa.shape, np.nan)
     if len(car.fan_curve) < 2:
@@ -115,14 +122,16 @@ def fan_flow_m3_s(car: Car, suction_pa: ArrayLike, speed: ArrayLike) -> Array:
     return out
 
 
-def leak_area_m2(car: Car, suction_pa: ArrayLike, speed: ArrayLike) -> Array:
+def leak_area_m2(car: Car, suction_pa: ArrayLike, *speeds: ArrayLike) -> Array:
     """Area of the sharp-edged opening that leaks as the seal does.
 
     Parameters
     ----------
     car : Car
         With the fans' curve and the discharge number.
-    suction_pa, speed : array, any shape
+    suction_pa : array, any shape
+        Suction under the car, Pa.
+    *speeds : array, any shape
         As for :func:`fan_flow_m3_s`.
 
     Returns
@@ -136,7 +145,7 @@ def leak_area_m2(car: Car, suction_pa: ArrayLike, speed: ArrayLike) -> Array:
     """
     pa = np.asarray(suction_pa, float)
     with np.errstate(divide="ignore", invalid="ignore"):
-        area = fan_flow_m3_s(car, pa, speed) / orifice_flow_m3_s(
+        area = fan_flow_m3_s(car, pa, *speeds) / orifice_flow_m3_s(
             1.0, np.where(pa > 0, pa, np.nan), car.discharge
         )
     return np.asarray(area)
@@ -303,7 +312,7 @@ def seal_index(blocks: Blocks, reference: FanReference) -> Array:
     By the fan laws dp/N^2 is constant on a fixed leak: the index falls when a leak opens, and not when the
     throttle or the pack falls.
     """
-    expected = reference.suction_pa(blocks.throttle_us, blocks.pack_mv)
+    expected = reference.driven_pa(blocks.drives())
     good = blocks.still & (np.nan_to_num(expected) > _LEAST_PA)
     return np.where(good, blocks.suction_pa / np.where(good, expected, np.nan), np.nan)
 
@@ -319,13 +328,15 @@ def fan_state(
         if len(index):
             spread = SealIndexSpread(middle(index), float(index.min()), float(index[-1]))
     steady = blocks.steady & np.isfinite(blocks.throttle_us)
-    pack_mv = blocks.pack_mv[steady]
-    speed = fan_speed(car, blocks.throttle_us[steady], pack_mv, reference)
-    area = leak_area_m2(car, blocks.suction_pa[steady], speed)
-    notices = leak_notices(car, bool(np.isfinite(pack_mv).any()), area)
+    area = leak_area_m2(car, blocks.suction_pa[steady], *_speeds(blocks, steady, car, reference))
+    notices = leak_notices(car, bool(np.isfinite(blocks.pack_mv[steady]).any()), area)
     area = area[np.isfinite(area)]
     leak_mm2 = 1e6 * middle(area) if len(area) else None
     return FanState(fan_lag(series, events), spread, leak_mm2, notices)
+
+
+def _speeds(blocks: Blocks, some: Mask, car: Car, reference: FanReference | None) -> list[Array]:
+    return [fan_speed(car, one.throttle_us[some], one.pack_mv[some], reference) for one in blocks.drives()]
 
 
 def with_doubt(
@@ -383,8 +394,8 @@ def with_doubt(
 def _steepness(blocks: Blocks, car: Car, reference: FanReference | None) -> float:
     """How many per cent the leak area changes with one per cent of suction; NaN beyond the curve."""
     steady = blocks.steady & np.isfinite(blocks.throttle_us)
-    speed = fan_speed(car, blocks.throttle_us[steady], blocks.pack_mv[steady], reference)
-    ends = [leak_area_m2(car, side * blocks.suction_pa[steady], speed) for side in (0.98, 1.02)]
+    speeds = _speeds(blocks, steady, car, reference)
+    ends = [leak_area_m2(car, side * blocks.suction_pa[steady], *speeds) for side in (0.98, 1.02)]
     change = np.log(ends[0] / ends[1]) / np.log(1.02 / 0.98)
     change = change[np.isfinite(change)]
     return middle(change) if len(change) else float("nan")

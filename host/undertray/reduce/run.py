@@ -26,6 +26,7 @@ from undertray.reduce.losses import find_losses, without_pack_sag
 from undertray.reduce.margins import holding
 from undertray.reduce.motion import run_motion
 from undertray.reduce.notices import run_caveats, run_notices, wrong_ports
+from undertray.reduce.parallelfans import common_throttle_us
 from undertray.reduce.reading import TapSuction, pack_voltage, tap_suction
 from undertray.reduce.series import Series, row_times
 from undertray.reduce.steady import run_blocks, steady_levels
@@ -57,7 +58,7 @@ Bools = NDArray[np.bool_]
 
 _TWO_FANS = (
     "two fans with throttles of their own: what is said of the throttle is the mean of both, unknown where "
-    "one is; a fan that goes alone explains a fall of the suction, and the mean is no law of two fans"
+    "one is; a fan that goes alone explains a fall of the suction, by the law of like fans side by side"
 )
 
 
@@ -127,7 +128,8 @@ def reduce_run(
     drive_us, second_us = run.drive_us, run.throttle2_us
     suction, zero = take_zero(time.t_s, read, drive_us, car, calibration, tare)
     names = [tap.name for tap in car.taps]
-    events = _events(time, suction, drive_us, car)
+    both_us = drive_us if second_us is None else common_throttle_us(run.throttle_us, second_us)
+    events = _events(time, suction, both_us, car)
     pack_t_s, pack_mv = pack_voltage(run, time.t_s)
     events, of_the_pack = without_pack_sag(events, pack_t_s, pack_mv)
     loads = tap_loads(car, suction.pa, faulted_rows(events, time.t_s, names))
@@ -149,6 +151,7 @@ def reduce_run(
         pack_t_s=pack_t_s,
         pack_mv=pack_mv,
         throttles_us=None if second_us is None else (run.throttle_us, second_us),
+        pack2_mv=None if second_us is None else run.channel("pack2_mv"),
     )
     need, stay = hold_need(car), hold_need(replace(car, allowance=0.0))
     below = _below(loads, need)

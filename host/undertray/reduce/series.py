@@ -43,6 +43,8 @@ class Series:
         not measured.
     throttles_us : tuple of ndarray, shape (n,), or None
         Each throttle where two fans have their own; ``throttle_us`` is then the mean of both.
+    pack2_mv : ndarray, shape (n,), or None
+        Voltage of the second fan's own pack, mV; None where it has none.
     """
 
     t_s: Array
@@ -57,6 +59,7 @@ class Series:
     pack_t_s: Array
     pack_mv: Array
     throttles_us: tuple[Array, Array] | None = None
+    pack2_mv: Array | None = None
 
 
 def last_known(values: Array, known: NDArray[np.bool_]) -> Array:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.reduce.longtable import pieces
+from undertray.reduce.parallelfans import are_apart
 
 if TYPE_CHECKING:
     from undertray.reduce.dips import Dip
@@ -22,6 +23,7 @@ __all__ = [
     "SETTLE_S",
     "STILL_US",
     "Blocks",
+    "FanDrive",
     "block_starts",
     "run_blocks",
     "steady_levels",
@@ -42,6 +44,14 @@ _AFTER_EVENT_S = 0.5
 _LEAST_MOVE_US = 50.0
 _LEAST_LEVEL_S = 1.0
 _WIDEST_US, _APART_US = 20.0, 6.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FanDrive:
+    """Pulse width, µs, and pack voltage, mV, of a fan by blocks; NaN where they are not known."""
+
+    throttle_us: Array
+    pack_mv: Array
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,6 +77,8 @@ class Blocks:
         that was faulty before the throttle was up is no event of the run: the car ran with one tap less.
     still : ndarray of bool, shape (k,)
         Throttle up and still for 0.8 s, whatever happened.
+    fans : tuple of FanDrive
+        What drove each of two that did not always do the same; ``throttle_us`` is then the mean of both.
     """
 
     first_row: NDArray[np.int64]
@@ -79,6 +91,17 @@ class Blocks:
     rear_n: Array
     steady: Mask
     still: Mask
+    fans: tuple[FanDrive, ...] = ()
+
+    def drives(self) -> tuple[FanDrive, ...]:
+        """What drove the fans.
+
+        Returns
+        -------
+        tuple of FanDrive
+            Of each of two that did not always do the same, or one of all alike.
+        """
+        return self.fans or (FanDrive(self.throttle_us, self.pack_mv),)
 
     def rows_of(self, chosen: Mask) -> Mask:
         """Rows of some of the blocks.
@@ -128,6 +151,9 @@ def run_blocks(series: Series, events: Sequence[Loss], dips: Sequence[Dip] = ())
     throttle_us = _mean(series.throttle_us, starts)
     suction_pa = _mean(series.mean_suction_pa[:], starts)
     still = _still(series.throttle_us, starts, number, suction_pa)
+    for one_us in series.throttles_us or ():  # two that part keep their mean
+        still &= _unmoved(one_us, starts)
+    pack_mv = _pack(series, t_s)
     clear = np.ones(len(t_s), bool)
     up_s = float(t_s[still.argmax()]) if still.any() else np.inf
     for event in events:
@@ -143,13 +169,24 @@ def run_blocks(series: Series, events: Sequence[Loss], dips: Sequence[Dip] = ())
         rows=len(series.t_s),
         t_s=t_s,
         throttle_us=throttle_us,
-        pack_mv=_pack(series, t_s),
+        pack_mv=pack_mv,
         suction_pa=suction_pa,
         front_n=_mean(series.front_n, starts),
         rear_n=_mean(series.rear_n, starts),
         steady=still & clear,
         still=still,
+        fans=_fans(series, starts, pack_mv),
     )
+
+
+def _fans(series: Series, starts: NDArray[np.int64], pack_mv: Array) -> tuple[FanDrive, ...]:
+    if series.throttles_us is None:
+        return ()
+    first_us, second_us = (_mean(one_us, starts) for one_us in series.throttles_us)
+    own_mv = pack_mv if series.pack2_mv is None else _mean(series.pack2_mv, starts)
+    if not are_apart(first_us, second_us, pack_mv, own_mv).any():
+        return ()
+    return FanDrive(first_us, pack_mv), FanDrive(second_us, own_mv)
 
 
 def block_starts(t_s: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -195,6 +232,13 @@ def steady_levels(blocks: Blocks, throttle_us: Array) -> list[Mask]:
         bands = throttle_bands(at_us)
         bands = [band for band in bands if half_us is None or band[1] > half_us] or bands
         found = [(at_us >= low) & (at_us <= high) for low, high in bands]
+        if blocks.fans:  # one mean may stand for fans that part in several ways
+            first_us = blocks.fans[0].throttle_us
+            found = [
+                mask & (first_us >= low) & (first_us <= high)
+                for mask in found
+                for low, high in throttle_bands(first_us[mask])
+            ]
     found = [mask for mask in found if mask.sum() * BLOCK_S > _LEAST_LEVEL_S - BLOCK_S / 2]
     return sorted(found, key=lambda mask: float(blocks.suction_pa[mask].mean()))
 
@@ -232,10 +276,7 @@ def _still(
         return np.zeros(len(starts), bool)
     if not np.isfinite(throttle_us).any():
         return known & (np.nan_to_num(suction_pa) >= 0.5 * np.quantile(suction_pa[known], 0.95))
-    # a block with any missing pulse is NaN in one of the two, and never still
-    low, high = np.minimum.reduceat(throttle_us, starts), np.maximum.reduceat(throttle_us, starts)
-    views = np.lib.stride_tricks.sliding_window_view
-    lowest, highest = views(low, window).min(axis=1), views(high, window).max(axis=1)
+    lowest, highest = _ends_us(throttle_us, starts)
     whole = number[window - 1 :] - number[: 1 - window] == window - 1
     idle_us, top_us = float(np.nanmin(throttle_us)), float(np.nanmax(throttle_us))
     moved = top_us - idle_us >= _IDLE_US
@@ -243,3 +284,22 @@ def _still(
     still = np.zeros(len(starts), bool)
     still[window - 1 :] = whole & up & (highest - lowest <= STILL_US)
     return still & known
+
+
+def _unmoved(throttle_us: Array, starts: NDArray[np.int64]) -> Mask:
+    """Blocks whose own and whose last 0.8 s of one throttle are within 12 µs."""
+    lowest, highest = _ends_us(throttle_us, starts)
+    unmoved = np.zeros(len(starts), bool)
+    unmoved[len(starts) - len(lowest) :] = highest - lowest <= STILL_US
+    return unmoved
+
+
+def _ends_us(throttle_us: Array, starts: NDArray[np.int64]) -> tuple[Array, Array]:
+    """Least and greatest throttle of each block and the 0.8 s before it, from the first that has as much."""
+    window = round(SETTLE_S / BLOCK_S) + 1
+    if len(starts) < window:
+        return np.empty(0), np.empty(0)
+    # a block with any missing pulse is NaN in one of the two, and never still
+    low, high = np.minimum.reduceat(throttle_us, starts), np.maximum.reduceat(throttle_us, starts)
+    views = np.lib.stride_tricks.sliding_window_view
+    return views(low, window).min(axis=1), views(high, window).max(axis=1)

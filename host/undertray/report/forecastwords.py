@@ -277,11 +277,13 @@ def _answer(case: Outcome, gain_n: Interval | None, units: Display) -> str:
 
 
 def _case_words(case: Outcome, units: Display) -> Iterator[str]:
-    parts = [_mass(case.mass_kg, units, signed=False), f"{case.throttle_us:.0f} µs"]
+    second = "" if case.second_us is None else f" and {case.second_us:.0f}"
+    parts = [_mass(case.mass_kg, units, signed=False), f"{case.throttle_us:.0f}{second} µs"]
     if case.gap_mm is not None:
         parts.append(f"gap {gap_text(case.gap_mm, units)}")
     if case.pack_mv is not None:
-        parts.append(f"pack {span_text(case.pack_mv, lambda mv: f'{mv / 1e3:.2f} V')} under load")
+        volts = [span_text(one, _volts) for one in (case.pack_mv, case.second_mv) if one is not None]
+        parts.append(f"pack {' and '.join(volts)} under load")
     parts.append(f"surface at {case.surface_angle:g} degrees")
     yield f"{escaped(case.name)}: {', '.join(parts)}"
     yield f"  suction {span_text(case.suction_pa, units.pa)}"
@@ -324,6 +326,10 @@ def _case_words(case: Outcome, units: Display) -> Iterator[str]:
 
 def _throttle(found: Interval) -> str:
     return span_text(found, lambda us: f"{us:.0f} µs", "no throttle up to 2000 µs")
+
+
+def _volts(mv: float) -> str:
+    return f"{mv / 1e3:.2f} V"
 
 
 def _signed(found: Interval, units: Display) -> str:
