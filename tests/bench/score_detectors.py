@@ -2,6 +2,11 @@
 
     python tests/bench/score_detectors.py --worlds 1000 1004 --scenarios 60000 60060
     python tests/bench/score_detectors.py --clean-hours 10 --clean-from 5000 70000 --alone
+    python tests/bench/score_detectors.py --worlds 1000 1002 --scenarios 60000 60060 --live
+
+With ``--live`` the alarm is scored in place of the events: how many losses ring within 120 ms, from the onset
+to the row that closes the block in which it rang, and the rings beside no loss, with those apart that were a
+dip by less than a third: a deeper one takes more than the usual allowance, so the hold is in danger.
 
 Prints a line a detector and generator, and a line a stratum for each. Counting rules, beyond those of
 ``undertray.reduce.scoring``: an event marked `marginal` (it takes less than a fifth) counts neither as missed
@@ -27,7 +32,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import worlds
-from undertray.reduce.loss import Loss
+from undertray.reduce.detect.detector import Detector
+from undertray.reduce.loss import Loss, LossParameters
 from undertray.reduce.losses import find_losses, without_pack_sag
 from undertray.reduce.scoring import Truth, match, score
 from undertray.virtual.scenarios import make_recording
@@ -209,6 +215,63 @@ def judged(run: Run, told: tuple[Loss, ...]) -> tuple[list[Truth], list[Loss], f
     return truth, left, 1 / run.rate_hz
 
 
+@dataclass(frozen=True)
+class Rings:
+    """How the alarm did in one run."""
+
+    rate_hz: float
+    hours: float
+    late_s: tuple[float, ...]  # of each loss; infinite where nothing rang
+    beside: int
+    shallow: int
+
+
+def rung(run: Run) -> Rings:
+    """The alarm in one run. A ring belongs to a loss from 0.1 s before its onset to 1 s after it."""
+    period_s = 1 / run.rate_hz
+    detector = Detector(period_s, run.suction_pa.shape[1], tap_names=run.names)
+    rings = detector.feed(run.t_s, run.suction_pa, run.throttle_us, run.beyond)
+    closed_s = LossParameters().block_s + period_s
+    losses = [event for event in run.truth if event["kind"] == "seal-loss"]
+    after = [
+        [ring.bottom_s + closed_s - e["onset_s"] for ring in rings if -0.1 < ring.bottom_s - e["onset_s"] < 1]
+        for e in losses
+    ]
+    beside = [
+        ring for ring in rings if not any(-0.1 < ring.bottom_s - event["onset_s"] < 1 for event in losses)
+    ]
+    deepest = []
+    for ring in beside:
+        a, b, c = run.t_s.searchsorted([ring.onset_s - 0.2, ring.onset_s, ring.bottom_s + 0.1])
+        mean = np.nanmean(run.suction_pa[a:c], axis=1)
+        deepest.append(1 - float(np.nanmin(mean[b - a :]) / np.nanmedian(mean[: max(b - a, 1)])))
+    return Rings(
+        run.rate_hz,
+        float(np.ptp(run.t_s)) / 3600,
+        tuple(
+            min(late, default=np.inf)
+            for late, event in zip(after, losses, strict=True)
+            if not event.get("marginal")
+        ),
+        len(beside),
+        sum(depth < 1 / 3 for depth in deepest),
+    )
+
+
+def live_line(name: str, runs: list[Rings]) -> str:
+    """One line on the alarm."""
+    late = np.array([s for run in runs for s in run.late_s])
+    at_200 = np.array([s for run in runs for s in run.late_s if run.rate_hz == 200])
+    heard = late[np.isfinite(late)]
+    within = ", ".join(f"{(each <= 0.12).sum()} of {len(each)}" for each in (late, at_200))
+    took = "-" if not heard.size else " / ".join(f"{1e3 * np.quantile(heard, q):.0f}" for q in (0.5, 0.95))
+    hours = sum(run.hours for run in runs)
+    return (
+        f"{name:46} within 120 ms, at 200 Hz: {within}; ms, median / 95 %: {took}; "
+        f"{hours:.2f} h, beside {sum(run.beside for run in runs)}, shallow {sum(run.shallow for run in runs)}"
+    )
+
+
 def percent(share: float | None) -> str:
     return "   - " if share is None else f"{100 * share:5.1f}"
 
@@ -240,6 +303,7 @@ def main() -> None:
         "--detector", action="append", default=[], metavar="NAME=MODULE:FUNCTION", help="a further one"
     )
     parser.add_argument("--alone", action="store_true", help="without the notebook's rules")
+    parser.add_argument("--live", action="store_true", help="score the alarm")
     parser.add_argument("--failures", action="store_true", help="print each event that is wrong")
     options = parser.parse_args()
     detectors: dict[str, Detect] = {"undertray": of_product(find_losses)}
@@ -262,17 +326,25 @@ def main() -> None:
         count = round(options.clean_hours * 3600 / 180)
         sets["clean scenarios"] = of_scenarios(range(second, second + count), 180.0, False)
     for title, runs in sets.items():
-        found: dict[str, dict[str, list[Any]]] = {name: defaultdict(list) for name in detectors}
-        for run in runs:
-            for name, detect in detectors.items():
-                counted = judged(run, detect(run))
-                found[name][run.stratum].append(counted)
-                if options.failures and name == "undertray":
-                    _failures(run, *counted[:2])
-        for name, by_stratum in found.items():
-            print(line(f"{title}: {name}", [one for each in by_stratum.values() for one in each]))
-            for stratum, each in by_stratum.items():
-                print(line(f"    {stratum}", each))
+        if options.live:
+            print(live_line(title, [rung(run) for run in runs]))
+        else:
+            score_events(title, runs, detectors, options.failures)
+
+
+def score_events(title: str, runs: Iterator[Run], detectors: dict[str, Detect], failures: bool) -> None:
+    """Print the lines of all detectors on one generator."""
+    found: dict[str, dict[str, list[Any]]] = {name: defaultdict(list) for name in detectors}
+    for run in runs:
+        for name, detect in detectors.items():
+            counted = judged(run, detect(run))
+            found[name][run.stratum].append(counted)
+            if failures and name == "undertray":
+                _failures(run, *counted[:2])
+    for name, by_stratum in found.items():
+        print(line(f"{title}: {name}", [one for each in by_stratum.values() for one in each]))
+        for stratum, each in by_stratum.items():
+            print(line(f"    {stratum}", each))
 
 
 def _failures(run: Run, truth: list[Truth], told: list[Loss]) -> None:

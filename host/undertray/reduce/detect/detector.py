@@ -36,7 +36,9 @@ _LOUD = 0.88  # ... and what of it may be left
 _BEGUN = (0.97, 0.92)  # left of it in the block before those it stands for; of a lesser fall
 _SLOW, _STEEPER = 8, 1.3  # blocks by which a fan may be late, and by how much its law may be steeper
 _COAST = 150  # blocks within which a throttle that came down leaves a fan coasting
-_HEALS = 0.85  # of its most is gone still
+_HEALS = 0.92  # of its most is gone still
+_SHOWS, _STOOD_S = 0.25, 0.07  # of a fall, where it counts as begun, and for how long it has to stand since
+_DEEP = 0.4  # of the level left: no dip of a road goes below
 _AGAIN_S = 1.0  # after an alarm
 _LEAKS_S = 5.0  # two leaks that begin closer are one
 _FOLLOWED = 16  # losses whose end is looked for
@@ -105,9 +107,9 @@ class Detector:
         self._stride = _FEW
         self._teaches = -1  # the next frame that the fan learns from
         self._faults: dict[int, int] = {}
-        self._gaps, self._loud_faults = 0, 0
+        self._gaps = 0
         self._refs: dict[int, float] = {}
-        self._watched, self._quiet_until, self._alarms_on = 0, 0, alarms
+        self._watched, self._quiet_until, self._young, self._alarms_on = 0, 0, -2, alarms
 
     @property
     def fan(self) -> Fan:
@@ -518,7 +520,12 @@ class Detector:
             i = k - lo
             if i < _REF[0] or not mean[i] < _LOUD * mean[i - stands - 2] or k < self._quiet_until:
                 continue
-            if self._falls(k, stands, good[i]):
+            # a fall that is young yet is looked at once more: a dip of the road is on its way back by then
+            again = k == self._young + 1
+            stood_s = self._falls(k, stands + again, good[i])
+            if 0 < stood_s < _STOOD_S and not again:
+                self._young = k
+            elif stood_s > 0:
                 self._quiet_until = k + round(_AGAIN_S / blocks.block_s)
                 onset = float(blocks.t_s[k - stands])
                 before = middle(mean[i - _REF[0] : i - _REF[1]])
@@ -535,17 +542,17 @@ class Detector:
         least = float(asked[-1]) + self._fan.gain + float(np.log(1 - self._p.min_drop))
         return float(np.log(max(now_pa, 1.0))) > least
 
-    def _falls(self, k: int, stands: int, good: Bools) -> bool:
-        """Does a fall stand for so many blocks that the throttle does not explain, at more than one tap?"""
+    def _falls(self, k: int, stands: int, good: Bools) -> float:
+        """For how long a fall has stood that the throttle does not explain, at more than one tap, s; or 0."""
         blocks, p = self._blocks, self._p
         taps = np.flatnonzero(good)
         pa = blocks.pa[k - _REF[0] : k + 1][:, taps]
         if not taps.size or blocks.stretch[k - _REF[0]] != blocks.stretch[k] or not np.isfinite(pa).all():
-            return False
+            return 0.0
         before = middles(pa[: _REF[0] - stands - 1].T)
         level = float(before.mean())
         if level < self._floor_pa():
-            return False
+            return 0.0
         law = self._law(k - _REF[0] - _SLOW, k + 1)
         pulse = self._pulses(k - _COAST, k + 1, k)
         asked = None if pulse is None else self._fan.settled(pulse)
@@ -566,9 +573,14 @@ class Detector:
             or begun > _BEGUN[lesser]
             or now[-1] > 1 - _HEALS * (1 - now.min())
         ):
-            return False
-        if len(taps) == 1:
-            return True
+            return 0.0
         shares = left[-1] / np.maximum(before, 1.0)
-        rest = np.delete(shares, int(shares.argmin()))
-        return bool(1 - rest.mean() > p.alone_share)
+        if len(taps) > 1 and 1 - np.delete(shares, int(shares.argmin())).mean() <= p.alone_share:
+            return 0.0
+        t_s, suction, _ = blocks.between(k - stands - 1, k + 1)
+        rows, begin_s = suction[:, taps].mean(axis=1) / level, float(blocks.t_s[k])
+        late = rows[t_s > begin_s + blocks.block_s / 2] / explained[-1]
+        if late.size and late.mean() > 1 - _HEALS * (1 - now.min()):
+            return 0.0
+        shows = rows < 1 - _SHOWS * (1 - pa[-1].mean() / level)
+        return np.inf if now[-1] < _DEEP else begin_s + blocks.block_s - float(t_s[shows.argmax()])
