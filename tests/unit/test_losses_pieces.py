@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fakes.cells import few, some
-from fakes.signals import ramp, steady, times
+from fakes.signals import fan, ramp, steady, times
 from undertray.reduce.detect.detector import Detector
 from undertray.virtual.scenarios import make_recording
 
@@ -96,3 +96,46 @@ def test_no_alarm_for_short_bumps():
     detector = Detector(1 / 200, 4)
     assert detector.feed(t, steady(t, shape=lambda t: 1 - 0.5 * dip), np.full(len(t), 1700.0)) == ()
     assert detector.finish() == ()
+
+
+def rung(shape, rows=slice(None), throttle=lambda t: np.full(len(t), 1700.0)):
+    """When the alarm rang, s, each with the row that closed its block."""
+    t = times(30.0)
+    suction = steady(t, shape=shape)
+    keep = np.ones(len(t), bool)
+    keep[rows] = rows == slice(None)
+    detector = Detector(0.005, 4)
+    rings = detector.feed(t[keep], suction[keep], throttle(t)[keep])
+    return [ring.bottom_s + 0.025 for ring in rings]
+
+
+@pytest.mark.parametrize("width_s", [0.06, 0.08, 0.1, 0.12])
+@pytest.mark.parametrize("at_s", [20.0, 20.007, 20.013])
+def test_a_deep_bump_that_comes_back_does_not_ring(width_s, at_s):
+    """Half a sine, by half of the suction: 0.1 s after its begin half of the longest is left."""
+    assert rung(lambda t: 1 - 0.5 * np.sin(np.pi * np.clip((t - at_s) / width_s, 0, 1))) == []
+
+
+@pytest.mark.parametrize("lost_s", [0.05, 0.1, 0.3])
+def test_a_loss_while_rows_are_missing_rings_once_they_come_again(lost_s):
+    missing = slice(round(19.9 * 200), round((19.9 + lost_s) * 200))
+    (at_s,) = rung(lambda t: 1 - 0.6 * ramp(t, 19.92, 0.01), missing)
+    # two blocks of 20 ms that are whole, after a block that is begun
+    assert at_s - max(19.9 + lost_s, 19.93) <= 0.095
+
+
+def test_rows_that_are_missing_do_not_ring():
+    assert rung(lambda t: np.ones(len(t)), slice(3980, 4040)) == []
+
+
+def test_a_loss_beside_a_throttle_that_goes_up_rings():
+    """What comes back then is the fan's work."""
+
+    def up(t):
+        return np.where(t < 20.0, 1650.0, 1750.0)
+
+    def shape(t):
+        return fan(t, up(t)) / fan(t, np.full(len(t), 1650.0)) * (1 - 0.45 * ramp(t, 20.02, 0.03))
+
+    (at_s,) = rung(shape, throttle=up)
+    assert at_s - 20.02 <= 0.12

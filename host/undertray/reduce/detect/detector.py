@@ -39,6 +39,7 @@ _COAST = 150  # blocks within which a throttle that came down leaves a fan coast
 _HEALS = 0.92  # of its most is gone still
 _SHOWS, _STOOD_S = 0.25, 0.07  # of a fall, where it counts as begun, and for how long it has to stand since
 _DEEP = 0.4  # of the level left: no dip of a road goes below
+_REACH = 32  # blocks that are looked back over for those, as rows may be missing
 _AGAIN_S = 1.0  # after an alarm
 _LEAKS_S = 5.0  # two leaks that begin closer are one
 _FOLLOWED = 16  # losses whose end is looked for
@@ -507,33 +508,93 @@ class Detector:
         first, self._watched = self._watched, max(end, self._watched)
         if not self._alarms_on or end <= first:
             return
-        lo = max(first - _REF[0] - 1, 0)
+        lo = max(first - _REACH, 0)
         good = np.isfinite(blocks.pa[lo:end])
         if self._prepared:
             good &= ~blocks.bad[self._prepared * FRAME - 1]
         weight = good * self._weights
         total = np.maximum(weight.sum(axis=1), 1e-12)
         mean = np.where(good, blocks.pa[lo:end] * self._weights, 0.0).sum(axis=1) / total
-        mean[~good.any(axis=1)] = np.nan
+        seen = good.any(axis=1)
+        held = mean[np.maximum.accumulate(np.where(seen, np.arange(len(mean)), 0))]
         stands = max(2, round(self._p.alarm_s / blocks.block_s) - 1)
         for k in range(max(first, _REF[0] + stands), end):
             i = k - lo
-            if i < _REF[0] or not mean[i] < _LOUD * mean[i - stands - 2] or k < self._quiet_until:
+            quiet = i < _REF[0] or not seen[i] or k < self._quiet_until
+            if quiet or not mean[i] < _LOUD * held[i - stands - 2]:
                 continue
             # a fall that is young yet is looked at once more: a dip of the road is on its way back by then
             again = k == self._young + 1
-            stood_s = self._falls(k, stands + again, good[i])
-            if 0 < stood_s < _STOOD_S and not again:
+            found = self._falls(k, stands + again, np.flatnonzero(good[i]))
+            if found is None:
+                continue
+            fall, stood_s = found
+            if stood_s < _STOOD_S and not again:
                 self._young = k
-            elif stood_s > 0:
+            else:
                 self._quiet_until = k + round(_AGAIN_S / blocks.block_s)
-                onset = float(blocks.t_s[k - stands])
-                before = middle(mean[i - _REF[0] : i - _REF[1]])
-                raised.append(
-                    Loss("seal-loss", onset, float(blocks.t_s[k]), from_pa=before, to_pa=float(mean[i]),
-                         drop=min(1 - float(mean[i]) / before, 1.0), confidence=0.5)
-                )  # fmt: skip
-                self._told.ring(raised[-1])
+                raised.append(fall)
+                self._told.ring(fall)
+
+    def _falls(self, k: int, stands: int, taps: NDArray[np.int64]) -> tuple[Loss, float] | None:
+        """The fall, if any, that has stood for so many blocks, that the throttle does not explain, at more
+        than one tap; and how long it has stood, s: without end if it is deeper than a dip can be.
+        """
+        blocks, p = self._blocks, self._p
+        begin = max(k - _REACH, 0)
+        seen = np.isfinite(blocks.pa[begin : k + 1][:, taps]).all(axis=1)
+        at = (
+            begin
+            + np.flatnonzero(seen & (blocks.stretch[begin : k + 1] == blocks.stretch[k]))[-_REF[0] - 1 :]
+        )
+        since = int((at > k - stands).sum())
+        if len(at) <= _REF[0] or since < 2:
+            return None
+        pa, gap = blocks.pa[at][:, taps], since < stands
+        before = middles(pa[: _REF[0] - stands - 1].T)
+        level = float(before.mean())
+        if level < self._floor_pa():
+            return None
+        law = self._law(int(at[0]) - _SLOW, k + 1)
+        pulse = self._pulses(k - _COAST - _REACH, k + 1, k)
+        asked = None if pulse is None else self._fan.settled(pulse)
+        # how soon a fan follows is not known for sure: it may do later what its law says, or all at once
+        paths = [law] if asked is None else [law, asked[-len(law) :]]
+        late = np.stack([path[at - at[0] + lag] for path in paths for lag in range(_SLOW + 1)])
+        late -= middles(late[:, : _REF[0] - stands])[:, None]
+        explained = np.exp(np.minimum(_STEEPER * late.min(axis=0), 0.0))
+        left = pa / np.maximum(explained, _LOUD / 4)[:, None]
+        now = left[-since:].mean(axis=1) / level
+        # what comes back because the throttle went up has not healed
+        back = np.maximum(late.max(axis=0), 0.0)[-since:]
+        heals = 1 - _HEALS * (1 - (now * np.exp(-back)).min())
+        begun = left[-1 - since].mean() / level
+        lesser = bool(now[-1] > 1 - p.brief_drop)
+        if (
+            self._coasts(asked, float(pa[-1].mean()))
+            or explained[-1] < p.level_share  # told to idle
+            or now[-1] > 1 - p.min_drop
+            or now.max() > _LOUD
+            or (begun > _BEGUN[lesser] and not gap)
+            or now[-1] * np.exp(-back[-1]) > heals
+        ):
+            return None
+        shares = left[-1] / np.maximum(before, 1.0)
+        if len(taps) > 1 and 1 - np.delete(shares, int(shares.argmin())).mean() <= p.alone_share:
+            return None
+        t_s, suction, _ = blocks.between(int(at[-1 - since]), k + 1)
+        rows, begin_s = suction[:, taps].mean(axis=1) / level, float(blocks.t_s[k])
+        late_rows = rows[t_s > begin_s + blocks.block_s / 2] / explained[-1]
+        if late_rows.size and late_rows.mean() * np.exp(-back[-1]) > heals:
+            return None
+        now_pa = float(pa[-1] @ self._weights[taps] / self._weights[taps].sum())
+        before_pa = middle(pa[: _REF[0] - _REF[1]] @ self._weights[taps] / self._weights[taps].sum())
+        shows = rows < 1 - _SHOWS * (1 - pa[-1].mean() / level)
+        stood_s = begin_s + blocks.block_s - float(t_s[max(int(shows.argmax()) - gap, 0)])
+        drop = min(1 - now_pa / before_pa, 1.0)
+        onset_s = float(blocks.t_s[at[-1 - since]])
+        fall = Loss("seal-loss", onset_s, begin_s, from_pa=before_pa, to_pa=now_pa, drop=drop, confidence=0.5)
+        return fall, stood_s if now[-1] > _DEEP else np.inf
 
     def _coasts(self, asked: Array | None, now_pa: float) -> bool:
         """May a fan be coming down still? However late, it comes no further than its throttle asks for."""
@@ -541,46 +602,3 @@ class Detector:
             return False
         least = float(asked[-1]) + self._fan.gain + float(np.log(1 - self._p.min_drop))
         return float(np.log(max(now_pa, 1.0))) > least
-
-    def _falls(self, k: int, stands: int, good: Bools) -> float:
-        """For how long a fall has stood that the throttle does not explain, at more than one tap, s; or 0."""
-        blocks, p = self._blocks, self._p
-        taps = np.flatnonzero(good)
-        pa = blocks.pa[k - _REF[0] : k + 1][:, taps]
-        if not taps.size or blocks.stretch[k - _REF[0]] != blocks.stretch[k] or not np.isfinite(pa).all():
-            return 0.0
-        before = middles(pa[: _REF[0] - stands - 1].T)
-        level = float(before.mean())
-        if level < self._floor_pa():
-            return 0.0
-        law = self._law(k - _REF[0] - _SLOW, k + 1)
-        pulse = self._pulses(k - _COAST, k + 1, k)
-        asked = None if pulse is None else self._fan.settled(pulse)
-        # how soon a fan follows is not known for sure: it may do later what its law says, or all at once
-        paths = [law] if asked is None else [law, asked[-len(law) :]]
-        late = np.concatenate([sliding_window_view(path, _REF[0] + 1) for path in paths])
-        lowest = (late - middles(late[:, : _REF[0] - stands])[:, None]).min(axis=0)
-        explained = np.exp(np.minimum(_STEEPER * lowest, 0.0))
-        left = pa / np.maximum(explained, _LOUD / 4)[:, None]
-        now = left[-stands:].mean(axis=1) / level
-        begun = left[-1 - stands].mean() / level
-        lesser = bool(now[-1] > 1 - p.brief_drop)
-        if (
-            self._coasts(asked, float(pa[-1].mean()))
-            or explained[-1] < p.level_share  # told to idle
-            or now[-1] > 1 - p.min_drop
-            or now.max() > _LOUD
-            or begun > _BEGUN[lesser]
-            or now[-1] > 1 - _HEALS * (1 - now.min())
-        ):
-            return 0.0
-        shares = left[-1] / np.maximum(before, 1.0)
-        if len(taps) > 1 and 1 - np.delete(shares, int(shares.argmin())).mean() <= p.alone_share:
-            return 0.0
-        t_s, suction, _ = blocks.between(k - stands - 1, k + 1)
-        rows, begin_s = suction[:, taps].mean(axis=1) / level, float(blocks.t_s[k])
-        late = rows[t_s > begin_s + blocks.block_s / 2] / explained[-1]
-        if late.size and late.mean() > 1 - _HEALS * (1 - now.min()):
-            return 0.0
-        shows = rows < 1 - _SHOWS * (1 - pa[-1].mean() / level)
-        return np.inf if now[-1] < _DEEP else begin_s + blocks.block_s - float(t_s[shows.argmax()])
