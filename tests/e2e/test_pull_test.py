@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import signal
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -199,6 +201,87 @@ def test_what_is_no_drag_file_is_one_line(tmp_path: Path, change: dict, said: st
     done = undertray("reduce", made.log, "--car", made.car, "--drag", tmp_path / "drag.json")
     assert done.returncode == 1
     assert said in done.stderr.splitlines()[-1]
+
+
+def led(folder: Path, *typed: str, more: tuple[object, ...] = ()) -> tuple[int, str, str]:
+    done = undertray(
+        "pull-test", "--led", "--pulls", folder / "led.csv", *more, typed="".join(f"{one}\n" for one in typed)
+    )
+    path = folder / "led.csv"
+    return done.returncode, " ".join(done.stderr.split()), path.read_text() if path.exists() else ""
+
+
+HEAD = "throttle_us,kind,wheels,pull_n,load_n"
+
+
+def test_a_person_is_led_through_the_pulls_and_the_file_is_that_of_the_same_pulls(tmp_path: Path) -> None:
+    made = session(tmp_path, Puller(), 5, plan=(), levels=LEVELS[:2])
+    puller = Puller()
+    typed = ["g"]
+    for wheels in ("free", "locked"):
+        for suction_n in (0.0, 24.0, 45.0):
+            for kind in ("breakaway", "moving"):
+                typed += [f"{1e3 * puller.holds_n(suction_n, kind, wheels) / G:.0f}"] * 2
+    more = (made.log, "--car", made.car, "--calibration", made.calibration, "--throttles", "1000 1400 1550")
+    code, said, text = led(tmp_path, *typed, "600 g", "0.2 kg", "", more=more)
+    assert code == 0, said
+    lines = text.splitlines()
+    assert lines[0] == HEAD
+    assert len(lines) == 1 + 2 * 3 * 2 * 2 + 1
+    assert (
+        lines[1]
+        == f"1000,breakaway,free,{round(1e3 * puller.holds_n(0, 'breakaway', 'free') / G) * G / 1e3:.6g},"
+    )
+    assert lines[-1] == f",moving,none,{0.2 * G:.6g},{0.6 * G:.6g}"
+    assert "24 of 24, moving: the reading while it keeps moving" in said
+    assert said.startswith("Caution. The fans spin while you pull.")
+    # 24 and 45 N of suction are those of 400 and 750 Pa on 0.06 m2: the run tells them
+    there = undertray("pull-test", *more[:5], "--pulls", tmp_path / "led.csv", "--json")
+    found = json.loads(there.stdout)
+    # derived: two springs, 20 of 80 N/mm
+    assert abs(found["share"]["mean"] - 0.25) <= found["share"]["u95"] < 0.15
+    assert found["missing"] == []
+
+
+def test_a_led_evening_is_stopped_taken_back_and_taken_up_again(tmp_path: Path) -> None:
+    code, said, text = led(tmp_path, "stones", "lb", "1.5", "3 kgs", "back", "1.2", "skip", "2.5 N", "stop")
+    assert code == 0
+    assert "'stones' is not a unit" in said
+    assert "taken back: 6.672 N, breakaway, wheels free" in said
+    # derived: 1.2 lb; the second of its kind is left out for today
+    assert text == f"{HEAD}\n1000,breakaway,free,{1.2 * LB_N:.6g},\n1000,moving,free,2.5,\n"
+    assert "Stopped. 2 pulls are in" in said
+    code, said, again = led(tmp_path, "N", "1.4")  # and the input ends
+    assert "going on with led.csv: 2 pulls so far" in said
+    assert "2 of 24, breakaway" in said
+    assert again == f"{text}1000,breakaway,free,1.4,\n"
+    (tmp_path / "led.csv").write_text("at_s,pull_n\n3,4\n")
+    code, said, _ = led(tmp_path, "N")
+    assert code == 1
+    assert "this file of pulls was not led" in said
+    for wrong in ("1000 1400", "1300 1400 1600", "1000 1050 1400", "low 1400 1600"):
+        assert led(tmp_path, more=("--throttles", wrong))[0] == 2
+    assert undertray("pull-test", "--pulls", tmp_path / "led.csv").returncode == 2
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal")
+def test_at_a_terminal_ctrl_c_keeps_what_was_noted(tmp_path: Path) -> None:
+    from fakes.terminal import Terminal
+
+    command = [sys.executable, "-m", "undertray", "pull-test", "--led", "--pulls", str(tmp_path / "led.csv")]
+    screen = Terminal(command, own_session=True)
+    try:
+        screen.until("Enter: N")
+        screen.type("\n")
+        screen.until("1 of 24")
+        screen.type("0.7\n")
+        screen.until("2 of 24")
+        screen.process.send_signal(signal.SIGINT)
+        screen.until("Stopped.")
+        assert screen.process.wait(20) == 0
+    finally:
+        screen.close()
+    assert (tmp_path / "led.csv").read_text() == f"{HEAD}\n1000,breakaway,free,0.7,\n"
 
 
 EVENINGS = Evenings(7, tyre_mu=(0.6, 1.1), skirt_mu=(0.2, 0.5), skirt_n_mm=(8, 40), repeat=(0.02, 0.06))

@@ -25,6 +25,8 @@ from undertray.cli.streams import draw_into, print_answer
 
 __all__ = ["register"]
 
+_MOST_THROTTLES = 8
+
 
 def register(app: typer.Typer) -> None:
     """Add this file's commands to the program."""
@@ -78,8 +80,19 @@ def _force_check(
 
 
 def _pull_test(
-    run: RunFile,
     pulls: Annotated[Path, typer.Option("--pulls", help="What was read: throttle_us,kind,wheels,pull_n.")],
+    run: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="RUN.csv", help="The run log; with --led it may come later.", show_default=False
+        ),
+    ] = None,
+    led: Annotated[
+        bool, typer.Option("--led", help="Be asked for each pull; what is answered goes into --pulls.")
+    ] = False,
+    throttles: Annotated[
+        str, typer.Option(help="Throttles to be led through, µs; the fans stand at the first.")
+    ] = "1000 1400 1600",
     car: CarFile = None,
     car_from: CarFrom = "log",
     calibration: CalibrationFile = None,
@@ -108,8 +121,14 @@ def _pull_test(
     or such. Pull with the fans off, and at two throttles or more, twice each. Pull level, at the height of
     the axles, with a line as long as you are tall; wear eye protection, keep hands and hair off the fans.
 
+    With --led it asks for each of them while 'undertray record' runs beside it.
+
     Example: undertray pull-test run.csv --pulls pulls.csv --calibration calibration.json --out drag.json
     """
+    if led and not _led(pulls, throttles, run):
+        return
+    if run is None:
+        raise typer.BadParameter("the run log of these pulls, or --led", param_hint="RUN.csv")
     for name, value in (("--balance-percent", balance_percent), ("--repeat-percent", repeat_percent)):
         if not 0 <= value <= 50:
             raise typer.BadParameter("0 to 50", param_hint=name)
@@ -133,3 +152,28 @@ def _pull_test(
         print(f"drag: {out}", file=sys.stderr)
     if pictures is not None:
         draw_into(pictures, drag_picture(found, pulled_suctions(reduction, readings), shown))
+
+
+def _led(pulls: Path, throttles: str, run: Path | None) -> bool:
+    """Ask for the pulls; True where the run is there to go with them."""
+    from undertray.cli.calibrate import ask, tell
+    from undertray.reduce.pulldialogue import PullDialogue
+    from undertray.reduce.steady import REST_US
+
+    try:
+        at_us = [float(word) for word in throttles.replace(",", " ").split()]
+    except ValueError:
+        at_us = []
+    if not 3 <= len(set(at_us)) <= _MOST_THROTTLES or not all(800 <= us <= 2500 for us in at_us):
+        at_us = []
+    if sum(us <= REST_US for us in at_us) != 1:
+        raise typer.BadParameter(
+            f"3 to {_MOST_THROTTLES} pulses in µs, one of them at {REST_US:.0f} or less: '1000 1400 1600'",
+            param_hint="--throttles",
+        )
+    done = PullDialogue(pulls, at_us, ask, tell).run()
+    if done and run is None:
+        tell(
+            f"All pulls are in {pulls}. Stop the recording, then: undertray pull-test RUN.csv --pulls {pulls}"
+        )
+    return done and run is not None

@@ -30,6 +30,7 @@ __all__ = [
     "Pulled",
     "Suction",
     "force_check",
+    "pull_force_n",
     "read_pulls",
     "stated_share",
     "suction_of",
@@ -137,7 +138,7 @@ def _force_n(row: Mapping[str, str], names: Sequence[str], line: str, where: str
     said = row.get(name, "")
     try:
         if name == what:
-            force_n = quantity(said, "kg", f"{where}, {what}", bare=False) * G_N_M_S2
+            force_n = _with_unit_n(said, f"{where}, {what}")
         else:
             force_n = float(said) * _FORCES[name.removeprefix(f"{what}_")] if said else math.nan
     except UndertrayError:
@@ -147,6 +148,18 @@ def _force_n(row: Mapping[str, str], names: Sequence[str], line: str, where: str
     if not 0 < force_n <= _MOST_N:
         raise _no_pull(line, where, f"a {'force' if what == 'pull' else what} above 0")
     return force_n
+
+
+def pull_force_n(text: str, where: str) -> float:
+    """A pull or a load with its unit, N: ``12.5 N``, ``3 lbf``, or the mass that a scale shows, ``800 g``."""
+    force_n = _with_unit_n(text, where)
+    if not 0 < force_n <= _MOST_N:
+        raise ReductionError("no pull", where=where, seen=text, expected="a force above 0")
+    return force_n
+
+
+def _with_unit_n(text: str, where: str) -> float:
+    return quantity(text, "kg", where, bare=False) * G_N_M_S2
 
 
 def _no_pull(line: str, where: str, expected: str) -> ReductionError:
