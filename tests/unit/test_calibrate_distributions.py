@@ -32,7 +32,7 @@ def test_f(below):
 
 
 @pytest.mark.parametrize("dof", [1, 2, 3, 4.5, 9, 30, 1e3, 1e8, math.inf])
-@pytest.mark.parametrize("probability", [0.5, 0.6827, 0.95, 0.9545, 0.99])
+@pytest.mark.parametrize("probability", [0.02, 0.5, 0.6827, 0.95, 0.9545, 0.99, 1 - 2**-30])
 def test_student(dof, probability):
     expected = stats.norm.ppf((1 + probability) / 2) if dof > 1e7 else stats.t.ppf((1 + probability) / 2, dof)
     assert student_quantile(dof, probability) == pytest.approx(expected, rel=1e-11)

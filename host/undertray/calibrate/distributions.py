@@ -17,6 +17,7 @@ Array = NDArray[np.float64]
 
 _TINY = 1e-300
 _MOST_TERMS = 10_000
+_MOST_STEPS = 50
 
 
 def chi_squared_tail(value: float, dof: int) -> float:
@@ -116,18 +117,22 @@ def student_quantile(dof: float, probability: float = 0.95) -> float:
     ----------
     JCGM 100:2008 (GUM), annex G, table G.2.
     """
-    low, high = 0.0, 1.0
-    while _student_outside(high, dof) > 1 - probability:
-        high *= 2
-    for _ in range(200):
-        middle = (low + high) / 2
-        if middle in (low, high):
+    wanted = 1 - probability
+    normal = _is_normal(dof)
+    head = -math.log(2 * math.pi) / 2
+    if not normal:
+        head = math.lgamma((dof + 1) / 2) - math.lgamma(dof / 2) - math.log(math.pi * dof) / 2
+    # The logarithm of what lies outside is concave over that of t, straight for the longest tails, so that
+    # Newton's iteration cannot leave the root. The first t is the bound of the normal distribution's tail.
+    t = math.sqrt(-2 * math.log(wanted))
+    for _ in range(_MOST_STEPS):
+        outside = _student_outside(t, dof)
+        density = math.exp(head - (t * t / 2 if normal else (dof + 1) / 2 * math.log1p(t * t / dof)))
+        step = math.log(outside / wanted) * outside / (2 * t * density)
+        t *= math.exp(step)
+        if abs(step) < 1e-8:  # the next one would be of the order of its square
             break
-        if _student_outside(middle, dof) > 1 - probability:
-            low = middle
-        else:
-            high = middle
-    return (low + high) / 2
+    return t
 
 
 def student_tail(t: Array, dof: int) -> Array:
@@ -163,8 +168,12 @@ def student_tail(t: Array, dof: int) -> Array:
     return np.asarray(1 - (2 / math.pi * (angle + inside) if dof % 2 else inside))
 
 
+def _is_normal(dof: float) -> bool:
+    return math.isinf(dof) or dof > 1e7
+
+
 def _student_outside(t: float, dof: float) -> float:
-    if math.isinf(dof) or dof > 1e7:
+    if _is_normal(dof):
         return math.erfc(t / math.sqrt(2))
     return f_tail(t * t, 1, dof)
 
