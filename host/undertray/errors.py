@@ -9,6 +9,7 @@ program may want to tell apart is a class of its own below the class of its stag
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 
 __all__ = [
     "BoardError",
@@ -32,11 +33,13 @@ __all__ = [
     "UndertrayError",
     "escaped",
     "harmless",
+    "nearest",
     "parser_words",
     "quoted",
 ]
 
 _QUOTE_LIMIT = 60
+_MOST_WORDS = 500
 # ECMA-48: C0 without tab and line feed, DEL and C1. Unicode: its own line ends, and the marks of direction.
 _COMMAND = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069]")
 
@@ -69,6 +72,24 @@ def parser_words(error: Exception) -> str:
     return "a number has too many digits" if "int_max_str_digits" in said else said
 
 
+_ONE_OF = "one of "
+
+
+def _meant(seen: object, expected: str | None) -> str | None:
+    """The word of a list of words that is nearest to one that is not in it; None where none is near."""
+    if not isinstance(seen, str) or expected is None or not expected.startswith(_ONE_OF):
+        return None
+    return nearest(seen, expected.removeprefix(_ONE_OF).split(", "))
+
+
+def nearest(seen: str, known: Iterable[str]) -> str | None:
+    """The word that is nearest to one that was typed; None where none is near."""
+    from difflib import get_close_matches
+
+    words = [word for word in known if word != seen]
+    return next(iter(get_close_matches(seen[:_QUOTE_LIMIT], words[:_MOST_WORDS], 1)), None)
+
+
 class UndertrayError(Exception):
     """Base of every error of this project.
 
@@ -99,6 +120,8 @@ class UndertrayError(Exception):
         self.where = where
         self.seen = seen
         self.expected = expected
+        if (meant := _meant(seen, expected)) is not None:
+            do = f"did you mean {quoted(meant)}?" + ("" if do is None else f" If not, {do}")
         self.do = do
         head = f"{where}: {what}" if where else what
         if seen is not None:

@@ -7,12 +7,15 @@ import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from errno import EACCES, EEXIST
+from itertools import islice
 from pathlib import Path
 from typing import BinaryIO
 
-__all__ = ["is_folder", "is_present", "whole_file", "write_whole"]
+from undertray.errors import nearest, quoted
 
-_TRIES = 1000
+__all__ = ["is_folder", "is_present", "meant_file", "whole_file", "write_whole"]
+
+_TRIES, _MOST_BESIDE = 1000, 2000
 
 
 def is_present(path: Path) -> bool:
@@ -29,6 +32,20 @@ def is_folder(path: Path) -> bool:
         return path.is_dir()
     except OSError:
         return False
+
+
+def meant_file(path: Path, do: str = "check the path") -> str:
+    """What to do about a file that is not there: say whether one beside it has nearly its name."""
+    if is_present(path):
+        return do
+    try:
+        beside = [
+            one.name for one in islice(path.parent.iterdir(), _MOST_BESIDE) if one.suffix == path.suffix
+        ]
+    except OSError:
+        return do
+    name = nearest(path.name, sorted(beside))
+    return do if name is None else f"did you mean {quoted(name)}?"
 
 
 @contextmanager

@@ -24,7 +24,7 @@ WHOLE = (
     r"front \[[#.]{15}\|[#.]{15}\] +[+-]\d+\.\d N  \(-?\d+\.\d N of \d+\.\d N\)",
     r"rear  \[[#.]{15}\|[#.]{15}\] +[+-]\d+\.\d N  \(-?\d+\.\d N of \d+\.\d N\)",
     r"downforce -?\d+\.\d N of \d+\.\d N   mean suction -?\d+ Pa",
-    r"throttle \d+ us   seal index [\d.?]+",
+    r"throttle \d+ µs   seal index [\d.?]+",
     r"\+-+ front -+\+",
     r"\| front-left -?\d+ Pa +front-right -?\d+ Pa +\|",
     r"\| rear-left -?\d+ Pa +rear-right -?\d+ Pa +\|",

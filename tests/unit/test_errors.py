@@ -38,6 +38,19 @@ def test_the_line_says_what_where_seen_expected_and_what_to_do() -> None:
     )
 
 
+def test_what_was_nearly_typed_right_is_asked_for(tmp_path: Path) -> None:
+    wrong = UndertrayError("no such group", seen="bruhs", expected="one of foam, brush", do="look")
+    assert str(wrong).endswith("expected one of foam, brush; did you mean 'brush'? If not, look")
+    assert "did you mean" not in str(
+        UndertrayError("no such group", seen="wool", expected="one of foam, brush")
+    )
+    (tmp_path / "front-fold.csv").write_text("")
+    for name, meant in (("fron-fold.csv", "did you mean 'front-fold.csv'?"), ("lap.csv", "check the path")):
+        with pytest.raises(UndertrayError) as caught:
+            read_run(tmp_path / name)
+        assert str(caught.value).endswith(meant)
+
+
 @given(st.one_of(st.text(), st.binary()))
 def test_quoted_never_lets_a_control_character_through(value: str | bytes) -> None:
     text = quoted(value)

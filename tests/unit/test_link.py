@@ -61,7 +61,7 @@ def test_a_pseudo_terminal_is_a_port() -> None:
 def test_a_port_held_by_another_program_says_so() -> None:
     with pty_board(send_payload) as name:
         link = open_link(name)
-        with pytest.raises(LinkError, match="another program holds it; close that program"):
+        with pytest.raises(LinkError, match="another program holds it; end that recording or program first"):
             open_link(name)
         link.close()
         open_link(name).close()

@@ -15,7 +15,9 @@ import pytest
 from fakes.board import ScriptedBoard
 from fakes.program import undertray
 from fakes.server import Send, pty_board, tcp_board
+from undertray.acquire.intake import READ_BY_ANOTHER
 from undertray.acquire.runlog import read_run
+from undertray.acquire.wire import encode_note
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="signals and pseudo-terminals of POSIX")
 PAUSE_S = 0.01
@@ -109,7 +111,7 @@ def test_at_a_terminal_a_key_marks_and_the_end_says_what_it_comes_to(tmp_path: P
         words = ["record", "--port", url, "--out", str(out), *facts, "--last-facts", "none"]
         terminal = Terminal([sys.executable, "-m", "undertray", *words])
         try:
-            terminal.until("throttle 1500 us")
+            terminal.until("throttle 1500 µs")
             terminal.type("m")
             terminal.until("marks 1")
             terminal.process.send_signal(signal.SIGINT)
@@ -175,6 +177,33 @@ def test_wrong_usage_is_2_and_a_failing_device_1(
     assert word in done.stderr
     assert "Traceback" not in done.stderr
     assert not (tmp_path / "run.csv").exists()
+
+
+def test_a_board_that_another_program_reads_is_one_line_and_no_caution(tmp_path: Path) -> None:
+    """Nor is there one before any other check that fails: the car has not been asked to do anything."""
+    told = encode_note("reply", {"to": "board", "ok": False, "why": f"{READ_BY_ANOTHER}: one at a time"})
+    car = ("--car", Path(__file__).parents[2] / "demo_logs" / "car.toml")
+    taken = tmp_path / "taken.csv"
+    taken.write_text("")
+    with tcp_board(lambda send, _: send(told)) as url:
+        done = undertray("record", "--port", url, "--out", tmp_path / "run.csv", *car)
+        assert done.returncode == 1
+        assert "another program holds it" in done.stderr
+        assert "end that recording or program first" in done.stderr
+        assert done.stderr.count("\n") == 1
+        assert [path.name for path in tmp_path.iterdir()] == ["taken.csv"]
+    for words in ((url, tmp_path / "run.csv"), ("socket://127.0.0.1:1", taken)):
+        refused = undertray("record", "--port", words[0], "--out", words[1], *car)
+        assert (refused.returncode, refused.stderr.count("\n")) == (1, 1)
+
+
+def test_what_was_heard_before_the_recording_is_in_it(tmp_path: Path) -> None:
+    board = ScriptedBoard(rate_hz=500)
+    with tcp_board(streaming(board)) as url:
+        done = undertray("record", "--port", url, "--out", tmp_path / "run.csv", "--seconds", 0.2)
+    assert done.returncode == 0, done.stderr
+    run = read_run(tmp_path / "run.csv")
+    assert (int(run.seq[0]), run.device is not None) == (0, True)
 
 
 def test_a_name_that_ends_in_a_slash_is_a_folder_there_or_not(tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from undertray.acquire.intake import held_by_another
 from undertray.acquire.link import Link
 from undertray.acquire.wire import NOTE_LIMIT, Row, WireNote, check, parse_line
 from undertray.errors import LinkError, NoBoard
@@ -51,6 +52,8 @@ class BoardConsole:
         while (line := self.next(until_s)) is not None:
             parsed = parse_line(line)
             self.streamed |= isinstance(parsed, Row)
+            if isinstance(parsed, WireNote) and (held := held_by_another(parsed, self.link.name)) is not None:
+                raise held
             if not isinstance(parsed, WireNote) or parsed.kind != "reply" or parsed.data.get("to") != to:
                 continue
             if parsed.data.get("ok") is not True:

@@ -10,7 +10,7 @@ from undertray.acquire.slots import SlotCount
 from undertray.acquire.wire import NOTE_LIMIT, Bad, Row, WireNote, parse_line
 from undertray.errors import LinkError, LinkLost, NoBoard, RunLogError, quoted
 
-__all__ = ["Framer", "Intake", "not_our_board", "not_working"]
+__all__ = ["READ_BY_ANOTHER", "Framer", "Intake", "held_by_another", "not_our_board", "not_working"]
 
 
 # Framing: a stream of bytes, in pieces of any size, cut into lines.
@@ -59,6 +59,8 @@ class Framer:
 # Who is it, if not a board of ours that works: what came over the port, put into words.
 
 _WHY_LIMIT = 300
+READ_BY_ANOTHER = "another program reads this link"
+"""What a board answers to the second program that connects; see ``firmware/undertray/remote.py``."""
 
 
 def not_our_board(port: str, seen: bytes, baud: int | None = None) -> LinkError:
@@ -93,6 +95,17 @@ def not_our_board(port: str, seen: bytes, baud: int | None = None) -> LinkError:
     )
 
 
+def held_by_another(note: WireNote, port: str | None = None) -> LinkError | None:
+    """Compose the error for a board that another program reads; None when the note says no such thing."""
+    if note.kind != "reply" or READ_BY_ANOTHER not in str(note.data.get("why")):
+        return None
+    return NoBoard(
+        "another program holds it: the board serves one at a time on this link",
+        where=port,
+        do="end that recording or program first, as with Ctrl-C in its terminal",
+    )
+
+
 def not_working(note: WireNote, port: str | None = None) -> LinkError | None:
     """Compose the error for a board that says why it cannot tell what it is.
 
@@ -116,6 +129,8 @@ def not_working(note: WireNote, port: str | None = None) -> LinkError | None:
     refused = note.kind == "reply" and note.data.get("ok") is False
     if not refused or note.data.get("to") not in ("info", "board"):
         return None
+    if (held := held_by_another(note, port)) is not None:
+        return held
     return LinkError(
         f"the board answers that it cannot work: {quoted(note.data.get('why'), _WHY_LIMIT)}",
         where=port,

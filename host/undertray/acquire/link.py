@@ -20,7 +20,18 @@ from undertray.acquire.intake import Framer, not_our_board, not_working
 from undertray.acquire.wire import Row, WireNote, parse_line
 from undertray.errors import LinkError, LinkLost, NoBoard, RunLogError, escaped
 
-__all__ = ["DEFAULT_BAUD", "Answer", "Link", "LinkEnded", "ask", "find_board", "open_link", "serial_ports"]
+__all__ = [
+    "DEFAULT_BAUD",
+    "Answer",
+    "HeardLink",
+    "Link",
+    "LinkEnded",
+    "ask",
+    "find_board",
+    "heard",
+    "open_link",
+    "serial_ports",
+]
 
 DEFAULT_BAUD = 115_200
 """Matters on a true UART only; USB takes any."""
@@ -87,6 +98,76 @@ def open_link(port: str, baud: int = DEFAULT_BAUD) -> Link:
     except (OSError, ValueError) as error:
         translated = _translated(error, port)
         raise translated from error
+
+
+class HeardLink:
+    """A link on which something was heard already: the first read gives that once more."""
+
+    def __init__(self, link: Link, kept: bytes) -> None:
+        self.name, self._link, self._kept = link.name, link, kept
+
+    def read(self, timeout_s: float) -> bytes:
+        """See :class:`Link`."""
+        kept, self._kept = self._kept, b""
+        return kept or self._link.read(timeout_s)
+
+    def write(self, data: bytes) -> None:
+        """See :class:`Link`."""
+        self._link.write(data)
+
+    def close(self) -> None:
+        """See :class:`Link`."""
+        self._link.close()
+
+
+def heard(link: Link, patience_s: float = 5.0, clock: Callable[[], float] = time.monotonic) -> HeardLink:
+    """Wait until a board is heard on a link.
+
+    Parameters
+    ----------
+    link : Link
+        An open link. It is closed if this fails.
+    patience_s : float
+        How long to wait for a line of a board, s.
+    clock : callable
+        Monotonic time, s.
+
+    Returns
+    -------
+    HeardLink
+        The link, with all that was heard.
+
+    Raises
+    ------
+    LinkError
+        When nothing of a board comes, or it says why it cannot serve.
+
+    Notes
+    -----
+    ``info`` is sent, which changes nothing on a board.
+    """
+    framer, kept = Framer(), b""
+    until = clock() + patience_s
+    try:
+        link.write(b"info\n")
+        while clock() < until:
+            piece = link.read(0.05)
+            kept += piece
+            if len(kept) > _MOST_KEPT:  # a long capture: whoever records it says what is wrong with it
+                return HeardLink(link, kept)
+            for parsed in map(parse_line, framer.feed(piece)):
+                failure = not_working(parsed, link.name) if isinstance(parsed, WireNote) else None
+                if failure is not None:
+                    raise failure
+                if isinstance(parsed, Row | WireNote):
+                    return HeardLink(link, kept)
+        nothing = not_our_board(link.name, kept[:_SEEN_BYTES])
+        raise nothing
+    except LinkEnded:
+        return HeardLink(link, kept)  # a short one
+    except BaseException:
+        link.close()
+        raise
 
 
 class SocketLink:
@@ -239,11 +320,12 @@ def _vanished(name: str, why: object) -> LinkError:
 _HIDDEN = re.compile(r"(?:\[Errno |\()(\d{1,4})[\],]")
 _WINDOWS = {"PermissionError": errno.EBUSY, "FileNotFoundError": errno.ENOENT}
 _NO_PORT = ("there is no such port", "plug the board in; 'undertray ports' lists what is there")
+_HELD = ("another program holds it", "end that recording or program first, as with Ctrl-C in its terminal")
 _NOT_ALLOWED = ("not allowed to open it", "join the system's group for serial ports, then log in again")
 _WHY = {
     **dict.fromkeys((errno.ENOENT, errno.ENODEV, errno.ENXIO), _NO_PORT),
     **dict.fromkeys((errno.EACCES, errno.EPERM), _NOT_ALLOWED),
-    **dict.fromkeys((errno.EBUSY, errno.EAGAIN), ("another program holds it", "close that program")),
+    **dict.fromkeys((errno.EBUSY, errno.EAGAIN), _HELD),
     errno.ECONNREFUSED: ("nobody listens there", "start the board or its server, check the port number"),
     errno.ENOTTY: ("this is not a serial port", "'undertray ports' lists what is there"),
     errno.EISDIR: ("this is a folder, not a port", "'undertray ports' lists what is there"),
@@ -268,6 +350,7 @@ def _translated(error: Exception, name: str) -> LinkError:
 # What is plugged in, and who answers on it.
 
 _SEEN_BYTES = 400
+_MOST_KEPT = 1 << 20
 _TOLD = 500
 
 

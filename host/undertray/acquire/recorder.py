@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import time
 from collections import deque
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -27,6 +27,7 @@ __all__ = [
     "end_line",
     "first_lines",
     "mark_line",
+    "refuse_taken",
     "run_lines",
 ]
 
@@ -115,6 +116,13 @@ def end_line(recording: Recording) -> bytes:
     if recording.missing_rows is not None:
         end |= {"cut": True, "missing_rows": recording.missing_rows}
     return f"#end {json.dumps(end)}\n".encode()
+
+
+def refuse_taken(paths: Sequence[Path]) -> None:
+    """Refuse the one name of a log that is taken."""
+    if len(paths) == 1 and is_present(paths[0]):
+        where = str(paths[0])
+        raise LogExists("this file exists, and a log is never overwritten", where=where, do=_ANOTHER)
 
 
 class Recorder:
@@ -228,9 +236,7 @@ class Recorder:
 
     def run(self, stop: Callable[[], bool]) -> Recording:
         """Record until told to stop, the time is up or the link is lost for good."""
-        if len(self._paths) == 1 and is_present(self._paths[0]):
-            where = str(self._paths[0])
-            raise LogExists("this file exists, and a log is never overwritten", where=where, do=_ANOTHER)
+        refuse_taken(self._paths)
         self._link = self._open_link()
         try:
             self._writer = begin_log(self._paths, self._make_writer)

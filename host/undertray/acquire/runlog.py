@@ -26,6 +26,7 @@ from undertray.acquire.runfacts import Correction, corrected
 from undertray.acquire.slots import held_from
 from undertray.acquire.wire import Row, WireNote, parse_line
 from undertray.errors import LogDamaged, LogTooNew, NotARunLog, RunLogError
+from undertray.files import meant_file
 
 __all__ = ["LOG_VERSION", "Note", "Run", "described", "described_anew", "is_run", "read_run"]
 
@@ -271,7 +272,7 @@ def read_run(path: str | Path) -> Run:
                 reader.take(block)
     except OSError as error:
         raise RunLogError(
-            f"cannot read it ({error.strerror or error})", where=str(path), do="check the path"
+            f"cannot read it ({error.strerror or error})", where=str(path), do=meant_file(path)
         ) from error
     if stamped and not reader.columns and reader.changed >= _MANY:
         raise LogDamaged(

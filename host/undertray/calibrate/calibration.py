@@ -15,7 +15,7 @@ from undertray.acquire.device import Device
 from undertray.calibrate import json_values
 from undertray.calibrate.json_values import covariance, mapping, number, plain, text, vector
 from undertray.errors import CalibrationError, CalibrationMismatch, parser_words
-from undertray.files import write_whole
+from undertray.files import meant_file, write_whole
 
 __all__ = [
     "RANGE_EDGE",
@@ -231,7 +231,7 @@ def load_from_json(path: Path, where: str) -> Mapping[str, Any]:
             raw = file.read(_MOST_BYTES + 1)
     except OSError as error:
         raise CalibrationError(
-            f"the calibration cannot be read: {error.strerror}", where=str(path), do="check the path"
+            f"the calibration cannot be read: {error.strerror}", where=str(path), do=meant_file(path)
         ) from None
     if len(raw) > _MOST_BYTES:
         raise CalibrationError(

@@ -57,7 +57,10 @@ def _check(
 
 @_group.command("draw", short_help="Draw the wiring of a board description.")
 def _draw(
-    board: Annotated[Path, typer.Argument(help="The board.json.")],
+    board: Annotated[
+        Path,
+        typer.Argument(metavar="BOARD.json", help="The board; else board.json here.", show_default=False),
+    ] = Path("board.json"),
     out: Annotated[
         Path, typer.Option(file_okay=False, help="Folder for pins.md, schematic.svg and harness.svg.")
     ] = Path("drawings"),

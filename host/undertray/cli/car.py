@@ -35,8 +35,12 @@ def _car() -> None:
 
 @_group.command("draw", short_help="Draw outline, taps and axles of a car.")
 def _draw(
+    described_in: Annotated[
+        Path | None,
+        typer.Argument(metavar="CAR.toml", help="The car; else car.toml here.", show_default=False),
+    ] = None,
     car: Annotated[
-        Path | None, typer.Option(metavar="CAR.toml", help="The car; else car.toml here.", show_default=False)
+        Path | None, typer.Option(metavar="CAR.toml", help="The same as an option.", show_default=False)
     ] = None,
     out: Annotated[
         Path, typer.Option(metavar="FILE", help="What to write: a name ending in .svg, .png or .pdf.")
@@ -47,11 +51,13 @@ def _draw(
 
     A corner or a tap that is typed wrongly is seen here before it is driven with.
 
-    Example: undertray car draw --car car.toml --out car.png
+    Example: undertray car draw car.toml --out car.png
     """
+    if described_in is not None and car is not None:
+        raise typer.BadParameter("give the car once", param_hint="--car")
     from undertray.report.floorplan import car_picture
 
-    described = needed_car(car)
+    described = needed_car(described_in or car)
     car_picture(described, out, shown_in(units, described))
     print(out)
 

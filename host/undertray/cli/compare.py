@@ -84,13 +84,13 @@ def _compare(
     given = setup(runs, car, car_from, calibration, tare)
     pulled = read_drag(drag) if drag is not None else None
     taken, left_out = _taken(runs, given, by, pulled)
+    if not taken:
+        raise left_out[0][1]
     for _, why in left_out:
         print(note_lines(f"left out: {why}"), file=sys.stderr)
     notices = [f"left out: {few_names([path.name for path, _ in left_out])}"] if left_out else []
     kept, said = once_each(taken, by)
     notices += said
-    if left_out and not kept:
-        raise left_out[0][1]
     found = compare([one.digest for one in kept], by, against, plan_n)
     found = replace(found, notices=(*found.notices, *notices))
     shown = shown_in(units, kept[0].car)

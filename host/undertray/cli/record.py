@@ -131,8 +131,8 @@ def _record(
 
     Example: undertray record --out run.csv --car car.toml --skirt "foam 3 mm" --page
     """
-    from undertray.acquire.link import open_link
-    from undertray.acquire.recorder import Patience, Recorder
+    from undertray.acquire.link import heard, open_link
+    from undertray.acquire.recorder import Patience, Recorder, refuse_taken
     from undertray.acquire.runfacts import gather, log_paths
     from undertray.calibrate.calibration import Calibration
     from undertray.reduce.runcar import mass_kg
@@ -164,19 +164,21 @@ def _record(
         if not quiet:
             print(f"undertray: {harmless(sentence)}", file=sys.stderr)  # the screen may stand between
 
-    if the_car:
-        from undertray.report.words import caution_lines
-
-        say(caution_lines())
     with _folder(out) as folder:
-        paths = log_paths(folder, skirt)
+        paths = list(log_paths(folder, skirt))
+        refuse_taken(paths)
+        links = [heard(open_link(port, baud))]
+        if the_car:
+            from undertray.report.words import caution_lines
+
+            say(caution_lines())
         monitor, views = None, list(_views(say, quiet, page, page_address, shown_in(units, the_car)))
         if views:
             from undertray.live.monitor import Monitor
 
             monitor = Monitor(the_car, certificate)
         recorder = Recorder(
-            lambda: open_link(port, baud),
+            lambda: links.pop() if links else open_link(port, baud),
             paths,
             facts,
             car=description,

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from undertray.errors import CarError, ReductionError, UndertrayError, parser_words, quoted
-from undertray.files import write_whole
+from undertray.files import meant_file, write_whole
 from undertray.units import decimal_comma, quantity
 
 __all__ = [
@@ -123,7 +123,9 @@ def load_toml(path: Path) -> Mapping[str, Any]:
             raw = file.read(_MAX_BYTES + 1)
     except OSError as error:
         raise CarError(
-            f"cannot be read ({error.strerror})", where=str(path), do="give the path of a car.toml"
+            f"cannot be read ({error.strerror})",
+            where=str(path),
+            do=meant_file(path, "give the path of a car.toml"),
         ) from error
     if len(raw) > _MAX_BYTES:
         raise CarError("too long for a car", where=path.name, expected=f"at most {_MAX_BYTES} bytes")

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.acquire.runfolder import Drive, counted_once, drive_of, same_run
-from undertray.errors import ReductionError, quoted
+from undertray.errors import ReductionError, nearest, quoted
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.run import reduce_run
 from undertray.reduce.runcar import differing_cars
@@ -94,11 +94,15 @@ def digest(reduction: Reduction, facts: Mapping[str, Any], by: str, verdict: Ver
     if value is None:
         notes = facts.get("notes")
         names = [*facts, *(notes if isinstance(notes, Mapping) else ())]
+        told = [str(name)[:20] for name in names[:20] if name not in ("notes", "host")]
+        meant = nearest(by, told)
         raise ReductionError(
             f"the run does not say its '{by[:40]}'",
             where=reduction.run,
-            expected="one of " + ", ".join(str(n)[:20] for n in names[:20] if n not in ("notes", "host")),
-            do="choose another fact, or note it when recording",
+            expected="one of " + ", ".join(told),
+            do="choose another fact, or note it when recording"
+            if meant is None
+            else f"did you mean '{meant}'?",
         )
     blocks = reduction.blocks
     throttle_us = reduction.series.throttle_us

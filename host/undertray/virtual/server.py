@@ -16,6 +16,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any, Protocol
 
+from undertray.acquire.intake import READ_BY_ANOTHER
+from undertray.acquire.wire import encode_note
 from undertray.errors import BoardError, LinkError
 from undertray.places import bundled
 
@@ -91,6 +93,8 @@ def command(
 # drop.
 
 _PIECE = 4096
+_LEAVES_S = 0.5
+_HELD = encode_note("reply", {"to": "board", "ok": False, "why": f"{READ_BY_ANOTHER}: one at a time"})
 _F_SETPIPE_SZ = 1031  # Linux fcntl: a small pipe makes a stalled host felt within a few dozen rows
 
 
@@ -117,7 +121,7 @@ class Board:
     process: subprocess.Popen[bytes]
     engine: str
     _host: Host | None = None
-    _lock: threading.Lock = field(default_factory=threading.Lock)
+    _free: threading.Condition = field(default_factory=threading.Condition)
 
     def pump(self) -> None:
         """Carry the firmware's output to the host until the firmware ends; then close it."""
@@ -131,10 +135,16 @@ class Board:
                 except OSError:
                     self._drop(host)
 
-    def attend(self, host: Host) -> None:
-        """Connect a host and carry its bytes to the firmware until it goes away."""
-        with self._lock:
+    def claim(self, host: Host, patience_s: float = _LEAVES_S) -> bool:
+        """Connect a host unless another one is there; one that is just leaving is waited for."""
+        with self._free:
+            if not self._free.wait_for(lambda: self._host is None, patience_s):
+                return False
             self._host = host
+            return True
+
+    def attend(self, host: Host) -> None:
+        """Carry the bytes of a connected host to the firmware until it goes away."""
         commands = _pipe(self.process.stdin)
         # either end may vanish at any moment, or be closed by :meth:`stop`: the connection is then over
         try:
@@ -169,9 +179,10 @@ class Board:
             _pipe(self.process.stdin).close()
 
     def _drop(self, host: Host) -> None:
-        with self._lock:
+        with self._free:
             if self._host is host:
                 self._host = None
+                self._free.notify()
         with contextlib.suppress(OSError):
             host.close()
 
@@ -280,7 +291,15 @@ def serve_tcp(board: Board, host: str, port: int) -> Iterator[str]:
                 return  # the listening socket was closed: the end of serving
             with contextlib.suppress(OSError):  # a host that has left again ends no other's
                 connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            board.attend(_SocketHost(connection))
+            threading.Thread(target=serve, args=(_SocketHost(connection),), name="host", daemon=True).start()
+
+    def serve(host: _SocketHost) -> None:
+        if board.claim(host):
+            board.attend(host)
+            return
+        with contextlib.suppress(OSError):
+            host.send(_HELD)
+        host.close()
 
     threading.Thread(target=accept, name="accept", daemon=True).start()
     try:
@@ -301,7 +320,9 @@ def serve_pty(board: Board) -> Iterator[str]:
     master, slave = os.openpty()
     tty.setraw(slave)
     # our own handle on the far end stays open, so that hosts may come and go
-    threading.Thread(target=board.attend, args=(_PtyHost(master),), name="pty", daemon=True).start()
+    host = _PtyHost(master)
+    board.claim(host)
+    threading.Thread(target=board.attend, args=(host,), name="pty", daemon=True).start()
     try:
         yield os.ttyname(slave)
     finally:

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from undertray.errors import BoardError, parser_words
+from undertray.files import meant_file
 from undertray.units import decimal_comma
 
 __all__ = [
@@ -114,7 +115,8 @@ def read_plan(path: str | Path) -> BoardPlan:
         with Path(path).open("rb") as file:
             content = file.read(_MAX_BYTES + 1)
     except OSError as error:
-        raise BoardError(f"cannot be read: {error.strerror}", where=str(path)) from error
+        do = meant_file(Path(path), "give the path of a board.json")
+        raise BoardError(f"cannot be read: {error.strerror}", where=str(path), do=do) from error
     if len(content) > _MAX_BYTES:
         raise BoardError("too long", where=where, expected=f"at most {_MAX_BYTES} bytes")
     try:
