@@ -74,18 +74,11 @@ def test_bends_and_loops_are_covered(tmp_path: Path, zero_open: bool) -> None:
     assert sum(hits) >= 13
 
 
-# Pinned: where more than 99 % may be covered. With the zero read, its mark is what counts at low suction, and
-# the bench's is better than what is stated of it: 0.25 mm, and a person reads no height below 0, where a half
-# width of 0.5 mm is 0.29 mm; with errors as stated (below) it is 95 to 98 %. A straight sensor with an open
-# zero is taken as one that bends as far as reading can hide: nobody knows that it is straight. Eight other
-# ways to weigh a departure were tried on the same seeds; each that brings the straight one under 99 % covers
-# a bow at 300 Pa in 80 to 91 % instead of 93 %.
-MORE_THAN_99 = {
-    ("straight", False): {100.0, 300.0},
-    ("S", False): {100.0},
-    ("bow", False): {100.0},
-    ("straight", True): {100.0, 300.0},
-}
+# Pinned: a straight sensor with an open zero is covered in 99.5 and 99.8 of 100 at 100 and 300 Pa, as nobody
+# knows that it is straight: it is taken as one that bends as far as reading can hide. Eight other ways to
+# weigh a departure were tried; each that brings it under 99 % covers a bow at 300 Pa in 80 to 91 %, where it
+# is 92 to 96 % now. Over the three courses it is 93 to 98 %.
+ANY_BEND = {("straight", True): {100.0, 300.0}}
 
 
 def covered_without_logs(
@@ -123,25 +116,40 @@ def covered_without_logs(
 @pytest.mark.parametrize("careful", [True, False], ids=["reads half millimetres", "reads whole millimetres"])
 @pytest.mark.parametrize("zero_open", [False, True], ids=["zero read", "zero open"])
 @pytest.mark.parametrize("course", COURSES)
-def test_each_course_is_covered_in_90_to_99_percent(
+def test_each_course_is_covered_in_90_percent(
     tmp_path: Path, course: str, zero_open: bool, careful: bool
 ) -> None:
+    # no upper end: either person marks the zero to a quarter of a millimetre, and the program is told a half.
+    # Whole millimetres are rounded alike at both menisci, as they stand at one height: worse than stated
     hits = covered_without_logs(tmp_path, course, zero_open, range(200), careful)
     print(hits)
     assert min(hits.values()) / 200 >= 0.90, hits
-    wide = {pa for pa in LEVELS_PA if hits[pa] / 200 > 0.99}
-    assert wide <= MORE_THAN_99.get((course, zero_open), set()), hits
 
 
 @pytest.mark.statistics
-@pytest.mark.parametrize("course", COURSES)
-def test_with_errors_as_stated_no_course_is_covered_too_often(tmp_path: Path, course: str) -> None:
-    hits = covered_without_logs(tmp_path, course, False, range(200), None)
-    print(hits)
-    assert max(hits.values()) / 200 <= 0.99, hits
-    # 900 Pa are where an S and the loop add up: at a true 90 % fewer than 171 of 200 come in 1 of 60 cases
-    assert min(hits.values()) >= 171, hits
-    assert min(hits[100.0], hits[300.0]) / 200 >= 0.90, hits
+@pytest.mark.parametrize("zero_open", [False, True], ids=["zero read", "zero open"])
+def test_with_errors_as_stated_each_course_is_covered_in_90_to_99_percent(
+    tmp_path: Path, zero_open: bool
+) -> None:
+    # 1000 draws know 95 % to 0.7 and 99 % to 0.3 % (standard deviations)
+    found = {
+        course: covered_without_logs(tmp_path, course, zero_open, range(1000), None) for course in COURSES
+    }
+    print(found)
+    for course, hits in found.items():
+        assert min(hits.values()) / 1000 >= 0.90, found
+        assert {pa for pa in hits if hits[pa] / 1000 > 0.99} <= ANY_BEND.get((course, zero_open), set()), (
+            found
+        )
+    for pa in LEVELS_PA:
+        assert 0.90 <= sum(hits[pa] for hits in found.values()) / 3000 <= 0.99, found
+
+
+@pytest.mark.parametrize("zero_open", [False, True], ids=["zero read", "zero open"])
+def test_a_few_with_errors_as_stated_are_covered(tmp_path: Path, zero_open: bool) -> None:
+    hits = covered_without_logs(tmp_path, "S", zero_open, range(5000, 5020), None)
+    # of 20 at 90 % 13 and fewer come in 1 of 400 cases
+    assert min(hits.values()) >= 14, hits
 
 
 def straight_fits(rng: np.random.Generator, zero_sd: float = 4.0) -> tuple[np.ndarray, list]:
