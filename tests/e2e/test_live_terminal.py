@@ -20,7 +20,7 @@ CAR = Path(__file__).parents[2] / "demo_logs" / "car.toml"
 FIGURE_LINES = {(80, 24): 5, (100, 30): 10, (140, 50): 15}
 WHOLE = (
     r"\d\d:\d\d\.\d   link (ok|loses \d+% of the rows)   disk ok .*\d+ rows",  # a busy machine loses some
-    r"margin of the (front|rear) axle, N: (holds|DOES NOT HOLD|fans at rest)",
+    r"margin of the (front|rear) axle, N: (holds|DOES NOT HOLD)|fans at rest",
     r"front \[[#.]{15}\|[#.]{15}\] +[+-]\d+\.\d N  \(-?\d+\.\d N of \d+\.\d N\)",
     r"rear  \[[#.]{15}\|[#.]{15}\] +[+-]\d+\.\d N  \(-?\d+\.\d N of \d+\.\d N\)",
     r"downforce -?\d+\.\d N of \d+\.\d N   mean suction -?\d+ Pa",

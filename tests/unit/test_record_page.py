@@ -298,7 +298,8 @@ def test_in_a_real_browser() -> None:
             assert seen.value("byId('alarm').textContent") == "no alarm"
             assert seen.value("byId('what').textContent") == "rear axle margin, N: DOES NOT HOLD"
             feeding.now = replace(NOW, throttle_us=1000.0)
-            seen.until("byId('what').textContent.endsWith('fans at rest')")
+            seen.until("byId('what').textContent === 'fans at rest'")
+            assert seen.value("byId('margin').textContent") == "rest"  # and no great margin that is lacking
             assert seen.value("document.querySelectorAll('.bad').length") == 1  # the tap without a reading
             assert seen.value("byId('mark-of-need').hidden") is False
             assert seen.value("byId('health').textContent").startswith("link okdisk ok00:")
@@ -339,6 +340,12 @@ def test_in_a_real_browser() -> None:
                 "byId('last').textContent.startsWith("
                 "'last alarm 00:12.3 to 00:14.1; worst rear \u22122.3 N: S')"
             )
+            seen.size(360, 640)
+            seen.value("scrollTo(0, 0)")
+            # a small phone shows all that is judged, the taps under the floor too, without scrolling
+            seen.until("!byId('plan').hidden")
+            assert seen.value("byId('plan').getBoundingClientRect().bottom") <= 640
+            seen.size(390, 844)
             before = seen.value(FIGURE_AT)
             seen.click("last")
             seen.until("byId('last').hidden")

@@ -63,7 +63,9 @@ def test_one_screen_says_it_all() -> None:
 
 def test_fans_at_rest_are_asked_for_nothing() -> None:
     resting = "\n".join(drawn(replace(FULL, throttle_us=1000)))
-    assert "margin of the rear axle, N: fans at rest" in resting
+    assert resting.splitlines()[4] == "fans at rest"
+    # REST stands where the great margin stood: its first row is that of R, E, S and T, two columns a dot
+    assert resting.splitlines()[5].split() == ["####", "######", "######", "######"]
     assert "DOES NOT HOLD" not in resting
     assert replace(FULL, throttle_us=None).holding == "DOES NOT HOLD"
 
@@ -278,7 +280,7 @@ def test_a_mark_lights_the_screen_up_and_the_code_gives_way_to_the_figures() -> 
     assert "margin of the" not in out.getvalue()[size:]
     clock.now, size = 2.0, len(out.getvalue())
     view.show(replace(resting, alarm="NO ROWS"))
-    assert "margin of the" in out.getvalue()[size:]
+    assert "fans at rest" in out.getvalue()[size:]
     clock.now = 3.0
     view.show(FULL)
     size = len(out.getvalue())

@@ -340,6 +340,7 @@ def _judged(
     from undertray.report.folderpage import report_of, write_report
     from undertray.report.verdict import judge
 
+    say("reading the log again, judging the run and writing its page ...")
     try:
         run = read_run(path)
         chosen = run_car(run, car, "the car")

@@ -9,9 +9,21 @@ from typing import Any
 from undertray.reduce.steady import REST_US
 from undertray.report.display import Display
 
-__all__ = ["AlarmSeen", "AxleNow", "Snapshot", "TapNow", "five_signs", "n_now", "pa_now", "page_units"]
+__all__ = [
+    "RESTING",
+    "AlarmSeen",
+    "AxleNow",
+    "Snapshot",
+    "TapNow",
+    "five_signs",
+    "n_now",
+    "pa_now",
+    "page_units",
+]
 
 
+RESTING = "fans at rest"
+"""What they hold then: nothing is asked of them."""
 _SAME_ROW = 0.1  # of the length between the foremost tap and the last
 
 
@@ -110,7 +122,7 @@ class Snapshot:
         if self.limiting.margin_n >= 0:
             return "holds"
         resting = self.throttle_us is not None and self.throttle_us <= REST_US
-        return "fans at rest" if resting else "DOES NOT HOLD"
+        return RESTING if resting else "DOES NOT HOLD"
 
     @property
     def tap_rows(self) -> list[list[TapNow]]:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Protocol
 
 from undertray.errors import escaped, harmless
-from undertray.live.snapshot import AlarmSeen, AxleNow, Snapshot, TapNow, five_signs, n_now, pa_now
+from undertray.live.snapshot import RESTING, AlarmSeen, AxleNow, Snapshot, TapNow, five_signs, n_now, pa_now
 from undertray.reduce.steady import REST_US
 from undertray.report.display import SI, Display
 
@@ -36,13 +36,15 @@ _BIG = {
     "-": ("   ", "   ", "###", "   ", "   "), "+": ("   ", " # ", "###", " # ", "   "),
     ".": ("   ", "   ", "   ", "   ", " # "), "?": ("###", "  #", " ##", "   ", " # "),
     "A": ("###", "# #", "###", "# #", "# #"), "L": ("#  ", "#  ", "#  ", "#  ", "###"),
-    "R": ("## ", "# #", "## ", "# #", "# #"), "M": ("# #", "###", "###", "# #", "# #"),
+    "E": ("###", "#  ", "## ", "#  ", "###"), "S": ("###", "#  ", "###", "  #", "###"),
+    "T": ("###", " # ", " # ", " # ", " # "), "R": ("## ", "# #", "## ", "# #", "# #"),
+    "M": ("# #", "###", "###", "# #", "# #"),
     " ": ("   ", "   ", "   ", "   ", "   "),
 }  # fmt: skip
 
 
 _ALARM = "bold white on red"
-_HOLDING = {"holds": "bold green", "DOES NOT HOLD": "bold red", "fans at rest": "bold"}
+_HOLDING = {"holds": "bold green", "DOES NOT HOLD": "bold red", RESTING: "bold"}
 
 Line = tuple[tuple[str, str], ...]
 """Pieces of a line, each with its style."""
@@ -145,7 +147,8 @@ def screen(
             "THE RECORDING IS OVER" + (f": {escaped(ended, 50)}" if ended else ""),
             _ALARM if ended else "bold",
         )
-    said, style = ("ALARM  " + escaped(s.alarm, 70), _ALARM) if s.alarm else calm
+    named = s.alarm if s.alarm.startswith("BOARD ALARM") else f"ALARM  {s.alarm}"
+    said, style = (escaped(named, 77), _ALARM) if s.alarm else calm
     band: Line = ((" " * width if style == _ALARM else "", style),)
     tall = [band] if height >= _TALL else []
     lines: list[Line] = [
@@ -196,7 +199,9 @@ def _health(s: Snapshot, width: int) -> Line:
 def _figures(s: Snapshot, solid: str, units: Display, width: int, height: int) -> list[Line]:
     """All that is judged: the margin or suction in big signs, axles, forces, taps."""
     limiting = s.limiting
-    if limiting is not None:
+    if s.holding == RESTING:  # a great margin that is lacking would look like a fault
+        style, head, big = "bold", RESTING, " REST"
+    elif limiting is not None:
         style = _HOLDING[s.holding]
         head = f"margin of the {limiting.name} axle, {units.force}: {s.holding}"
         big = five_signs(limiting.margin_n / units.force_n, units.places[1], "+")
@@ -214,7 +219,7 @@ def _figures(s: Snapshot, solid: str, units: Display, width: int, height: int) -
     for a in s.axles:
         load = f"({n_now(a.downforce_n, units)} of {n_now(a.required_n, units)})"
         told = f"{a.name:5s} {_bar(a)} {n_now(a.margin_n, units, '+'):>10}  {load}"
-        lines.append(((told, "red" if a.margin_n < 0 and s.holding != "fans at rest" else ""),))
+        lines.append(((told, "red" if a.margin_n < 0 and s.holding != RESTING else ""),))
     if s.axles:
         force = f"downforce {n_now(s.downforce_n, units)} of {n_now(s.required_n, units)}"
         lines.append(((f"{force}   mean suction {pa_now(s.suction_pa, units)}", ""),))
