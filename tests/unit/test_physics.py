@@ -40,6 +40,23 @@ def test_steady_suction_is_where_fan_curve_and_leak_meet() -> None:
     assert fan_pa == pytest.approx(car.suction_pa, rel=1e-9)
 
 
+@pytest.mark.parametrize(("second_us", "shut"), [(2000, False), (1900, False), (1400, True), (1000, True)])
+def test_of_two_fans_the_flows_add_at_one_suction(second_us: int, shut: bool) -> None:
+    leak_m2 = 2e-4
+    spec = {"car": {**QUIET, "leak_cm2": 1e4 * leak_m2}, "throttle": [[0, 2000]]}
+    car = _after({**spec, "throttle2": [[0, second_us]]}, 5)
+    # fan laws: half of the curve each, pressure with the square of the speed, flow with it
+    moved_m3_s = 0.0
+    for speed in (1.0, (second_us - 1000) / 1000):
+        left = car.fan_pa * speed**2 - car.suction_pa
+        moved_m3_s += 0.5 * car.fan_flow_m3_s * math.sqrt(max(left, 0.0) / car.fan_pa)
+        assert shut or left > 0
+    leaks_m3_s = 0.61 * leak_m2 * math.sqrt(2 * car.suction_pa / 1.2)
+    assert moved_m3_s == pytest.approx(leaks_m3_s, rel=1e-9)
+    if second_us == 2000:
+        assert car.suction_pa == pytest.approx(_after(spec, 5).suction_pa, rel=1e-12)
+
+
 @pytest.mark.parametrize("place", [0, 1, 6, 9])
 def test_the_column_to_practise_on_stands_where_it_says(place: int) -> None:
     car = _after(dict(STORIES["column"].spec), 27.0 * place + 20.0)

@@ -14,11 +14,14 @@ The model, in SI units:
 - leak: ``Q = Cd A sqrt(2 dp / rho)``; both together give
   ``dp = s^2 P0 / (1 + R (Cd A)^2 2 / rho)``: dp / s^2 depends on the leak area alone;
 - the space under the floor fills with a first-order lag of some milliseconds;
-- a second fan (``throttle2``) works on the same space: its square of speed and that of the first count half
-  each, which takes a fan that stands to be shut (a simplification, no source);
+- a second fan (``throttle2``) works on the same space, each with half of the flow: flows add at one suction,
+  ``sqrt(S1 - y) + sqrt(S2 - y) = 2 sqrt(L y)`` for the squares S1 and S2 of their speeds, ``y = dp / P0``,
+  ``L = R (Cd A)^2 2 / rho``; a fan that cannot hold the suction is shut by a flap (an invention);
 - an accelerometer feels what the story says along the car's axes, in g, with noise and the bumps of the road;
 - a tap reads ``dp`` times its own share, times what a folded skirt beside it leaves of it.
 """
+
+from math import sqrt
 
 MYPY = False
 if MYPY:  # MicroPython has no typing module; type checkers take this branch
@@ -164,11 +167,13 @@ class VirtualCar:
             pack2_mv = self.full_mv - self.drain_mv_s * t_s - self.load_mv * self.speed2 * self.speed2
             self.pack2_mv = int(pack2_mv)
             self.speed2 = self._spun(self.speed2, self.throttle2_us, pack2_mv, dt_s)
-            square = (square + self.speed2 * self.speed2) / 2.0
         area_m2 = self._leak_cm2(t_s) * 1e-4
         r = self.fan_pa / (self.fan_flow_m3_s * self.fan_flow_m3_s)
         lost = r * _CD * _CD * area_m2 * area_m2 * 2.0 / _RHO_KG_M3
-        steady_pa = square * self.fan_pa / (1.0 + lost)
+        share = square / (1.0 + lost)
+        if self.throttle2 is not None:
+            share = _side_by_side(square, self.speed2 * self.speed2, lost)
+        steady_pa = share * self.fan_pa
         self.suction_pa += (steady_pa - self.suction_pa) * dt_s / (self.plenum_s + dt_s)
 
     def _spun(self, speed: float, width_us: "int | None", pack_mv: float, dt_s: float) -> float:
@@ -236,6 +241,15 @@ class VirtualCar:
             grown = (t_s - event["at_s"] + flutter_s) / flutter_s
             left += 0.10 * grown * _triangle(t_s * 11.0)
         return left
+
+
+def _side_by_side(one: float, other: float, lost: float) -> float:
+    """Suction of two fans over that of both shut off at full speed, from the squares of their speeds."""
+    high, low = (one, other) if one > other else (other, one)
+    if high - low >= 4.0 * lost * low:
+        return high / (1.0 + 4.0 * lost)  # the weaker one is shut
+    whole, apart = high + low, high - low
+    return (whole + sqrt(whole * whole - apart * apart * (1.0 + 1.0 / lost))) / (4.0 * (1.0 + lost))
 
 
 def _active(event: "dict[str, Any]", t_s: float) -> bool:
