@@ -114,7 +114,27 @@ def test_the_command_holds_the_truth_of_two_fans(tmp_path: Path) -> None:
     assert asked["suction_pa"]["low"] <= truth.suction_pa <= asked["suction_pa"]["high"]
     assert asked["suction_pa"]["high"] < 1.15 * asked["suction_pa"]["low"]
     assert asked["second_us"] == 1000
+    assert "the fans part" not in done.stderr
     assert asked["second_mv"]["value"] == pytest.approx(1e3 * truth.packs_v[1], rel=0.01)
+
+
+def test_what_the_runs_do_not_know_of_a_second_fan_is_said_or_refused(tmp_path: Path) -> None:
+    pair, car = drawn_pair(2), hand_car(tmp_path / "car.toml")
+    together = write_run(tmp_path / "together.csv", pair, ALIKE[2:], 2)
+    done = undertray("whatif", together, "--car", car, "--throttle", 1650, "--throttle2", 1300)
+    assert done.returncode == 0, done.stderr
+    assert "1650 and 1300 µs" in done.stdout
+    assert " and " in next(line for line in done.stdout.splitlines() if " V" in line)
+    assert "a few seconds with each of them held back" in " ".join(done.stderr.split())
+    pa = np.repeat([0.0, 900.0], 60)[:, None] + np.zeros((120, 4))
+    single = hand_log(tmp_path / "single.csv", pa, np.repeat([1000.0, 1700.0], 60), RATE_HZ)
+    for word, value, said in (
+        ("--throttle2", 1300, "nothing is known of a second fan's own"),
+        ("--pack2", "4S", "the runs have one pack for all fans"),
+    ):
+        done = undertray("whatif", single, "--car", car, word, value)
+        assert done.returncode == 1
+        assert said in " ".join(done.stderr.split())
 
 
 def test_fans_that_part_lose_no_seal_and_show_no_leak(tmp_path: Path) -> None:

@@ -204,6 +204,7 @@ class FanLaw:
     part: Array
     stronger: Array
     back: Array
+    parted: int  # stretches in which two fans had not one throttle
 
     @property
     def knows_gap(self) -> bool:
@@ -428,8 +429,13 @@ def fit_law(
         points=len(points),
         runs=runs,
         curve_known=share is not None,
+        parted=sum(p.second is not None and _part(p, p.second.throttle_us) for p in used),
         **problem.both(drawn, chosen),
     )
+
+
+def _part(point: LawPoint, second_us: float) -> bool:
+    return abs(second_us - point.throttle_us) > APART_US
 
 
 def from_curve(
@@ -788,7 +794,7 @@ def run_points(
             second = other[0] if other else None
             point = LawPoint(number, first.throttle_us, first.pack_mv, gap, dwell.suction_pa, weight, second)
             law.append(point)
-            if second is not None and abs(second.throttle_us - first.throttle_us) > APART_US:
+            if second is not None and _part(point, second.throttle_us):
                 continue
             for of, rest_mv, fan in zip(volts, rests_mv, (first, second or first), strict=True):
                 if fan.pack_mv is not None:

@@ -34,6 +34,7 @@ from undertray.predict.packvolts import Pack, PackVolts
 from undertray.reduce.car import Car
 from undertray.reduce.grip import driven_n, friction_left_n
 from undertray.reduce.hold import hold_need, whole_need_n
+from undertray.reduce.parallelfans import APART_US
 from undertray.reduce.summary import Estimate
 from undertray.reduce.uncertainty import NORMAL
 
@@ -287,7 +288,7 @@ def what_if(
         points=law.points,
         runs=law.runs,
         loads_known=loads.known,
-        notices=tuple(_notices(law, volts, loads, drag, now.car)),
+        notices=(*_parting(law, (now, *asked)), *_notices(law, volts, loads, drag, now.car)),
     )
 
 
@@ -594,6 +595,17 @@ def _law(law: FanLaw) -> dict[str, Interval]:
     if law.gaps:
         told |= {"of_gap": law.of_gap, "shut_off": law.share, "leak": law.leak}
     return {name: interval(draws) for name, draws in told.items()}
+
+
+def _parting(law: FanLaw, cases: Sequence[Case]) -> tuple[str, ...]:
+    """What two fans that part rest on."""
+    apart_us = [c.second.throttle_us - c.throttle_us for c in cases if c.second is not None]
+    if law.parted or max(map(abs, apart_us), default=0.0) <= APART_US:
+        return ()
+    return (
+        "in no run do the fans part: what one that is held back lets through rests on nothing; a few seconds"
+        " with each of them held back, and with each standing, would settle it",
+    )
 
 
 def _notices(

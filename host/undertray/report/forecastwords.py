@@ -272,13 +272,17 @@ def _answer(case: Outcome, gain_n: Interval | None, units: Display) -> str:
     name = escaped(case.name)
     return (
         f"{name[:1].upper()}{name[1:]}: least margin {_signed(case.least_margin_n, units)}, {worse}, at"
-        f" {case.throttle_us:.0f} µs and {case.surface_angle:g} degrees{change}."
+        f" {_throttles(case)} and {case.surface_angle:g} degrees{change}."
     )
 
 
+def _throttles(case: Outcome) -> str:
+    second = "" if case.second_us in (None, case.throttle_us) else f" and {case.second_us:.0f}"
+    return f"{case.throttle_us:.0f}{second} µs"
+
+
 def _case_words(case: Outcome, units: Display) -> Iterator[str]:
-    second = "" if case.second_us is None else f" and {case.second_us:.0f}"
-    parts = [_mass(case.mass_kg, units, signed=False), f"{case.throttle_us:.0f}{second} µs"]
+    parts = [_mass(case.mass_kg, units, signed=False), _throttles(case)]
     if case.gap_mm is not None:
         parts.append(f"gap {gap_text(case.gap_mm, units)}")
     if case.pack_mv is not None:
