@@ -128,6 +128,27 @@ def test_what_swings_back_above_where_it_was_is_a_bump(rebound, count):
     assert len(told(t, suction, np.full(len(t), 1700.0))) == count
 
 
+def test_what_is_gone_for_longer_than_a_car_swings_is_a_loss_though_it_swings_back():
+    t = times(30.0)
+    swing = 0.2 * np.exp(-(((t - 15.28) / 0.04) ** 2))
+    suction = steady(t, shape=lambda t: dip(t, 15.0, 0.04, 0.16, 0.7) + swing)
+    (event,) = told(t, suction, np.full(len(t), 1700.0))
+    assert event.brief
+
+
+@pytest.mark.parametrize("missing_s", [0.1, 0.25, 0.4])
+def test_a_loss_that_began_in_a_hole_of_the_rows_is_told_however_long_that_is(missing_s):
+    """Up to ``outage_s``; the loss began 60 % through it, and nothing of the fall was seen."""
+    t = times(30.0)
+    began_s = 15.0 + 0.6 * missing_s
+    suction = steady(t, shape=lambda t: 1 - 0.55 * ramp(t, began_s, 0.02))
+    seen = (t <= 15.0) | (t >= 15.0 + missing_s)
+    (event,) = told(t[seen], suction[seen], np.full(int(seen.sum()), 1700.0))
+    before, after = event.onset_between_s
+    assert before <= began_s <= after
+    assert event.drop == pytest.approx(0.55, abs=0.01)
+
+
 def test_a_brief_loss_is_as_deep_as_it_was():
     t = times(30.0)
     suction = steady(t, shape=lambda t: dip(t, 15.0, 0.06, 0.04, 0.65))

@@ -359,9 +359,14 @@ class Detector:
         found = explain(window, self._fan, (f - 1, f, f + 1), self._p)
         apart = round(_SAME_S / blocks.block_s)
         for piece in found.falls(self._p):
-            length = piece.length if piece.kind == "step" else 4.0
+            first, length = piece.at, 4.0
+            if piece.kind == "step":
+                # what fell while nothing was seen may have fallen as soon as that began
+                since, until = np.flatnonzero(seen[:first]), np.flatnonzero(seen[first:])
+                first = int(since[-1]) + 1 if since.size else first
+                length = max(piece.length, float(piece.at - first + until[0]) if until.size else 0.0)
             later = [other.at for other in found.deep(self._p) if other.at > piece.at + length + apart]
-            self._weigh(a, piece.at, length, min(later, default=SIZE), found)
+            self._weigh(a, first, length, min(later, default=SIZE), found)
 
     def _weigh(self, a: int, at: int, length: float, end: int, found: Explanation) -> None:
         """Tell a fall that stands up to a closer look, by what is seen before the next."""

@@ -31,6 +31,7 @@ _LEAST_SHARE = 0.05  # of what was before: where the fan may leave less, nothing
 _BACK = 0.3  # of the fall left: the suction is back
 _STANDS = 3  # blocks that it has to be
 _SWINGS = 10  # ... within which a car that bounced is at its lowest
+_SWING_S = 0.16  # no car that bounces stays up for longer: half a swing of 3 Hz
 _SWINGS_BACK = 0.15  # of its depth: a seal that healed by itself stayed below 0.07, bumps rose by 0.29
 _ROAD, _ALIKE = (
     384,
@@ -134,8 +135,9 @@ def measure(
     share = np.maximum(np.exp(law), _LEAST_SHARE)
     level = blocks.mean_pa[first:last] / share
     lasts, until = _lasting(level, k - first, length)
-    brief = lasts * blocks.block_s <= p.brief_s
-    if lasts * blocks.block_s < p.dip_s or (brief and _bounced(level, k - first, until)):
+    lasts_s = lasts * blocks.block_s
+    brief = lasts_s <= p.brief_s
+    if lasts_s < p.dip_s or (lasts_s < _SWING_S and _bounced(level, k - first, until)):
         return None
     # what the throttle does later belongs to it
     (shut,) = (share[k - first :] < _HALF).nonzero()
