@@ -214,6 +214,23 @@ def test_it_begins_with_what_it_is_worth_in_one_line(tmp_path, points):
     assert "on your car" not in run(tmp_path, "--points", points, "--out", "c.json").stdout
 
 
+def test_what_each_sensor_was_off_stands_below_it(tmp_path, points):
+    done = run(tmp_path, "--points", points, "--out", "c.json", "--working-pa", "500")
+    rows = {line[:2]: line.split("  ") for line in done.stdout.splitlines()[3:5]}
+    cells = {name: [cell.strip() for cell in row if cell.strip()] for name, row in rows.items()}
+    # by hand from the points: x = (pa - 3) / 1.02 and (pa + 5) / 0.99, at 0 and 500 Pa, less pa
+    assert cells["p1"][1:3] == ["−2.9 Pa", "−13 Pa"]
+    assert cells["p2"][1:3] == ["+5.1 Pa", "+10 Pa"]
+    assert all(row[3].startswith("±") and row[4] == "978 Pa" for row in cells.values())
+
+
+def test_a_certificate_of_no_kind_is_refused_before_the_work(tmp_path, points):
+    done = run(tmp_path, "--points", points, "--out", "c.json", "--certificate", "c.html")
+    assert (done.returncode, done.stdout) == (1, "")
+    assert "expected a name that ends in .pdf or .png" in done.stderr
+    assert not (tmp_path / "c.json").exists()
+
+
 def test_a_point_that_stands_out_is_not_good(tmp_path, points):
     lines = points.read_text().splitlines()
     lines[3] = "40,up,330,410"  # p1 60 Pa off
@@ -250,14 +267,9 @@ def test_what_looks_too_large_is_named(tmp_path, points):
     """Points without any scatter: one of the two stated uncertainties of a reading is too large."""
     done = run(tmp_path, "--points", points, "--out", "c.json", "--curve", "line")
     # 0.5 mm a meniscus, two of them: 0.5 sqrt(2)/sqrt(3) mm of 9.777 Pa (derived)
-    assert (
-        "; the stated uncertainty of reading the column, 4.0 Pa (--reading-mm), looks too large"
-        in done.stdout
-    )
+    assert ": the stated error of reading the column, 4.0 Pa (--reading-mm), looks too large" in done.stdout
     done = run(tmp_path, "--points", points, "--out", "c.json", "--reading-mm", "0.1", "--sensor-pa", "3")
-    assert (
-        "; the stated uncertainty of reading the sensor, 3.0 Pa (--sensor-pa), looks too large" in done.stdout
-    )
+    assert ": the stated error of reading the sensor, 3.0 Pa (--sensor-pa), looks too large" in done.stdout
 
 
 @pytest.mark.parametrize("number", [4, 7, 9])

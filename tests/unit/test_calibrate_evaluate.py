@@ -175,12 +175,12 @@ def test_a_sensor_off_by_far_more_than_its_data_sheet_allows_is_still_calibrated
 def test_stated_errors_that_are_too_large_are_named_too():
     # 0.05 Pa of scatter where some 4 Pa are stated
     told = "\n".join(findings(calibrate(points(sensor(noise_pa=0.05)), Setup(), made_utc=WHEN)))
-    assert re.search(r"scatter is only 0\.0\d times what was stated; the stated uncertainty of reading", told)
+    assert re.search(r"scatter only 0\.0\d times as much as was stated: the stated error of reading", told)
     # and what is as likely as not is called what was expected, on either side of the middle
     tails = [
-        (0.949, "is what the stated errors predict"),
+        (0.949, "scatter as the stated errors predict"),
         (0.951, "looks too large"),
-        (0.051, "is what the stated errors predict"),
+        (0.051, "scatter as the stated errors predict"),
     ]
     for p, words in tails:
         done = one(sensor(noise_pa=0.05))

@@ -47,7 +47,8 @@ def test_the_verdict_and_the_figures_come_first_under_the_name_of_the_tap(calibr
     # the sentence of the terminal; with the name of the tap beside that of the column
     worst = in_one_line(calibration, car).split(" at most (")[1].split(")")[0]
     tap = {"p1": "front-left", "p2": "front-right"}[worst]
-    assert texts[2].replace("\n", " ") == in_one_line(calibration, car).replace(worst, f"{worst} {tap}")
+    said = in_one_line(calibration, car).replace(worst, f"{worst} {tap}")
+    assert texts[2].replace("\n", " ") == f"All sensors. {said}"  # the page is of one of them
     assert texts.index("hysteresis") < texts.index("Findings")
 
 
@@ -70,7 +71,7 @@ def test_paper_has_no_options_no_hyphen_for_minus_and_no_pasted_lines(calibratio
 def test_pages_share_their_scales_and_every_axis_has_a_title(calibration):
     pages = [certificate_page(calibration, name).axes for name in ("p1", "p2")]
     for upper, lower in pages:
-        assert upper.get_xlabel() == lower.get_xlabel() == "nominal suction, Pa"
+        assert upper.get_xlabel() == lower.get_xlabel() == "x, suction by the sensor's own scale, Pa"
         assert upper.get_xlim() == lower.get_xlim()
     assert pages[0][1].get_ylim() == pages[1][1].get_ylim()
     assert pages[0][1].get_xlim() == pages[1][1].get_xlim()

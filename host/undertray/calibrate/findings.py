@@ -24,6 +24,7 @@ __all__ = [
     "doubted_directions",
     "findings",
     "missing_end_zero",
+    "own_scale_pa",
     "shift_findings",
     "shift_since",
     "shown_pa",
@@ -91,6 +92,11 @@ def _reading(column: ColumnCalibration, suction_pa: float) -> float:
     """Nominal reading at a suction: the root that goes over into the line's as b2 vanishes."""
     b0, b1, b2 = (*column.coefficients, 0.0)[:3]
     return float(2 * (suction_pa - b0) / (b1 + math.sqrt(max(0.0, b1**2 + 4 * b2 * (suction_pa - b0)))))
+
+
+def own_scale_pa(column: ColumnCalibration, suction_pa: float) -> float:
+    """By how much the sensor's own scale is off at a suction, Pa."""
+    return _reading(column, suction_pa) - suction_pa
 
 
 def _slope(column: ColumnCalibration, nominal_pa: float) -> float:
@@ -201,8 +207,9 @@ def column_findings(column: ColumnCalibration) -> list[str]:
     working_pa = column.facts.get("working_pa")
     u95_pa, at_pa = worst_u95_pa(column)
     figures = [
-        f"suction = {curve} Pa, x the nominal suction; standard errors in brackets",
-        f"covers {low:.1f} to {high:.1f} Pa; residual standard deviation {column.residual_sd_pa:.2f} Pa",
+        f"suction = {curve} Pa, x what its own scale says; standard errors in brackets",
+        f"covers {low:.1f} to {high:.1f} Pa of its own scale; residual standard deviation"
+        f" {column.residual_sd_pa:.2f} Pa",
         f"expanded uncertainty (95 %, k = {column.coverage_factor:.2f}) at most"
         f" {u95_pa:.2f} Pa, at {at_pa:.0f} Pa"
         + ("" if working_pa is None else f" of the working range up to {working_pa:g} Pa"),
@@ -285,8 +292,7 @@ def _own(column: ColumnCalibration) -> list[str]:
     worst = int(np.argmax(column.course_u_pa))
     at_pa = float(np.linspace(*column.range_pa, len(column.course_u_pa))[worst])
     return [
-        "non-linearity, hysteresis and repeatability of the sensor itself, without those of reading the"
-        " column:"
+        "what the sensor itself adds by non-linearity, hysteresis and repeatability:"
         f" {column.course_u_pa[worst]:.2f} Pa at most, at {at_pa:.0f} Pa (standard uncertainty)"
     ]
 
@@ -304,20 +310,21 @@ def _standing_out(point: Mapping[str, Any]) -> str:
 
 
 def _verdict(facts: Any) -> str:
-    head = f"chi-squared {facts['chi_squared']:.2f} for {facts['degrees_of_freedom']} degrees of freedom"
     p = facts["p_value"]
+    chi, freedom = facts["chi_squared"], facts["degrees_of_freedom"]
+    tail = f"(chi-squared {chi:.2f}, {freedom} degrees of freedom, p = {p:.3g})"
     if facts["from_scatter"]:
         return (
-            f"{head} (p = {p:.3g}): the scatter is {facts['scale']:.2f} times what was stated;"
-            " the uncertainties are taken from the scatter"
+            f"the points scatter {facts['scale']:.2f} times as much as was stated; the uncertainties are"
+            f" taken from the scatter {tail}"
         )
     if p > _TOO_WELL:
         share = math.sqrt(facts["chi_squared"] / max(1, facts["degrees_of_freedom"]))
         return (
-            f"{head} (p = {p:.3g}): the scatter is only {share:.2f} times what was stated; {_stated(facts)}"
-            " looks too large, and is kept to be on the safe side"
+            f"the points scatter only {share:.2f} times as much as was stated: {_stated(facts)} looks too"
+            f" large, and is kept to be on the safe side {tail}"
         )
-    return f"{head} (p = {p:.3g}): the scatter is what the stated errors predict"
+    return f"the points scatter as the stated errors predict {tail}"
 
 
 def _stated(facts: Any) -> str:
@@ -328,12 +335,12 @@ def _stated(facts: Any) -> str:
         ("the sensor", "--sensor-pa", sensor_pa),
         key=lambda o: o[2],
     )
-    return f"the stated uncertainty of reading {of}, {pa:.1f} Pa ({option}),"
+    return f"the stated error of reading {of}, {pa:.1f} Pa ({option}),"
 
 
 def _curve_line(p: float, size: int) -> str:
-    chosen = "a parabola is used" if size == 3 else "a straight line is used"
-    return f"{chosen}; F test of a second-degree term: p = {p:.3g}"
+    chosen = "a parabola is used" if size == 3 else "a straight line is used, a parabola fits no better"
+    return f"{chosen} (F test: p = {p:.3g})"
 
 
 def _dominant(sources_pa: dict[str, float]) -> str:
@@ -346,4 +353,4 @@ def _dominant(sources_pa: dict[str, float]) -> str:
         if first == "scatter of the points"
         else "the sensor's own reading is the limit"
     )
-    return f"largest source: {first} {largest:.2f} Pa (then {others}): {who}"
+    return f"{who}: {first} {largest:.2f} Pa, then {others} (standard uncertainties)"

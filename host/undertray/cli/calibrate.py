@@ -248,8 +248,10 @@ def _calibrate(
     from undertray.calibrate.points import read_points
     from undertray.calibrate.settling import SteadyLimits
     from undertray.reduce.car import Car
-    from undertray.report.certificate import in_one_line, write_certificate
+    from undertray.report.certificate import in_one_line, kind_of_certificate, sensor_table, write_certificate
 
+    if certificate is not None:
+        kind_of_certificate(certificate)  # before the work, not after it
     if (points is None) == (port is None):
         raise typer.BadParameter("either --points or --port", param_hint="--points")
     if curve not in ("auto", "line", "parabola"):
@@ -303,7 +305,14 @@ def _calibrate(
     done = calibrate(taken, setup, made_utc=now_utc(), **_known(device, uid))
     shown = shown_in(units, the_car)
     notes = [*bench.doubts, *([] if setup.zero_open else [_ZERO_READ])]
-    lines = [in_one_line(done, the_car, shown), "", *notes, *([] if done.uid else [_NO_BOARD])]
+    lines = [
+        in_one_line(done, the_car, shown),
+        "",
+        *sensor_table(done, shown),
+        "",
+        *notes,
+        *([] if done.uid else [_NO_BOARD]),
+    ]
     lines += findings(done)
     if before is not None:
         lines += ["", *shift_findings(done, before)]

@@ -21,11 +21,13 @@ from undertray.calibrate.findings import (
     doubted_directions,
     findings,
     missing_end_zero,
+    own_scale_pa,
     shown_pa,
 )
 from undertray.errors import CalibrationError
 from undertray.files import write_whole
 from undertray.reduce.loads import load_matrix
+from undertray.report.comparewords import text_table
 from undertray.report.display import SI, Display
 from undertray.report.style import EVENT, GRID, INK, LIMIT, SERIES, settings
 
@@ -35,7 +37,7 @@ if TYPE_CHECKING:
 
     from undertray.reduce.car import Car
 
-__all__ = ["certificate_page", "in_one_line", "write_certificate"]
+__all__ = ["certificate_page", "in_one_line", "kind_of_certificate", "sensor_table", "write_certificate"]
 
 
 # What a calibration is worth, in one sentence.
@@ -70,6 +72,35 @@ def in_one_line(
     return f"{word}: ±{shown.pa(u95_pa)} at most ({called(name)}), up to {shown.pa(top_pa)}{force}."
 
 
+def sensor_table(done: Calibration, shown: Display = SI) -> list[str]:
+    """What each sensor was off by its own scale, and what it is within now: lines of a table."""
+    columns = done.columns.values()
+    ends_pa = [float(one.apply(np.array(one.range_pa[1]))) for one in columns]
+    at_pa = min(one.facts.get("working_pa") or end_pa for one, end_pa in zip(columns, ends_pa, strict=True))
+    heads = (
+        "sensor",
+        "own scale off at rest",
+        f"off at {shown.pa(at_pa)}",
+        "calibrated within",
+        "covers up to",
+    )
+    rows = [
+        (
+            f"{name} {column.part}".strip(),
+            _signed_pa(own_scale_pa(column, 0.0), shown),
+            _signed_pa(own_scale_pa(column, at_pa), shown),
+            f"±{shown.pa(worst_u95_pa(column)[0])}",
+            shown.pa(end_pa),
+        )
+        for (name, column), end_pa in zip(done.columns.items(), ends_pa, strict=True)
+    ]
+    return list(text_table(heads, rows, numbers_right=False))
+
+
+def _signed_pa(value_pa: float, shown: Display) -> str:
+    return ("+" if value_pa > 0 else "") + shown.pa(value_pa)
+
+
 # The page.
 
 _A4_IN = (8.27, 11.69)
@@ -85,6 +116,13 @@ _NOTE = (
     "Made in a workshop against a liquid column; not the certificate of an accredited laboratory."
     " Expanded uncertainties are for 95 % coverage."
 )
+_TERMS = (
+    "x: suction by the sensor's own scale, as its data sheet has it. Less curve: what the column gave, less"
+    " what the calibration makes of x. Non-linearity: how far the points depart from the straight line that"
+    " fits best. Hysteresis: how far rising and falling column are apart. ±: the interval that holds the true"
+    " suction 95 times in 100."
+)
+_OWN_SCALE = "x, suction by the sensor's own scale, Pa"
 _MONTHS = (
     *("January", "February", "March", "April", "May", "June", "July"),
     *("August", "September", "October", "November", "December"),
@@ -101,11 +139,7 @@ def write_certificate(
 ) -> list[Path]:
     """Write the certificate: one PDF with a page a sensor, or a PNG a sensor."""
     path = Path(path)
-    kind = path.suffix.lower()
-    if kind not in (".pdf", ".png"):
-        raise CalibrationError(
-            "unknown kind of certificate", seen=path.name, expected="a name that ends in .pdf or .png"
-        )
+    kind = kind_of_certificate(path)
     with settings():
         pages = {
             name: certificate_page(calibration, name, car=car, shown=shown, notes=notes)
@@ -117,6 +151,16 @@ def write_certificate(
             raise CalibrationError(
                 f"the certificate cannot be written: {error.strerror}", where=str(path), do="check the folder"
             ) from None
+
+
+def kind_of_certificate(path: Path) -> str:
+    """How a certificate is written; refused where the name does not say so."""
+    kind = path.suffix.lower()
+    if kind not in (".pdf", ".png"):
+        raise CalibrationError(
+            "unknown kind of certificate", seen=path.name, expected="a name that ends in .pdf or .png"
+        )
+    return kind
 
 
 def _write_pdf(drawn: Mapping[str, Figure], path: Path) -> list[Path]:
@@ -173,8 +217,9 @@ def certificate_page(
     of = f"sensor {sensor}, {board}" if tap else board
     figure.text(_LEFT, 0.935, f"{of}, {_date(calibration.made_utc)}", color=LIMIT)
     verdict = in_one_line(calibration, car, shown, lambda key: f"{_safe(key)} {taps.get(key, '')}".strip())
-    verdict_lines = textwrap.wrap(_paper(verdict), 84)[:3]
-    figure.text(_LEFT, 0.92, "\n".join(verdict_lines), size=10, weight="bold", va="top", linespacing=1.3)
+    whole = "All sensors. " if len(calibration.columns) > 1 else ""
+    verdict_lines = textwrap.wrap(_paper(f"{whole}{verdict}"), 94)[:3]
+    figure.text(_LEFT, 0.92, "\n".join(verdict_lines), size=9.5, weight="bold", va="top", linespacing=1.3)
     _write_summary(figure, column, 0.92 - 0.0175 * len(verdict_lines) - 0.008)
     figure.text(_LEFT, 0.802, _paper(_safe(findings(calibration)[0], 160)), size=8, color=LIMIT)
     scale = _Scale.of(calibration)
@@ -183,6 +228,8 @@ def certificate_page(
     told = [doubted_directions(calibration), missing_end_zero(calibration)]
     _write_words(figure, [*column_alarms(column), *filter(None, told), *column_remarks(column), *notes])
     _draw_table(figure, _kept(column))
+    for k, line in enumerate(reversed(textwrap.wrap(_TERMS, 130))):
+        figure.text(_LEFT, 0.035 + 0.0125 * k, line, size=7.5)
     figure.text(_LEFT, 0.02, _NOTE, size=6.5, color=LIMIT)
     return figure
 
@@ -268,8 +315,8 @@ def _draw_curve(axes: Axes, column: ColumnCalibration, scale: _Scale) -> None:
     axes.plot(grid, column.apply(grid), color=INK, lw=1, label="calibration")
     _draw_points(axes, _kept(column), "column_pa", 0)
     axes.set_xlim(scale.nominal_pa)
-    axes.set_xlabel("nominal suction, Pa")
-    axes.set_ylabel("column pressure, Pa")
+    axes.set_xlabel(_OWN_SCALE)
+    axes.set_ylabel("column, Pa")
     axes.grid(color=GRID, lw=0.5)
     axes.legend(frameon=False, loc="upper left", fontsize=8)
 
@@ -288,8 +335,8 @@ def _draw_residuals(axes: Axes, column: ColumnCalibration, scale: _Scale) -> Non
     _draw_points(axes, _kept(column), "residual_pa", _BAR)
     axes.set_xlim(scale.nominal_pa)
     axes.set_ylim(-scale.residual_pa, 1.6 * scale.residual_pa)  # room for the legend
-    axes.set_xlabel("nominal suction, Pa")
-    axes.set_ylabel("residual, Pa")
+    axes.set_xlabel(_OWN_SCALE)
+    axes.set_ylabel("column less curve, Pa")
     axes.legend(frameon=False, loc="upper center", ncols=3, fontsize=8)
 
 
@@ -302,7 +349,7 @@ def _write_summary(figure: Figure, column: ColumnCalibration, top: float) -> Non
     curve = " ".join([first.removeprefix("+"), *(f"{term[0]} {term[1:]}" for term in more)])
     rows = (
         ("this sensor, 95 %", f"±{u95_pa:.1f} Pa at most, at {at_pa:.0f} Pa"),
-        ("curve, x nominal", f"{curve} Pa"),
+        ("suction, from x", f"{curve} Pa"),
         ("covers", f"{low:.1f} to {high:.1f} Pa"),
         ("non-linearity", shown_pa(column.linearity_pa)),
         ("hysteresis", shown_pa(column.hysteresis_pa)),
@@ -331,7 +378,7 @@ def _write_words(figure: Figure, findings_: Sequence[str]) -> None:
 
 def _draw_table(figure: Figure, kept: list[Mapping[str, Any]]) -> None:
     figure.text(_MIDDLE, 0.388, "Readings", weight="bold", va="top")
-    heads = ("mm", "", "column, Pa", "nominal, Pa", "residual, Pa")
+    heads = ("mm", "", "column, Pa", "x, Pa", "less curve")
     places = (0.61, 0.625, 0.75, 0.845, 0.94)
     rows = [
         (
