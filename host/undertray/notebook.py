@@ -48,7 +48,9 @@ class Run(RunLog):
 
     Notes
     -----
-    Everything else is as the log has it: :class:`undertray.acquire.runlog.Run`.
+    ``run.reduce()`` judges it, ``run.frame()`` gives a table with a row a sample, ``run.plot()`` a picture,
+    and ``print(run)`` says what it comes to. Everything else is as the log has it:
+    :class:`undertray.acquire.runlog.Run`.
     """
 
     given_car: Car | None = None
@@ -60,7 +62,35 @@ class Run(RunLog):
         t_s, skirt = board_time(self).t_s, self.facts.get("skirt")
         length = f"{t_s[-1]:.1f} s, " if len(t_s) else ""
         said = f"{length}{len(t_s)} rows, {' '.join(self.columns)}{f', {skirt}' if skirt else ''}"
-        return f"<Run {_shown(self.name)}: {_shown(said, 2 * _NAME)}>"
+        logged = None if self.car is None else self.car.get("name")
+        car = logged if self.given_car is None else self.given_car.name
+        with_it = f"car {_shown(str(car))}" if car else "no car"
+        state = "no calibration" if self.calibration is None else "calibrated"
+        return f"<Run {_shown(self.name)}: {_shown(said, 2 * _NAME)}; {with_it}, {state}>"
+
+    def __str__(self) -> str:
+        """What it holds, and with a car what it comes to."""
+        return str(self.reduce()) if self.given_car is not None or self.car is not None else repr(self)
+
+    def plot(self, units: str = "si") -> Figure:
+        """Reduce the run and draw it.
+
+        Parameters
+        ----------
+        units : str
+            ``si`` or ``us``.
+
+        Returns
+        -------
+        matplotlib.figure.Figure
+            As :meth:`Reduction.plot`.
+
+        Raises
+        ------
+        ReductionError
+            As :func:`undertray.reduce_run`, or when there are no such units.
+        """
+        return self.reduce().plot(units)
 
     def reduce(self, tare: str = "none", reference: FanReference | None = None) -> Reduction:
         """Reduce the run with its car and its calibration.
@@ -116,7 +146,10 @@ class Reduction(Summary):
 
     Notes
     -----
-    All numbers are as in :class:`undertray.reduce.summary.Reduction`.
+    ``print(reduction)`` says how the run went, ``reduction.events`` lists what happened, ``reduction.steady``
+    is what it gave while nothing did, ``reduction.frame()`` is a table with a row a sample,
+    ``reduction.plot()`` a picture, and ``reduction.as_dict()`` all numbers. They are as in
+    :class:`undertray.reduce.summary.Reduction`.
     """
 
     __slots__ = ()
@@ -125,7 +158,9 @@ class Reduction(Summary):
         from undertray.report.verdict import judge
 
         found = judge(self)
-        least = "" if found.least_margin_n is None else f", least margin {found.least_margin_n:+.1f} N"
+        least = ""
+        if found.least_margin_n is not None:
+            least = f", least margin {found.least_margin_n:+.1f} N ({found.axle}, {found.at_s:.2f} s)"
         state = "calibrated" if self.calibrated else "UNCALIBRATED"
         notices = f", {len(self.notices)} notices" if self.notices else ""
         said = f"{found.word}{least}, {self.duration_s:.1f} s, {len(self.events)} events, {state}{notices}"
@@ -270,8 +305,13 @@ def read_run(
     Examples
     --------
     >>> import undertray
-    >>> undertray.read_run("front-fold.csv", "car.toml")
+    >>> run = undertray.read_run("front-fold.csv", "car.toml", "calibration.json")
+    >>> run
     <Run front-fold: ...>
+    >>> run.reduce()
+    <Reduction front-fold: let go, ...>
+    >>> round(float(run.frame()["front_margin_n"].min()), 1)
+    -19.4
     """
     log = read_log(path)
     return Run(**_fields(log), given_car=_car(car), calibration=_calibration(calibration))

@@ -94,7 +94,10 @@ def _as_logged(path: Path) -> dict[str, object]:
 
 
 def test_reprs_are_short_and_harmless(run: undertray.Run, reduction: undertray.Reduction) -> None:
-    assert repr(run) == "<Run front-fold: 15.9 s, 3189 rows, p1 p2 p3 p4, brush strip, 0.5 mm gap>"
+    assert repr(run) == (
+        "<Run front-fold: 15.9 s, 3189 rows, p1 p2 p3 p4, brush strip, 0.5 mm gap;"
+        " car Moorhen 10 (invented), no calibration>"
+    )
     assert repr(reduction).startswith("<Reduction front-fold: let go, least margin -")
     assert "UNCALIBRATED" in repr(reduction)
     evil = replace(run, name="\x1b[31m" * 100, facts={"skirt": "\x1b]0;x\x07\n" * 100})
@@ -103,7 +106,9 @@ def test_reprs_are_short_and_harmless(run: undertray.Run, reduction: undertray.R
     assert repr(replace(run, **{k: getattr(run, k)[:0] for k in ("seq", "t_us", "host_us")})).count("\n") == 0
 
 
-def test_print_says_what_the_command_says(reduction: undertray.Reduction) -> None:
+def test_print_says_what_the_command_says(run: undertray.Run, reduction: undertray.Reduction) -> None:
+    assert str(run) == str(reduction)
+    assert repr(undertray.read_run(FOLD)) == str(undertray.read_run(FOLD))  # without a car there is no more
     assert "The front let go at 9.96 s, 0.5 s after the first flutter, and stayed off." in str(reduction)
 
 
