@@ -29,6 +29,7 @@ __all__ = [
     "group_cells",
     "holding_words",
     "least_width",
+    "other_claims",
     "plan_words",
     "text_table",
 ]
@@ -67,15 +68,16 @@ def comparison_words(found: Comparison, units: Display = SI, width: int = _WIDE)
         " Held with certainty: always what it needs, by more than its uncertainty, calibrated and with a"
         " whole log."
     )
-    yield from _filled(how, width, "")
-    yield ""
     for line in (
         *(holding_words(group, units) for group in found.groups),
-        *(claim_words(claim, units) for claim in found.claims if claim.what != "suction_pa"),
+        *other_claims(found, units),
         *(plan_words(plan, units) for plan in found.plans),
-        *(f"note: {_clean(notice, 200)}" for notice in found.notices),
     ):
         yield from _filled(line, width)
+    yield ""
+    yield from _filled(how, width, "")
+    for notice in found.notices:
+        yield from _filled(f"note: {_clean(notice, 200)}", width)
 
 
 def answer_words(found: Comparison, units: Display = SI) -> list[str]:
@@ -116,28 +118,47 @@ def holding_words(group: Group, units: Display = SI) -> str:
     return said
 
 
+def other_claims(found: Comparison, units: Display = SI) -> Iterator[str]:
+    """Say what came out of all questions but that of the suction; of one group together what is no claim."""
+    together: dict[tuple[str, str, str], list[Claim]] = {}
+    for claim in found.claims:
+        if claim.what != "suction_pa":
+            together.setdefault((claim.value, claim.against, _sure(claim)), []).append(claim)
+    for (value, against, sure), claims in together.items():
+        if len(claims) == 1:
+            yield claim_words(claims[0], units)
+            continue
+        said = "; ".join(_difference(claim, units) for claim in claims)
+        yield f"{_clean(value)} against {_clean(against)}: {said}: {sure}"
+
+
 def claim_words(claim: Claim, units: Display = SI) -> str:
     """Say what came out of one question."""
-    sure = _sure(claim)
-    name, against = _clean(claim.value), _clean(claim.against)
+    word = "than" if claim.what in ("losses_per_min", "warning_s") else "against"
+    against = "" if claim.what == "trend" else f" {word} {_clean(claim.against)}"
+    return f"{_clean(claim.value)}: {_difference(claim, units)}{against}: {_sure(claim)}"
+
+
+def _difference(claim: Claim, units: Display) -> str:
+    """Say by how much a group differs, in one quantity."""
     value = claim.difference.value or 0.0
     if claim.what == "trend":
         way = "falls" if value < 0 else "rises"
-        return f"{name}: suction {way} by {abs(value):.2%} a run: {sure}"
+        return f"suction {way} by {abs(value):.2%} a run"
     if claim.what == "losses_per_min":
         way = "fewer" if value < 0 else "more"
-        return f"{name}: {number(abs(value))} losses of the seal a minute {way} than {against}: {sure}"
+        return f"{number(abs(value))} losses of the seal a minute {way}"
     if claim.what == "warning_s":
         way = "shorter" if value < 0 else "longer"
-        return f"{name}: warning {number(abs(value))} s {way} than {against}: {sure}"
+        return f"warning {number(abs(value))} s {way}"
     quantity = {"suction_pa": "suction", "front_margin_n": "front margin", "rear_margin_n": "rear margin"}[
         claim.what
     ]
     shown = units.pa if claim.what == "suction_pa" else units.n
     factor = units.pressure_pa if claim.what == "suction_pa" else units.force_n
     amount = f"{number(value / factor, signed=True)} {shown(1.0).split(' ')[1]}"
-    share = "" if claim.share.value is None else f", {claim.share.value:+.1%}".replace("-", "−")
-    return f"{name}: {quantity} {amount}{_span(claim.difference, factor)}{share} against {against}: {sure}"
+    share = "" if claim.share.value is None else f", {claim.share.value:+.1%}".replace("-", "\u2212")
+    return f"{quantity} {amount}{_span(claim.difference, factor)}{share}"
 
 
 def plan_words(plan: Plan, units: Display = SI) -> str:

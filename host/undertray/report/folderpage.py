@@ -16,10 +16,10 @@ from undertray.predict.drag import Drag, with_drag
 from undertray.predict.drivable import Windows
 from undertray.report.comparewords import (
     answer_words,
-    claim_words,
     comparison_picture,
     group_cells,
     holding_words,
+    other_claims,
     plan_words,
 )
 from undertray.report.display import SI, Display
@@ -434,7 +434,6 @@ def comparison_page(found: Comparison, kept: Sequence[Taken], page: Path, units:
     """Lay out a comparison: what came out, its picture, the groups, and the runs with their reports."""
     sure = [claim for claim in found.claims if claim.what == "suction_pa" and claim.more_than_noise]
     headline = " ".join(answer_words(found, units))
-    others = (claim_words(claim, units) for claim in found.claims if claim.what != "suction_pa")
     heads, columns = group_cells(found.groups, units)
     entries = [
         _entry(
@@ -456,7 +455,7 @@ def comparison_page(found: Comparison, kept: Sequence[Taken], page: Path, units:
         title=f"By {escaped(found.by)}, against {escaped(found.reference)}",
         tone="good" if sure else "unsure",
         headline=headline or "No difference of the suction is claimed.",
-        claims=[*others, *(plan_words(p, units) for p in found.plans)],
+        claims=[*other_claims(found, units), *(plan_words(p, units) for p in found.plans)],
         picture=comparison_picture(found, units),
         groups=Grid(("Group", *heads), columns),
         held=[holding_words(group, units) for group in found.groups],
