@@ -23,6 +23,7 @@ app = typer.Typer(
     name="undertray",
     cls=Program,
     help="Log, calibrate and judge the suction under a fan-suction model car.",
+    epilog="Begin with 'undertray demo'. 'undertray COMMAND --help' explains each.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,  # plain help: drawing boxes would double the time it takes to come up

@@ -215,7 +215,7 @@ def _figures(s: Snapshot, solid: str, units: Display, width: int, height: int) -
         ((head, style),),
         *_banner(big, style, bool(s.alarm), solid, scale, width),
     ]
-    lines.append((("", ""),))
+    lines.append((("load of each axle; | is what it needs; margin, load of need" if s.axles else "", "dim"),))
     for a in s.axles:
         load = f"({n_now(a.downforce_n, units)} of {n_now(a.required_n, units)})"
         told = f"{a.name:5s} {_bar(a)} {n_now(a.margin_n, units, '+'):>10}  {load}"

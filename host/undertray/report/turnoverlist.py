@@ -163,7 +163,8 @@ def _calibrated(driven: Sequence[Driven], calibration: Calibration | None, word:
     if len(known) < len(ages):
         return Item(topic, State.NOT_SHOWN, "its age at the runs is not known", "calibrate anew")
     oldest = max(known)
-    said = f"all taps, {max(oldest, 0.0):.0f} days before the last of these runs"
+    days = round(max(oldest, 0.0))
+    said = f"all taps, {days} {'day' if days == 1 else 'days'} before the last of these runs"
     if min(known) < 0:
         return Item(topic, State.NOT_SHOWN, "it was made after these runs", "drive again with it")
     if oldest > word.oldest_days:
