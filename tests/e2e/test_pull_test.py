@@ -308,4 +308,7 @@ def test_the_intervals_hold_the_truth(tmp_path: Path) -> None:
 @pytest.mark.statistics
 def test_the_intervals_hold_the_truth_as_often_as_they_say(tmp_path: Path) -> None:
     got = EVENINGS.hits(tmp_path, range(51_000, 51_200), held)
-    assert min(got.values()) >= 180, got  # what is asked for: 90 % of 200 at least
+    print(got)
+    assert min(got.values()) >= 180, got  # what is asked for: 90 to 98 %
+    # at a true 98 % 199 and more of 200 come in 9 of 100 cases (binomial)
+    assert max(got.values()) <= 198, got

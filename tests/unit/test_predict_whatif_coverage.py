@@ -328,9 +328,6 @@ def test_the_answers_hold_the_truth_in_200_draws(tmp_path: Path) -> None:
     found = covered(range(1000, 1200), tmp_path)
     print(found)
     assert {name: share for name, share in found.items() if share < 0.90} == {}
-    # three are wider than they need be (pinned: 98.5, 98.5 and 99.5 %): the suction as driven, and two of 4S,
-    # where what was assumed of other cells and of voltage matters less than elsewhere
-    wide = {"now Pa", "4S gain", "4S from"}
-    # the softer springs held in 20 of 20 when they were new; 200 have not been run, so no upper end is asked
-    wide |= {"soft front", "soft rear", "soft Pa"}
-    assert {name: share for name, share in found.items() if share > 0.98 and name not in wide} == {}
+    # at a true 98 % 199 and more of 200 come in 9 of 100 cases (binomial). Pinned: the throttle from which a
+    # 4S pack holds, 99.5 %: what was assumed of other cells and of voltage matters less than elsewhere
+    assert {name: share for name, share in found.items() if share > 0.99 and name != "4S from"} == {}
