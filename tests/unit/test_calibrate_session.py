@@ -23,7 +23,8 @@ from undertray.errors import CalibrationError
 NAMES = ("p1", "p2")
 PARTS = {"p1": "hsc", "p2": "sdp"}
 LIMITS = SteadyLimits()
-PLAUSIBLE = Plausible(NAMES, float(column_pressure_pa(1.0, 20.0)), (100.0, 100.0))  # 2 % of 5 kPa
+PA_PER_MM = float(column_pressure_pa(1.0, 20.0))
+PLAUSIBLE = Plausible(NAMES, PA_PER_MM, (100.0, 100.0))  # 2 % of 5 kPa
 
 
 class Bench:
@@ -37,6 +38,9 @@ class Bench:
         self.restless = set(restless)  # measurements that never calm down
         self.measured = 0
 
+    def noise(self):
+        return self.rng.normal(0, self.noise_pa, len(self.gains))
+
     def fresh(self):
         self.measured += 1
         restless = self.measured in self.restless
@@ -45,12 +49,12 @@ class Bench:
             since += 1 / 200
             self.t_s += 1 / 200
             swing = 200 * math.cos(2 * math.pi * since) * (0.1 if restless else math.exp(-since))
-            true = column_pressure_pa(self.height_mm, 20.0) + swing
+            true = self.height_mm * PA_PER_MM + swing
             yield Reading(
                 self.t_s,
                 tuple(
-                    (true - zero) / gain + self.rng.normal(0, self.noise_pa)
-                    for gain, zero in zip(self.gains, self.zeros, strict=True)
+                    (true - zero) / gain + noise
+                    for gain, zero, noise in zip(self.gains, self.zeros, self.noise(), strict=True)
                 ),
             )
 

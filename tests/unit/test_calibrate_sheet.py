@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -35,6 +36,8 @@ def test_same_bytes_each_time(tmp_path, calibration, kind):
     for one, other in zip(first, second, strict=True):
         assert one.stat().st_size > 10_000
         assert one.read_bytes() == other.read_bytes()
+    if kind == "pdf":
+        assert first[0].read_bytes().count(b"/Type /Page ") == len(calibration.columns)
 
 
 def test_the_verdict_and_the_figures_come_first_under_the_name_of_the_tap(calibration):
@@ -77,11 +80,6 @@ def test_pages_share_their_scales_and_every_axis_has_a_title(calibration):
     assert pages[0][1].get_xlim() == pages[1][1].get_xlim()
 
 
-def test_a_pdf_has_a_page_a_sensor(tmp_path, calibration):
-    [path] = write_certificate(calibration, tmp_path / "c.pdf")
-    assert path.read_bytes().count(b"/Type /Page ") == 2
-
-
 def test_what_stands_on_it(calibration):
     texts = [text.get_text() for text in certificate_page(calibration, "p1").texts]
     page = "\n".join(texts)
@@ -105,8 +103,9 @@ def test_another_ending(tmp_path, calibration):
 
 
 def test_no_folder(tmp_path, calibration):
+    one = replace(calibration, columns={"p1": calibration.columns["p1"]})
     with pytest.raises(CalibrationError, match="cannot be written"):
-        write_certificate(calibration, tmp_path / "none" / "c.pdf")
+        write_certificate(one, tmp_path / "none" / "c.pdf")
 
 
 def test_what_must_not_be_overlooked_stands_on_it_too(calibration):

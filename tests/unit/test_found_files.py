@@ -76,11 +76,12 @@ def test_a_calibration_is_found_too(runs: Path) -> None:
 def test_folders_that_differ_are_a_question_and_no_guess(runs: Path) -> None:
     other = runs.parent / "other"
     shutil.copytree(runs, other)
-    logs = (runs / "front-fold.csv", other / "front-fold.csv")
-    same = undertray("report", *logs, "--out", "page.html")
+    shutil.copyfile(DEMO / "hose-off.csv", other / "hose-off.csv")
+    logs = (runs / "front-fold.csv", other / "hose-off.csv")
+    same = undertray("compare", *logs)
     assert same.returncode == 0, same.stderr
     (other / "car.toml").write_text(TEXT.replace("mass = 2.9 ", "mass = 3.3 "), encoding="utf-8")
-    done = undertray("report", *logs, "--out", "page.html")
+    done = undertray("compare", *logs)
     assert done.returncode == 2
     assert "differ: give the one to use" in " ".join(done.stderr.replace("│", " ").split())
 

@@ -179,12 +179,6 @@ def test_compare_goes_on_without_what_cannot_be_compared(tmp_path: Path, calibra
     assert "not a run log" in str(_run("compare", bad[0], bad[0], *CAR).exception)
 
 
-def test_a_page_in_a_folder_that_is_not_there_says_to_make_it(tmp_path: Path) -> None:
-    done = _run("report", DEMO / "hose-off.csv", *CAR, "--out", tmp_path / "nodir" / "x.html")
-    assert isinstance(done.exception, UndertrayError)
-    assert "make the folder" in str(done.exception)
-
-
 def test_what_is_printed_often_has_one_line_of_caution(tmp_path: Path, calibration: Path) -> None:
     runs = [DEMO / "clean-hold.csv", DEMO / "front-fold.csv"]
     shutil.copy(runs[0], tmp_path)

@@ -75,10 +75,11 @@ def test_every_text_says_it():
     reduction = invented_reduction(events=(event,))
     between, brief = "between 7.980 and 8.020 s, while no rows came", "brief, healed after 0.18 s"
     together = "4 taps fell together within 4 ms"
-    for text in (event_words(reduction, event), render_page([make_sheet(reduction, invented_car())], "x")):
+    page = render_page([make_sheet(reduction, invented_car())], "x")
+    for text in (event_words(reduction, event), page):
         for said in (between, brief, together):
             assert said in text
-    assert f"{event.kind}, brief" in render_page([make_sheet(reduction, invented_car())], "x")
+    assert f"{event.kind}, brief" in page
 
 
 def test_the_table_says_it_below_the_event():

@@ -92,10 +92,13 @@ def test_grip_is_told_for_the_ground_and_the_surface(angle: float, columns: int)
 
 
 def test_the_page_holds_both_tables_or_neither() -> None:
-    both = render_page([make_sheet(invented_reduction(steady=STEADY, grip=GRIP), invented_car())], "x")
+    sheets = [
+        make_sheet(invented_reduction(seconds=4.0, fold_at_s=None, steady=steady, grip=grip), invented_car())
+        for steady, grip in ((STEADY, GRIP), (None, None))
+    ]
+    both, neither = (render_page([sheet], "x") for sheet in sheets)
     assert "Throttle up and still at 1700 µs, 6.5 s" in both
     assert "At tyre mu 0.9" in both
-    neither = render_page([make_sheet(invented_reduction(), invented_car())], "x")
     assert "Throttle up and still" not in neither
     assert "tyre mu" not in neither
     assert steady_rows(invented_reduction(), SI) == []

@@ -84,13 +84,13 @@ def _runs(
     from undertray.reduce.run import reduce_run
 
     for number, path in enumerate(truths):
+        truth, stratum = _read_truth(path)
         stem = path.name.removesuffix(".truth.json")
         own = path.with_name(stem + ".car.toml")
         the_car = car or Car.from_toml(own if own.is_file() else folder / "car.toml")
         result = reduce_run(read_run(path.with_name(stem + ".csv")), the_car)
         if number % 20 == 19:
             print(f"{number + 1} of {len(truths)} runs", file=sys.stderr)
-        truth, stratum = _read_truth(path)
         yield stratum, (truth, result.events, 1.0 / result.rate_hz)
 
 
