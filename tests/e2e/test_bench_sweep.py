@@ -123,7 +123,7 @@ def test_refused_before_anything_moves(tmp_path: Path) -> None:
     with _bench(tmp_path) as wire:
         command = [*UNDERTRAY, "sweep", "--port", wire.port, "--out", str(tmp_path / "a.csv")]
         status, said = _ended(Terminal([*command, "--to", "1601"]))
-        assert (status, "got '1601 us', expected 1000 to 1600 us" in said) == (1, True), said
+        assert (status, "got '1601 µs', expected 1000 to 1600 µs" in said) == (1, True), said
         piped = subprocess.run(
             [*command, "--to", "1500"], input="SPIN\n", capture_output=True, text=True, check=False
         )

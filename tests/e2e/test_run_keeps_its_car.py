@@ -169,7 +169,9 @@ def test_every_command_uses_the_car_in_the_log(recorded: Path, tmp_path: Path) -
     assert cached[1].stderr == cached[0].stderr
     other = tmp_path / "other.csv"
     other.write_bytes((LOGS / "front-fold.csv").read_bytes())
-    compared = undertray("compare", heavy_log, other, "--car", LOGS / "car.toml", "--by", "car", "--json")
+    assert undertray("annotate", heavy_log, "skirt=lip seal").returncode == 0
+    compared = undertray("compare", heavy_log, other, "--car", LOGS / "car.toml", "--json")
+    assert compared.returncode == 0, compared.stderr
     assert "mass" in compared.stderr
 
 

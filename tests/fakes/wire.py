@@ -105,6 +105,7 @@ def wired_board(
     wire = Wire(up, down)
     try:
         with open_board(scenario, board=board) as running:
+            assert running.claim(wire)
             host = threading.Thread(target=running.attend, args=(wire,), daemon=True)
             host.start()
             try:

@@ -251,5 +251,5 @@ def test_half_a_character_in_a_name_does_not_stop_the_page(tmp_path: Path, hosti
 
 
 def test_a_page_that_cannot_be_written_is_one_line(tmp_path: Any) -> None:
-    with pytest.raises(ReductionError, match="cannot write the page.*make the folder .*none first"):
+    with pytest.raises(ReductionError, match=r"cannot write the page.*make the folder .*none first"):
         write_page("x", tmp_path / "none" / "page.html")
