@@ -348,13 +348,10 @@ class Dialogue:
                 return None
 
     def _measured(self, mean: SteadyMean) -> str:
-        each = ", ".join(
-            f"{name} {value:.2f} Pa (spread {spread:.2f}, mean to {sd:.2f})"
-            for name, value, spread, sd in zip(
-                self._session.parts, mean.nominal_pa, mean.spread_pa, mean.mean_sd_pa, strict=True
-            )
-        )
-        return f"{'steady' if mean.steady else 'not steady'}, {mean.rows} rows: {each}"
+        read = zip(self._session.parts, mean.nominal_pa, strict=True)
+        each = ", ".join(f"{name} {value:.2f}" for name, value in read)
+        known = f"spread {max(mean.spread_pa):.1f} Pa and means to {max(mean.mean_sd_pa):.2f} Pa at most"
+        return f"{'steady' if mean.steady else 'not steady'}, {mean.rows} rows, {known}: {each} Pa"
 
     def _described(self, point: TakenPoint) -> str:
         readings = ", ".join(

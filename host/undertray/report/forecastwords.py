@@ -41,8 +41,13 @@ def axle_words(found: Axles, units: Display = SI) -> Iterator[str]:
     taps = ", ".join(f"{escaped(name)} {_pa(pa, units)}" for name, pa in found.taps_pa.items())
     if taps:
         yield f"taps, steady: {taps}"
+    silent = [region for region in found.leaks if _is_measured(region) and not region.told]
     for region in found.leaks:
-        yield _leak(region)
+        if region not in silent:
+            yield _leak(region)
+    if silent:
+        each = ", ".join(f"{_of(region)} {_span(region)}" for region in silent)
+        yield f"leak, where the taps do not show how much of the air comes in there: {each}"
     if found.leaks and not any(region.told for region in found.leaks):
         yield (
             "these taps say hardly more of where it leaks than the outline does; tape over one side of the"
@@ -64,14 +69,24 @@ def _axle(one: AxleBalance, units: Display) -> str:
 
 
 def _leak(region: Region) -> str:
-    name = region.name if region.name.endswith(" half") else f"by tap {escaped(region.name)}"
     skirt = f"{100 * region.skirt:.0f} % of the skirt"
-    if region.share is None or region.low is None or region.high is None:
-        return f"leak, {name} ({skirt}): not measured, no two taps span it"
-    span = f"{100 * region.low:.0f} to {100 * region.high:.0f} %"
-    if not region.told:
-        return f"leak, {name} ({skirt}): the taps do not show it; anything from {span}"
-    return f"leak, {name} ({skirt}): {100 * region.share:.0f} % of the air ({span})"
+    if region.share is None or not _is_measured(region):
+        return f"leak, {_of(region)} ({skirt}): not measured, no two taps span it"
+    return f"leak, {_of(region)} ({skirt}): {100 * region.share:.0f} % of the air ({_span(region)})"
+
+
+def _is_measured(region: Region) -> bool:
+    return None not in (region.share, region.low, region.high)
+
+
+def _of(region: Region) -> str:
+    return region.name if region.name.endswith(" half") else f"by tap {escaped(region.name)}"
+
+
+def _span(region: Region) -> str:
+    if region.low is None or region.high is None:
+        return "unknown"
+    return f"{100 * region.low:.0f} to {100 * region.high:.0f} %"
 
 
 def _duct(duct: Duct, weaker: str, units: Display) -> Iterator[str]:
