@@ -2,7 +2,7 @@
 
 A hose: air of a fixed volume behind a pinched tube, which a leak fills with one time constant (isothermal gas
 law: V/p0 dp/dt = -G p, so the suction decays as exp(-t/tau)). A person sucks for half a second, pinches,
-waits until told to let go. Board time runs at eight times the clock's: a tap takes less than a second.
+waits until told to let go. Board time runs at sixteen times the clock's: a tap takes less than half a second.
 """
 
 from __future__ import annotations
@@ -70,7 +70,7 @@ class Bench:
     def serve(self, send: Any, over: threading.Event) -> None:
         send(self.board.device_line())
         while not over.is_set():
-            send(b"".join(self.board.lines(16)))
+            send(b"".join(self.board.lines(32)))
             over.wait(0.01)
 
 

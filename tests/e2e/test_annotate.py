@@ -36,6 +36,12 @@ def refused(*arguments: object, status: int = 1) -> str:
     return done.stderr
 
 
+@pytest.fixture(autouse=True)
+def _looks_soon(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A log without an end is looked at for as long as a recorder takes for some rows."""
+    monkeypatch.setattr("undertray.acquire.runfacts._GROWS_S", 0.15)
+
+
 @pytest.fixture
 def log(tmp_path: Path) -> Path:
     path = tmp_path / "run.csv"

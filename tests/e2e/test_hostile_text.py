@@ -8,6 +8,7 @@ import re
 import sys
 import threading
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,7 @@ from fakes.board import ScriptedBoard
 from fakes.program import undertray
 from fakes.server import Send, tcp_board
 from fakes.terminal import on_a_terminal
+from undertray.acquire.recorder import Patience
 from undertray.acquire.wire import encode_note
 
 LOGS = Path(__file__).parents[2] / "demo_logs"
@@ -153,7 +155,11 @@ def says(*lines: bytes) -> Callable[[Send, threading.Event], None]:
     ],
     ids=["reply", "note", "stranger", "refusal"],
 )
-def test_what_a_board_says_commands_no_terminal(tmp_path: Path, lines: list[bytes]) -> None:
+def test_what_a_board_says_commands_no_terminal(
+    tmp_path: Path, lines: list[bytes], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    soon = partial(Patience, answer_s=0.5)  # a stranger gives none
+    monkeypatch.setattr("undertray.acquire.recorder.Patience", soon)
     with tcp_board(says(*lines)) as url:
         text = printed("record", "--port", url, "--out", tmp_path / "run.csv")
     assert harmless(text), repr(text)

@@ -25,14 +25,14 @@ pytestmark = pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals of 
 
 CAR = Path(__file__).parents[2] / "demo_logs" / "car.toml"
 UNDERTRAY = [sys.executable, "-m", "undertray"]
-# the program itself, with a mistake in what judges the rows, from the hundredth piece on
+# the program itself, with a mistake in what judges the rows, from the fortieth piece on
 MISTAKEN = """
 from undertray.cli import main
 from undertray.live import judge
 feed, pieces = judge.Judge.feed, []
 def mistaken(self, *arguments):
     pieces.append(1)
-    if len(pieces) > 100:
+    if len(pieces) > 40:
         raise ZeroDivisionError("an invented mistake")
     return feed(self, *arguments)
 judge.Judge.feed = mistaken
@@ -85,7 +85,7 @@ def test_a_view_that_fails_looks_dead_and_the_recording_goes_on(tmp_path: Path) 
     run = read_run(out)
     assert run.end is not None
     assert run.end["why"] == "stopped"
-    assert len(run.seq) >= before > 400
+    assert len(run.seq) >= before > 160
 
 
 @pytest.mark.parametrize("number", some([signal.SIGTERM], [signal.SIGINT]))

@@ -146,7 +146,7 @@ def test_record_its_end_line_and_inspect_tell_the_same(tmp_path: Path, boot: int
     second.rows(20, DRIVE).note(device([column("p1"), column("p2")], boot=boot)).rows(100, DRIVE)
     out = tmp_path / "run.csv"
     with tcp_board(*sends(first, second)) as url:
-        done = undertray("record", "--port", url, "--out", out, "--wait", "0.3", "--seconds", "1")
+        done = undertray("record", "--port", url, "--out", out, "--wait", "0.3", "--seconds", "0.5")
     lost = 400 if boot == 7 else 0
     assert f"{lost} lost, 1 bad, 5 twice" in done.stderr, done.stderr
     end = json.loads(out.read_bytes().splitlines()[-1].removeprefix(b"#end "))

@@ -134,11 +134,12 @@ def rfc2217_server(silly: bytes = b"") -> Iterator[str]:
 
     thread = threading.Thread(target=serve, daemon=True)
     thread.start()
-    yield f"rfc2217://127.0.0.1:{listener.getsockname()[1]}"
+    yield f"rfc2217://127.0.0.1:{listener.getsockname()[1]}{SOON}"
     thread.join(5)
     listener.close()
 
 
+SOON = "?timeout=0.3"  # of pyserial's own, for the other side's answer; 3 s if left out
 SILLY_PLEASE = b"silly"
 SILLY = {
     "an end without a beginning": b"\xff\xf0",
@@ -183,7 +184,7 @@ def test_a_server_that_never_spoke_rfc2217_is_one_error(monkeypatch: pytest.Monk
             send(b"".join(SILLY.values()))
 
     with tcp_board(talk) as url, pytest.raises(LinkError, match="RFC2217"):
-        open_link(url.replace("socket", "rfc2217"))
+        open_link(url.replace("socket", "rfc2217") + SOON)
     assert died == []
 
 

@@ -59,11 +59,17 @@ def test_what_is_put_is_in_the_file_before_it_is_closed(tmp_path: Path) -> None:
     assert writer.failure is None
 
 
+@pytest.fixture
+def synced_often(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("undertray.acquire.writer._SYNC_S", 0.03)
+
+
+@pytest.mark.usefixtures("synced_often")
 def test_it_is_synced_while_recording_and_at_the_end(tmp_path: Path) -> None:
     synced: list[int] = []
     writer = LogWriter(tmp_path / "run.csv", sync=synced.append)
     writer.put(row(0), 1)
-    wait_for(lambda: synced)  # a second
+    wait_for(lambda: synced)
     before = len(synced)
     writer.close(end)
     assert len(synced) > before
@@ -136,6 +142,7 @@ def test_a_disk_that_stalls_never_stops_the_reader_and_the_loss_is_counted(tmp_p
     assert text.endswith(end(len(kept), 1000 - len(kept)))
 
 
+@pytest.mark.usefixtures("synced_often")
 def test_a_sync_that_fails_is_a_failure(tmp_path: Path) -> None:
     def sync(handle: int) -> None:
         raise OSError(errno.EIO, "Input/output error")
