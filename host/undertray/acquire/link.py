@@ -144,12 +144,13 @@ def heard(link: Link, patience_s: float = 5.0, clock: Callable[[], float] = time
 
     Notes
     -----
-    ``info`` is sent, which changes nothing on a board.
+    ``info`` and ``start`` are sent, as when the recording begins: what is heard before that belongs to no
+    drive, and is to be little.
     """
     framer, kept = Framer(), b""
     until = clock() + patience_s
     try:
-        link.write(b"info\n")
+        link.write(b"info\nstart\n")
         while clock() < until:
             piece = link.read(0.05)
             kept += piece
