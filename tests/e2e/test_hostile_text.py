@@ -17,6 +17,7 @@ from fakes.board import ScriptedBoard
 from fakes.program import undertray
 from fakes.server import Send, tcp_board
 from fakes.terminal import on_a_terminal
+from undertray.acquire.link import heard
 from undertray.acquire.recorder import Patience
 from undertray.acquire.wire import encode_note
 
@@ -158,8 +159,9 @@ def says(*lines: bytes) -> Callable[[Send, threading.Event], None]:
 def test_what_a_board_says_commands_no_terminal(
     tmp_path: Path, lines: list[bytes], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    soon = partial(Patience, answer_s=0.5)  # a stranger gives none
-    monkeypatch.setattr("undertray.acquire.recorder.Patience", soon)
+    # a stranger gives no answer, however long it is waited for
+    monkeypatch.setattr("undertray.acquire.link.heard", partial(heard, patience_s=0.3))
+    monkeypatch.setattr("undertray.acquire.recorder.Patience", partial(Patience, answer_s=0.3))
     with tcp_board(says(*lines)) as url:
         text = printed("record", "--port", url, "--out", tmp_path / "run.csv")
     assert harmless(text), repr(text)
