@@ -222,6 +222,14 @@ def test_of_events_that_are_alike_one_is_enlarged_and_all_are_counted() -> None:
     assert "the first began at 3.00 s, the last at 6.96 s" in sheet.close_ups[0].words
 
 
+def test_the_big_number_and_its_close_up_say_in_which_event_they_are() -> None:
+    sheet = make_sheet(invented_reduction(), invented_car())
+    assert ", in event 1, " in sheet.number[1]
+    assert sheet.least is not None
+    assert sheet.least.title.endswith(", in event 1")
+    assert sheet.close_ups[0].title == "Event 1, seal-loss at 8.00 s: here it let go"
+
+
 def test_of_many_that_differ_the_gravest_are_enlarged_and_the_rest_counted() -> None:
     events = _hundred_alike(tuple(0.12 + 0.11 * k for k in range(8)))
     close_ups, left = gravest(invented_reduction(events=events), invented_car(), SI, None)
