@@ -57,7 +57,7 @@ def comparison_words(found: Comparison, units: Display = SI, width: int = _WIDE)
     asked = len(found.claims)
     how = (
         "± and the ranges in brackets: 95 %, of each number by itself, from the scatter of the mountings; "
-        "none with one. What all runs share (calibration, how few the taps are) is in the u95 of 'reduce'."
+        "none with one. What all runs share (calibration, how few the taps are) is in the ± of 'reduce'."
     )
     if any(min(claim.mountings) > 1 for claim in found.claims):
         together = f"the {asked} questions asked together" if asked > 1 else "the one question asked"

@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 
 __all__ = ["reduction_table"]
 
+_WITHIN = "±95 %"  # half the interval that holds it 95 times in 100
 _MOST_EVENTS = 40
 _MOST_SAID = 600  # characters of what is said of one event beside its line
 
@@ -57,11 +58,11 @@ def reduction_table(result: Reduction, verdict: Verdict | None = None, units: Di
         *felt_lines(result),
         "",
         *_judged(result, units),
-        *_whole(result, units),
-        "",
         *_events(result),
         "",
         *dip_lines(result, units),
+        "",
+        *_whole(result, units),
     ]
     return "\n".join(lines)
 
@@ -74,7 +75,7 @@ def _steady(result: Reduction, units: Display) -> list[str]:
         up = "with the throttle up and still" if found.throttle_us is not None else WITHOUT_THROTTLE
         lines = [
             f"{up}{steady_at(found)}, and no event ({found.seconds:.1f} s)",
-            f"{'':{_wide(units)}}{'mean':>9}{'u95':>9}{'needed':>9}{'margin':>9}",
+            f"{'':{_wide(units)}}{'mean':>9}{_WITHIN:>9}{'needed':>9}{'margin':>9}",
             f"{f'suction, {units.pressure}':{_wide(units)}}{units.pa_text(found.suction_pa.mean, 'z9')}"
             + _off(found.suction_pa.u95, units.pressure_pa, units.places[0] + 1),
         ]
@@ -165,7 +166,7 @@ def _whole(result: Reduction, units: Display) -> list[str]:
     series = result.series
     lines = [
         "over the whole log, fans at rest too",
-        f"{'':{_wide(units)}}{'mean':>9}{'5 %':>9}{'median':>9}{'95 %':>9}{'max':>9}{'u95':>9}",
+        f"{'':{_wide(units)}}{'mean':>9}{'5 %':>9}{'median':>9}{'95 %':>9}{'max':>9}{_WITHIN:>9}",
     ]
     pressure = (units.pressure, units.pressure_pa, units.places[0])
     force = (units.force, units.force_n, units.places[1])
