@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 
+from fakes.runs import run_of
 from undertray.acquire.runlog import read_run
 from undertray.reduce.car import Car
 from undertray.reduce.hold import HoldNeed
-from undertray.reduce.loads import load_matrix
-from undertray.reduce.margins import Holding, holding
+from undertray.reduce.loss import Loss
+from undertray.reduce.margins import holding
 from undertray.reduce.run import Reduction, reduce_run
 from undertray.reduce.steady import run_blocks
+from undertray.reduce.summary import Centre, Doubt, Rest
 
 LOGS = Path(__file__).parents[2] / "demo_logs"
 CAR_TOML = LOGS / "car.toml"
@@ -32,51 +34,48 @@ def demo_reduction(name: str = "front-fold") -> Reduction:
     return reduce_run(read_run(LOGS / f"{name}.csv"), invented_car())
 
 
-class _Reduction(SimpleNamespace):
-    @property
-    def holding(self) -> Holding | str:
-        """What the run says of holding on, with whatever a test changed in it."""
-        front, rear, whole = self.axles["front"], self.axles["rear"], self.hold
-        need = HoldNeed(whole.required_n, front.required_n, rear.required_n, by_friction=False)
-        stay = HoldNeed(whole.stay_n, front.stay_n, rear.stay_n, by_friction=False)
-        return self.no_verdict or holding(self.series, need, stay, self.events)
-
-
-def _spread(values: Any) -> SimpleNamespace:
-    good = values[np.isfinite(values)]
-    low, middle, high = np.quantile(good, [0.05, 0.5, 0.95])
-    return SimpleNamespace(
-        mean=float(good.mean()),
-        p05=float(low),
-        median=float(middle),
-        p95=float(high),
-        max=float(good.max()),
-        u95=1.2,
-    )
-
-
-def invented_event(**changes: Any) -> SimpleNamespace:
+def invented_event(**changes: Any) -> Loss:
     """A fold of the front skirt at 8 s."""
-    event = {
-        "kind": "seal-loss",
-        "onset_s": 8.0,
-        "bottom_s": 8.05,
-        "end_s": None,
-        "first_tap": "front-left",
-        "order": ("front-left", "front-right", "rear-left", "rear-right"),
-        "from_pa": 1500.0,
-        "to_pa": 400.0,
-        "drop": 0.73,
-        "fall_s": 0.03,
-        "warning_s": 0.6,
-        "throttle_us": 1700.0,
-        "below_hold_s": 3.0,
-        "confidence": 0.9,
-        "brief": False,
-        "onset_between_s": None,
-        "order_ms": (0.0, 12.0, 25.0, 31.0),
-    }
-    return SimpleNamespace(**(event | changes))
+    fold = Loss(
+        "seal-loss",
+        onset_s=8.0,
+        bottom_s=8.05,
+        first_tap="front-left",
+        order=("front-left", "front-right", "rear-left", "rear-right"),
+        from_pa=1500.0,
+        to_pa=400.0,
+        drop=0.73,
+        fall_s=0.03,
+        warning_s=0.6,
+        throttle_us=1700.0,
+        below_hold_s=3.0,
+        confidence=0.9,
+        order_ms=(0.0, 12.0, 25.0, 31.0),
+    )
+    return replace(fold, **changes)
+
+
+@cache
+def _reduced(
+    seconds: float,
+    rate_hz: float,
+    fold_at_s: float | None,
+    seed: int,
+    suction_pa: float,
+    throttle: bool,
+    car: Car,
+) -> Reduction:
+    """Throttle up at 2 s, steady until one second before the end; a loss of three quarters at fold_at_s."""
+    rng = np.random.default_rng(seed)
+    n = round(seconds * rate_hz)
+    t_s = np.arange(n) / rate_hz
+    up = (t_s >= 2.0) & (t_s < seconds - 1.0)
+    level = np.where(up, suction_pa * -np.expm1(-(t_s - 2.0) / 0.15), 0.0)
+    if fold_at_s is not None:
+        level = np.where(t_s >= fold_at_s, level * 0.27, level)
+    tap_pa = level[:, None] * np.linspace(1.05, 0.95, len(car.taps)) + rng.normal(0, 6.0, (n, len(car.taps)))
+    pulses_us = np.where(up, 1700.0, 1000.0) if throttle else np.full(n, np.nan)
+    return reduce_run(run_of(t_s, tap_pa, pulses_us, name="invented-run", pa_per_count=1.0), car)
 
 
 def invented_reduction(
@@ -91,99 +90,43 @@ def invented_reduction(
     car: Car | None = None,
     **changes: Any,
 ) -> Any:
-    """Throttle up at 2 s, steady until one second before the end; a loss of three quarters at fold_at_s."""
+    """An invented run, reduced, with the parts in place that tests speak of and those that they change.
+
+    Its series are arrays of its own, which a test may write into before it calls :func:`with_parts`.
+    """
     car = car or invented_car()
-    rng = np.random.default_rng(seed)
-    n = round(seconds * rate_hz)
-    t_s = np.arange(n) / rate_hz
-    up = (t_s >= 2.0) & (t_s < seconds - 1.0)
-    throttle_us = np.where(up, 1700.0, 1000.0)
-    level = np.where(up, suction_pa * -np.expm1(-(t_s - 2.0) / 0.15), 0.0)
-    if fold_at_s is not None:
-        level = np.where(t_s >= fold_at_s, level * 0.27, level)
-    taps = [tap.name for tap in car.taps]
-    shares = np.linspace(1.05, 0.95, len(taps))
-    suction = level[:, None] * shares + rng.normal(0, 6.0, (n, len(taps)))
-    loads = suction @ load_matrix(car).matrix.T
-    required = car.weight_n * (1 + car.allowance)
-    needs = {"front": required * car.front_weight, "rear": required * (1 - car.front_weight)}
-    axles = {}
-    for place, (name, need) in enumerate(needs.items()):
-        margin = loads[:, 1 + place] - need
-        axles[name] = SimpleNamespace(
-            downforce_n=float(np.median(loads[:, 1 + place])),
-            required_n=need,
-            stay_n=need / (1 + car.allowance),
-            margin_n=SimpleNamespace(median=float(np.median(margin)), min=float(margin.min())),
-            below_s=float((margin < 0).sum() / rate_hz),
-            u95_n=1.2,
-        )
-    fields = {
-        "format": 1,
-        "run": "invented-run",
+    found = _reduced(seconds, rate_hz, fold_at_s, seed, suction_pa, throttle, car)
+    series = found.series
+    whole = {"tap_suction_pa": series.tap_suction_pa, "mean_suction_pa": series.mean_suction_pa}
+    whole |= {"downforce_n": series.downforce_n, "front_n": series.front_n, "rear_n": series.rear_n}
+    whole |= {"throttle_us": series.throttle_us}
+    parts: dict[str, Any] = {
+        "series": replace(series, **{name: np.array(values) for name, values in whole.items()}),
+        "suction_pa": replace(found.suction_pa, u95=1.2),
+        "downforce_n": replace(found.downforce_n, u95=1.2),
+        "axles": {name: replace(axle, u95_n=1.2) for name, axle in found.axles.items()},
+        "doubt": Doubt({"noise": 0.01, "between taps": 0.5}, 100.0),
+        "centre_mm": Centre(125.0, 0.4, 2.0, 1.5),
+        "rest": Rest("none", None, None),
         "calibrated": calibrated,
-        "rows": n,
-        "bad_lines": 0,
-        "lost_rows": 0,
-        "duplicate_rows": 0,
-        "truncated": False,
-        "why": None,
-        "duration_s": seconds,
-        "rate_hz": rate_hz,
-        "suction_pa": _spread(suction.mean(axis=1)),
-        "taps": {
-            name: SimpleNamespace(
-                mean=float(suction[:, i].mean()),
-                median=float(np.median(suction[:, i])),
-                max=float(suction[:, i].max()),
-                saturated_s=0.0,
-                missing_s=0.0,
-            )
-            for i, name in enumerate(taps)
-        },
-        "downforce_n": _spread(loads[:, 0]),
-        "centre_mm": SimpleNamespace(x=125.0, y=0.4, x_u95=2.0, y_u95=1.5),
-        "axles": axles,
-        "hold": SimpleNamespace(
-            surface_angle=180.0,
-            required_n=required,
-            stay_n=car.weight_n,
-            margin_n=SimpleNamespace(median=3.0, min=-20.0),
-            below_s=3.0,
-            limiting_axle="front",
-            skirt_travel_mm=None,
-        ),
         "events": ()
         if fold_at_s is None
         else (invented_event(onset_s=fold_at_s, bottom_s=fold_at_s + 0.05),),
         "dips": (),
         "dips_per_min": 0.0,
-        "alarms": (),
-        "series": SimpleNamespace(
-            t_s=t_s,
-            row_s=np.full(n, 1 / rate_hz),
-            tap_suction_pa=suction,
-            mean_suction_pa=suction.mean(axis=1),
-            throttle_us=throttle_us if throttle else np.full(n, np.nan),
-            throttles_us=None,
-            pack2_mv=None,
-            downforce_n=loads[:, 0],
-            front_n=loads[:, 1],
-            rear_n=loads[:, 2],
-            alarm=np.zeros(n, bool),
-            pack_t_s=np.empty(0),
-            pack_mv=np.empty(0),
-        ),
         "steady": None,
         "grip": None,
-        "rest": SimpleNamespace(tare="none", zero_pa=None, drift_pa=None),
-        "doubt": SimpleNamespace(sources_n={"noise": 0.01, "between taps": 0.5}, effective_rows=100.0),
-        "tubes": {},
         "notices": () if calibrated else ("uncalibrated: suction is by the sensors' own scale",),
         "caveats": () if calibrated else ("the sensors are not calibrated",),
-        "no_verdict": "",
-        "motion": None,
     }
-    reduction: Any = _Reduction(**(fields | changes))
-    reduction.blocks = run_blocks(reduction.series, reduction.events)
-    return reduction
+    return with_parts(found, **(parts | changes))
+
+
+def with_parts(found: Reduction, **changes: Any) -> Reduction:
+    """Put other parts into a reduction; what it says of holding on goes by them."""
+    changed = replace(found, **changes)
+    front, rear, whole = changed.axles["front"], changed.axles["rear"], changed.hold
+    need = HoldNeed(whole.required_n, front.required_n, rear.required_n, by_friction=False)
+    stay = HoldNeed(whole.stay_n, front.stay_n, rear.stay_n, by_friction=False)
+    told = changed.no_verdict or holding(changed.series, need, stay, changed.events)
+    return replace(changed, holding=told, blocks=run_blocks(changed.series, changed.events))

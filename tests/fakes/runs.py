@@ -15,12 +15,17 @@ _ZERO = 8192
 
 
 def run_of(
-    t_s: Any, tap_pa: Any, throttle_us: Any, facts: Mapping[str, Any] | None = None, name: str = "invented"
+    t_s: Any,
+    tap_pa: Any,
+    throttle_us: Any,
+    facts: Mapping[str, Any] | None = None,
+    name: str = "invented",
+    pa_per_count: float = PA_PER_COUNT,
 ) -> Run:
     """Rows at ``t_s`` (n,) with suctions ``tap_pa`` (n, taps) and pulses ``throttle_us`` (n,), all good."""
     t_s = np.asarray(t_s, float)
     n, taps = np.shape(tap_pa)
-    scale = {"zero": _ZERO, "pa_per_count": PA_PER_COUNT, "min": 1638, "max": 14746}
+    scale = {"zero": _ZERO, "pa_per_count": pa_per_count, "min": 1638, "max": 14746}
     columns = tuple(Column(f"p{i + 1}", "HSC", "040MD", 0, 40 + i, None, "low", scale) for i in range(taps))
     time_us = np.round(t_s * 1e6).astype(np.int64)
     fields: dict[str, Any] = {
@@ -35,7 +40,7 @@ def run_of(
         "t_us": time_us % 2**30,
         "throttle_us": np.asarray(throttle_us, float),
         "flags": np.zeros(n, np.int64),
-        "counts": np.round(_ZERO + np.asarray(tap_pa) / PA_PER_COUNT),
+        "counts": np.round(_ZERO + np.asarray(tap_pa) / pa_per_count),
         "notes": (),
         "bad_lines": 0,
         "cut_off": False,

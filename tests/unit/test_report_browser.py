@@ -22,14 +22,15 @@ A4_IN, LETTER_IN = (8.27, 11.69), (8.5, 11.0)
 
 def _reduction() -> Any:
     """A fold, a tap that fails, cuts close together, and a time without rows."""
+    failed_s = float(invented_reduction().series.t_s[1200])  # the time of a row, and nearly 6 s
     events = (
         invented_event(
             kind="data-gap", onset_s=5.0, bottom_s=5.0, end_s=5.2, first_tap=None, order=(), drop=None
         ),
         invented_event(
             kind="sensor-fault",
-            onset_s=6.0,
-            bottom_s=6.0,
+            onset_s=failed_s,
+            bottom_s=failed_s,
             end_s=7.0,
             first_tap="rear-left",
             order=("rear-left",),
@@ -44,7 +45,7 @@ def _reduction() -> Any:
     )
     reduction = invented_reduction(events=events)
     t_s = reduction.series.t_s
-    reduction.series.tap_suction_pa[(t_s >= 6.0) & (t_s < 7.0), 2] = 4.0
+    reduction.series.tap_suction_pa[(t_s >= failed_s) & (t_s < 7.0), 2] = 4.0
     return reduction
 
 

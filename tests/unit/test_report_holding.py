@@ -7,8 +7,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from fakes.reductions import invented_event, invented_reduction
-from undertray.report.verdict import judge
+from fakes.reductions import invented_event, invented_reduction, with_parts
+from undertray.report import verdict as report_verdict
+
+
+def judge(reduction: Any) -> report_verdict.Verdict:
+    """The verdict on a run as its rows stand now."""
+    return report_verdict.judge(with_parts(reduction))
 
 
 def _without_suction(reduction: Any, from_s: float, to_s: float) -> Any:

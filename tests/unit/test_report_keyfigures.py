@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from types import SimpleNamespace
+from dataclasses import replace
 
 import pytest
 
 from fakes.reductions import invented_car, invented_event, invented_reduction
 from undertray.reduce.grip import Grip, SpeedTime
-from undertray.reduce.summary import Estimate, Steady
+from undertray.reduce.summary import Centre, Estimate, Steady
 from undertray.report.display import SI, US, number
 from undertray.report.page import render_page
 from undertray.report.sheet import grip_rows, key_figures, make_sheet, steady_rows
@@ -69,12 +69,9 @@ def test_a_slow_leak_is_a_loss_with_its_warning() -> None:
 
 def test_a_force_within_its_uncertainty_acts_nowhere() -> None:
     reduction = invented_reduction()
-    assert (
-        "124"
-        in _figures(centre_mm=SimpleNamespace(x=124.0, y=0.4, y_u95=1.5))["Centre of force, whole log"][0]
-    )
-    reduction.downforce_n.mean = 0.05
-    assert _figures(downforce_n=reduction.downforce_n)["Centre of force, whole log"][0] == "unknown"
+    assert "124" in _figures(centre_mm=Centre(124.0, 0.4, 2.0, 1.5))["Centre of force, whole log"][0]
+    little = replace(reduction.downforce_n, mean=0.05)
+    assert _figures(downforce_n=little)["Centre of force, whole log"][0] == "unknown"
 
 
 @pytest.mark.parametrize(("angle", "columns"), [(180.0, 3), (0.0, 2)])

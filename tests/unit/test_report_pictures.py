@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from fakes.reductions import invented_car, invented_event, invented_reduction
+from fakes.reductions import invented_car, invented_event, invented_reduction, with_parts
 from undertray.errors import ReductionError
 from undertray.reduce.fan import FanReference
 from undertray.reduce.geometry import area_and_centroid
@@ -280,8 +280,8 @@ def test_a_throttle_that_was_never_up_has_no_steady_map() -> None:
     reduction = invented_reduction(seconds=3.0, fold_at_s=None)
     for throttle_us, keys in ((1000.0, {"throttle"}), (1700.0, {"floor-steady", "throttle"})):
         reduction.series.throttle_us[:] = throttle_us
-        reduction.blocks = run_blocks(reduction.series, ())
-        assert {p.key for p in steady_pictures(reduction, invented_car(), SI, quiet_part(reduction))} - {
+        driven = with_parts(reduction)
+        assert {p.key for p in steady_pictures(driven, invented_car(), SI, quiet_part(driven))} - {
             "seal-index"
         } == keys
 

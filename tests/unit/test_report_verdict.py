@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import dataclasses
 import re
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 
-from fakes.reductions import invented_car, invented_event, invented_reduction
+from fakes.reductions import invented_car, invented_event, invented_reduction, with_parts
 from undertray.reduce.steady import work_rows
-from undertray.report.display import SI, US, moment_text
-from undertray.report.verdict import judge
+from undertray.reduce.summary import Estimate, Steady
+from undertray.report import verdict as report_verdict
+from undertray.report.display import SI, US, Display, moment_text
+
+
+def judge(reduction: Any, *units: Display) -> report_verdict.Verdict:
+    """The verdict on a run as its rows stand now."""
+    return report_verdict.judge(with_parts(reduction), *units)
 
 
 def test_a_firm_hold_holds() -> None:
@@ -43,9 +48,8 @@ def test_a_fold_lets_go_with_axle_time_and_length() -> None:
 def test_a_fold_in_a_log_of_which_much_is_missing_says_so() -> None:
     folded = invented_reduction(fold_at_s=8.0)
     plain = judge(folded).headline
-    folded.lost_rows = folded.rows // 50
-    assert judge(folded).headline == plain
-    folded.lost_rows = folded.rows
+    assert judge(with_parts(folded, lost_rows=folded.rows // 50)).headline == plain
+    folded = with_parts(folded, lost_rows=folded.rows)
     said = " But 50% of the rows were lost: it may have been off more often, and by more."
     assert judge(folded).headline == plain + said
 
@@ -107,9 +111,9 @@ def test_missing_rows_are_not_time_below() -> None:
 
 def test_on_a_wall_sliding_can_decide() -> None:
     reduction = invented_reduction(fold_at_s=None)
-    reduction.hold.required_n = float(np.nanmax(reduction.series.downforce_n)) + 5.0
-    reduction.hold.stay_n = reduction.hold.required_n - 1.0
-    verdict = judge(reduction)
+    required_n = float(np.nanmax(reduction.series.downforce_n)) + 5.0
+    hold = dataclasses.replace(reduction.hold, required_n=required_n, stay_n=required_n - 1.0)
+    verdict = judge(with_parts(reduction, hold=hold))
     assert (verdict.word, verdict.axle) == ("never held", "whole car")
 
 
@@ -139,25 +143,23 @@ def test_the_demo_car_is_the_invented_one() -> None:
 def test_the_uncertainty_is_that_of_the_axle_itself() -> None:
     reduction = invented_reduction(fold_at_s=None, suction_pa=680.0)
     axle = str(judge(reduction).axle).removesuffix(" axle")
-    reduction.downforce_n.u95 = 50.0
-    reduction.axles[axle].u95_n = 1e-3
-    assert judge(reduction).word == "held"
-    reduction.downforce_n.u95 = 1e-3
-    reduction.axles[axle].u95_n = 50.0
-    assert judge(reduction).word == "held, but not surely"
+    for whole_n, own_n, word in ((50.0, 1e-3, "held"), (1e-3, 50.0, "held, but not surely")):
+        downforce_n = dataclasses.replace(reduction.downforce_n, u95=whole_n)
+        axles = {**reduction.axles, axle: dataclasses.replace(reduction.axles[axle], u95_n=own_n)}
+        assert judge(with_parts(reduction, downforce_n=downforce_n, axles=axles)).word == word
 
 
 def test_the_larger_of_working_and_whole_counts() -> None:
     reduction = invented_reduction(fold_at_s=None)
-    estimate = SimpleNamespace(u95=40.0)
-    reduction.steady = SimpleNamespace(front_n=estimate, rear_n=estimate, downforce_n=estimate)
+    one = Estimate(50.0, 40.0)
+    reduction = with_parts(reduction, steady=Steady(1700.0, 8.0, one, one, one, one, one, one, one))
     assert judge(reduction).word == "held, but not surely"
     assert "±40" in judge(reduction).least
 
 
 def test_fans_that_were_never_up_tell_nothing_about_holding() -> None:
     reduction = invented_reduction(fold_at_s=None)
-    reduction.series.throttle_us = np.full(len(reduction.series.t_s), 1000.0)
+    reduction.series.throttle_us[:] = 1000.0
     verdict = judge(reduction)
     assert verdict.word == "cannot be told"
     assert "the throttle was never up" in verdict.headline
@@ -169,7 +171,7 @@ def test_fans_that_were_never_up_tell_nothing_about_holding() -> None:
 def _dipping(short_n: float, **changes: Any) -> Any:
     """A firm hold whose front axle, from 6 s for 0.06 s, has this much less than it needs."""
     reduction = invented_reduction(fold_at_s=None, **changes)
-    rows = (reduction.series.t_s >= 6.0) & (reduction.series.t_s < 6.06 - 1e-9)
+    rows = (reduction.series.t_s >= 6.0 - 1e-9) & (reduction.series.t_s < 6.06 - 1e-9)
     reduction.series.front_n[rows] = reduction.axles["front"].required_n - short_n
     return reduction
 
@@ -237,18 +239,19 @@ def test_a_run_that_never_held_ranks_by_its_worst_moment_too() -> None:
     assert fallen.below_s == fallen.held_s > 7
 
 
+def _nothing_needed(**given: Any) -> Any:
+    reduction = invented_reduction(fold_at_s=None, **given)
+    none = {"required_n": 0.0, "stay_n": 0.0}
+    axles = {name: dataclasses.replace(axle, **none) for name, axle in reduction.axles.items()}
+    return with_parts(reduction, axles=axles, hold=dataclasses.replace(reduction.hold, **none))
+
+
 def test_where_nothing_is_needed_noise_is_no_loss() -> None:
-    reduction = invented_reduction(fold_at_s=None, suction_pa=0.0)
-    for part in (*reduction.axles.values(), reduction.hold):
-        part.required_n = part.stay_n = 0.0
-    assert judge(reduction).below_s == 0
+    assert judge(_nothing_needed(suction_pa=0.0)).below_s == 0
 
 
 def test_where_nothing_is_needed_it_says_so() -> None:
-    reduction = invented_reduction(fold_at_s=None)
-    for part in (*reduction.axles.values(), reduction.hold):
-        part.required_n = part.stay_n = 0.0
-    assert "nothing was asked of the suction" in judge(reduction).headline
+    assert "nothing was asked of the suction" in judge(_nothing_needed()).headline
     assert "nothing was asked" not in judge(invented_reduction(fold_at_s=None)).headline
 
 
@@ -275,7 +278,7 @@ def test_several_times_off_are_counted_and_a_flicker_is_none() -> None:
     reduction = _dipping(6.0)
     t_s = reduction.series.t_s
     for at_s in (7.0, 7.1):  # back for less than 0.2 s: one time
-        rows = (t_s >= at_s) & (t_s < at_s + 0.05 - 1e-9)
+        rows = (t_s >= at_s - 1e-9) & (t_s < at_s + 0.05 - 1e-9)
         reduction.series.front_n[rows] = 0.0
     assert judge(reduction).headline == "The front let go at 6.00 s, the first of 2 times, 0.16 s in all."
 
