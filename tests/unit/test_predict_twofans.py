@@ -154,6 +154,17 @@ def test_fans_that_part_lose_no_seal_and_show_no_leak(tmp_path: Path) -> None:
         assert index[at] == pytest.approx(1.0, abs=0.1)
 
 
+def test_a_sweep_in_which_the_fans_always_part_gives_the_throttle_of_both_alike(tmp_path: Path) -> None:
+    pair, car = drawn_pair(8), Car.from_toml(hand_car(tmp_path / "car.toml"))
+    held = [(1350.0, 1250.0), (1500.0, 1350.0), (1600.0, 1450.0), (1700.0, 1550.0), (1450.0, 1600.0)]
+    run = reduce_run(read_run(write_run(tmp_path / "run.csv", pair, held, 8)), car)
+    reference = take_reference([run], car).reference
+    for us in (1400.0, 1550.0, 1700.0):
+        truth = pair.settled((us, us))
+        # it takes its leak as sharp-edged, and as leaving 0.6 of the shut-off suction: this one leaves less
+        assert reference.throttle_us(truth.suction_pa) == pytest.approx(us, abs=25)
+
+
 @pytest.mark.statistics
 def test_the_answers_hold_the_truth_in_200_draws(tmp_path: Path) -> None:
     found = covered(range(200), tmp_path)
