@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -130,3 +130,11 @@ def with_parts(found: Reduction, **changes: Any) -> Reduction:
     stay = HoldNeed(whole.stay_n, front.stay_n, rear.stay_n, by_friction=False)
     told = changed.no_verdict or holding(changed.series, need, stay, changed.events)
     return replace(changed, holding=told, blocks=run_blocks(changed.series, changed.events))
+
+
+def only_rows(found: Reduction, kept: Any) -> Reduction:
+    """A reduction of which some rows never came."""
+    series = found.series
+    columns = {each.name: getattr(series, each.name) for each in fields(series)}
+    left = {name: values[kept] for name, values in columns.items() if values is not None and len(values)}
+    return with_parts(found, series=replace(series, **left))

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from fakes.reductions import invented_car, invented_event, invented_reduction
+from fakes.reductions import invented_car, invented_event, invented_reduction, only_rows
 from fakes.runs import run_of
 from undertray.reduce.run import reduce_run
 from undertray.reduce.warning import warning_words
@@ -49,13 +48,7 @@ def test_no_warning_is_denied_where_rows_are_missing_in_which_it_may_have_been()
     reduction = _at(1500.0)
     kept = np.random.default_rng(3).random(len(reduction.series.t_s)) >= 0.3
     kept |= reduction.series.t_s > UNWARNED.onset_s
-    series, holding = reduction.series, reduction.holding
-    thinned: Any = SimpleNamespace(
-        series=SimpleNamespace(t_s=series.t_s[kept]),
-        holding=SimpleNamespace(lacking=holding.lacking[kept], below=holding.below[kept]),
-        rate_hz=reduction.rate_hz,
-    )
-    assert warning_words(thinned, UNWARNED) == "not known"
+    assert warning_words(only_rows(reduction, kept), UNWARNED) == "not known"
 
 
 def test_a_warning_that_came_is_told() -> None:

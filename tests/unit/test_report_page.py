@@ -11,12 +11,17 @@ import subprocess
 import sys
 from html.parser import HTMLParser
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from fakes.reductions import demo_reduction, invented_car, invented_event, invented_reduction
+from fakes.runs import run_of
+from undertray.acquire.logscan import Note
+from undertray.calibrate.evaluate import Setup, calibrate
+from undertray.calibrate.liquid_column import column_pressure_pa
+from undertray.calibrate.points import Points
 from undertray.errors import ReductionError
 from undertray.reduce.dips import Dip
 from undertray.reduce.summary import Bump, Estimate, Motion
@@ -79,15 +84,15 @@ def hostile() -> str:
     car = dataclasses.replace(car, name=MARKUP, taps=taps)
     names = tuple(tap.name for tap in taps)
     event = invented_event(kind="seal-loss", first_tap=names[0], order=names)
-    note = SimpleNamespace(
-        kind="status",
-        data={"skipped": 0, "read_errors": [0, MARKUP], "temperature_c": [MARKUP], "pack_mv": MARKUP},
-    )
-    run: Any = SimpleNamespace(
+    told = {"skipped": 0, "read_errors": [0, MARKUP], "temperature_c": [MARKUP], "pack_mv": MARKUP}
+    run = dataclasses.replace(
+        run_of([0.0, 1.0], [[0.0], [0.0]], [1000.0, 1000.0]),
         facts={MARKUP: MARKUP, "started_utc": MARKUP, "notes": {MARKUP: MARKUP, "deep": {MARKUP: [MARKUP]}}},
-        notes=(note,),
+        notes=(Note(0, "status", told, 0),),
     )
-    calibration: Any = SimpleNamespace(made_utc=MARKUP, columns={MARKUP: SimpleNamespace(residual_sd_pa=1.0)})
+    heights_mm = np.array([0.0, 50.0, 100.0, 50.0, 0.0])
+    points = Points((MARKUP,), heights_mm, np.arange(5) < 3, column_pressure_pa(heights_mm, 20.0)[:, None])
+    calibration = calibrate(points, Setup(), made_utc=MARKUP)
     reduction = invented_reduction(car=car, run=MARKUP, events=(event,), notices=(MARKUP,))
     return render_page([make_sheet(reduction, car, run, calibration)] * 2, MARKUP)
 

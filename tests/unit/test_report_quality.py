@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
-from types import SimpleNamespace
-from typing import Any
 
 import numpy as np
 import pytest
 
-from fakes.reductions import invented_car, invented_reduction, with_parts
+from fakes.reductions import invented_car, invented_reduction, only_rows, with_parts
+from fakes.runs import run_of
+from undertray.acquire.logscan import Note
 from undertray.reduce.steady import run_blocks
 from undertray.reduce.tube import tap_tubes
 from undertray.report.display import SI
@@ -47,13 +47,15 @@ def test_age_of_a_calibration() -> None:
 
 def test_what_the_board_said_of_itself_is_shown() -> None:
     notes = (
-        SimpleNamespace(
-            kind="status",
-            data={"skipped": 3, "read_errors": [0, 2], "temperature_c": [24.5, None, 26.0], "pack_mv": 8100},
+        Note(
+            0,
+            "status",
+            {"skipped": 3, "read_errors": [0, 2], "temperature_c": [24.5, None, 26.0], "pack_mv": 8100},
+            0,
         ),
-        SimpleNamespace(kind="fault", data={}),
+        Note(0, "fault", {}, 0),
     )
-    run: Any = SimpleNamespace(facts={}, notes=notes)
+    run = dataclasses.replace(run_of([0.0, 1.0], [[0.0], [0.0]], [1000.0, 1000.0]), notes=notes)
     said = _said(quality_rows(invented_reduction(), run, invented_car(), None, SI))
     assert said["Slots the board skipped"] == "3"
     assert said["Failed sensor reads"] == "0, 2"
@@ -98,11 +100,8 @@ def test_an_event_and_half_a_second_after_it_are_not_steady() -> None:
 
 def test_a_gap_breaks_a_stretch_and_a_moving_throttle_is_not_steady() -> None:
     reduction = invented_reduction(fold_at_s=None)
-    whole = reduction.series
-    keep = (whole.t_s < 5.0) | (whole.t_s >= 6.0)
-    columns = {field.name: getattr(whole, field.name) for field in dataclasses.fields(whole)}
-    left = {name: values[keep] for name, values in columns.items() if values is not None and len(values)}
-    series = dataclasses.replace(whole, **left)
+    t_s = reduction.series.t_s
+    series = only_rows(reduction, (t_s < 5.0) | (t_s >= 6.0)).series
     blocks = run_blocks(series, reduction.events)
     assert not blocks.steady[(blocks.t_s >= 6.0) & (blocks.t_s < 6.75)].any()
     series.throttle_us[(series.t_s > 8.0) & (series.t_s < 8.02)] += 30.0
