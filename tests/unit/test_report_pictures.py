@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 
 from fakes.reductions import invented_car, invented_event, invented_reduction, with_parts
 from undertray.errors import ReductionError
@@ -193,7 +194,7 @@ def test_drawing_leaves_the_callers_settings_alone() -> None:
 
 def test_a_formula_in_a_name_is_no_formula_in_the_table() -> None:
     table = {"tap": ["=1+1", "@x", "front"], "Pa": [1.0, float("nan"), 2.0]}
-    picture = Picture("k", "t", "c", "w", "", table)
+    picture = Picture("k", "t", "c", "w", Figure(), table)
     assert picture.csv() == "tap,Pa\n'=1+1,1\n'@x,\nfront,2\n"
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from undertray.report.display import SI, Display, number
 from undertray.report.mountings import USUAL_SCATTER
-from undertray.report.picture import Picture, svg_text
+from undertray.report.picture import Picture
 from undertray.report.style import GRID, INK, LIMIT, MARKERS, SERIES, settings, short
 from undertray.report.words import losses_told
 
@@ -362,7 +362,7 @@ def comparison_picture(found: Comparison, units: Display = SI) -> Picture:
         " and one mounting has none. Below, each run beside the mean of all groups, in order of recording;"
         " a line joins the runs of one mounting, and m is the mounting as noted.",
         words=said,
-        svg=svg_text(draw_comparison(found, units)),
+        figure=draw_comparison(found, units),
         table=_table(found, units),
     )
 

@@ -14,7 +14,7 @@ from undertray.errors import ReductionError
 from undertray.quantiles import middles_seen
 from undertray.reduce.geometry import nearest_part
 from undertray.report.display import SI, Display, number
-from undertray.report.picture import Picture, svg_text, write_figure
+from undertray.report.picture import Picture, write_figure
 from undertray.report.style import INK, LIMIT, PAPER, settings, short
 
 if TYPE_CHECKING:
@@ -171,7 +171,7 @@ def floor_picture(
         title=title,
         caption=caption,
         words=f"Floor from above, front at the top. Suction {said}.{fell}",
-        svg=svg_text(figure),
+        figure=figure,
         table={
             "tap": [tap.name for tap in car.taps],
             "x mm": [tap.x_mm for tap in car.taps],

@@ -24,7 +24,7 @@ from undertray.report.comparewords import (
 )
 from undertray.report.display import SI, Display
 from undertray.report.page import render_comparison, render_folder, render_page, write_page
-from undertray.report.picture import Picture, svg_text
+from undertray.report.picture import Picture
 from undertray.report.sheet import Grid, make_sheet
 from undertray.report.style import GRID, INK, LIMIT, MARKERS, SERIES, settings, short, stacked
 from undertray.report.verdict import tone_of
@@ -201,7 +201,7 @@ def _picture(
             for one in runs[:20]
         )
         + (" and more." if len(runs) > 20 else "."),
-        svg=svg_text(figure),
+        figure=figure,
         table=table,
     )
 

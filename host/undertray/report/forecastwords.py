@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from undertray.errors import escaped
 from undertray.predict.draws import Interval
 from undertray.report.display import SI, Display, number, off_text, span_of, speed_name
-from undertray.report.picture import Picture, svg_text
+from undertray.report.picture import Picture
 from undertray.report.style import DASHES, GRID, LIMIT, MARKERS, SERIES, settings, short
 from undertray.report.windowpicture import window_words
 from undertray.units import FACTORS
@@ -442,7 +442,7 @@ def margin_picture(curves: Sequence[Curve], measured: LawRange | None, units: Di
         caption="Least margin of the axles for each pack; bands hold 95 %. Below the dashed line it lets go."
         " Outside of the grey band no gap was measured.",
         words=" ".join(words),
-        svg=svg_text(figure),
+        figure=figure,
         table=table,
         size="middle",
     )

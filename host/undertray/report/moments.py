@@ -22,7 +22,7 @@ from undertray.report.eventgroups import (
     lets_go_in,
 )
 from undertray.report.floorplan import at_moment_pa, floor_picture, steady_pa
-from undertray.report.picture import Picture, Thinner, svg_text
+from undertray.report.picture import Picture, Thinner
 from undertray.report.style import GRID, LIMIT, SERIES, settings, stacked
 from undertray.report.timeline import (
     close_up,
@@ -153,7 +153,7 @@ def fan_picture(blocks: Blocks, reference: FanReference | None = None, units: Di
         caption="Each dot is a tenth of a second. On one skirt and one pack the steady dots lie on one "
         "curve; dots below it are a leak, a sagging pack or fans still spinning up.",
         words=f"Mean steady suction by throttle: {levels or 'never steady'}. {said}",
-        svg=svg_text(figure),
+        figure=figure,
         table=table,
         size="middle",
     )
@@ -208,7 +208,7 @@ def index_picture(reduction: Reduction, blocks: Blocks, reference: FanReference 
         caption=f"Mean suction over {against}. A leak lowers it; the throttle alone does not."
         + (" Triangles at an edge: beyond it." if outside.any() else ""),
         words=f"Index over time: {spread}.",
-        svg=svg_text(figure),
+        figure=figure,
         table={"time s": thinner.time(), **thinner.columns("seal index", index)},
         size="middle",
     )

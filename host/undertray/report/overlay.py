@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from undertray.errors import ReductionError
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.report.display import SI, Display
-from undertray.report.picture import Picture, Thinner, svg_text
+from undertray.report.picture import Picture, Thinner
 from undertray.report.style import GRID, INK, LEGEND_ROW_IN, LIMIT, SERIES, settings, short, stacked
 
 if TYPE_CHECKING:
@@ -122,7 +122,7 @@ def overlay(one: Reduction, other: Reduction, align: str = "start", units: Displ
             for run, start_s in zip((one, other), starts_s, strict=True)
         )
         + ".",
-        svg=svg_text(figure),
+        figure=figure,
         table=table,
     )
 

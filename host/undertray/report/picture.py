@@ -9,6 +9,7 @@ import re
 import xml.etree.ElementTree as ET
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -213,17 +214,22 @@ def _written(root: ET.Element) -> str:
     return ET.tostring(root, encoding="unicode")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Picture:
-    """One picture of a page."""
+    """One picture of a page; it is drawn when it is asked for."""
 
     key: str
     title: str
     caption: str
     words: str
-    svg: str
+    figure: Figure
     table: Mapping[str, Any] = field(default_factory=dict)
     size: str = "wide"
+
+    @cached_property
+    def svg(self) -> str:
+        """The figure as matplotlib draws it."""
+        return svg_text(self.figure)
 
     def inline(self, prefix: str = "") -> str:
         """The picture as part of a page."""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from undertray.report.display import SI, Display, number, off_text
-from undertray.report.picture import Picture, svg_text
+from undertray.report.picture import Picture
 from undertray.report.style import DASHES, GRID, LIMIT, MARKERS, SERIES, settings
 
 if TYPE_CHECKING:
@@ -104,7 +104,7 @@ def drag_picture(drag: Drag, pulls: Sequence[tuple[Pull, Suction]] = (), units: 
         caption="Pulls of a balance and the lines through them; the uncertainty of a line is shaded. The"
         " slope of the free wheels is what each newton of suction costs in drag.",
         words=" ".join(f"{line}." for line in drag_words(drag, units)),
-        svg=svg_text(figure),
+        figure=figure,
         table=table,
     )
 
@@ -213,7 +213,7 @@ def force_picture(found: ForceCheck, units: Display = SI) -> Picture:
         " line both are alike; a bar that does not reach it says that they are not. Bars are what both are"
         " uncertain by together; without a calibration, the balance alone.",
         words=" ".join(f"{line}." for line in list(force_words(found, units))[-2:]),
-        svg=svg_text(figure),
+        figure=figure,
         table={
             "computed": computed,
             "u95": across,

@@ -15,7 +15,7 @@ from undertray.reduce.warning import sign_before
 from undertray.report.display import LONG_RUN_S, SI, Display, clock_text
 from undertray.report.eventgroups import let_go_s
 from undertray.report.floorplan import cells
-from undertray.report.picture import Picture, Thinner, svg_text, write_figure
+from undertray.report.picture import Picture, Thinner, write_figure
 from undertray.report.style import (
     DASHES,
     EVENT,
@@ -244,7 +244,7 @@ def timeline(reduction: Reduction, units: Display = SI, marks_s: Sequence[float]
         + (" Dotted: moments that were marked." if marks_s else ""),
         words=f"Four panels over {reduction.duration_s:.1f} s; {units.n(reduction.hold.required_n)} needed. "
         + (f"Events: {named}{' and more' if len(events) > MOST_NAMED else ''}." if events else "No event."),
-        svg=svg_text(draw_timeline(reduction, units, marks_s=marks_s)),
+        figure=draw_timeline(reduction, units, marks_s=marks_s),
         table=table,
     )
 
@@ -344,7 +344,7 @@ def close_up(reduction: Reduction, place: int, units: Display = SI) -> Picture:
     event = told_events(reduction)[place]
     moments = event_moments(reduction, event)
     start_s, stop_s = shown_span(reduction, event)
-    picture = _enlarged(reduction, units, start_s, stop_s, moments)
+    figure, table = _enlarged(reduction, units, start_s, stop_s, moments)
     said = "; ".join(f"{name} at {at_s:.3f} s" for at_s, name in moments)
     return Picture(
         key=f"event-{place + 1}",
@@ -352,8 +352,8 @@ def close_up(reduction: Reduction, place: int, units: Display = SI) -> Picture:
         caption="From the top: suction at each tap, margin of each axle, throttle.",
         words=f"From {start_s:.2f} to {stop_s:.2f} s. Mean suction before {units.pa(event.from_pa)}, after "
         f"{units.pa(event.to_pa)}; {said}.",
-        svg=picture[0],
-        table=picture[1],
+        figure=figure,
+        table=table,
         size="middle",
     )
 
@@ -366,14 +366,14 @@ def least_close_up(reduction: Reduction, units: Display = SI) -> Picture | None:
     t_s, least = reduction.series.t_s, found.least
     start_s = max(float(t_s[0]), least.at_s - _AROUND_LEAST_S)
     stop_s = max(min(float(t_s[-1]), least.at_s + _AROUND_LEAST_S), start_s + 0.05)
-    svg, table = _enlarged(reduction, units, start_s, stop_s, [(least.at_s, "least margin")])
+    figure, table = _enlarged(reduction, units, start_s, stop_s, [(least.at_s, "least margin")])
     return Picture(
         key="least",
         title="The least margin, enlarged",
         caption="From the top: suction at each tap, margin of each axle, throttle.",
         words=f"From {start_s:.2f} to {stop_s:.2f} s. {units.n(least.margin_n, signed=True)}, {least.who}, "
         f"at {least.at_s:.3f} s.",
-        svg=svg,
+        figure=figure,
         table=table,
         size="middle",
     )
@@ -406,7 +406,7 @@ _SHORT_NAME = 11  # letters: four such names stand in one row of the legend
 
 def _enlarged(
     reduction: Reduction, units: Display, start_s: float, stop_s: float, moments: Sequence[tuple[float, str]]
-) -> tuple[str, dict[str, Any]]:
+) -> tuple[Figure, dict[str, Any]]:
     """Three panels of a part of a run, with moments marked, and their numbers."""
     from matplotlib.ticker import MaxNLocator
 
@@ -441,7 +441,7 @@ def _enlarged(
     for name, load_n in (("front axle", series.front_n), ("rear axle", series.rear_n)):
         table |= thinner.columns(f"{name} {units.force}", load_n[rows] / units.force_n)
     table |= thinner.columns("throttle us", series.throttle_us[rows])
-    return svg_text(figure), table
+    return figure, table
 
 
 _MOMENT: dict[str, Any] = {

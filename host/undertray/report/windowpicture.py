@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from undertray.report.display import SI, Display, span_of
-from undertray.report.picture import Picture, svg_text
+from undertray.report.picture import Picture
 from undertray.report.style import DASHES, GRID, INK, LIMIT, SERIES, settings
 
 if TYPE_CHECKING:
@@ -192,7 +192,7 @@ def window_picture(
         words=" ".join(
             f"{line.strip()}." for one in _told(windows) for line in window_words(one, units, reference)
         ),
-        svg=svg_text(figure),
+        figure=figure,
         table={
             "angle": angle.tolist(),
             **{
