@@ -6,15 +6,14 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from undertray.quantiles import middle, middles
-from undertray.reduce.detect.blocks import FRAME, Array, Blocks, Bools
-from undertray.reduce.detect.cuts import find_cuts
-from undertray.reduce.detect.eventlist import LEAD, Entry, Told, came_back, measure
+from undertray.quantiles import middle
+from undertray.reduce.detect.alarm import LOUD, REACH, REF, STOOD_S, find_fall
+from undertray.reduce.detect.blocks import FRAME, Array, Blocks
+from undertray.reduce.detect.eventlist import LEAD, Entry, Told, came_back, find_cuts, measure
 from undertray.reduce.detect.explain import AFTER, BEFORE, SIZE, Explanation, Window, explain
-from undertray.reduce.detect.fanmodel import RUN_IN, Fan, Lesson
+from undertray.reduce.detect.fanmodel import RUN_IN, Fan, FanRun
 from undertray.reduce.detect.leak import TOGETHER, Leak, Sections
 from undertray.reduce.detect.taps import AHEAD, Fault, Taps
 from undertray.reduce.loss import LOSS_KINDS, Loss, LossParameters
@@ -23,23 +22,11 @@ __all__ = ["Detector"]
 
 _LAG = 4  # frames between a frame and its judgement: 10 s
 _KEEP = 2  # frames that were judged whose rows are kept
-_WORK_US = 25.0  # range of the pulse in a frame that teaches
 _LEVEL = 12  # blocks before a fall that its level is read from
 _LATELY = 100  # blocks within which the throttle asked for the most
 _FEW, _TOGETHER = 8, 128  # frames that are prepared at once after a lesson, and later where they are there
-_BACK = 30  # blocks before a frame that are looked at with it
-_SPREAD = 3.0  # standard deviations by which a fan that moves may be off before it is worth a look
 _EACH = TOGETHER // FRAME
 _SAME_S = 0.12  # two falls that begin closer are one
-_REF = (13, 3)  # blocks before now between which the alarm reads "before"
-_LOUD = 0.88  # ... and what of it may be left
-_BEGUN = (0.97, 0.92)  # left of it in the block before those it stands for; of a lesser fall
-_SLOW, _STEEPER = 8, 1.3  # blocks by which a fan may be late, and by how much its law may be steeper
-_COAST = 150  # blocks within which a throttle that came down leaves a fan coasting
-_HEALS = 0.92  # of its most is gone still
-_SHOWS, _STOOD_S = 0.25, 0.07  # of a fall, where it counts as begun, and for how long it has to stand since
-_DEEP = 0.4  # of the level left: no dip of a road goes below
-_REACH = 32  # blocks that are looked back over for those, as rows may be missing
 _AGAIN_S = 1.0  # after an alarm
 _LEAKS_S = 5.0  # two leaks that begin closer are one
 _FOLLOWED = 16  # losses whose end is looked for
@@ -98,7 +85,7 @@ class Detector:
         self._names = list(tap_names or [f"p{i + 1}" for i in range(taps)])
         share = np.ones(taps) if weights is None else np.asarray(weights, float)
         self._weights: Array = share / share.sum() if share.sum() > 0 else np.full(taps, 1 / taps)
-        self._fan = Fan(block_s)
+        self._fans = FanRun(self._blocks, p)
         self._taps = Taps(self._blocks, self._weights, p)
         self._sections = Sections(self._blocks)
         self._told = Told()
@@ -106,7 +93,6 @@ class Detector:
         self._marked: set[int] = set()
         self._closing: set[int] = set()
         self._stride = _FEW
-        self._teaches = -1  # the next frame that the fan learns from
         self._faults: dict[int, int] = {}
         self._gaps = 0
         self._refs: dict[int, float] = {}
@@ -115,7 +101,7 @@ class Detector:
     @property
     def fan(self) -> Fan:
         """The fan as it is learned from the run."""
-        return self._fan
+        return self._fans.fan
 
     @property
     def events(self) -> tuple[Loss, ...]:
@@ -170,12 +156,15 @@ class Detector:
             # an alarm goes by what was known when its frame came: then one after the other
             most = 1 if self._alarms_on else min(max(ready - f, 1), _TOGETHER)
             self._watch((f + 1) * FRAME + AHEAD, raised)
-            count, changed = self._taps.examine(f, f + most, self._first(f * FRAME), self._law)
+            count, changed = self._taps.examine(f, f + most, self._first(f * FRAME), self._fans.law)
             self._marked.update(range(changed // FRAME, f))
             while self._prepared < f + count:
                 # a lesson changes what the fan should give in all that follows
-                some = self._prepare(self._prepared, min(f + count, self._prepared + self._stride))
-                self._stride = _FEW if self._teaches >= 0 else min(2 * self._stride, _TOGETHER)
+                now, until = self._prepared, min(f + count, self._prepared + self._stride)
+                some, closing, marked = self._fans.prepare(now, until, self._taps.floors_pa[now:until])
+                self._closing.update(closing)
+                self._marked.update(marked)
+                self._stride = _FEW if self._fans.teaches >= 0 else min(2 * self._stride, _TOGETHER)
                 self._prepared += some
                 self._judge_up_to(self._prepared - _LAG, False)
         self._watch(blocks.size, raised)
@@ -190,117 +179,9 @@ class Detector:
         f = self._judged + _LAG if f is None else f
         return floors[min(f, len(floors) - 1)] if floors else self._p.min_level_pa
 
-    def _pulses(self, k0: int, k1: int, k: int) -> Array | None:
-        """Pulses of some blocks, held at the ends of the stretch of one; None where none was known."""
-        blocks = self._blocks
-        at = np.clip(np.arange(k0, k1), 0, blocks.size - 1)
-        pulse = blocks.throttle_us[at]
-        (known,) = (np.isfinite(pulse) & (blocks.stretch[at] == blocks.stretch[k])).nonzero()
-        if not known.size:
-            return None
-        pulse[: known[0]], pulse[known[-1] :] = pulse[known[0]], pulse[known[-1]]
-        return pulse
-
-    def _begun(self, at: Sequence[int] | NDArray[np.int64]) -> Array:
-        """Speed of the fan in some blocks by what it gave, where that shows that it was still coasting."""
-        blocks, gain, k = self._blocks, self._fan.gain, np.asarray(at)
-        if gain is None:
-            return np.zeros(len(k))
-        mean, pulse = blocks.mean_pa[np.maximum(k, 0)], blocks.throttle_us[np.maximum(k, 0)]
-        seen = (k >= 0) & (mean > self._p.min_level_pa)
-        speed = np.exp((np.log(np.where(seen, mean, 1.0)) - gain) / 2)
-        settled = np.where(np.isfinite(pulse), self._fan.settled(pulse), 0.0)
-        # by a third: a pack that is full is no fan that coasts
-        coasts = seen & (2 * np.log(np.maximum(speed, 1e-3)) > settled + self._p.screen * 3)
-        return np.asarray(np.where(coasts, speed, 0.0), np.float64)
-
-    def _law(self, k0: int, k1: int) -> Array:
-        """Log of the suction by the fan's law of some blocks."""
-        pulse = self._pulses(k0 - RUN_IN, k1, max(k1 - 1, 0))
-        if pulse is None:
-            return np.zeros(k1 - k0)
-        return np.asarray(self._fan.expected(pulse[None], self._begun([k0 - RUN_IN]))[0], np.float64)
-
     def _first(self, k: int) -> int:
         """First block of the stretch of a block."""
         return int(self._blocks.stretch[: self._blocks.size].searchsorted(self._blocks.stretch[k]))
-
-    def _prepare(self, f0: int, f1: int) -> int:
-        """What the fan should give in some frames, up to the next that teaches it; those in which something
-        else was seen are marked. Returns how many.
-        """
-        blocks, p, fan = self._blocks, self._p, self._fan
-        if np.isnan(blocks.throttle_us[f0 * FRAME]):
-            f1 = f0 + 1
-        first = np.arange(f0, f1) * FRAME
-        begin, end = f0 * FRAME, min(f1 * FRAME, blocks.size)
-        pulse = self._pulses(begin - RUN_IN, f1 * FRAME, begin)
-        law = np.zeros((f1 - f0, FRAME))
-        if pulse is not None:
-            windows = np.ascontiguousarray(sliding_window_view(pulse, RUN_IN + FRAME)[::FRAME])
-            level = np.full((f1 - f0) * FRAME, np.nan)
-            level[: end - begin] = np.where(blocks.known[begin:end], blocks.mean_pa[begin:end], np.nan)
-            good = np.isfinite(level).reshape(-1, FRAME)
-            level_pa = np.maximum(np.where(good, level.reshape(-1, FRAME), p.zero_pa), p.zero_pa)
-            weight = np.where(good, 1.0 / (1.0 + (p.zero_pa / level_pa / p.noise) ** 2), 0.0)
-            log_pa, total = np.log(level_pa), np.maximum(weight.sum(axis=1), 1e-9)
-            moved = (np.ptp(windows, axis=1) > _WORK_US) & good.any(axis=1)
-            begun, taught = self._begun(first - RUN_IN), -1
-            while True:
-                if self._teaches == f0:
-                    seen, log_seen, weighed = windows[0].copy(), log_pa[0].copy(), weight[0].copy()
-                    fan.take(Lesson(f0, seen, log_seen, weighed, float(begun[0])))
-                    begun[1:], taught, self._teaches = self._begun(first[1:] - RUN_IN), f0, -1
-                law = fan.expected(windows, begun)
-                off = log_pa - law
-                off -= ((weight * off).sum(axis=1) / total)[:, None]
-                misfit = np.sqrt((weight * off * off).sum(axis=1) / total)
-                teach = [f for f in (f0 + moved.nonzero()[0]).tolist() if not fan.knows(f, misfit[f - f0])]
-                self._teaches = next((f for f in teach if f > taught), -1)
-                if self._teaches != f0:
-                    break
-            if self._teaches >= 0:
-                f1, end = self._teaches, self._teaches * FRAME
-        (down,) = (np.diff(blocks.throttle_us[begin : end + 1]) < 0).nonzero()
-        self._closing.update((f0 + down // FRAME).tolist())
-        here = slice(begin, end)
-        blocks.expected[here] = law.ravel()[: end - begin]
-        settled = self._fan.settled(blocks.throttle_us[here])
-        blocks.calm[here] = np.abs(blocks.expected[here] - settled) < p.screen
-        self._marked.update((f0 + self._departs(first[: f1 - f0], end).nonzero()[0]).tolist())
-        return f1 - f0
-
-    def _departs(self, first: NDArray[np.int64], end: int) -> Bools:
-        """In which frames does the log residual range over more than is worth a look, or is there a gap?"""
-        blocks, zero, gain = self._blocks, self._p.zero_pa, self._fan.gain
-        at = first[:, None] + np.arange(-_BACK, FRAME)
-        there = (at >= 0) & (at < end)
-        at = np.clip(at, 0, end - 1)
-        there &= blocks.stretch[at] == blocks.stretch[first[0]]
-        mean, law = np.where(there, blocks.mean_pa[at], np.nan), blocks.expected[at]
-        top = np.fmax.reduce(mean, axis=1)
-        floors = np.array(self._taps.floors_pa[first[0] // FRAME : first[0] // FRAME + len(first)])
-        usual = np.log(np.fmax(top, zero)) - law.max(axis=1) if gain is None else np.full(len(first), gain)
-        # what a zero that is off hides is no departure
-        left = np.log(np.fmax(mean, 0.0) + zero) - np.log(np.exp(law + usual[:, None]) + zero)
-        left[np.isnan(mean)] = np.nan
-        smooth = (left[:, 2:] + left[:, 1:-1] + left[:, :-2]) / 3
-        # what heals within three blocks is a dip of the road
-        stands = np.fmax(np.fmax(left[:, 2:], left[:, 1:-1]), left[:, :-2])
-        # a fan that moves is known less well, and at idle there is nothing to lose
-        calm, floor = blocks.calm[at[:, 1:-1]], floors[:, None]
-        unsure = np.where(calm, 0.0, _SPREAD * self._fan.scatter)
-        low = np.where(np.exp(law + usual[:, None])[:, 1:-1] > floor, stands, np.nan) + unsure
-        high = np.where(calm & (mean[:, 1:-1] > floor), smooth, np.nan)
-        none = np.isnan(high).all(axis=1)  # it moves all the time
-        high[none] = np.fmin(smooth - unsure, self._p.screen)[none]
-        # only what falls: what comes back was told when it went
-        fall = np.fmax.reduce(np.fmax.accumulate(high, axis=1) - low, axis=1)
-        departs = (fall > self._p.screen) & (top > floors)
-        gaps = np.array([gap.end_s for gap in blocks.gaps])
-        begin_s, end_s = blocks.t_s[first] - 1, blocks.t_s[np.minimum(first + FRAME, end) - 1] + 1
-        gap = gaps.searchsorted(end_s) > gaps.searchsorted(begin_s, "right")
-        return np.asarray(gap | departs)
 
     # -- a frame is judged
 
@@ -312,7 +193,7 @@ class Detector:
         ]
         whole = end if last else end // _EACH * _EACH
         if whole > first * _EACH:
-            self._sections.extend(min(whole * FRAME, self._blocks.size), self._fan, np.array(floors))
+            self._sections.extend(min(whole * FRAME, self._blocks.size), self._fans.fan, np.array(floors))
         while self._judged < end:
             self._judge(self._judged, last and self._judged + 1 == end)
             self._judged += 1
@@ -322,7 +203,7 @@ class Detector:
         k0, k1 = f * FRAME, min((f + 1) * FRAME, blocks.size)
         if f in self._closing:
             self._closing.discard(f)
-            for cut in find_cuts(blocks, k0, k1, self._fan, max(p.min_level_pa, self._floor_pa() / 2), p):
+            for cut in find_cuts(self._fans, k0, k1, max(p.min_level_pa, self._floor_pa() / 2)):
                 self._told.add(cut)
         if f in self._marked:
             self._marked.discard(f)
@@ -331,7 +212,7 @@ class Detector:
         self._follow(k0, k1)
         self._told.answer(np.inf if final else float(blocks.t_s[k0]))
         if f % _EACH == _EACH - 1 or final:
-            leak = self._sections.seek(k1, self._fan, [e for _, e in self._told.of_kind("seal-loss")], p)
+            leak = self._sections.seek(k1, self._fans.fan, [e for _, e in self._told.of_kind("seal-loss")], p)
             if leak is not None and (leak.ended or final):
                 self._tell_leak(leak)
 
@@ -347,7 +228,7 @@ class Detector:
         if not seen.any():
             return
         unknown = ~blocks.known[at] | ~inside
-        pulse = self._pulses(a - RUN_IN, b, f * FRAME)
+        pulse = self._fans.pulses(a - RUN_IN, b, f * FRAME)
         if not blocks.known[at][inside].any():
             pulse, unknown = None, np.ones(SIZE, bool)
         begin_s = float(blocks.t_s[at[0]])
@@ -355,8 +236,10 @@ class Detector:
             e.onset_s < begin_s and (e.end_s is None or e.end_s > begin_s)
             for _, e in self._told.of_kind(*LOSS_KINDS)
         )
-        window = Window(pulse, unknown, np.nan_to_num(pa), seen, float(self._begun([a - RUN_IN])[0]), opened)
-        found = explain(window, self._fan, (f - 1, f, f + 1), self._p)
+        window = Window(
+            pulse, unknown, np.nan_to_num(pa), seen, float(self._fans.begun([a - RUN_IN])[0]), opened
+        )
+        found = explain(window, self._fans.fan, (f - 1, f, f + 1), self._p)
         apart = round(_SAME_S / blocks.block_s)
         for piece in found.falls(self._p):
             first, length = piece.at, 4.0
@@ -387,7 +270,9 @@ class Detector:
         begun = int(np.searchsorted(blocks.t_s[: blocks.size], loss.onset_s)) - 1
         if blocks.known[max(k - 5, 0) : begun + 4].all():
             lately = float(np.nanmax(blocks.throttle_us[max(k - _LATELY, 0) : k + 1]))
-            asked = self._fan.settled(np.array([lately, blocks.throttle_us[min(begun + 3, blocks.size - 1)]]))
+            asked = self._fans.fan.settled(
+                np.array([lately, blocks.throttle_us[min(begun + 3, blocks.size - 1)]])
+            )
             if asked[1] - asked[0] < np.log(p.level_share):
                 return
         if any(abs(e.onset_s - loss.onset_s) < _SAME_S for _, e in self._told.of_kind("seal-loss")):
@@ -513,7 +398,7 @@ class Detector:
         first, self._watched = self._watched, max(end, self._watched)
         if not self._alarms_on or end <= first:
             return
-        lo = max(first - _REACH, 0)
+        lo = max(first - REACH, 0)
         good = np.isfinite(blocks.pa[lo:end])
         if self._prepared:
             good &= ~blocks.bad[self._prepared * FRAME - 1]
@@ -523,87 +408,21 @@ class Detector:
         seen = good.any(axis=1)
         held = mean[np.maximum.accumulate(np.where(seen, np.arange(len(mean)), 0))]
         stands = max(2, round(self._p.alarm_s / blocks.block_s) - 1)
-        for k in range(max(first, _REF[0] + stands), end):
+        for k in range(max(first, REF[0] + stands), end):
             i = k - lo
-            quiet = i < _REF[0] or not seen[i] or k < self._quiet_until
-            if quiet or not mean[i] < _LOUD * held[i - stands - 2]:
+            quiet = i < REF[0] or not seen[i] or k < self._quiet_until
+            if quiet or not mean[i] < LOUD * held[i - stands - 2]:
                 continue
             # a fall that is young yet is looked at once more: a dip of the road is on its way back by then
             again = k == self._young + 1
-            found = self._falls(k, stands + again, np.flatnonzero(good[i]))
+            taps = np.flatnonzero(good[i])
+            found = find_fall(self._fans, self._weights, self._floor_pa(), k, stands + again, taps)
             if found is None:
                 continue
             fall, stood_s = found
-            if stood_s < _STOOD_S and not again:
+            if stood_s < STOOD_S and not again:
                 self._young = k
             else:
                 self._quiet_until = k + round(_AGAIN_S / blocks.block_s)
                 raised.append(fall)
                 self._told.ring(fall)
-
-    def _falls(self, k: int, stands: int, taps: NDArray[np.int64]) -> tuple[Loss, float] | None:
-        """The fall, if any, that has stood for so many blocks, that the throttle does not explain, at more
-        than one tap; and how long it has stood, s: without end if it is deeper than a dip can be.
-        """
-        blocks, p = self._blocks, self._p
-        begin = max(k - _REACH, 0)
-        seen = np.isfinite(blocks.pa[begin : k + 1][:, taps]).all(axis=1)
-        at = (
-            begin
-            + np.flatnonzero(seen & (blocks.stretch[begin : k + 1] == blocks.stretch[k]))[-_REF[0] - 1 :]
-        )
-        since = int((at > k - stands).sum())
-        if len(at) <= _REF[0] or since < 2:
-            return None
-        pa, gap = blocks.pa[at][:, taps], since < stands
-        before = middles(pa[: _REF[0] - stands - 1].T)
-        level = float(before.mean())
-        if level < self._floor_pa():
-            return None
-        law = self._law(int(at[0]) - _SLOW, k + 1)
-        pulse = self._pulses(k - _COAST - _REACH, k + 1, k)
-        asked = None if pulse is None else self._fan.settled(pulse)
-        # how soon a fan follows is not known for sure: it may do later what its law says, or all at once
-        paths = [law] if asked is None else [law, asked[-len(law) :]]
-        late = np.stack([path[at - at[0] + lag] for path in paths for lag in range(_SLOW + 1)])
-        late -= middles(late[:, : _REF[0] - stands])[:, None]
-        explained = np.exp(np.minimum(_STEEPER * late.min(axis=0), 0.0))
-        left = pa / np.maximum(explained, _LOUD / 4)[:, None]
-        now = left[-since:].mean(axis=1) / level
-        # what comes back because the throttle went up has not healed
-        back = np.maximum(late.max(axis=0), 0.0)[-since:]
-        heals = 1 - _HEALS * (1 - (now * np.exp(-back)).min())
-        begun = left[-1 - since].mean() / level
-        lesser = bool(now[-1] > 1 - p.brief_drop)
-        if (
-            self._coasts(asked, float(pa[-1].mean()))
-            or explained[-1] < p.level_share  # told to idle
-            or now[-1] > 1 - p.min_drop
-            or now.max() > _LOUD
-            or (begun > _BEGUN[lesser] and not gap)
-            or now[-1] * np.exp(-back[-1]) > heals
-        ):
-            return None
-        shares = left[-1] / np.maximum(before, 1.0)
-        if len(taps) > 1 and 1 - np.delete(shares, int(shares.argmin())).mean() <= p.alone_share:
-            return None
-        t_s, suction, _ = blocks.between(int(at[-1 - since]), k + 1)
-        rows, begin_s = suction[:, taps].mean(axis=1) / level, float(blocks.t_s[k])
-        late_rows = rows[t_s > begin_s + blocks.block_s / 2] / explained[-1]
-        if late_rows.size and late_rows.mean() * np.exp(-back[-1]) > heals:
-            return None
-        now_pa = float(pa[-1] @ self._weights[taps] / self._weights[taps].sum())
-        before_pa = middle(pa[: _REF[0] - _REF[1]] @ self._weights[taps] / self._weights[taps].sum())
-        shows = rows < 1 - _SHOWS * (1 - pa[-1].mean() / level)
-        stood_s = begin_s + blocks.block_s - float(t_s[max(int(shows.argmax()) - gap, 0)])
-        drop = min(1 - now_pa / before_pa, 1.0)
-        onset_s = float(blocks.t_s[at[-1 - since]])
-        fall = Loss("seal-loss", onset_s, begin_s, from_pa=before_pa, to_pa=now_pa, drop=drop, confidence=0.5)
-        return fall, stood_s if now[-1] > _DEEP else np.inf
-
-    def _coasts(self, asked: Array | None, now_pa: float) -> bool:
-        """May a fan be coming down still? However late, it comes no further than its throttle asks for."""
-        if asked is None or self._fan.gain is None or asked[-1] > asked.max() - self._p.screen:
-            return False
-        least = float(asked[-1]) + self._fan.gain + float(np.log(1 - self._p.min_drop))
-        return float(np.log(max(now_pa, 1.0))) > least

@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 
 from undertray.quantiles import middle
 from undertray.reduce.detect.blocks import Blocks
-from undertray.reduce.detect.onset import Fall, measure_fall
+from undertray.reduce.detect.fanmodel import FanRun
+from undertray.reduce.detect.onset import Fall, measure_fall, transition
 from undertray.reduce.loss import Loss, LossParameters
 
-__all__ = ["LEAD", "Entry", "Told", "came_back", "measure"]
+__all__ = ["LEAD", "Entry", "Told", "came_back", "find_cuts", "measure"]
 
 Array = NDArray[np.float64]
 
@@ -41,6 +42,13 @@ _DIPS, _AS_DEEP = 2, 0.7  # dips that show what the road does, and how deep besi
 _CALM = 125  # blocks within which the fan should be calm
 _LEAD = 2  # samples
 _SAME_S = 0.25  # between an alarm and the loss that it rang for
+
+_CLOSING_S = 0.5  # within which most of it has to happen: what is closed gently is no event
+_MOST_OF_IT = 0.6
+_LEAST_US = 60.0
+_WAIT_S = 5.0  # for the suction to fall while the throttle stays down
+_OPENED = 0.4  # of the way up: it is open again
+_DOWN = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +201,55 @@ def measure(
         brief=brief,
         onset_between_s=between,
     )
+
+
+def find_cuts(fans: FanRun, k0: int, k1: int, least_pa: float) -> list[Loss]:
+    """Find the falls that the throttle explains, as the driver closed it, and that begin in some blocks."""
+    blocks, p = fans.blocks, fans.p
+    pulse, mean = blocks.throttle_us[: blocks.size], blocks.mean_pa[: blocks.size]
+    (down,) = (np.diff(pulse[k0 : k1 + 1]) < 0).nonzero()
+    closing, found, done = max(1, round(_CLOSING_S / blocks.block_s)), [], -1
+    for k in (down + k0).tolist():
+        if k < done or not np.isfinite(mean[max(k - 3, 0) : k + 1]).any():
+            continue
+        soon = pulse[k : k + closing + 1]
+        later = ~(np.diff(pulse[k + 1 : k + 6 * closing]) <= 0)
+        end = k + 1 + int(later.argmax() if later.any() else len(later))
+        high, low = float(pulse[k]), float(np.nanmin(soon))
+        fall, law = high - low, fans.fan.settled(np.array([high, low]))
+        ago = float(np.nanmax(pulse[max(k - closing, 0) : k + 1]))
+        gentle = fall < _MOST_OF_IT * (ago - float(np.nanmin(pulse[k : end + 1])))
+        if gentle or fall < _LEAST_US or law[1] - law[0] > np.log(1 - p.cut_drop):
+            continue
+        limit = min(blocks.size, k + round(_WAIT_S / blocks.block_s))
+        again = pulse[k + _DOWN : limit] >= low + _OPENED * fall
+        stop = k + _DOWN + int(again.argmax()) if again.any() else limit
+        done = max(k + 1, min(stop, k + closing))
+        before, after = mean[max(k - 3, 0) : k + 1], mean[k:stop]
+        before = before[np.isfinite(before)]
+        level = middle(before)
+        if level < least_pa or not (after < (1 - p.cut_drop) * level).any():
+            continue
+        t, _, rows = blocks.between(max(k - 1, 0), min(k + 5, blocks.size))
+        (short,) = (rows < high - max(6.0, 0.05 * fall)).nonzero()
+        onset = float(t[short[0]]) if short.size else float(blocks.t_s[min(k + 1, blocks.size - 1)])
+        lowest = np.sort(after[np.isfinite(after)])
+        to_pa = max(middle(lowest[: max(1, len(lowest) // 3)]), 0.0)
+        at_s, seen = blocks.t_s[k:stop] + blocks.block_s / 2, np.isfinite(after)
+        t90, t10 = transition(at_s[seen], after[seen], level, to_pa, float(at_s[0]))
+        found.append(
+            Loss(
+                "throttle-cut",
+                onset_s=onset,
+                bottom_s=max(t10 + (t10 - t90) / 8, onset),
+                from_pa=level,
+                to_pa=to_pa,
+                drop=min(1 - to_pa / level, 1.0),
+                fall_s=max(t10 - t90, blocks.period_s),
+                throttle_us=high,
+            )
+        )
+    return found
 
 
 def _longest_step_s(t_s: Array, from_s: float, until_s: float, period_s: float) -> float:

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from undertray.quantiles import middle
+from undertray.reduce.detect.blocks import FRAME, Array, Blocks, Bools
+from undertray.reduce.loss import LossParameters
 
-__all__ = ["RUN_IN", "Fan", "Lesson", "log_suction"]
-
-Array = NDArray[np.float64]
+__all__ = ["RUN_IN", "Fan", "FanRun", "log_suction"]
 
 RUN_IN = 96
 """Blocks before a window from which the rotor is followed, at rest in the first."""
@@ -42,6 +44,9 @@ _FITS = 0.012  # scatter below which they are not
 _LONG, _SHORT = 5, 3  # rounds from several starts, and from the last law
 _SHARP, _COARSE = 0.03, 0.3  # scale of the residuals that count in full, last and first
 _STILL = 0.5  # steps of the derivative by which a law still moves that has come to rest
+_WORK_US = 25.0  # range of the pulse in a frame that teaches
+_BACK = 30  # blocks before a frame that are looked at with it
+_SPREAD = 3.0  # standard deviations by which a fan that moves may be off before it is worth a look
 _ALIKE = 8.0  # neighbouring residuals say the same over this many blocks
 
 
@@ -299,3 +304,122 @@ def _weighed(law: Array, off: Array, slope: Array, weight: Array, scale: float) 
     misfit = float((weight * np.log1p(off * off / sharp)).sum()) * sharp / (_ALIKE * 0.02**2)
     each = np.sqrt((weight * off * off).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-9))
     return _Fit(law, misfit + float(away @ away), scatter, each, normals, pulls, gain[:, 0])
+
+
+class FanRun:
+    """The fan over the blocks of a run; ``teaches`` is the next frame that it learns from, or -1.
+
+    Sets what is expected of the blocks, and whether the fan is calm in them.
+    """
+
+    def __init__(self, blocks: Blocks, p: LossParameters) -> None:
+        self.fan = Fan(blocks.block_s)
+        self.blocks, self.p = blocks, p
+        self.teaches = -1
+
+    def pulses(self, k0: int, k1: int, k: int) -> Array | None:
+        """Pulses of some blocks, held at the ends of the stretch of one; None where none was known."""
+        blocks = self.blocks
+        at = np.clip(np.arange(k0, k1), 0, blocks.size - 1)
+        pulse = blocks.throttle_us[at]
+        (known,) = (np.isfinite(pulse) & (blocks.stretch[at] == blocks.stretch[k])).nonzero()
+        if not known.size:
+            return None
+        pulse[: known[0]], pulse[known[-1] :] = pulse[known[0]], pulse[known[-1]]
+        return pulse
+
+    def begun(self, at: Sequence[int] | NDArray[np.int64]) -> Array:
+        """Speed of the fan in some blocks by what it gave, where that shows that it was still coasting."""
+        blocks, gain, k = self.blocks, self.fan.gain, np.asarray(at)
+        if gain is None:
+            return np.zeros(len(k))
+        mean, pulse = blocks.mean_pa[np.maximum(k, 0)], blocks.throttle_us[np.maximum(k, 0)]
+        seen = (k >= 0) & (mean > self.p.min_level_pa)
+        speed = np.exp((np.log(np.where(seen, mean, 1.0)) - gain) / 2)
+        settled = np.where(np.isfinite(pulse), self.fan.settled(pulse), 0.0)
+        # by a third: a pack that is full is no fan that coasts
+        coasts = seen & (2 * np.log(np.maximum(speed, 1e-3)) > settled + self.p.screen * 3)
+        return np.asarray(np.where(coasts, speed, 0.0), np.float64)
+
+    def law(self, k0: int, k1: int) -> Array:
+        """Log of the suction by the fan's law of some blocks."""
+        pulse = self.pulses(k0 - RUN_IN, k1, max(k1 - 1, 0))
+        if pulse is None:
+            return np.zeros(k1 - k0)
+        return np.asarray(self.fan.expected(pulse[None], self.begun([k0 - RUN_IN]))[0], np.float64)
+
+    def prepare(self, f0: int, f1: int, floors_pa: Sequence[float]) -> tuple[int, list[int], list[int]]:
+        """What the fan should give in some frames, up to the next that teaches it: how many they were, those
+        in which the throttle came down, and those in which something else was seen. By the suction of each
+        frame below which there is nothing to lose.
+        """
+        blocks, p, fan = self.blocks, self.p, self.fan
+        if np.isnan(blocks.throttle_us[f0 * FRAME]):
+            f1 = f0 + 1
+        first = np.arange(f0, f1) * FRAME
+        begin, end = f0 * FRAME, min(f1 * FRAME, blocks.size)
+        pulse = self.pulses(begin - RUN_IN, f1 * FRAME, begin)
+        law = np.zeros((f1 - f0, FRAME))
+        if pulse is not None:
+            windows = np.ascontiguousarray(sliding_window_view(pulse, RUN_IN + FRAME)[::FRAME])
+            level = np.full((f1 - f0) * FRAME, np.nan)
+            level[: end - begin] = np.where(blocks.known[begin:end], blocks.mean_pa[begin:end], np.nan)
+            good = np.isfinite(level).reshape(-1, FRAME)
+            level_pa = np.maximum(np.where(good, level.reshape(-1, FRAME), p.zero_pa), p.zero_pa)
+            weight = np.where(good, 1.0 / (1.0 + (p.zero_pa / level_pa / p.noise) ** 2), 0.0)
+            log_pa, total = np.log(level_pa), np.maximum(weight.sum(axis=1), 1e-9)
+            moved = (np.ptp(windows, axis=1) > _WORK_US) & good.any(axis=1)
+            begun, taught = self.begun(first - RUN_IN), -1
+            while True:
+                if self.teaches == f0:
+                    seen, log_seen, weighed = windows[0].copy(), log_pa[0].copy(), weight[0].copy()
+                    fan.take(Lesson(f0, seen, log_seen, weighed, float(begun[0])))
+                    begun[1:], taught, self.teaches = self.begun(first[1:] - RUN_IN), f0, -1
+                law = fan.expected(windows, begun)
+                off = log_pa - law
+                off -= ((weight * off).sum(axis=1) / total)[:, None]
+                misfit = np.sqrt((weight * off * off).sum(axis=1) / total)
+                teach = [f for f in (f0 + moved.nonzero()[0]).tolist() if not fan.knows(f, misfit[f - f0])]
+                self.teaches = next((f for f in teach if f > taught), -1)
+                if self.teaches != f0:
+                    break
+            if self.teaches >= 0:
+                f1, end = self.teaches, self.teaches * FRAME
+        (down,) = (np.diff(blocks.throttle_us[begin : end + 1]) < 0).nonzero()
+        here = slice(begin, end)
+        blocks.expected[here] = law.ravel()[: end - begin]
+        settled = self.fan.settled(blocks.throttle_us[here])
+        blocks.calm[here] = np.abs(blocks.expected[here] - settled) < p.screen
+        departs = self._departs(first[: f1 - f0], end, np.array(floors_pa[: f1 - f0]))
+        return f1 - f0, (f0 + down // FRAME).tolist(), (f0 + departs.nonzero()[0]).tolist()
+
+    def _departs(self, first: NDArray[np.int64], end: int, floors: Array) -> Bools:
+        """In which frames does the log residual range over more than is worth a look, or is there a gap?"""
+        blocks, zero, gain = self.blocks, self.p.zero_pa, self.fan.gain
+        at = first[:, None] + np.arange(-_BACK, FRAME)
+        there = (at >= 0) & (at < end)
+        at = np.clip(at, 0, end - 1)
+        there &= blocks.stretch[at] == blocks.stretch[first[0]]
+        mean, law = np.where(there, blocks.mean_pa[at], np.nan), blocks.expected[at]
+        top = np.fmax.reduce(mean, axis=1)
+        usual = np.log(np.fmax(top, zero)) - law.max(axis=1) if gain is None else np.full(len(first), gain)
+        # what a zero that is off hides is no departure
+        left = np.log(np.fmax(mean, 0.0) + zero) - np.log(np.exp(law + usual[:, None]) + zero)
+        left[np.isnan(mean)] = np.nan
+        smooth = (left[:, 2:] + left[:, 1:-1] + left[:, :-2]) / 3
+        # what heals within three blocks is a dip of the road
+        stands = np.fmax(np.fmax(left[:, 2:], left[:, 1:-1]), left[:, :-2])
+        # a fan that moves is known less well, and at idle there is nothing to lose
+        calm, floor = blocks.calm[at[:, 1:-1]], floors[:, None]
+        unsure = np.where(calm, 0.0, _SPREAD * self.fan.scatter)
+        low = np.where(np.exp(law + usual[:, None])[:, 1:-1] > floor, stands, np.nan) + unsure
+        high = np.where(calm & (mean[:, 1:-1] > floor), smooth, np.nan)
+        none = np.isnan(high).all(axis=1)  # it moves all the time
+        high[none] = np.fmin(smooth - unsure, self.p.screen)[none]
+        # only what falls: what comes back was told when it went
+        fall = np.fmax.reduce(np.fmax.accumulate(high, axis=1) - low, axis=1)
+        departs = (fall > self.p.screen) & (top > floors)
+        gaps = np.array([gap.end_s for gap in blocks.gaps])
+        begin_s, end_s = blocks.t_s[first] - 1, blocks.t_s[np.minimum(first + FRAME, end) - 1] + 1
+        gap = gaps.searchsorted(end_s) > gaps.searchsorted(begin_s, "right")
+        return np.asarray(gap | departs)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from undertray.quantiles import middle, middles
 
-__all__ = ["Fall", "broken_stick", "measure_fall"]
+__all__ = ["Fall", "broken_stick", "measure_fall", "transition"]
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -87,13 +87,13 @@ def measure_fall(t_s: Array, taps_pa: Array, weights: Array, begun_s: float, per
     (level,), (noise,) = _level(mean[None, :n])
     smooth = _smooth(mean[None], _width(noise, level - mean.min(keepdims=True), period_s))[0]
     low = float(_floor_level(smooth[None, n:])[0])
-    t90, t10 = _transition(t_s, smooth, level, low, begun_s)
+    t90, t10 = transition(t_s, smooth, level, low, begun_s)
     # an exponential fall has gone on by then to a hundredth
     rest_s = t10 + (t10 - t90)
     settled = mean[t_s.searchsorted(rest_s) : t_s.searchsorted(rest_s + _PLATEAU_S, "right")]
     if len(settled) >= 3:
         low = middle(settled)
-        t90, t10 = _transition(t_s, smooth, level, low, begun_s)
+        t90, t10 = transition(t_s, smooth, level, low, begun_s)
     # a straight fall began an eighth of its 90-10 % time before the first crossing
     earliest_s = t90 - 0.25 * (t10 - t90) - 0.05
     at, errors, drops = _onsets(t_s, all_pa, earliest_s, period_s)
@@ -147,7 +147,8 @@ def _onsets(
     return at.tolist(), error.tolist(), drop.tolist()
 
 
-def _transition(t_s: Array, y: Array, level: float, low: float, begun_s: float) -> tuple[float, float]:
+def transition(t_s: Array, y: Array, level: float, low: float, begun_s: float) -> tuple[float, float]:
+    """When 90 and 10 % of the way from a level down to another were left, s, after a fall began."""
     high, bottom = low + 0.9 * (level - low), low + 0.1 * (level - low)
     from_here = int(t_s.searchsorted(begun_s - 0.04))
     under = y[from_here:] <= bottom
