@@ -182,3 +182,14 @@ def test_what_the_throttle_did_while_it_was_not_read_is_no_loss():
     suction = steady(t, level_pa=3000.0, shape=lambda t: fan(t, asked, 0.03))
     throttle = np.where((t > 22.0) & (t < 23.2), np.nan, asked)
     assert told(t, suction, throttle) == []
+
+
+@pytest.mark.parametrize("at_s", [14.9, 15.0, 15.13])
+@pytest.mark.parametrize("to_us", [1000.0, 1300.0])
+def test_a_throttle_closed_in_a_hole_of_the_rows_explains_what_fell_there(at_s, to_us):
+    t = times(40.0)
+    pulse = np.where((t > 4) & (t < 8), 1500.0, 1700.0)
+    pulse = np.where((t > at_s + 0.1) & (t < at_s + 6), to_us, pulse)
+    suction = 2400 * fan(t, pulse)[:, None] + np.random.default_rng(4).normal(0, 5, (len(t), 4))
+    seen = (t < at_s) | (t > at_s + 0.35)
+    assert told(t[seen], suction[seen], pulse[seen]) == []

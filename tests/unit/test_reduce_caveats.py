@@ -144,3 +144,25 @@ def test_rows_without_any_tap_are_said_and_leave_no_sure_hold() -> None:
     verdict = judge(reduction)
     assert verdict.word == "held, but not surely"
     assert "for 3.00 s of the time that counts no suction was measured" in verdict.headline
+
+
+@pytest.mark.parametrize(("left", "said"), [(1.0, False), (0.4, True)])
+def test_less_suction_behind_a_long_gap_at_the_same_throttle_is_said(left: float, said: bool) -> None:
+    """Too long a gap to tell a loss in; that the axles are below their need then is another matter."""
+    pa = suction_pa(2200.0)
+    pa[T_S >= 5.0] *= left
+    seen = (T_S <= 5.0) | (T_S >= 5.6)
+    run = run_of(T_S[seen], pa[seen], np.where(UP, 1700.0, 1000.0)[seen])
+    caveats = reduce_run(run, invented_car(), calibration()).caveats
+    words = "behind the gap from 5.00 to 5.60 s the suction is 60% lower at the same throttle: the seal may"
+    assert any(words in text for text in caveats) is said
+
+
+def test_a_throttle_that_is_lower_behind_a_gap_leaves_no_such_doubt() -> None:
+    pa = suction_pa(2200.0)
+    lower = T_S >= 5.0
+    pa[lower] *= 0.4
+    seen = (T_S <= 5.0) | (T_S >= 5.6)
+    pulse = np.where(lower & UP, 1450.0, np.where(UP, 1700.0, 1000.0))
+    caveats = reduce_run(run_of(T_S[seen], pa[seen], pulse[seen]), invented_car(), calibration()).caveats
+    assert not any("behind the gap" in text for text in caveats)

@@ -31,6 +31,9 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _LONG_GAP_S = 0.1
+# beside a gap: how long is looked at, after how long a fan that was stopped has spun up, and by how much a
+# throttle that is the same may differ
+_BESIDE_S, _SPUN_UP_S, _SAME_US, _FEW_ROWS = 0.3, 1.0, 30.0, 8
 _LOST = 0.02  # of all rows
 _BEYOND, _OUTSIDE, _BARE = 0.02, 0.05, 0.02  # shares of the rows with the throttle up
 _OFF_ZERO = 0.05  # of the mean suction with the throttle up
@@ -84,6 +87,7 @@ def run_caveats(
     return (
         *_of_the_calibration(run, calibration),
         *_log_caveats(run, time),
+        *_behind_gaps(run, time, loads),
         *_of_the_taps(run, car, suction, loads, up),
         *_of_the_axles(car, loads, up),
         *_of_the_zero(car, loads, zero, up),
@@ -112,6 +116,26 @@ def _log_caveats(run: Run, time: BoardTime) -> Iterator[str]:
         yield _lost_words(time)
     if time.resets and time.host is None:
         yield "the board was reset, and for how long no rows came is unknown"
+
+
+def _behind_gaps(run: Run, time: BoardTime, loads: Loads) -> Iterator[str]:
+    """Gaps too long to tell a loss in, behind which less is pulled at the same throttle."""
+    p = LossParameters()
+    for begin_s, end_s in time.gaps:
+        if end_s - begin_s <= p.outage_s:
+            continue
+        a, b = time.t_s.searchsorted([begin_s - _BESIDE_S, begin_s], "right").tolist()
+        c, d = time.t_s.searchsorted([end_s + _SPUN_UP_S, end_s + _SPUN_UP_S + _BESIDE_S]).tolist()
+        first = int(time.t_s.searchsorted(end_s))
+        pulse = np.concatenate([run.drive_us[a:b], run.drive_us[first:d]])
+        if b - a < _FEW_ROWS or d - c < _FEW_ROWS or not np.ptp(pulse) < _SAME_US:
+            continue
+        before_pa, after_pa = (float(np.median(loads.mean_suction_pa[i:j])) for i, j in ((a, b), (c, d)))
+        if before_pa > p.min_level_pa and after_pa < (1 - p.cut_drop) * before_pa:
+            yield (
+                f"behind the gap from {begin_s:.2f} to {end_s:.2f} s the suction is "
+                f"{1 - after_pa / before_pa:.0%} lower at the same throttle: the seal may have gone unseen"
+            )
 
 
 def _of_the_taps(run: Run, car: Car, suction: TapSuction, loads: Loads, up: Mask) -> Iterator[str]:

@@ -26,6 +26,7 @@ _LEVEL = 12  # blocks before a fall that its level is read from
 _LATELY = 100  # blocks within which the throttle asked for the most
 _FEW, _TOGETHER = 8, 128  # frames that are prepared at once after a lesson, and later where they are there
 _EACH = TOGETHER // FRAME
+_MOVED_US = 25.0  # by which a throttle is lower behind a hole of the rows
 _SAME_S = 0.12  # two falls that begin closer are one
 _AGAIN_S = 1.0  # after an alarm
 _LEAKS_S = 5.0  # two leaks that begin closer are one
@@ -227,7 +228,11 @@ class Detector:
         seen = np.isfinite(pa)
         if not seen.any():
             return
-        unknown = ~blocks.known[at] | ~inside
+        known = blocks.known[at] & inside
+        # in a hole of the rows a fan whose throttle is no lower behind it has not given less
+        behind = np.minimum.accumulate(np.where(known, np.arange(SIZE), SIZE)[::-1])[::-1]
+        lower = blocks.throttle_us[at[np.minimum(behind, SIZE - 1)]] < blocks.throttle_us[at] - _MOVED_US
+        unknown = ~known & (seen | (behind == SIZE) | lower)
         pulse = self._fans.pulses(a - RUN_IN, b, f * FRAME)
         if not blocks.known[at][inside].any():
             pulse, unknown = None, np.ones(SIZE, bool)
@@ -267,6 +272,8 @@ class Detector:
         loss = measure(blocks, k, int(length), lead, self._weights, self._names, p)
         if loss is None:
             return
+        if loss.onset_between_s and self._fan_fell_in(loss.onset_between_s, middle(before)):
+            return
         begun = int(np.searchsorted(blocks.t_s[: blocks.size], loss.onset_s)) - 1
         if blocks.known[max(k - 5, 0) : begun + 4].all():
             lately = float(np.nanmax(blocks.throttle_us[max(k - _LATELY, 0) : k + 1]))
@@ -280,6 +287,19 @@ class Detector:
         law = blocks.expected[max(k - _LEVEL, 0) : max(k - 1, 1)]
         usual = middle(law[np.isfinite(law)]) if np.isfinite(law).any() else 0.0
         self._refs[self._told.add(loss)] = float(np.log(middle(before))) - usual
+
+    def _fan_fell_in(self, hole_s: tuple[float, float], before_pa: float) -> bool:
+        """Does a throttle that is lower behind a hole of the rows explain what fell in it?"""
+        blocks = self._blocks
+        last, first = (blocks.t_s[: blocks.size].searchsorted(hole_s, "right") - 1).tolist()
+        ahead = slice(first, min(first + FRAME, blocks.size))
+        (behind,) = (blocks.known[ahead] & np.isfinite(blocks.mean_pa[ahead])).nonzero()
+        if not (behind.size and blocks.known[last]):
+            return False
+        j = first + int(behind[0])
+        asked = self._fans.fan.settled(blocks.throttle_us[[last, j]])
+        fell = float(np.log(max(float(blocks.mean_pa[j]), 1.0) / before_pa))
+        return fell > min(float(asked[1] - asked[0]), 0.0) + float(np.log(1 - self._p.min_drop))
 
     def _follow(self, k0: int, k1: int) -> None:
         """Look for the ends of losses that are open."""
