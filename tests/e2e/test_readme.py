@@ -36,7 +36,11 @@ def test_the_python_of_a_page_gives_what_it_says(tmp_path: Path, monkeypatch: py
     assert (done.failed, done.attempted >= 12) == (0, True), "".join(said)
 
 
-def test_what_the_demo_leaves_is_all_that_the_commands_of_the_first_page_read(tmp_path: Path) -> None:
+def test_what_the_demo_leaves_is_all_that_the_commands_of_the_first_page_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # the page itself is looked at by test_live_chain.py; here nobody waits for its pictures
+    monkeypatch.setattr("undertray.report.page.render_page", lambda sheets, title: title)
     assert undertray("demo", folder=tmp_path).returncode == 0
     left = {path.name for path in (tmp_path / "undertray-demo").iterdir()}
     commands = [step.command for step in read_steps((ROOT / "README.md").read_text(encoding="utf-8"))]
