@@ -70,7 +70,7 @@ def test_nothing_foreign_comes_out_of_many(kind: str, tmp_path: Path) -> None:
         ["compare", RUN, RUN, "--car", CAR, "--by", LONG],
         [*_CALIBRATE, LONG, "--out", "/dev/null"],
         [*_CALIBRATE, POINTS, "--out", LONG],
-        [*_CALIBRATE, POINTS, "--out", "/dev/null", "--certificate", f"{LONG}.pdf"],
+        [*_CALIBRATE, POINTS, "--out", "/dev/null", "--certificate", f"{LONG}.png"],
         [*_CALIBRATE, POINTS, "--out", "/dev/null", "--previous", LONG],
         ["reference", RUN, "--car", CAR, "--out", LONG],
         ["tare", LONG],

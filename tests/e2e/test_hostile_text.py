@@ -194,7 +194,7 @@ def test_the_live_view_sends_its_own_styling_and_nothing_else(tmp_path: Path) ->
             EVIL,
         ]
         facts = ["--mounting", "1", "--gap", EVIL, "--springs", "a", "--pack", "b", "--surface", "c"]
-        facts += ["--seconds", "2"]
+        facts += ["--seconds", "1.2"]
         status, seen = on_a_terminal([*UNDERTRAY, *arguments, *facts], {"XDG_CONFIG_HOME": str(tmp_path)})
     text = seen.decode()
     assert status == 0, text

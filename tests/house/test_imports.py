@@ -6,6 +6,7 @@ import ast
 import re
 from collections import Counter, defaultdict
 from collections.abc import Iterator
+from functools import cache
 from graphlib import TopologicalSorter
 from pathlib import Path
 
@@ -21,6 +22,11 @@ def _name(path: Path) -> str:
 
 
 NAMES = {_name(path) for path in FILES}
+
+
+@cache
+def _tree(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
 
 
 def _used(nodes: Iterator[ast.AST]) -> Iterator[str]:
@@ -57,7 +63,7 @@ def test_each_part_uses_what_is_drawn_and_nothing_else() -> None:
     for path in FILES:
         part = _part(_name(path))
         if part:
-            used = {_part(name) for name in _used(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))}
+            used = {_part(name) for name in _used(ast.walk(_tree(path)))}
             found[part] |= used - {part, ""}
     assert found == _drawn()
 
@@ -70,8 +76,7 @@ def test_the_parts_have_an_order() -> None:
 def test_no_files_import_each_other_in_a_circle() -> None:
     uses = defaultdict(set)
     for path in FILES:
-        tree = ast.parse(path.read_text(encoding="utf-8"))
-        uses[_name(path)] |= set(_used(iter(tree.body))) - {_name(path), ""}
+        uses[_name(path)] |= set(_used(iter(_tree(path).body))) - {_name(path), ""}
     assert len(list(TopologicalSorter(uses).static_order())) >= len(FILES)  # raises CycleError
 
 
