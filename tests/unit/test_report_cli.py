@@ -136,7 +136,9 @@ def test_sessions_of_the_demo_folder(
     arguments = ("sessions", folder, *CAR, "--calibration", calibration, "--sort", "margin")
     first = _run(*arguments)
     assert first.exit_code == 0, first.output
-    lines = first.stdout.splitlines()
+    said, empty, *lines = first.stdout.splitlines()
+    assert (said[:21], empty) == ("4 runs: 2 let go, 2 h", "")  # the answer first, then a line a run
+    assert said.endswith(", in front-fold.csv.")
     assert len(lines) == 5
     assert "note: 1 file is not a run log: column.csv" in first.stderr
     assert lines[1].startswith("front-fold.csv")

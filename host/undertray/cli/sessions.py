@@ -163,6 +163,7 @@ def _notices(found: list[Session], others: list[str]) -> list[str]:
 def _print(found: list[Session], fact: str, units: Display) -> None:
     from undertray.reduce.warning import UNTOLD
     from undertray.report.comparewords import least_width, text_table
+    from undertray.report.runlist import summed
     from undertray.report.words import room, wrapped
 
     heads = [*_HEADS[:4], fact, *_HEADS[4:]]
@@ -175,6 +176,8 @@ def _print(found: list[Session], fact: str, units: Display) -> None:
         while kept > 2 and least_width(heads[:kept], [row[:kept] for row in narrow], _WRAPPING) > width:
             kept -= 1
         lines = text_table(heads[:kept], [row[:kept] for row in narrow], width, _WRAPPING)
+    if found:
+        print(wrapped(summed(found, units)), end="\n\n")
     for line in lines:
         print(line)
     if kept < len(heads):

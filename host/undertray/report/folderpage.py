@@ -25,6 +25,7 @@ from undertray.report.comparewords import (
 from undertray.report.display import SI, Display
 from undertray.report.page import render_comparison, render_folder, render_page, write_page
 from undertray.report.picture import Picture
+from undertray.report.runlist import Session, summed
 from undertray.report.sheet import Grid, make_sheet
 from undertray.report.style import GRID, INK, LIMIT, MARKERS, SERIES, settings, short, stacked
 from undertray.report.verdict import tone_of
@@ -39,7 +40,6 @@ if TYPE_CHECKING:
     from undertray.reduce.summary import Reduction
     from undertray.report.comparedrun import Taken
     from undertray.report.comparison import Comparison
-    from undertray.report.runlist import Session
 
 __all__ = [
     "History",
@@ -384,6 +384,7 @@ def folder_page(
     ]
     return render_folder(
         title=escaped(folder.resolve().name or str(folder)),
+        said=summed(found, units) if found else "No run is here.",
         figures=_figures(found),
         entries=entries,
         heads=tuple(heads[k] for k in kept),

@@ -8,6 +8,7 @@ import json
 import math
 import os
 import sys
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -15,9 +16,10 @@ from typing import TYPE_CHECKING, Any
 
 from undertray.acquire.runfolder import Drive, counted_once, find_runs
 from undertray.acquire.runlog import is_run
-from undertray.errors import ReductionError, UndertrayError
+from undertray.errors import ReductionError, UndertrayError, escaped
 from undertray.files import write_whole
 from undertray.report.comparedrun import facts_of
+from undertray.report.display import SI, Display
 
 if TYPE_CHECKING:
     from undertray.reduce.summary import Reduction
@@ -33,6 +35,7 @@ __all__ = [
     "list_sessions",
     "once_each",
     "sort_sessions",
+    "summed",
 ]
 
 
@@ -355,6 +358,19 @@ def headline(
         "notices": [notice[:_NOTICE_LENGTH] for notice in notices[:_MOST_NOTICES]],
         "drive": None if drive is None else drive.as_dict(),
     }
+
+
+def summed(found: Sequence[Session], units: Display = SI) -> str:
+    """How many runs came to what, and the worst of them, in a sentence."""
+    words = Counter("not reduced" if one.duration_s is None else one.verdict for one in found)
+    # what did not hold comes first
+    counts = ", ".join(f"{n} {word}" for word, n in sorted(words.items(), key=lambda item: item[0] == "held"))
+    said = f"{len(found)} {'run' if len(found) == 1 else 'runs'}: {counts}"
+    judged = [one for one in found if one.least_margin_n is not None]
+    worst = min(judged, key=lambda one: one.least_margin_n or 0.0, default=None)
+    if worst is None:
+        return f"{said}."
+    return f"{said}; least margin {units.n(worst.least_margin_n, signed=True)}, in {escaped(worst.file)}."
 
 
 def _attempt(reduce: Callable[[Path], Mapping[str, Any]], path: Path) -> Mapping[str, Any]:
