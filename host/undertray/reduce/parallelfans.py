@@ -33,6 +33,7 @@ _APART_SHARE = 0.01  # and two voltages
 _USUAL_SHARE, _USUAL_BACK = 0.6, 0.5
 _HALVINGS = 48
 _IDLE_US, _TOP_US = 1000.0, 2000.0  # of a controller as it comes (common practice, no source)
+_CODE = 1 << 20  # beyond any pulse, µs
 
 
 def are_apart(
@@ -138,8 +139,13 @@ def common_throttle_us(first_us: Array, second_us: Array) -> Array:
     """
     out = (first_us + second_us) / 2
     rows = np.flatnonzero(are_apart(first_us, second_us, np.nan, np.nan))
-    pairs, of = np.unique(np.stack([first_us[rows], second_us[rows]]), axis=1, return_inverse=True)
-    squares = np.square(np.maximum(pairs - _IDLE_US, 0.0) / (_TOP_US - _IDLE_US))
+    # a log has few pairs of whole microseconds, and many rows of each
+    whole = [np.clip(np.round(us[rows]), 0, _CODE - 1).astype(np.int64) for us in (first_us, second_us)]
+    codes = whole[0] * _CODE + whole[1]
+    pairs, of = np.unique(codes, return_inverse=True)
+    squares = [
+        np.square(np.maximum(us - _IDLE_US, 0.0) / (_TOP_US - _IDLE_US)) for us in divmod(pairs, _CODE)
+    ]
     common = np.sqrt(common_square(squares[0], squares[1]))
-    out[rows] = (_IDLE_US + (_TOP_US - _IDLE_US) * common)[of.reshape(-1)]
+    out[rows] = (_IDLE_US + (_TOP_US - _IDLE_US) * common)[of]
     return np.asarray(out)
