@@ -324,6 +324,7 @@ def _stamped(path: Path, head: bytes) -> bool:
             where=str(path),
             seen=b"\n".join(lines[:2]),
             expected="'#undertray-run 1' on the first line, or lines as the board sends them",
+            do="name a log that 'undertray record' or 'fetch' wrote",
         )
     return is_log
 

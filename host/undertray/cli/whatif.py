@@ -180,7 +180,7 @@ def _whatif(
 
 def _check_given(runs: list[Path], reference: Path | None) -> None:
     if (not runs and reference is None) or len(runs) > _MOST_RUNS:
-        raise typer.BadParameter(f"up to {_MOST_RUNS} runs, or --reference, or both", param_hint="RUN.csv")
+        raise typer.BadParameter(f"give 1 to {_MOST_RUNS} runs, --reference, or both", param_hint="RUN.csv")
 
 
 def _check_second(points: RunPoints, throttle2: float | None, pack2: str | None) -> None:
