@@ -7,6 +7,7 @@ import os
 import re
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -17,7 +18,7 @@ import pytest
 
 from fakes.browser import CHROMIUM, CONTRAST, browser
 from fakes.digests import minute
-from fakes.reductions import invented_reduction
+from fakes.reductions import invented_car, invented_reduction
 from undertray.errors import ReductionError
 from undertray.report.comparison import compare
 from undertray.report.display import SI, US
@@ -36,12 +37,19 @@ def _session(
     """A run of an invented list; what is not given is that of a short hold."""
     facts = {"started_utc": f"2026-05-{day:02d}T10:15:00Z", "skirt": skirt}
     facts |= {} if mounting is None else {"mounting": mounting}
-    fields = headline(HELD, facts)
+    fields = headline(_held(), facts)
     told = {"suction_pa": suction_pa, "throttle_us": 1700.0, "throttles": 1}
     return Session(file=file, **fields | told | changes)
 
 
-HELD = invented_reduction(seconds=6.0, fold_at_s=None)
+@cache
+def _held() -> Any:
+    return invented_reduction(seconds=6.0, fold_at_s=None)
+
+
+@cache
+def _report() -> str:
+    return render_page([make_sheet(_held(), invented_car())], "x")
 
 
 def _folder() -> list[Session]:
@@ -85,7 +93,7 @@ def test_links_are_relative_and_lead_to_reports_that_are_there(tmp_path: Path) -
     assert lacking_reports(logs) == logs
     with_report = [logs[0], logs[-2]]
     for log in with_report:
-        report_of(log).write_text(render_page([make_sheet(HELD, _car())], "x"), encoding="utf-8")
+        report_of(log).write_text(_report(), encoding="utf-8")
     assert lacking_reports(logs) == [log for log in logs if log not in with_report]
     html = folder_page(found, folder, page, "skirt")
     links = re.findall(r'<a href="(\./[^"]*)"', html)
@@ -105,7 +113,7 @@ def test_another_file_of_that_name_is_left_alone_and_an_old_report_is_made_again
     with pytest.raises(ReductionError, match=r"b\.html.*name of a run's report and is none.*move it away"):
         lacking_reports([log, foreign])
     assert "b.html" not in folder_page([_at(foreign)], tmp_path, tmp_path / "i.html", "skirt")
-    report_of(log).write_text(render_page([make_sheet(HELD, _car())], "x"), encoding="utf-8")
+    report_of(log).write_text(_report(), encoding="utf-8")
     assert lacking_reports([log]) == []
     later_ns = report_of(log).stat().st_mtime_ns + 10**9
     os.utime(log, ns=(later_ns, later_ns))
@@ -116,12 +124,6 @@ def test_another_file_of_that_name_is_left_alone_and_an_old_report_is_made_again
 
 def _at(log: Path) -> Session:
     return _session(log.name, "brush", None, 1, 900.0)
-
-
-def _car() -> Any:
-    from fakes.reductions import invented_car
-
-    return invented_car()
 
 
 def _compared() -> tuple[Any, Sequence[Any]]:
@@ -160,7 +162,7 @@ def test_two_runs_are_laid_over_one_another_from_their_own_zero() -> None:
     assert gone.max() < 600 < there.min()  # of both, for both are drawn from their onset on
     assert overlay(early, late, "onset", US).svg == overlay(early, late, "onset", US).svg
     for run, align, why in (
-        (HELD, "onset", "no loss"),
+        (_held(), "onset", "no loss"),
         (invented_reduction(throttle=False), "start", "never goes up"),
     ):
         with pytest.raises(ReductionError, match=why):

@@ -7,6 +7,7 @@ import hashlib
 import json
 import re
 from collections.abc import Sequence
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +19,8 @@ from undertray.report.style import THEME
 from undertray.report.words import CAUTIONS
 
 if TYPE_CHECKING:
+    from jinja2 import Environment
+
     from undertray.report.turnoverlist import Item
 
 __all__ = ["render_comparison", "render_folder", "render_page", "render_turnover", "write_page"]
@@ -76,10 +79,12 @@ def render_comparison(**given: Any) -> str:
     return _rendered("comparison.html.jinja", **given)
 
 
-def _rendered(template: str, script: str = "", **given: Any) -> str:
+@cache
+def _environment() -> Environment:
+    """The templates, each compiled once for all pages."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-    environment = Environment(
+    return Environment(
         loader=FileSystemLoader(_HERE),
         autoescape=True,
         undefined=StrictUndefined,
@@ -87,9 +92,13 @@ def _rendered(template: str, script: str = "", **given: Any) -> str:
         lstrip_blocks=True,
         auto_reload=False,
     )
+
+
+def _rendered(template: str, script: str = "", **given: Any) -> str:
     style = _style()
     scripts = f"; script-src {_hash(script)}" if script else ""
-    return environment.get_template(template).render(
+    made = _environment().get_template(template)
+    return made.render(
         style=_Ready(style),
         script=_Ready(script),
         policy=f"default-src 'none'; style-src {_hash(style)}{scripts}; base-uri 'none'; form-action 'none'",
