@@ -17,7 +17,7 @@ RUN, CAR, POINTS = LOGS / "clean-hold.csv", LOGS / "car.toml", LOGS / "column.cs
 LONG = "n" * 300
 _CALIBRATE = ["calibrate", "--water-c", "20", "--zero-open", "--points"]
 
-FEW = {"log": 40, "car": 40, "points": 40, "pulls": 40, "gaps": 40, "fetch": 40, "journal": 40}
+FEW = dict.fromkeys(("log", "car", "points", "pulls", "gaps", "fetch", "journal"), 25)
 FULL = {"log": 20_000, "live": 5000, "car": 5000, "calibration": 5000, "board": 5000, "points": 5000}
 FULL |= {"pulls": 5000, "drag": 2000, "gaps": 2000, "fetch": 2000, "journal": 2000, "reference": 2000}
 # at least this share must be taken and not refused, or little is tried behind the readers
