@@ -81,7 +81,7 @@ def test_the_demo_says_it_all_and_writes_its_page(tmp_path: Path) -> None:
     page = (folder / "report.html").read_bytes()
     for told in (
         "clean-hold: held, front-fold: let go, slow-leak: let go, hose-off: held.",
-        "Page: undertray-demo/report.html",
+        "Open undertray-demo/report.html in a browser",
         "Next: undertray reduce undertray-demo/front-fold.csv",
     ):
         assert told in done.stdout

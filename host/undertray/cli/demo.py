@@ -13,6 +13,8 @@ from undertray.cli.options import Units, shown_in
 
 if TYPE_CHECKING:
     from undertray.calibrate.calibration import Calibration
+    from undertray.reduce.car import Car
+    from undertray.report.display import Display
 
 __all__ = ["register"]
 
@@ -56,7 +58,7 @@ def _demo(
     shown = shown_in(units, car)
     for name in ("car.toml", "column.csv"):
         shutil.copyfile(logs / name, out / name)
-    calibration = _calibrated(logs / "column.csv", out / "calibration.json")
+    calibration = _calibrated(logs / "column.csv", out / "calibration.json", car, shown)
     runs = [_recorded(out)] if live else [_copied(logs / f"{name}.csv", out) for name in RUNS]
     sheets, verdicts = [], []
     for path in runs:
@@ -70,7 +72,7 @@ def _demo(
     page = out / (f"{runs[0].stem}.html" if live else "report.html")
     write_page(render_page(sheets, car.name), page)
     print(f"\n{', '.join(verdicts)}.")
-    print(f"Page: {page}, one file for any browser. Runs, car, calibration and its readings lie beside it.")
+    print(f"Open {page} in a browser. Runs, car, calibration and its readings lie beside it.")
     print(f"Next: undertray reduce {shlex.quote(str(runs[len(runs) // 2 - (len(runs) > 1)]))}")
     print("\n" + caution_lines())
 
@@ -79,25 +81,21 @@ def _copied(log: Path, out: Path) -> Path:
     return Path(shutil.copyfile(log, out / log.name))
 
 
-def _calibrated(points: Path, certificate: Path) -> Calibration:
+def _calibrated(points: Path, certificate: Path, car: Car, shown: Display) -> Calibration:
     """Calibrate from the demo's column readings, as ``undertray calibrate`` does."""
     from undertray.calibrate.evaluate import Setup, calibrate
     from undertray.calibrate.liquid_column import Conditions
     from undertray.calibrate.points import read_points
+    from undertray.report.certificate import in_one_line, sensor_table
     from undertray.virtual.demo_runs import LATITUDE_DEG, MADE_UTC, WATER_C
     from undertray.virtual.stories import UID
 
     setup = Setup(conditions=Conditions(fluid_c=WATER_C, latitude_deg=LATITUDE_DEG), zero_open=True)
     done = calibrate(read_points(points), setup, made_utc=MADE_UTC, uid=UID)
     done.to_json(certificate)
-    print(f"Calibration of four sensors on a water column ({WATER_C:g} degC):")
-    for name, column in done.columns.items():
-        zero_pa, slope = column.coefficients[:2]
-        low_pa, high_pa = column.range_pa
-        print(
-            f"  {name}: suction = {zero_pa:+.1f} Pa {slope:+.4f} x reading, from {low_pa:.0f} to"
-            f" {high_pa:.0f} Pa, residuals {column.residual_sd_pa:.1f} Pa"
-        )
+    print(f"Calibration of four sensors on a water column. {in_one_line(done, car, shown)}")
+    for line in sensor_table(done, shown):
+        print(f"  {line}")
     return done
 
 
