@@ -109,3 +109,42 @@ def test_a_throttle_that_is_closed_gently_is_no_event(over_s):
     t = times(30)
     throttle = np.interp(t, [0, 1, 1.01, 18, 18 + over_s], [1000, 1000, 1700, 1700, 1000])
     assert kinds(t, run(t, throttle, 1.0), throttle) == []
+
+
+def driven(pulse, t, seed=5):
+    """A fan of 0.12 s under some pulses, at four taps."""
+    return 2400 * fan(t, pulse)[:, None] + np.random.default_rng(seed).normal(0, 5, (len(t), 4))
+
+
+@pytest.mark.parametrize("takes_s", [0.02, 0.15, 0.3, 0.45])
+@pytest.mark.parametrize("at_s", [16.0, 17.9])
+def test_a_shut_off_is_told_once_from_where_it_begins_however_fast_it_is(takes_s, at_s):
+    """Half a second at most; ``at_s`` 17.9 lies shortly before a frame of 2.56 s ends."""
+    t = times(30.0)
+    pulse = np.where((t > 5) & (t < 9), 1600.0, 1700.0) - 700 * ramp(t, at_s, takes_s)
+    (event,) = [e for e in find_losses(t, driven(pulse, t), pulse) if e.onset_s > 10]
+    assert event.kind == "throttle-cut"
+    # two samples, and a tenth of the way, which a pulse may jitter by
+    assert event.onset_s == pytest.approx(at_s, abs=0.01 + 0.1 * takes_s)
+    assert event.drop > 0.95
+
+
+def test_a_small_step_before_the_shut_off_is_no_part_of_it():
+    t = times(30.0)
+    pulse = np.where((t > 5) & (t < 9), 1600.0, 1700.0) - 40 * (t >= 15.7) - 660 * (t >= 16.0)
+    (event,) = [e for e in find_losses(t, driven(pulse, t), pulse) if e.onset_s > 10]
+    assert event.onset_s == pytest.approx(16.0, abs=0.01)
+
+
+def test_a_lift_that_takes_little_is_no_cut_and_one_that_is_told_says_its_depth():
+    t = times(30.0)
+    pulse = np.where((t > 5) & (t < 9), 1600.0, 1700.0)
+    for at_s, lift_s in ((14.0, 0.04), (20.0, 0.5)):
+        pulse = np.where((t > at_s) & (t < at_s + lift_s), 1000.0, pulse)
+    suction = driven(pulse, t)
+    told = [e for e in find_losses(t, suction, pulse) if e.onset_s > 10]
+    assert [(e.kind, round(e.onset_s)) for e in told if e.drop > 0.5] == [("throttle-cut", 20)]
+    for event in told:
+        after = suction.mean(axis=1)[(t > event.onset_s) & (t < event.onset_s + 0.6)]
+        # the lowest of three blocks of 20 ms, beside the lowest row of the formula
+        assert event.to_pa == pytest.approx(after.min(), abs=0.1 * event.from_pa)

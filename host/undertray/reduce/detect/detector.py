@@ -29,6 +29,7 @@ _EACH = TOGETHER // FRAME
 _MOVED_US = 25.0  # by which a throttle is lower behind a hole of the rows
 _SAME_S = 0.12  # two falls that begin closer are one
 _AGAIN_S = 1.0  # after an alarm
+_CUTS_S = 0.25  # two cuts that begin closer are one
 _LEAKS_S = 5.0  # two leaks that begin closer are one
 _FOLLOWED = 16  # losses whose end is looked for
 
@@ -205,7 +206,9 @@ class Detector:
         if f in self._closing:
             self._closing.discard(f)
             for cut in find_cuts(self._fans, k0, k1, max(p.min_level_pa, self._floor_pa() / 2)):
-                self._told.add(cut)
+                # a frame may end in the middle of one
+                if all(cut.onset_s - e.onset_s > _CUTS_S for _, e in self._told.of_kind(cut.kind)):
+                    self._told.add(cut)
         if f in self._marked:
             self._marked.discard(f)
             self._explain(f)

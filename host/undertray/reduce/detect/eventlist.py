@@ -48,7 +48,9 @@ _MOST_OF_IT = 0.6
 _LEAST_US = 60.0
 _WAIT_S = 5.0  # for the suction to fall while the throttle stays down
 _OPENED = 0.4  # of the way up: it is open again
-_DOWN = 8
+_PAUSE, _AT_END = 3, 0.05  # blocks without a move; share of the way left where it has come down
+_PACE = 0.5  # of its later pace, at which it begins
+_BOTTOM = 3  # blocks at its lowest
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,9 +209,9 @@ def find_cuts(fans: FanRun, k0: int, k1: int, least_pa: float) -> list[Loss]:
     """Find the falls that the throttle explains, as the driver closed it, and that begin in some blocks."""
     blocks, p = fans.blocks, fans.p
     pulse, mean = blocks.throttle_us[: blocks.size], blocks.mean_pa[: blocks.size]
-    (down,) = (np.diff(pulse[k0 : k1 + 1]) < 0).nonzero()
+    (steps,) = (np.diff(pulse[k0 : k1 + 1]) < 0).nonzero()
     closing, found, done = max(1, round(_CLOSING_S / blocks.block_s)), [], -1
-    for k in (down + k0).tolist():
+    for k in (steps + k0).tolist():
         if k < done or not np.isfinite(mean[max(k - 3, 0) : k + 1]).any():
             continue
         soon = pulse[k : k + closing + 1]
@@ -219,22 +221,29 @@ def find_cuts(fans: FanRun, k0: int, k1: int, least_pa: float) -> list[Loss]:
         fall, law = high - low, fans.fan.settled(np.array([high, low]))
         ago = float(np.nanmax(pulse[max(k - closing, 0) : k + 1]))
         gentle = fall < _MOST_OF_IT * (ago - float(np.nanmin(pulse[k : end + 1])))
-        if gentle or fall < _LEAST_US or law[1] - law[0] > np.log(1 - p.cut_drop):
+        # what moved before a pause, or far more slowly, is no part of it
+        down = k + int((soon <= low + _AT_END * fall).argmax())
+        (moves,) = (np.diff(pulse[k : down + 1]) < 0).nonzero()
+        soon_us = float(pulse[min(k + _PAUSE, down)])
+        slow = high - soon_us < _PACE * _PAUSE * (soon_us - low) / max(down - k - _PAUSE, 1)
+        paused = slow or int(np.diff(moves).max(initial=0)) > _PAUSE
+        if gentle or paused or fall < _LEAST_US or law[1] - law[0] > np.log(1 - p.cut_drop):
             continue
         limit = min(blocks.size, k + round(_WAIT_S / blocks.block_s))
-        again = pulse[k + _DOWN : limit] >= low + _OPENED * fall
-        stop = k + _DOWN + int(again.argmax()) if again.any() else limit
+        again = pulse[down:limit] >= low + _OPENED * fall
+        stop = down + int(again.argmax()) if again.any() else limit
         done = max(k + 1, min(stop, k + closing))
         before, after = mean[max(k - 3, 0) : k + 1], mean[k:stop]
         before = before[np.isfinite(before)]
         level = middle(before)
-        if level < least_pa or not (after < (1 - p.cut_drop) * level).any():
+        lowest = np.sort(after[np.isfinite(after)])
+        # what stays closed is read over some time, what is opened again at its lowest
+        to_pa = max(middle(lowest[: max(_BOTTOM, len(lowest) // 3)]), 0.0) if lowest.size else level
+        if level < least_pa or to_pa > (1 - p.cut_drop) * level:
             continue
         t, _, rows = blocks.between(max(k - 1, 0), min(k + 5, blocks.size))
         (short,) = (rows < high - max(6.0, 0.05 * fall)).nonzero()
         onset = float(t[short[0]]) if short.size else float(blocks.t_s[min(k + 1, blocks.size - 1)])
-        lowest = np.sort(after[np.isfinite(after)])
-        to_pa = max(middle(lowest[: max(1, len(lowest) // 3)]), 0.0)
         at_s, seen = blocks.t_s[k:stop] + blocks.block_s / 2, np.isfinite(after)
         t90, t10 = transition(at_s[seen], after[seen], level, to_pa, float(at_s[0]))
         found.append(
