@@ -41,6 +41,7 @@ _ROAD, _ALIKE = (
 _DIPS, _AS_DEEP = 2, 0.7  # dips that show what the road does, and how deep beside a fall
 _CALM = 125  # blocks within which the fan should be calm
 _LEAD = 2  # samples
+_SURE = 2.0  # standard deviations by which it leads
 _SAME_S = 0.25  # between an alarm and the loss that it rang for
 
 _CLOSING_S = 0.5  # within which most of it has to happen: what is closed gently is no event
@@ -183,7 +184,7 @@ def measure(
     leads = sorted(fall.leads_s)
     # what fell while rows were missing has no order finer than the hole
     row_s = _longest_step_s(t, fall.onset_s, fall.onset_s + leads[-1], blocks.period_s)
-    ahead = len(leads) == 1 or leads[1] - leads[0] > (_LEAD - 0.5) * row_s
+    ahead = len(leads) == 1 or leads[1] - leads[0] > max((_LEAD - 0.5) * row_s, _SURE * fall.lead_sd_s)
     order = tuple(names[taps[i]] for i in fall.order)
     pulse = float(blocks.throttle_us[k]) if blocks.known[k] else None
     sure = 1 - float(np.exp(-fall.drop / p.noise / 4))

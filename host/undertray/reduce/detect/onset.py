@@ -15,6 +15,7 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 _KNEE = 0.4  # the onset is read off the first part of a fall, up to this share of it
+_SLOWEST = 0.6  # of the 90-10 % time, in which the knee is reached: 0.5 in a straight fall
 _PLATEAU_S = 0.15  # the level after a fall is read over this long
 _TO_SD = 1.482602 / 6**0.5  # median absolute second difference to standard deviation
 _LATER = 0.5  # of a standard error
@@ -32,6 +33,7 @@ class Fall:
     to_pa: float
     order: tuple[int, ...]
     leads_s: tuple[float, ...] = ()
+    lead_sd_s: float = 0.0
 
     @property
     def drop(self) -> float:
@@ -96,7 +98,7 @@ def measure_fall(t_s: Array, taps_pa: Array, weights: Array, begun_s: float, per
         t90, t10 = transition(t_s, smooth, level, low, begun_s)
     # a straight fall began an eighth of its 90-10 % time before the first crossing
     earliest_s = t90 - 0.25 * (t10 - t90) - 0.05
-    at, errors, drops = _onsets(t_s, all_pa, earliest_s, period_s)
+    at, errors, drops = _onsets(t_s, all_pa, earliest_s, period_s, _SLOWEST * (t10 - t90))
     fell = [i for i in range(1, len(at)) if drops[i] > 0.1 and at[i] < np.inf]
     if not fell:
         fell = [1 + int(np.argmax(drops[1:]))]
@@ -114,13 +116,16 @@ def measure_fall(t_s: Array, taps_pa: Array, weights: Array, begun_s: float, per
     fall_s = max(t10 - t90, period_s)
     begun = min(at[i] for i in order)
     leads = tuple(at[i] - begun if at[i] < np.inf else fall_s for i in order)
-    return Fall(earliest, bottom, fall_s, float(level), low, tuple(i - 1 for i in order), leads)
+    lead_sd_s = float(np.linalg.norm([errors[i] for i in order[:2]])) if len(order) > 1 else 0.0
+    return Fall(earliest, bottom, fall_s, float(level), low, tuple(i - 1 for i in order), leads, lead_sd_s)
 
 
 def _onsets(
-    t_s: Array, y: Array, earliest_s: float, period_s: float
+    t_s: Array, y: Array, earliest_s: float, period_s: float, begins_s: float
 ) -> tuple[list[float], list[float], list[float]]:
-    """Onset, its standard error and the share that fell, of each signal; infinite where none shows."""
+    """Onset, its standard error and the share that fell, of each signal; infinite where none shows. None lies
+    further before the knee than a time: what fell before that is the road's.
+    """
     # the throttle may be moving: for the onset the level is read close to it
     n = _count_before(t_s, earliest_s + 0.03)
     first = max(0, n - max(5, round(0.13 / period_s)))
@@ -139,6 +144,7 @@ def _onsets(
     hi = int(end.max())
     best, slope = _sticks(t_s[begin:hi], level[:, None] - y[:, begin:hi], end - begin)
     at, error = t_s[begin + best] + period_s / 2, np.full(len(slope), np.inf)
+    at = np.maximum(at, t_s[end - 1] - begins_s - period_s)
     np.divide(noise, slope, out=error, where=slope > 0)
     few = end - begin < 3
     at, error = np.where(few, t_s[end - 1], at), np.where(few, period_s, error)
