@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fakes.signals import steady, times
+from fakes.signals import fan, steady, times
 from undertray.reduce.detect.onset import measure_fall
 from undertray.reduce.losses import find_losses
 
@@ -78,3 +78,17 @@ def test_any_window_can_be_measured():
         fall = measure_fall(t, suction, np.full(taps, 1 / taps), begun_s + rng.normal(0, 0.05), 1 / rate_hz)
         assert sorted(set(fall.order)) == sorted(fall.order)
         assert fall.order
+
+
+@pytest.mark.parametrize("lasts_s", [6.0, 15.0])
+def test_a_pinched_hose_that_leaks_is_a_fault_of_its_tap(lasts_s):
+    """What is left in it goes by itself, while the throttle moves what the others read."""
+    t = times(60.0)
+    pulse = 1600 + 120 * np.sign(np.sin(2 * np.pi * t / 7.0))
+    suction = 2400 * fan(t, pulse)[:, None] + np.random.default_rng(8).normal(0, 5, (len(t), 4))
+    shut = t >= 30.0
+    suction[shut, 2] = suction[t < 30.0, 2][-1] * np.exp(-(t[shut] - 30.0) / lasts_s)
+    faults = [e for e in find_losses(t, suction, pulse) if e.kind != "throttle-cut"]
+    assert [(e.kind, e.first_tap) for e in faults] == [("sensor-fault", "p3")]
+    # it shows once the others have moved, at most half a turn of the throttle later
+    assert 30.0 - 0.5 <= faults[0].onset_s <= 30.0 + 3.5

@@ -17,6 +17,8 @@ AHEAD = 48
 """Blocks after a frame that are looked at with it."""
 _BACK, _NEAR = 512, 40
 _LAGS_S = (0.1, 0.2, 0.4, 0.8, 1.6, 3.2, 8.0, 1e4)  # of a hose that clogs, or is pinched
+_LEAKS_S = (3.0, 6.0, 10.0, 16.0, 25.0, 40.0)  # of a hose that is pinched and leaks
+_RARER = 2.0  # such a one has to fit so much better
 _LATE = 15  # wrong blocks of a frame that make it worth fitting a lag
 _BETTER, _BAD = 0.35, 0.03  # share of the squares left by a lag; rms of a misfit, of the mean
 _MOVED = 0.2  # of the mean: the others have to move before a tap can be seen to follow
@@ -303,6 +305,10 @@ class Taps:
                 now = keep * now + (1 - keep) * value
                 out.append(now)
             late = min(late, float(((y - np.array(out)) ** 2).mean()))
+        # a hose that is shut and leaks: what is left in it goes, whatever the others do
+        gone = np.exp(-self._blocks.block_s / np.array(_LEAKS_S)[:, None] * np.arange(len(y)))
+        z = (gone * y).sum(axis=1) / (gone * gone).sum(axis=1)
+        late = min(late, _RARER * float(((y - z[:, None] * gone) ** 2).mean(axis=1).min()))
         return alike / max(late, 1e-9) if late < _BETTER * alike else 0.0
 
     def _learn(self, k0: int, k1: int, floor_pa: float) -> None:
