@@ -193,3 +193,13 @@ def test_a_throttle_closed_in_a_hole_of_the_rows_explains_what_fell_there(at_s, 
     suction = 2400 * fan(t, pulse)[:, None] + np.random.default_rng(4).normal(0, 5, (len(t), 4))
     seen = (t < at_s) | (t > at_s + 0.35)
     assert told(t[seen], suction[seen], pulse[seen]) == []
+
+
+def test_a_throttle_that_moved_before_a_hole_does_not_excuse_what_fell_in_it():
+    """It was read on both sides, and is the same."""
+    t = times(40.0)
+    pulse = np.where((t > 5) & (t < 9), 1550.0, 1630.0) - 40 * (t > 19.7)
+    level = 2400 * fan(t, pulse) * (1 - 0.6 * ramp(t, 20.02, 0.1))
+    suction = level[:, None] + np.random.default_rng(4).normal(0, 4, (len(t), 4))
+    seen = (t < 20.0) | (t > 20.06)
+    assert len(told(t[seen], suction[seen], pulse[seen])) == 1

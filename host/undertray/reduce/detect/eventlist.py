@@ -315,8 +315,9 @@ def _excused(
     if blocks.known[near].all():
         return False
     # a pulse that was not read, and is another now: when it changed nobody knows
-    pulse = blocks.throttle_us[near][blocks.known[near]]
-    return fall.fall_s > p.coast_s or (len(pulse) > 1 and float(np.ptp(pulse)) > _MOVED_US)
+    known = blocks.known[near]
+    jumps = np.abs(np.diff(blocks.throttle_us[near]))[known[1:] & ~known[:-1]]
+    return fall.fall_s > p.coast_s or bool((jumps > _MOVED_US).any())
 
 
 def _went_on(blocks: Blocks, k: int, fall: Fall, fan_log: Array) -> bool:
