@@ -203,3 +203,18 @@ def test_a_throttle_that_moved_before_a_hole_does_not_excuse_what_fell_in_it():
     suction = level[:, None] + np.random.default_rng(4).normal(0, 4, (len(t), 4))
     seen = (t < 20.0) | (t > 20.06)
     assert len(told(t[seen], suction[seen], pulse[seen])) == 1
+
+
+@pytest.mark.parametrize("bump_s", [0.05, 0.08])
+@pytest.mark.parametrize("between_s", [0.02, 0.05, 0.1])
+def test_a_loss_right_behind_a_bump_is_told(bump_s, between_s):
+    """The suction dips, comes back for a moment, and is gone for good."""
+    t = times(30.0)
+    at_s = 15.0 + bump_s + between_s
+    bump = 0.45 * np.sin(np.pi * np.clip((t - 15.0) / bump_s, 0, 1))
+    suction = steady(t, shape=lambda t: (1 - bump) * (1 - 0.5 * ramp(t, at_s, 0.06)))
+    (event,) = told(t, suction, np.full(len(t), 1700.0))
+    # of what is gone for good; the onset may be that of the bump, and a block of 20 ms late, as there is
+    # hardly a level between the two that it could be read from
+    assert event.drop == pytest.approx(0.5, abs=0.03)
+    assert 15.0 - 0.01 <= event.onset_s <= at_s + 0.02

@@ -32,6 +32,8 @@ _LEAST_SHARE = 0.05  # of what was before: where the fan may leave less, nothing
 _BACK = 0.3  # of the fall left: the suction is back
 _STANDS = 3  # blocks that it has to be
 _SWINGS = 10  # ... within which a car that bounced is at its lowest
+_SUDDEN = 10  # blocks that it may take
+_AGAIN = 15  # blocks behind a dip of the road within which a loss may follow
 _SWING_S = 0.16  # no car that bounces stays up for longer: half a swing of 3 Hz
 _SWINGS_BACK = 0.15  # of its depth: a seal that healed by itself stayed below 0.07, bumps rose by 0.29
 _ROAD, _ALIKE = (
@@ -145,8 +147,11 @@ def measure(
     law = fan_log[first - k + LEAD : last - k + LEAD] - fan_log[LEAD - 1]
     share = np.maximum(np.exp(law), _LEAST_SHARE)
     level = blocks.mean_pa[first:last] / share
-    lasts, until = _lasting(level, k - first, length)
+    lasts, until, again = _lasting(level, k - first, length)
     lasts_s = lasts * blocks.block_s
+    if lasts_s < p.dip_s and again and length <= _SUDDEN:
+        # a dip of the road, and what came right behind it
+        return measure(blocks, k + again, length, fan_log[again:], weights, names, p)
     brief = lasts_s <= p.brief_s
     if lasts_s < p.dip_s or (lasts_s < _SWING_S and _bounced(level, k - first, until)):
         return None
@@ -346,21 +351,23 @@ def _explained_since(blocks: Blocks, k: int, p: LossParameters) -> bool:
     return 1 - float(np.exp(middle(after) - middle(before))) < p.min_drop
 
 
-def _lasting(level: Array, k: int, length: int) -> tuple[float, int]:
-    """Blocks for which more than half of a fall was gone, and the block from which on it was not."""
+def _lasting(level: Array, k: int, length: int) -> tuple[float, int, int]:
+    """Blocks for which more than half of a fall was gone, the block from which on it was not, and after how
+    many from k on it was gone again, if soon; or 0.
+    """
     before = _seen_last(level[: max(k - 1, 1)])
     bottom = level[k : k + length + _STANDS + 2]
     if not (before.size and np.isfinite(bottom).any()):
-        return np.inf, len(level)
+        return np.inf, len(level), 0
     half = (middle(before) + float(np.nanmin(bottom))) / 2
     seen = np.flatnonzero(np.isfinite(level[max(k - 2, 0) :])) + max(k - 2, 0)
     under = level[seen] < half
     if not under.any():
-        return 0.0, len(level)
+        return 0.0, len(level), 0
     a = int(under.argmax())
     back = np.flatnonzero(~under[a:])
     if not back.size:
-        return np.inf, len(level)
+        return np.inf, len(level), 0
     b = a + int(back[0])
 
     def crossed(i: int) -> float:
@@ -369,7 +376,12 @@ def _lasting(level: Array, k: int, length: int) -> tuple[float, int]:
         one, two = level[seen[i - 1]], level[seen[i]]
         return float(seen[i - 1] + (half - one) / (two - one) * (seen[i] - seen[i - 1]))
 
-    return crossed(b) - crossed(a), int(seen[b])
+    soon = under[b : b + _AGAIN].astype(float)
+    stands = (
+        np.flatnonzero(np.convolve(soon, np.ones(_STANDS), "valid") > _STANDS - 0.5) if soon.size else soon
+    )
+    again = int(seen[b + int(stands[0])]) - k if stands.size and len(soon) >= _STANDS else 0
+    return crossed(b) - crossed(a), int(seen[b]), max(again, 0)
 
 
 def _seen(blocks: Blocks, k: int, last: int, drop: float) -> bool:
