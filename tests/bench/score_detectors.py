@@ -233,13 +233,8 @@ def rung(run: Run) -> Rings:
     rings = detector.feed(run.t_s, run.suction_pa, run.throttle_us, run.beyond)
     closed_s = LossParameters().block_s + period_s
     losses = [event for event in run.truth if event["kind"] == "seal-loss"]
-    after = [
-        [ring.bottom_s + closed_s - e["onset_s"] for ring in rings if -0.1 < ring.bottom_s - e["onset_s"] < 1]
-        for e in losses
-    ]
-    beside = [
-        ring for ring in rings if not any(-0.1 < ring.bottom_s - event["onset_s"] < 1 for event in losses)
-    ]
+    after = [[ring.bottom_s + closed_s - e["onset_s"] for ring in rings if _of(ring, e)] for e in losses]
+    beside = [ring for ring in rings if not any(_of(ring, e) for e in losses)]
     deepest = []
     for ring in beside:
         a, b, c = run.t_s.searchsorted([ring.onset_s - 0.2, ring.onset_s, ring.bottom_s + 0.1])
@@ -256,6 +251,10 @@ def rung(run: Run) -> Rings:
         len(beside),
         sum(depth < 1 / 3 for depth in deepest),
     )
+
+
+def _of(ring: Loss, event: dict[str, Any]) -> bool:
+    return bool(-0.1 < ring.bottom_s - event["onset_s"] < 1)
 
 
 def live_line(name: str, runs: list[Rings]) -> str:

@@ -73,8 +73,9 @@ def find_fall(
     late_rows = rows[t_s > begin_s + blocks.block_s / 2] / explained[-1]
     if late_rows.size and late_rows.mean() * np.exp(-back[-1]) > heals:
         return None
-    now_pa = float(pa[-1] @ weights[taps] / weights[taps].sum())
-    before_pa = middle(pa[: REF[0] - REF[1]] @ weights[taps] / weights[taps].sum())
+    share = weights[taps]
+    mean_pa = pa @ share / share.sum()
+    now_pa, before_pa = float(mean_pa[-1]), middle(mean_pa[: REF[0] - REF[1]])
     shows = rows < 1 - _SHOWS * (1 - pa[-1].mean() / level)
     stood_s = begin_s + blocks.block_s - float(t_s[max(int(shows.argmax()) - gap, 0)])
     drop = min(1 - now_pa / before_pa, 1.0)

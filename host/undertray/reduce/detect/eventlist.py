@@ -6,17 +6,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.lib.stride_tricks import sliding_window_view
 
 from undertray.quantiles import middle
-from undertray.reduce.detect.blocks import Blocks
+from undertray.reduce.detect.blocks import Array, Blocks, Bools
 from undertray.reduce.detect.fanmodel import FanRun
 from undertray.reduce.detect.onset import Fall, measure_fall, transition
 from undertray.reduce.loss import Loss, LossParameters
 
 __all__ = ["LEAD", "Entry", "Told", "came_back", "find_cuts", "measure"]
-
-Array = NDArray[np.float64]
 
 LEAD = 50
 """Blocks before a fall whose law is wanted."""
@@ -227,13 +225,14 @@ def find_cuts(fans: FanRun, k0: int, k1: int, least_pa: float) -> list[Loss]:
         fall, law = high - low, fans.fan.settled(np.array([high, low]))
         ago = float(np.nanmax(pulse[max(k - closing, 0) : k + 1]))
         gentle = fall < _MOST_OF_IT * (ago - float(np.nanmin(pulse[k : end + 1])))
+        if gentle or fall < _LEAST_US or law[1] - law[0] > np.log(1 - p.cut_drop):
+            continue
         # what moved before a pause, or far more slowly, is no part of it
         down = k + int((soon <= low + _AT_END * fall).argmax())
         (moves,) = (np.diff(pulse[k : down + 1]) < 0).nonzero()
         soon_us = float(pulse[min(k + _PAUSE, down)])
         slow = high - soon_us < _PACE * _PAUSE * (soon_us - low) / max(down - k - _PAUSE, 1)
-        paused = slow or int(np.diff(moves).max(initial=0)) > _PAUSE
-        if gentle or paused or fall < _LEAST_US or law[1] - law[0] > np.log(1 - p.cut_drop):
+        if slow or int(np.diff(moves).max(initial=0)) > _PAUSE:
             continue
         limit = min(blocks.size, k + round(_WAIT_S / blocks.block_s))
         again = pulse[down:limit] >= low + _OPENED * fall
@@ -376,12 +375,17 @@ def _lasting(level: Array, k: int, length: int) -> tuple[float, int, int]:
         one, two = level[seen[i - 1]], level[seen[i]]
         return float(seen[i - 1] + (half - one) / (two - one) * (seen[i] - seen[i - 1]))
 
-    soon = under[b : b + _AGAIN].astype(float)
-    stands = (
-        np.flatnonzero(np.convolve(soon, np.ones(_STANDS), "valid") > _STANDS - 0.5) if soon.size else soon
-    )
-    again = int(seen[b + int(stands[0])]) - k if stands.size and len(soon) >= _STANDS else 0
-    return crossed(b) - crossed(a), int(seen[b]), max(again, 0)
+    stands = _stands_from(under[b : b + _AGAIN])
+    again = 0 if stands is None else max(int(seen[b + stands]) - k, 0)
+    return crossed(b) - crossed(a), int(seen[b]), again
+
+
+def _stands_from(on: Bools) -> int | None:
+    """The first of so many blocks in a row in which something is so that it stands."""
+    if len(on) < _STANDS:
+        return None
+    stands = sliding_window_view(on, _STANDS).all(axis=1)
+    return int(stands.argmax()) if stands.any() else None
 
 
 def _seen(blocks: Blocks, k: int, last: int, drop: float) -> bool:
@@ -408,13 +412,9 @@ def _between(t: Array, mean: Array, fall: Fall, period_s: float) -> tuple[float,
 
 def came_back(blocks: Blocks, k0: int, k1: int, ref_log: float, drop: float, floor_pa: float) -> float | None:
     """When the suction was back at what the fan gives on a good seal."""
-    if k1 - k0 < _STANDS:
-        return None
     with np.errstate(invalid="ignore"):
         left = np.log(np.maximum(blocks.mean_pa[k0:k1], 1.0)) - blocks.expected[k0:k1] - ref_log
         asked = blocks.expected[k0:k1] + ref_log > np.log(floor_pa)
         back = (left > np.log(1 - _BACK * drop)) & asked & (blocks.mean_pa[k0:k1] > floor_pa)
-    stands = back[: 1 - _STANDS].copy()
-    for i in range(1, _STANDS):
-        stands &= back[i : len(back) - _STANDS + 1 + i]
-    return float(blocks.t_s[k0 + int(stands.argmax())]) if stands.any() else None
+    stands = _stands_from(back)
+    return None if stands is None else float(blocks.t_s[k0 + stands])
