@@ -33,7 +33,14 @@ from undertray.report.moments import (
 )
 from undertray.report.picture import Picture, Thinner, write_pictures
 from undertray.report.sheet import make_sheet
-from undertray.report.timeline import close_up, lasts_until_s, run_picture, timeline, touch_numbers
+from undertray.report.timeline import (
+    close_up,
+    draw_timeline,
+    lasts_until_s,
+    run_picture,
+    timeline,
+    touch_numbers,
+)
 
 
 def _rows(picture: Picture) -> list[dict[str, str]]:
@@ -336,10 +343,58 @@ def test_a_long_run_is_embedded_in_pieces_that_hold_its_least_and_greatest() -> 
     assert not data["whole"]
     line = data["lines"][0]
     low, high = (np.frombuffer(base64.b64decode(line[k]), "<i2") * line["scale"] for k in ("low", "high"))
-    assert len(low) <= 1500 + 150
+    assert len(low) <= 1500 + 150 + 4  # and where it begins and ceases to be judged
     assert low.min() == pytest.approx(-700.0, abs=line["scale"])
     assert high.max() == pytest.approx(reduction.series.tap_suction_pa[:, 0].max(), abs=line["scale"])
     t_s = np.frombuffer(base64.b64decode(data["t"]), "<f8")
     # derived: 60,000 rows in 1500 pieces are 0.2 s each, 400 rows in 150 a little over 0.01 s
     assert np.diff(t_s).max() == pytest.approx(0.2, abs=0.01)
     assert np.diff(t_s[(t_s > 199.1) & (t_s < 200.9)]).max() < 0.02
+
+
+def _laps() -> Any:
+    """400 s: the fans down for 3 s at the end of every 20, for 12 s once, and a fold that no event tells."""
+    reduction = invented_reduction(seconds=400.0, fold_at_s=None)
+    series = reduction.series
+    t_s = series.t_s
+    down = (t_s % 20.0 >= 17.0) | ((t_s >= 260.0) & (t_s < 272.0))
+    fold = (t_s > 130.0) & (t_s < 131.0)
+    series.throttle_us[down] = 1000.0
+    for values in (series.tap_suction_pa, series.downforce_n, series.front_n, series.rear_n):
+        values[down], values[fold] = 0.0, 0.2 * values[fold]
+    return with_parts(reduction)
+
+
+def test_the_laps_of_a_long_run_do_not_cover_its_falls() -> None:
+    reduction = _laps()
+    assert "Lines are broken where the fans were down" in timeline(reduction).caption
+    panels = draw_timeline(reduction).axes
+    margin = next(line for line in panels[2].lines if line.get_label() == "front axle")
+    t_s, drawn_n = (np.asarray(values, float) for values in (margin.get_xdata(), margin.get_ydata()))
+
+    def around(from_s: float, until_s: float) -> np.ndarray:
+        return (t_s > from_s - 1.5) & (t_s < until_s + 1.5)
+
+    # derived: below its need are the fold, the one time down of more than 400/60 s, and both ends
+    known = around(130, 131) | around(257, 273) | (t_s < 8) | (t_s > 390)
+    assert (drawn_n[around(130, 131)] < 0).any()
+    # fans that stand leave a margin of all that it needs
+    assert np.nanmin(drawn_n[around(260, 272)]) == pytest.approx(
+        -reduction.axles["front"].required_n, abs=0.5
+    )
+    assert not (drawn_n[~known] < 0).any()
+    assert np.isfinite(drawn_n[~known]).mean() > 0.7
+    throttle_us = np.asarray(panels[3].lines[0].get_ydata())
+    assert np.count_nonzero(np.diff((throttle_us < 1200.0).astype(int)) > 0) >= 19  # it shows every lap
+
+
+def test_the_page_has_the_laps_that_the_picture_leaves_out() -> None:
+    data = touch_numbers(_laps(), invented_car(), SI)
+    t_s = np.frombuffer(base64.b64decode(data["t"]), "<f8")
+    low = np.frombuffer(base64.b64decode(data["lines"][0]["low"]), "<i2") * data["lines"][0]["scale"]
+    starts, ends = data["rests"][::2], data["rests"][1::2]
+    assert len(starts) == len(ends) >= 19
+    assert np.isin(starts, t_s).all()  # a piece begins where one does
+    inside = np.any([(t_s >= a) & (t_s <= b) for a, b in zip(starts, ends, strict=True)], axis=0)
+    assert low[inside].min() < 1.0 < 100.0 < low[~inside].min()
+    assert touch_numbers(invented_reduction(), invented_car(), SI)["rests"] == []

@@ -160,6 +160,8 @@ class Holding:
         Whether a throttle says when the car should hold.
     lacking : ndarray of bool, shape (n,)
         Rows with less than it needs, whether they count or not.
+    judged : ndarray of bool, shape (n,)
+        Rows that are looked at for the least margins, and rows without a reading among them.
     below, short : ndarray of bool, shape (n,)
         Rows that count, with less than it needs, and with less than it takes to stay on.
     asked_s : float
@@ -186,6 +188,7 @@ class Holding:
     allowance: bool
     throttle: bool
     lacking: Mask
+    judged: Mask
     below: Mask
     short: Mask
     asked_s: float
@@ -277,6 +280,7 @@ def holding(series: Series, need: HoldNeed, stay: HoldNeed, events: Sequence[Los
         allowance=margins.allowance,
         throttle=work.told,
         lacking=known & ~needed,
+        judged=looked | (since & ~known),
         below=below,
         short=short,
         asked_s=float(row_s[asked].sum()),

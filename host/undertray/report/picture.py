@@ -35,6 +35,8 @@ Array = NDArray[np.float64]
 class Thinner:
     """Cuts series of one length into pieces."""
 
+    _hidden: NDArray[np.bool_] | None = None
+
     def __init__(self, t_s: Array, pieces: int = PIECES) -> None:
         self.whole = len(t_s) <= 2 * pieces
         self._edges = np.linspace(0, len(t_s), pieces + 1).astype(np.int64)[:-1]
@@ -47,6 +49,18 @@ class Thinner:
         made.whole, made._edges, made.t_s = False, edges, np.repeat(t_s[edges], 2)
         return made
 
+    @classmethod
+    def without(cls, t_s: Array, pieces: int, parts: Sequence[tuple[int, int]]) -> Thinner:
+        """Equal pieces, cut where parts begin and end, of which the line leaves those parts out."""
+        plain = cls(t_s, pieces)
+        if plain.whole or not parts:
+            return plain
+        cuts = np.asarray(parts, np.int64).ravel()
+        made = cls.at(t_s, np.unique(np.concatenate((plain._edges, cuts[cuts < len(t_s)]))))
+        # every second cut ends a part
+        made._hidden = np.searchsorted(cuts, made._edges, "right") % 2 == 1
+        return made
+
     def ends(self, values: Array) -> tuple[Array, Array]:
         """Lowest and highest of each piece."""
         if self.whole:
@@ -57,7 +71,10 @@ class Thinner:
         """One line through all lowest and highest values, to draw over :attr:`t_s`."""
         if self.whole:
             return values
-        return np.column_stack(self.ends(values)).ravel()
+        line = np.column_stack(self.ends(values))
+        if self._hidden is not None:
+            line[self._hidden] = np.nan
+        return line.ravel()
 
     def columns(self, name: str, values: Array) -> dict[str, Array]:
         """The numbers behind :meth:`zigzag`, for a table."""

@@ -3,6 +3,7 @@
 "use strict";
 const SVG = "http://www.w3.org/2000/svg";
 const MISSING = -32768;
+const BRIEF = 1 / 60;  // of what is shown
 
 const svg = (name, attributes, parent, text) => {
   const node = document.createElementNS(SVG, name);
@@ -62,6 +63,7 @@ class Timeline {
       const low = read(line.low);
       return {...line, low, high: line.high ? read(line.high) : low};
     });
+    this.rest = this.restOf(data.rests);
     this.start = this.t[0];
     this.end = this.t[n - 1];
     this.long = this.end - this.start >= 100;
@@ -73,6 +75,15 @@ class Timeline {
     this.build();
     this.layOut();
     new ResizeObserver(() => this.layOut()).observe(this.area);
+  }
+
+  // for each piece how long the time without judgement is that it lies in: 0 where it is judged
+  restOf(rests) {
+    let k = 0;
+    return Float64Array.from(this.t, t => {
+      while (k < rests.length && rests[k + 1] < t) k += 2;
+      return k < rests.length && rests[k] <= t ? rests[k + 1] - rests[k] : 0;
+    });
   }
 
   build() {
@@ -111,7 +122,9 @@ class Timeline {
     }
     if (this.data.floor) this.buildFloor(html("div", "touch-floor", side));
     const gaps = this.data.gaps.length ? "Grey: no rows came. " : "";
-    html("p", "touch-help", this.box, gaps + (matchMedia("(hover: none)").matches
+    const rests = this.data.rests.length ? "Lines are broken where the fans were down only briefly, or spun up; " +
+      "zoom in to see that too. No loss is left out. " : "";
+    html("p", "touch-help", this.box, gaps + rests + (matchMedia("(hover: none)").matches
       ? "Move along the lines with a finger; the floor shows that moment. Spread two fingers to zoom."
       : "Move over the lines; the floor shows that moment. Drag to zoom. Keys: arrows, with Shift faster; + and " +
         "\u2212 zoom, 0 shows all; Page Up and Page Down go from event to event."));
@@ -133,7 +146,7 @@ class Timeline {
     const row = html("div", "", values), term = html("dt", "", row);
     const swatch = svg("svg", {width: 22, height: 10, "aria-hidden": "true"}, term);
     svg("line", {x1: 0, x2: 22, y1: 5, y2: 5, stroke: colour, "stroke-width": 2.5, "stroke-dasharray": dash}, swatch);
-    term.append(" " + name);
+    html("span", "", term, name);
     return html("dd", "", row);
   }
 
@@ -173,7 +186,7 @@ class Timeline {
     this.width = width;
     this.left = 46;
     this.right = width - 10;
-    const heights = width < 560 ? [150, 84, 104, 52] : [190, 104, 130, 60];
+    const heights = width < 560 ? [150, 84, 104, 52] : width < 700 ? [190, 104, 130, 60] : [230, 124, 160, 72];
     let y = 38;
     this.panels = this.data.panels.map((panel, k) => {
       const top = y + 18;
@@ -329,9 +342,12 @@ class Timeline {
     const columns = Math.max(1, Math.ceil((b - a) / (1.5 * (this.right - this.left))));
     let d = "", pen = "M", gap = 0;
     const gaps = this.data.gaps;
+    // laps: each would be a line from the top to the bottom; the throttle shows them all
+    const brief = line.panel === this.panels.length - 1 ? 0 : (this.to - this.from) * BRIEF;
     for (let i = a; i <= b; i += columns) {
       let low = Infinity, high = -Infinity;
       for (let k = i; k < Math.min(i + columns, b + 1); k++) {
+        if (this.rest[k] && this.rest[k] < brief) continue;
         if (line.low[k] < low) low = line.low[k];
         if (line.high[k] > high) high = line.high[k];
       }

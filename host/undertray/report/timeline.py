@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.reduce.drive import stretches
 from undertray.reduce.loss import LOSS_KINDS
 from undertray.reduce.warning import sign_before
 from undertray.report.display import LONG_RUN_S, SI, Display, clock_text
@@ -123,6 +124,35 @@ def _shade_gaps(panel: Axes, reduction: Reduction) -> None:
 _LEAST_GAP = 1 / 250
 
 
+# Laps: on a long run every short time with the fans down would be a line from the top to the bottom.
+
+_BRIEF = 1 / 60  # of what is shown
+_MOST_RESTS = 2000
+
+
+def _rests(reduction: Reduction) -> list[tuple[int, int]]:
+    """First row and end of each time in which nothing is judged and no loss of the seal goes on.
+
+    None where it cannot be told, or where there are too many of them for a page.
+    """
+    found, t_s = reduction.holding, reduction.series.t_s
+    if isinstance(found, str) or not found.throttle:
+        return []
+    kept = found.judged.copy()
+    for event in reduction.events:
+        if event.kind in LOSS_KINDS:
+            first, last = np.searchsorted(t_s, [event.onset_s, lasts_until_s(reduction, event)]).tolist()
+            kept[first : last + 1] = True
+    rests = [(a, b) for a, b in stretches(~kept) if b - a > 1]
+    return rests if len(rests) <= _MOST_RESTS else []
+
+
+def _brief(rests: Sequence[tuple[int, int]], t_s: Array) -> list[tuple[int, int]]:
+    """Those that are too short to be drawn in a picture of the whole run."""
+    least_s = _BRIEF * float(t_s[-1] - t_s[0]) if len(t_s) else 0.0
+    return [(a, b) for a, b in rests if t_s[b - 1] - t_s[a] < least_s]
+
+
 def lasts_until_s(reduction: Reduction, event: Loss) -> float:
     """Until when an event lasts: a cut until its bottom, a loss without end until the throttle goes down."""
     if event.end_s is not None:
@@ -216,9 +246,12 @@ def timeline(reduction: Reduction, units: Display = SI, marks_s: Sequence[float]
     Notes
     -----
     A run of more than 800 rows is drawn by the lowest and the highest value of each of 400 equal pieces, so
-    that a dip of a single row still shows; the table holds 1000 pieces of a run of more than 2000.
+    that a dip of a single row still shows; the table holds 1000 pieces of a run of more than 2000. The lines
+    of such a run, but for the throttle's, leave out each time with the fans down, or spinning up, that is
+    shorter than a sixtieth of it: an hour of laps would be as many strokes from the top to the bottom.
     """
     series = reduction.series
+    brief = not Thinner(series.t_s, _DRAWN_PIECES).whole and _brief(_rests(reduction), series.t_s)
     thinner = Thinner(series.t_s)
     table: dict[str, Any] = {"time s": thinner.time()}
     for place, name in enumerate(reduction.taps):
@@ -240,6 +273,7 @@ def timeline(reduction: Reduction, units: Display = SI, marks_s: Sequence[float]
         title="The run over time",
         caption="From the top: suction at each tap; downforce against what the car needs; margin of each "
         "axle, ringed where it is least; throttle. Shaded while they last: events, numbered as below."
+        + (f" {_LEFT_OUT}" if brief else "")
         + (" Grey: no rows came." if data_gaps(reduction) else "")
         + (" Dotted: moments that were marked." if marks_s else ""),
         words=f"Four panels over {reduction.duration_s:.1f} s; {units.n(reduction.hold.required_n)} needed. "
@@ -249,6 +283,10 @@ def timeline(reduction: Reduction, units: Display = SI, marks_s: Sequence[float]
     )
 
 
+_LEFT_OUT = (
+    "Lines are broken where the fans were down, or spun up, for less than a sixtieth of the run; no loss is "
+    "left out."
+)
 _ON_PAPER_IN = (0.8, 0.5, 0.64, 0.28)
 _ALONE_IN = (1.7, 1.0, 1.3, 0.5)
 
@@ -258,7 +296,8 @@ def draw_timeline(
 ) -> Figure:
     """Draw the four panels: with a title as a picture of its own, else as wide and low as a printed page."""
     series = reduction.series
-    thinner = Thinner(series.t_s, _DRAWN_PIECES)
+    whole = Thinner(series.t_s, _DRAWN_PIECES)
+    thinner = Thinner.without(series.t_s, _DRAWN_PIECES, _brief(_rests(reduction), series.t_s))
     with settings():
         top_in = _legend_in(reduction, 4) + (0.3 if title else 0.0)
         above_in = (top_in, 0.26, 0.26, 0.2 if series.throttles_us is None else 0.26)
@@ -272,12 +311,14 @@ def draw_timeline(
             panels[1].axhline(reduction.hold.stay_n / units.force_n, label="lets go below", **_STAY_LINE)
         margin_lines(panels[2], reduction, thinner, units)
         for number, (name, width_us) in enumerate(_throttles(series)):
-            _plot(panels[3], thinner, width_us, (7, 0, 1)[number], name, marker="")
+            _plot(panels[3], whole, width_us, (7, 0, 1)[number], name, marker="")
         if series.throttles_us is not None:
             _legend(panels[3])
         if not np.isfinite(series.throttle_us).any():
             panels[3].text(0.5, 0.5, "no throttle logged", transform=panels[3].transAxes, ha="center")
             panels[3].set_yticks([])
+        for panel in panels[:2]:
+            panel.set_ylim(bottom=min(0.0, panel.get_ylim()[0]))
         for panel in panels[:3]:
             _legend(panel, 4 if panel is panels[0] else 5)
         quantities = (
@@ -287,7 +328,7 @@ def draw_timeline(
             "throttle / µs",
         )
         for panel, quantity in zip(panels, quantities, strict=True):
-            _grid(panel)
+            _grid(panel, least=2)
             # above it, for beside a low panel it would reach into the next one
             panel.set_title(quantity, loc="right", fontsize=8, fontweight="normal", pad=2)
         if len(series.t_s):
@@ -487,13 +528,16 @@ def touch_numbers(
     -------
     dict
         Plain values for JSON. A run of more than 6000 rows is the lowest and highest value of at most 1500
-        equal pieces and 150 more in each finer part. Times are little-endian floats of 64 bits in base64,
-        other numbers steps of 1/32000 of the greatest as integers of 16 bits; -32768 stands for none.
+        equal pieces and 150 more in each finer part; pieces are cut where the fans begin and cease to be
+        judged (``rests``, first and last moment of each time that they are not). Times are little-endian
+        floats of 64 bits in base64, other numbers steps of 1/32000 of the greatest as integers of 16 bits;
+        -32768 stands for none.
     """
     series, t_s = reduction.series, reduction.series.t_s
-    thinner = Thinner(t_s, _MOST_WHOLE // 2)
+    thinner, rests = Thinner(t_s, _MOST_WHOLE // 2), []
     if not thinner.whole:
-        thinner = Thinner.at(t_s, _edges(t_s, fine_s[:_MOST_FINE]))
+        rests = _rests(reduction)
+        thinner = Thinner.at(t_s, _edges(t_s, fine_s[:_MOST_FINE], rests))
     places_pa, places_n, _ = units.places
     lines = [
         _line(
@@ -533,6 +577,7 @@ def touch_numbers(
             }
             for place, event in enumerate(told_events(reduction)[:_MOST_MARKED])
         ],
+        "rests": [float(t_s[row]) for a, b in rests for row in (a, b - 1)],
         "gaps": [_span(reduction, gap) for gap in _longest_gaps(reduction)],
         "marks": [float(at_s) for at_s in marks_s[:_MOST_MARKED]],
         "at": _first_look_s(reduction),
@@ -548,8 +593,11 @@ def _longest_gaps(reduction: Reduction) -> list[Loss]:
     return sorted(longest[:_MOST_GAPS], key=lambda gap: gap.onset_s)
 
 
-def _edges(t_s: Array, fine_s: Sequence[tuple[float, float]]) -> NDArray[np.int64]:
-    parts = [np.linspace(0, len(t_s), _PIECES, endpoint=False)]
+def _edges(
+    t_s: Array, fine_s: Sequence[tuple[float, float]], rests: Sequence[tuple[int, int]]
+) -> NDArray[np.int64]:
+    cuts = np.asarray(rests, np.float64).ravel()
+    parts = [np.linspace(0, len(t_s), _PIECES, endpoint=False), cuts[cuts < len(t_s)]]
     for from_s, to_s in fine_s:
         a, b = np.searchsorted(t_s, [from_s, to_s]).tolist()
         parts.append(np.linspace(a, b, min(b - a, _FINE_PIECES), endpoint=False))
@@ -716,12 +764,12 @@ def _legend(panel: Axes, columns: int = 4) -> None:
     )
 
 
-def _grid(panel: Axes) -> None:
+def _grid(panel: Axes, least: int = 1) -> None:
     from matplotlib.ticker import MaxNLocator
 
     # as many steps as keep their numbers apart
-    nbins = max(1, round(_size_in(panel)[1] / 0.2))
-    panel.yaxis.set_major_locator(MaxNLocator(nbins, steps=(1, 2, 2.5, 5, 10), min_n_ticks=1))
+    nbins = max(least, round(_size_in(panel)[1] / 0.2))
+    panel.yaxis.set_major_locator(MaxNLocator(nbins, steps=(1, 2, 2.5, 5, 10), min_n_ticks=least))
     panel.grid(visible=True, color=GRID, linewidth=0.6)
     panel.set_axisbelow(True)
 
