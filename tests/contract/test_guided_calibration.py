@@ -108,7 +108,7 @@ def test_from_the_first_question_to_the_calibration(tmp_path):
     assert columns["p2"]["coefficients"] == pytest.approx([-9.0, 0.98], abs=0.3)
     assert columns["p1"]["coefficients"][1] == pytest.approx(1.02, abs=1e-3)
     assert columns["p1"]["part"] == "hsc"
-    assert "suction = " in out
+    assert "suction from x, its own scale" in out
     assert "both ports were open" not in out  # the program itself asked for that
 
 

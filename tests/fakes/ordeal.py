@@ -30,7 +30,7 @@ from undertray.acquire.wire import Row, WireNote
 from undertray.board.check import check_board
 from undertray.calibrate.calibration import Calibration
 from undertray.calibrate.evaluate import Setup, calibrate
-from undertray.calibrate.findings import findings, shift_findings
+from undertray.calibrate.findings import shift_findings
 from undertray.calibrate.points import read_points
 from undertray.calibrate.session import Session
 from undertray.errors import UndertrayError
@@ -53,6 +53,7 @@ from undertray.reduce.pulls import force_check, read_pulls
 from undertray.reduce.run import Reduction, reduce_run
 from undertray.reduce.runcar import run_car
 from undertray.reduce.summary import Estimate, Steady, plain
+from undertray.report.calibrationwords import details
 from undertray.report.certificate import write_certificate
 from undertray.report.comparedrun import Digest, digest
 from undertray.report.comparewords import comparison_picture, comparison_words
@@ -320,7 +321,7 @@ def calibration(seed: int, folder: Path) -> None:
     read.to_json(again)
     Calibration.from_json(again)
     said = path.read_text(encoding="utf-8", errors="replace")
-    for line in (*shift_findings(read, read), *findings(read)):
+    for line in (*shift_findings(read, read), *details(read)):
         _numbers(line, said)
     run = read_run(log)
     reduction = reduce_run(run, Car.from_toml(the_car), read)
@@ -367,7 +368,7 @@ def points(seed: int, folder: Path) -> None:
         )
         return
     done = calibrate(read_points(path), Setup(zero_open=bool(seed % 2)), made_utc="2026-05-01T09:00:00Z")
-    for line in findings(done):
+    for line in details(done):
         _numbers(line)
     done.to_json(out)
     Calibration.from_json(out)
@@ -482,7 +483,7 @@ def journal(seed: int, folder: Path) -> None:
     session = Session.resume(path)
     if (due := session.proposal) is not None and not 0 <= due[0] < len(session.steps):
         raise Unseemly(f"a step that is none: {due}")
-    for line in findings(calibrate(session.points(), Setup(), made_utc="2026-05-01T09:00:00Z")):
+    for line in details(calibrate(session.points(), Setup(), made_utc="2026-05-01T09:00:00Z")):
         _numbers(line, path.read_text(encoding="utf-8", errors="replace"))
 
 

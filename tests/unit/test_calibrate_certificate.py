@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from undertray.calibrate.calibration import Calibration, ColumnCalibration
-from undertray.calibrate.findings import findings
 from undertray.errors import CalibrationError
+from undertray.report.calibrationwords import details
 
 MINIMAL = {
     "format": 1,
@@ -175,9 +175,10 @@ def test_a_missing_key_of_a_column_is_named(tmp_path, key):
 
 
 def test_findings_of_a_file_with_only_the_keys_of_the_format(tmp_path):
-    lines = findings(Calibration.from_json(written(tmp_path, MINIMAL)))
+    lines = details(Calibration.from_json(written(tmp_path, MINIMAL)))
     assert lines[0] == "water, g = 9.80665 m/s2"
-    assert any("hysteresis not shown by these points, repeatability 0.40 Pa" in line for line in lines)
+    [row] = [line for line in lines if line.startswith("p1")]
+    assert row == "p1  +1.50(0.5) +1.0200(0.001) x    0.80     1.10        not shown   0.40"
 
 
 def test_a_file_too_large(tmp_path):

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import json
+import re
 from itertools import pairwise
 
 import pytest
+from matplotlib.text import Text
 
 from fakes.board import ScriptedBoard, log_of
 from fakes.program import undertray
 from undertray import column_pressure_pa
+from undertray.calibrate.calibration import Calibration
+from undertray.report.certificate import certificate_page
+from undertray.report.display import US
 
 ENVIRONMENT = {"SOURCE_DATE_EPOCH": "1777000000"}
 
@@ -140,7 +145,8 @@ def test_a_line_that_stands_out_is_named_and_kept(tmp_path, points):
     first, second = done.stdout.split("\np2\n")
     assert "look at line" not in first
     # a remark and a header stand above the points
-    [told] = [line for line in second.splitlines() if "look at line" in line]
+    told = " ".join(second.split("\n\n")[0].split())
+    assert told.count("look at line") == 1
     assert "look at line 11 (40 mm down) again: it lies -69." in told
     assert "not left out" in told
     # without a log the part's span is not known: it may be worse than none, and that is said
@@ -187,7 +193,6 @@ def test_a_wrong_liquid_is_warned_of_and_written(tmp_path, points, factors, said
 
 
 def test_it_begins_with_what_it_is_worth_in_one_line(tmp_path, points):
-    import re
     import shutil
     import tomllib
     from pathlib import Path
@@ -267,9 +272,13 @@ def test_what_looks_too_large_is_named(tmp_path, points):
     """Points without any scatter: one of the two stated uncertainties of a reading is too large."""
     done = run(tmp_path, "--points", points, "--out", "c.json", "--curve", "line")
     # 0.5 mm a meniscus, two of them: 0.5 sqrt(2)/sqrt(3) mm of 9.777 Pa (derived)
-    assert ": the stated error of reading the column, 4.0 Pa (--reading-mm), looks too large" in done.stdout
+    assert ": the stated error of reading the column, 4.0 Pa (--reading-mm), looks too large" in " ".join(
+        done.stdout.split()
+    )
     done = run(tmp_path, "--points", points, "--out", "c.json", "--reading-mm", "0.1", "--sensor-pa", "3")
-    assert ": the stated error of reading the sensor, 3.0 Pa (--sensor-pa), looks too large" in done.stdout
+    assert ": the stated error of reading the sensor, 3.0 Pa (--sensor-pa), looks too large" in " ".join(
+        done.stdout.split()
+    )
 
 
 @pytest.mark.parametrize("number", [4, 7, 9])
@@ -303,3 +312,36 @@ def test_no_point_is_named_where_it_is_no_slip_of_one(tmp_path, points):
         "p1: the reading does not follow the column"
         in run(tmp_path, "--points", points, "--out", "c.json").stderr
     )
+
+
+def test_details_say_once_what_holds_for_all_sensors_and_each_number_is_of_the_file(tmp_path, points):
+    done = run(tmp_path, "--points", points, "--out", "c.json", "--curve", "line")
+    said = " ".join(done.stdout.split())
+    assert said.count("the column, not the sensor, is the limit") == 1
+    kept = json.loads((tmp_path / "c.json").read_bytes())["columns"]
+    for name, column in kept.items():
+        [row] = [line for line in done.stdout.splitlines() if line.startswith(f"{name}  ") and "(" in line]
+        own, per = re.findall(r"([+-][\d.]+)\(", row)
+        assert float(own) == pytest.approx(column["coefficients"][0], abs=0.05)
+        assert float(per) == pytest.approx(column["coefficients"][1], abs=0.0005)
+    largest = sorted(column["sources_pa"]["zero"] for column in kept.values())
+    shown = re.search(r"is the limit: zero ([\d.]+)(?: to ([\d.]+))? Pa", said)
+    assert shown is not None
+    assert float(shown[1]) == pytest.approx(largest[0], abs=0.005)
+    assert float(shown[2] or shown[1]) == pytest.approx(largest[-1], abs=0.005)
+
+
+def test_with_us_units_no_pascal_is_left_on_screen_or_certificate(tmp_path, points):
+    given = ("--points", points, "--out", "c.json", "--units", "us", "--previous", "c.json")
+    run(tmp_path, "--points", points, "--out", "c.json")
+    done = run(tmp_path, *given, "--certificate", "c.pdf")
+    assert done.returncode == 0, done.stderr
+    assert not re.search(r"\bPa\b", done.stdout), done.stdout
+    # published: 249.08891 Pa is the conventional inch of water, and 1 in is 25.4 mm; 9.7769 Pa/mm at 20 degC
+    assert "1 in is 0.997 inH₂O" in done.stdout
+    page = certificate_page(Calibration.from_json(tmp_path / "c.json"), "p1", shown=US)
+    words = [text.get_text() for text in page.findobj(Text)]
+    assert not [word for word in words if re.search(r"\bPa\b", word)]
+    # the points stand where they are: 100 mm are 977.69 Pa, 3.925 inH2O and 3.937 in (derived)
+    assert {"3.937", "column, inH₂O"} <= set(words)
+    assert any(word.startswith("3.925") for word in words)

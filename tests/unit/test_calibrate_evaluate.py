@@ -13,10 +13,11 @@ from undertray.acquire.device import Device
 from undertray.calibrate.accuracy import depart_together, departs, made_worse, nominal_accuracies_pa
 from undertray.calibrate.curve import hysteresis
 from undertray.calibrate.evaluate import Setup, calibrate
-from undertray.calibrate.findings import column_findings, findings
+from undertray.calibrate.findings import column_remarks
 from undertray.calibrate.liquid_column import Budget, column_pressure_pa
 from undertray.calibrate.points import Points
 from undertray.errors import CalibrationError
+from undertray.report.calibrationwords import details
 
 HEIGHTS = np.array([0.0, 20, 40, 60, 80, 100, 80, 60, 40, 20, 0])
 UP = np.arange(11) < 6
@@ -55,7 +56,7 @@ def test_several_sensors_at_once():
     )
     np.testing.assert_allclose(done.columns["p2"].coefficients, [-7, 0.97], rtol=1e-9)
     assert (done.uid, done.columns["p1"].part, done.columns["p2"].part) == ("ab", "", "sdp")
-    text = "\n".join(findings(done))
+    text = "\n".join(details(done))
     assert "p1" in text
     assert "the column, not the sensor, is the limit" in text
 
@@ -174,7 +175,7 @@ def test_a_sensor_off_by_far_more_than_its_data_sheet_allows_is_still_calibrated
 
 def test_stated_errors_that_are_too_large_are_named_too():
     # 0.05 Pa of scatter where some 4 Pa are stated
-    told = "\n".join(findings(calibrate(points(sensor(noise_pa=0.05)), Setup(), made_utc=WHEN)))
+    told = "\n".join(details(calibrate(points(sensor(noise_pa=0.05)), Setup(), made_utc=WHEN)))
     assert re.search(r"scatter only 0\.0\d times as much as was stated: the stated error of reading", told)
     # and what is as likely as not is called what was expected, on either side of the middle
     tails = [
@@ -185,7 +186,7 @@ def test_stated_errors_that_are_too_large_are_named_too():
     for p, words in tails:
         done = one(sensor(noise_pa=0.05))
         column = replace(done, facts={**done.facts, "p_value": p, "from_scatter": False})
-        assert words in "\n".join(column_findings(column))
+        assert words in "\n".join(column_remarks(column))
 
 
 @pytest.mark.parametrize(
@@ -270,14 +271,14 @@ def test_a_column_and_a_part_further_apart_than_the_part_can_be_off():
     # derived: 977.7 (1 - 0.79 / 1.03) Pa
     assert said.startswith("the column says 1.304 times what the part reads, +228 Pa at 747 Pa")
     assert "within 160 Pa (2 % of its span); look at the liquid (--density, --water-c)" in said
-    words = "\n".join(findings(wrong))
+    words = "\n".join(details(wrong))
     assert "CHECK THE COLUMN: all sensors depart" in words
     assert "factor (1.241 to 1.304): that points to the column, not to the sensors" in words
     assert words.count("\n  FAR OFF ITS OWN SCALE: the column says") == 2
 
     # an honest part that is off by 10 %, and a zero far off, are within it
     honest = of(sensor(b1=1.1), sensor(b0=300.0))
-    assert not any("FAR OFF" in line or "CHECK" in line for line in findings(honest))
+    assert not any("FAR OFF" in line or "CHECK" in line for line in details(honest))
     # one sensor alone, or two that differ: nothing points to the column
     for several in (of(sensor(b1=1.3), sensor()), of(sensor(b1=1.3), sensor(b1=0.8))):
         assert departs(several.columns["p1"])

@@ -14,11 +14,12 @@ import pytest
 
 from undertray.calibrate.dialogue import Dialogue, Plausible
 from undertray.calibrate.evaluate import Setup, calibrate
-from undertray.calibrate.findings import column_findings, findings
+from undertray.calibrate.findings import column_alarms
 from undertray.calibrate.liquid_column import column_pressure_pa
 from undertray.calibrate.session import Session, Step, TakenPoint, plan
 from undertray.calibrate.settling import Reading, SteadyLimits, measure
 from undertray.errors import CalibrationError
+from undertray.report.calibrationwords import details
 
 NAMES = ("p1", "p2")
 PARTS = {"p1": "hsc", "p2": "sdp"}
@@ -314,7 +315,7 @@ def test_a_slip_that_is_kept_shows_at_every_later_step_and_on_the_certificate(tm
     read = Session.resume(tmp_path / "a.session")
     assert read.taken == session.taken
     column = calibrate(read.points(), Setup(zero_open=True), made_utc="").columns["p1"]
-    [first, second] = [line for line in column_findings(column) if line.startswith("kept despite a doubt")]
+    [first, second] = [line for line in column_alarms(column) if line.startswith("kept despite a doubt")]
     assert first.startswith("kept despite a doubt, point 7 (120 mm up): p1 moved by ")
     assert second.startswith("kept despite a doubt, point 8 (100 mm down): p1 moved by ")
 
@@ -485,7 +486,7 @@ def test_the_end_zero_is_asked_for_until_it_is_taken(tmp_path):
         "The plan had 0 mm, both ports open; this is 80 mm rising, and it goes on from there." in person.heard
     )
     assert person.steps[-1].startswith("Step 7 of 7: open both ports")
-    assert "no zero at the end" not in "\n".join(findings(calibrated(session)))
+    assert "no zero at the end" not in "\n".join(details(calibrated(session)))
 
 
 def test_a_zero_may_be_entered_where_the_plan_has_a_height(tmp_path):
@@ -500,7 +501,7 @@ def test_a_zero_may_be_entered_where_the_plan_has_a_height(tmp_path):
 @pytest.mark.parametrize("course", [[0, 30, 60, 100, 60, 30], [0, 30, 60, 0, 100, 60, 30]])
 def test_a_calibration_without_its_end_zero_says_so(tmp_path, course):
     session, _ = wayward(tmp_path / "a.session", course, heights=(0, 30, 60, 100))
-    [told] = [line for line in findings(calibrated(session)) if line.startswith("no zero at the end")]
+    [told] = [line for line in details(calibrated(session)) if line.startswith("no zero at the end")]
     assert "how far the zeros drifted over the calibration is not seen" in told
 
 

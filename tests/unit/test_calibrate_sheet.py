@@ -15,7 +15,8 @@ from undertray.calibrate.evaluate import Setup, calibrate
 from undertray.calibrate.liquid_column import column_pressure_pa
 from undertray.calibrate.points import Dropped, Points
 from undertray.errors import CalibrationError
-from undertray.report.certificate import certificate_page, in_one_line, write_certificate
+from undertray.report.calibrationwords import in_one_line
+from undertray.report.certificate import certificate_page, write_certificate
 
 
 @pytest.fixture(scope="module")

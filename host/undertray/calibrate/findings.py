@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from undertray.calibrate.accuracy import depart_together, departs, made_worse, worse_heading, worst_u95_pa
+from undertray.calibrate.accuracy import depart_together, departs, made_worse, worse_heading
 from undertray.calibrate.calibration import Calibration, ColumnCalibration
 from undertray.calibrate.curve import LEVEL_WIDTH
 from undertray.calibrate.fit import SCATTER_LEVEL
@@ -19,15 +19,15 @@ from undertray.calibrate.points import NEAR_ZERO
 __all__ = [
     "Shift",
     "column_alarms",
-    "column_findings",
     "column_remarks",
     "doubted_directions",
-    "findings",
+    "left_out",
+    "liquid_line",
     "missing_end_zero",
     "own_scale_pa",
+    "shared_alarms",
     "shift_findings",
     "shift_since",
-    "shown_pa",
 ]
 
 
@@ -112,25 +112,24 @@ _VERDICT = ("chi_squared", "degrees_of_freedom", "p_value", "from_scatter", "sca
 _TOO_WELL = 1 - SCATTER_LEVEL
 
 
-def findings(calibration: Calibration) -> list[str]:
-    """The findings of a calibration."""
+def liquid_line(calibration: Calibration, unit: str = "mm", unit_mm: float = 1.0) -> str:
+    """What stood in the column, and what a millimetre or another length of it is."""
     fluid = calibration.fluid
-    lines = [f"{fluid.get('name', 'liquid')}, g = {calibration.gravity_m_s2:.5f} m/s2"]
     if {"temperature_c", "density_kg_m3", "air_density_kg_m3", "pa_per_mm", "gain"} <= set(fluid):
         density, air, pa_per_mm = (fluid[key] for key in ("density_kg_m3", "air_density_kg_m3", "pa_per_mm"))
-        lines = [
+        return (
             f"{fluid.get('name', 'liquid')} at {fluid['temperature_c']:g} degC, {density:.3f} kg/m3,"
-            f" in air of {air:.4f} kg/m3, g = {calibration.gravity_m_s2:.5f} m/s2: 1 mm is"
-            f" {pa_per_mm * fluid['gain']:.5f} Pa"
-        ]
+            f" in air of {air:.4f} kg/m3, g = {calibration.gravity_m_s2:.5f} m/s2: 1 {unit} is"
+            f" {pa_per_mm * fluid['gain'] * unit_mm:.5f} Pa"
+        )
+    return f"{fluid.get('name', 'liquid')}, g = {calibration.gravity_m_s2:.5f} m/s2"
+
+
+def shared_alarms(calibration: Calibration) -> list[str]:
+    """What must not be overlooked in the calibration as a whole."""
     together = depart_together(calibration.columns)
-    if together:
-        lines += ["", f"CHECK THE COLUMN: {together}"]
-    for told in (doubted_directions(calibration), missing_end_zero(calibration)):
-        lines += ["", told] if told else []
-    for name, column in calibration.columns.items():
-        lines += ["", f"{name} {column.part}".strip(), *(f"  {line}" for line in column_findings(column))]
-    return lines
+    told = (doubted_directions(calibration), missing_end_zero(calibration))
+    return [*([f"CHECK THE COLUMN: {together}"] if together else []), *filter(None, told)]
 
 
 # The course of the column, which all sensors share: which way it went, and whether it came back to zero.
@@ -190,35 +189,6 @@ def missing_end_zero(calibration: Calibration) -> str:
     )
 
 
-def _to_its_error(value: float, error: float) -> str:
-    """A coefficient with the decimals of two digits of its error: the file has them all."""
-    places = 1 - math.floor(math.log10(error)) if error > 0 else 6
-    return f"{value:+.{places}f}" if 0 <= places <= 6 else f"{value:+.3g}"
-
-
-def column_findings(column: ColumnCalibration) -> list[str]:
-    """The findings on one sensor: what must not be overlooked, its figures, and what is to say of them."""
-    errors = np.sqrt(np.diag(column.covariance))
-    curve = " ".join(
-        f"{_to_its_error(value, error)}({error:.2g}){term}"
-        for value, error, term in zip(column.coefficients, errors, ("", " x", " x^2"), strict=False)
-    )
-    low, high = column.range_pa
-    working_pa = column.facts.get("working_pa")
-    u95_pa, at_pa = worst_u95_pa(column)
-    figures = [
-        f"suction = {curve} Pa, x what its own scale says; standard errors in brackets",
-        f"covers {low:.1f} to {high:.1f} Pa of its own scale; residual standard deviation"
-        f" {column.residual_sd_pa:.2f} Pa",
-        f"expanded uncertainty (95 %, k = {column.coverage_factor:.2f}) at most"
-        f" {u95_pa:.2f} Pa, at {at_pa:.0f} Pa"
-        + ("" if working_pa is None else f" of the working range up to {working_pa:g} Pa"),
-        f"non-linearity (independent line) {shown_pa(column.linearity_pa)},"
-        f" hysteresis {shown_pa(column.hysteresis_pa)}, repeatability {shown_pa(column.repeatability_pa)}",
-    ]
-    return [*column_alarms(column), *figures, *column_remarks(column)]
-
-
 def column_alarms(column: ColumnCalibration) -> list[str]:
     """What must not be overlooked in the calibration of one sensor."""
     alarms = [
@@ -233,7 +203,7 @@ def column_alarms(column: ColumnCalibration) -> list[str]:
 
 
 def column_remarks(column: ColumnCalibration) -> list[str]:
-    """What there is to say of one sensor's figures, and what was left out."""
+    """What there is to say of one sensor's figures."""
     # the first four only a calibration fresh from its points has, or a file of this program
     facts, lines = column.facts, []
     if all(facts.get(key) is not None for key in _VERDICT):
@@ -243,8 +213,13 @@ def column_remarks(column: ColumnCalibration) -> list[str]:
     lines += [*_loop_from_reading(column), *_own(column)]
     if facts.get("sources_pa"):
         lines.append(_dominant(facts["sources_pa"]))
+    return lines
+
+
+def left_out(column: ColumnCalibration) -> list[str]:
+    """The points of one sensor that were left out, and why."""
     dropped = [point for point in column.points if "dropped" in point]
-    return lines + [
+    return [
         f"left out: {point['height_mm']:g} mm {point['direction']}: {point['dropped']}" for point in dropped
     ]
 
@@ -270,11 +245,6 @@ def shift_findings(now: Calibration, before: Calibration) -> list[str]:
 def _clear(value_pa: float, u95_pa: float) -> str:
     word = "beyond" if abs(value_pa) > u95_pa else "within"
     return f"{word} its uncertainty of {u95_pa:.2f} Pa"
-
-
-def shown_pa(value: float | None) -> str:
-    """A figure that points may not show."""
-    return "not shown by these points" if value is None else f"{value:.2f} Pa"
 
 
 def _loop_from_reading(column: ColumnCalibration) -> list[str]:
@@ -345,7 +315,7 @@ def _curve_line(p: float, size: int) -> str:
 
 def _dominant(sources_pa: dict[str, float]) -> str:
     (first, largest), *rest = sources_pa.items()
-    others = ", ".join(f"{name} {value:.2f}" for name, value in rest[:3])
+    others = ", ".join(f"{name} {value:.2f} Pa" for name, value in rest[:3])
     who = (
         "the column, not the sensor, is the limit"
         if first in _COLUMN_SOURCES

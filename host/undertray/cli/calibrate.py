@@ -244,11 +244,13 @@ def _calibrate(
     """
     from undertray.calibrate.calibration import Calibration
     from undertray.calibrate.evaluate import Setup, calibrate
-    from undertray.calibrate.findings import findings, shift_findings
+    from undertray.calibrate.findings import shift_findings
     from undertray.calibrate.points import read_points
     from undertray.calibrate.settling import SteadyLimits
     from undertray.reduce.car import Car
-    from undertray.report.certificate import in_one_line, kind_of_certificate, sensor_table, write_certificate
+    from undertray.report.calibrationwords import details, in_one_line, sensor_table, told_fine
+    from undertray.report.certificate import kind_of_certificate, write_certificate
+    from undertray.report.words import wrapped
 
     if certificate is not None:
         kind_of_certificate(certificate)  # before the work, not after it
@@ -313,11 +315,11 @@ def _calibrate(
         *notes,
         *([] if done.uid else [_NO_BOARD]),
     ]
-    lines += findings(done)
+    lines += details(done, shown)
     if before is not None:
-        lines += ["", *shift_findings(done, before)]
+        lines += ["", *(told_fine(line, shown) for line in shift_findings(done, before))]
     for line in lines:
-        print(line)
+        print(wrapped(line, "  "))
     _refuse_worse(done, anyway)
     _warn_departing(done)
     done.to_json(out)

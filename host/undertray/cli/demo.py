@@ -86,7 +86,7 @@ def _calibrated(points: Path, certificate: Path, car: Car, shown: Display) -> Ca
     from undertray.calibrate.evaluate import Setup, calibrate
     from undertray.calibrate.liquid_column import Conditions
     from undertray.calibrate.points import read_points
-    from undertray.report.certificate import in_one_line, sensor_table
+    from undertray.report.calibrationwords import in_one_line, sensor_table
     from undertray.virtual.demo_runs import LATITUDE_DEG, MADE_UTC, WATER_C
     from undertray.virtual.stories import UID
 

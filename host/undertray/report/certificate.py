@@ -1,10 +1,10 @@
-"""The certificate of a calibration: its verdict and a page a sensor, as PDF or PNG, always the same bytes."""
+"""The certificate of a calibration: a page a sensor, as PDF or PNG, always the same bytes."""
 
 from __future__ import annotations
 
 import re
 import textwrap
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from io import BytesIO
@@ -15,19 +15,10 @@ import numpy as np
 
 from undertray.calibrate.accuracy import depart_together, departs, made_worse, worse_heading, worst_u95_pa
 from undertray.calibrate.calibration import Calibration, ColumnCalibration
-from undertray.calibrate.findings import (
-    column_alarms,
-    column_remarks,
-    doubted_directions,
-    findings,
-    missing_end_zero,
-    own_scale_pa,
-    shown_pa,
-)
+from undertray.calibrate.findings import column_alarms, column_remarks, left_out, liquid_line, shared_alarms
 from undertray.errors import CalibrationError
 from undertray.files import write_whole
-from undertray.reduce.loads import load_matrix
-from undertray.report.comparewords import text_table
+from undertray.report.calibrationwords import curve_words, figure_words, in_one_line, told_fine
 from undertray.report.display import SI, Display
 from undertray.report.style import EVENT, GRID, INK, LIMIT, SERIES, settings
 
@@ -37,68 +28,7 @@ if TYPE_CHECKING:
 
     from undertray.reduce.car import Car
 
-__all__ = ["certificate_page", "in_one_line", "kind_of_certificate", "sensor_table", "write_certificate"]
-
-
-# What a calibration is worth, in one sentence.
-
-_GOOD, _FAIR = 0.02, 0.05  # of the highest suction that it covers; common practice, no source
-
-
-def in_one_line(
-    done: Calibration, car: Car | None = None, shown: Display = SI, called: Callable[[str], str] = str
-) -> str:
-    """What it is worth: its largest uncertainty, and what that is in force under the whole floor."""
-    name, column = max(done.columns.items(), key=lambda one: worst_u95_pa(one[1])[0])
-    u95_pa, _ = worst_u95_pa(column)
-    top_pa = float(column.apply(np.array(column.range_pa[1])))
-    top_pa = min(top_pa, column.facts.get("working_pa") or top_pa)
-    word = "Good" if u95_pa <= _GOOD * top_pa else "Fair" if u95_pa <= _FAIR * top_pa else "Poor"
-    doubtful = [
-        called(key)
-        for key, one in done.columns.items()
-        if departs(one)
-        or made_worse(one)
-        or any("doubt" in p or "off_the_others_pa" in p for p in one.points)
-    ]
-    if doubted_directions(done):
-        doubtful.append("the directions")
-    if doubtful or depart_together(done.columns):
-        word = f"Look again at {', '.join(doubtful) or 'the column'}, as said below"
-    force = ""
-    if car is not None:
-        per_pa = float(load_matrix(car).matrix[0].sum())
-        force = f", about {shown.n(u95_pa * per_pa)} on your car"
-    return f"{word}: ±{shown.pa(u95_pa)} at most ({called(name)}), up to {shown.pa(top_pa)}{force}."
-
-
-def sensor_table(done: Calibration, shown: Display = SI) -> list[str]:
-    """What each sensor was off by its own scale, and what it is within now: lines of a table."""
-    columns = done.columns.values()
-    ends_pa = [float(one.apply(np.array(one.range_pa[1]))) for one in columns]
-    at_pa = min(one.facts.get("working_pa") or end_pa for one, end_pa in zip(columns, ends_pa, strict=True))
-    heads = (
-        "sensor",
-        "own scale off at rest",
-        f"off at {shown.pa(at_pa)}",
-        "calibrated within",
-        "covers up to",
-    )
-    rows = [
-        (
-            f"{name} {column.part}".strip(),
-            _signed_pa(own_scale_pa(column, 0.0), shown),
-            _signed_pa(own_scale_pa(column, at_pa), shown),
-            f"±{shown.pa(worst_u95_pa(column)[0])}",
-            shown.pa(end_pa),
-        )
-        for (name, column), end_pa in zip(done.columns.items(), ends_pa, strict=True)
-    ]
-    return list(text_table(heads, rows, numbers_right=False))
-
-
-def _signed_pa(value_pa: float, shown: Display) -> str:
-    return ("+" if value_pa > 0 else "") + shown.pa(value_pa)
+__all__ = ["certificate_page", "kind_of_certificate", "write_certificate"]
 
 
 # The page.
@@ -122,7 +52,7 @@ _TERMS = (
     " fits best. Hysteresis: how far rising and falling column are apart. ±: the interval that holds the true"
     " suction 95 times in 100."
 )
-_OWN_SCALE = "x, suction by the sensor's own scale, Pa"
+_OWN_SCALE = "x, suction by the sensor's own scale"
 _MONTHS = (
     *("January", "February", "March", "April", "May", "June", "July"),
     *("August", "September", "October", "November", "December"),
@@ -220,14 +150,16 @@ def certificate_page(
     whole = "All sensors. " if len(calibration.columns) > 1 else ""
     verdict_lines = textwrap.wrap(_paper(f"{whole}{verdict}"), 94)[:3]
     figure.text(_LEFT, 0.92, "\n".join(verdict_lines), size=9.5, weight="bold", va="top", linespacing=1.3)
-    _write_summary(figure, column, 0.92 - 0.0175 * len(verdict_lines) - 0.008)
-    figure.text(_LEFT, 0.802, _paper(_safe(findings(calibration)[0], 160)), size=8, color=LIMIT)
-    scale = _Scale.of(calibration)
-    _draw_curve(figure.add_axes((0.11, 0.625, 0.83, 0.165)), column, scale)
-    _draw_residuals(figure.add_axes((0.11, 0.44, 0.83, 0.135)), column, scale)
-    told = [doubted_directions(calibration), missing_end_zero(calibration)]
-    _write_words(figure, [*column_alarms(column), *filter(None, told), *column_remarks(column), *notes])
-    _draw_table(figure, _kept(column))
+    _write_summary(figure, column, 0.92 - 0.0175 * len(verdict_lines) - 0.008, shown)
+    liquid = _paper(_safe(told_fine(liquid_line(calibration, shown.length, shown.length_mm), shown), 160))
+    figure.text(_LEFT, 0.802, liquid, size=8, color=LIMIT)
+    scale = _Scale.of(calibration, shown)
+    _draw_curve(figure.add_axes((0.11, 0.625, 0.83, 0.165)), column, scale, shown)
+    _draw_residuals(figure.add_axes((0.11, 0.44, 0.83, 0.135)), column, scale, shown)
+    own = [*column_remarks(column), *left_out(column)]
+    said = [*column_alarms(column), *shared_alarms(calibration), *own, *notes]
+    _write_words(figure, [told_fine(line, shown) for line in said])
+    _draw_table(figure, _kept(column), shown)
     for k, line in enumerate(reversed(textwrap.wrap(_TERMS, 130))):
         figure.text(_LEFT, 0.035 + 0.0125 * k, line, size=7.5)
     figure.text(_LEFT, 0.02, _NOTE, size=6.5, color=LIMIT)
@@ -255,13 +187,13 @@ def _paper(text: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Scale:
-    """Limits that all pages share, so that sensors can be laid side by side."""
+    """Limits that all pages share, so that sensors can be laid side by side; in the units shown."""
 
-    nominal_pa: tuple[float, float]
-    residual_pa: float
+    nominal: tuple[float, float]
+    residual: float
 
     @classmethod
-    def of(cls, calibration: Calibration) -> _Scale:
+    def of(cls, calibration: Calibration, shown: Display) -> _Scale:
         columns = calibration.columns.values()
         low, high = min(c.range_pa[0] for c in columns), max(c.range_pa[1] for c in columns)
         edge = 0.03 * (high - low)
@@ -273,7 +205,8 @@ class _Scale:
                 for point in _kept(column)
             ),
         ]
-        return cls((low - edge, high + edge), 1.08 * max(*reach, 1e-3))
+        unit_pa = shown.pressure_pa
+        return cls(((low - edge) / unit_pa, (high + edge) / unit_pa), 1.08 * max(*reach, 1e-3) / unit_pa)
 
 
 def _safe(text: str, limit: int = 60) -> str:
@@ -292,15 +225,15 @@ def _directions(kept: list[Mapping[str, Any]], key: str, direction: str) -> tupl
 _BAR = 2  # standard uncertainties of a point's own bar
 
 
-def _draw_points(axes: Axes, kept: list[Mapping[str, Any]], key: str, bar: int) -> None:
+def _draw_points(axes: Axes, kept: list[Mapping[str, Any]], key: str, bar: int, unit_pa: float) -> None:
     """Points by direction, with ``bar`` times their own standard uncertainty."""
     for direction, marker, colour in (("up", "^", _UP), ("down", "v", _DOWN)):
         x, y = _directions(kept, key, direction)
         u = _directions(kept, "u_pa", direction)[1]
         axes.errorbar(
-            x,
-            y,
-            yerr=bar * u if bar and len(u) == len(y) else None,
+            x / unit_pa,
+            y / unit_pa,
+            yerr=bar * u / unit_pa if bar and len(u) == len(y) else None,
             fmt=marker,
             color=colour,
             markersize=5,
@@ -310,13 +243,13 @@ def _draw_points(axes: Axes, kept: list[Mapping[str, Any]], key: str, bar: int) 
         )
 
 
-def _draw_curve(axes: Axes, column: ColumnCalibration, scale: _Scale) -> None:
-    grid = np.linspace(*column.range_pa, 201)
-    axes.plot(grid, column.apply(grid), color=INK, lw=1, label="calibration")
-    _draw_points(axes, _kept(column), "column_pa", 0)
-    axes.set_xlim(scale.nominal_pa)
-    axes.set_xlabel(_OWN_SCALE)
-    axes.set_ylabel("column, Pa")
+def _draw_curve(axes: Axes, column: ColumnCalibration, scale: _Scale, shown: Display) -> None:
+    grid, unit_pa = np.linspace(*column.range_pa, 201), shown.pressure_pa
+    axes.plot(grid / unit_pa, column.apply(grid) / unit_pa, color=INK, lw=1, label="calibration")
+    _draw_points(axes, _kept(column), "column_pa", 0, unit_pa)
+    axes.set_xlim(scale.nominal)
+    axes.set_xlabel(f"{_OWN_SCALE}, {shown.pressure}")
+    axes.set_ylabel(f"column, {shown.pressure}")
     axes.grid(color=GRID, lw=0.5)
     axes.legend(frameon=False, loc="upper left", fontsize=8)
 
@@ -327,33 +260,32 @@ def _band(column: ColumnCalibration, grid: np.ndarray) -> np.ndarray:
     return np.asarray(column.coverage_factor * np.sqrt(variance))
 
 
-def _draw_residuals(axes: Axes, column: ColumnCalibration, scale: _Scale) -> None:
-    grid = np.linspace(*column.range_pa, 201)
-    band = _band(column, grid)
-    axes.fill_between(grid, -band, band, color=GRID, lw=0, label="95 % band of the curve, all sources")
+def _draw_residuals(axes: Axes, column: ColumnCalibration, scale: _Scale, shown: Display) -> None:
+    grid, unit_pa = np.linspace(*column.range_pa, 201), shown.pressure_pa
+    band = _band(column, grid) / unit_pa
+    axes.fill_between(
+        grid / unit_pa, -band, band, color=GRID, lw=0, label="95 % band of the curve, all sources"
+    )
     axes.axhline(0, color=INK, lw=0.8)
-    _draw_points(axes, _kept(column), "residual_pa", _BAR)
-    axes.set_xlim(scale.nominal_pa)
-    axes.set_ylim(-scale.residual_pa, 1.6 * scale.residual_pa)  # room for the legend
-    axes.set_xlabel(_OWN_SCALE)
-    axes.set_ylabel("column less curve, Pa")
+    _draw_points(axes, _kept(column), "residual_pa", _BAR, unit_pa)
+    axes.set_xlim(scale.nominal)
+    axes.set_ylim(-scale.residual, 1.6 * scale.residual)  # room for the legend
+    axes.set_xlabel(f"{_OWN_SCALE}, {shown.pressure}")
+    axes.set_ylabel(f"column less curve, {shown.pressure}")
     axes.legend(frameon=False, loc="upper center", ncols=3, fontsize=8)
 
 
-def _write_summary(figure: Figure, column: ColumnCalibration, top: float) -> None:
+def _write_summary(figure: Figure, column: ColumnCalibration, top: float, shown: Display) -> None:
     """The figures of this sensor, in two columns."""
     u95_pa, at_pa = worst_u95_pa(column)
     low, high = column.range_pa
-    terms = zip(column.coefficients, ("", " x", " x²"), strict=False)
-    first, *more = (f"{b:+.4g}{term}" for b, term in terms)
-    curve = " ".join([first.removeprefix("+"), *(f"{term[0]} {term[1:]}" for term in more)])
     rows = (
-        ("this sensor, 95 %", f"±{u95_pa:.1f} Pa at most, at {at_pa:.0f} Pa"),
-        ("suction, from x", f"{curve} Pa"),
-        ("covers", f"{low:.1f} to {high:.1f} Pa"),
-        ("non-linearity", shown_pa(column.linearity_pa)),
-        ("hysteresis", shown_pa(column.hysteresis_pa)),
-        ("scatter", f"{column.residual_sd_pa:.2f} Pa (standard deviation)"),
+        ("this sensor, 95 %", told_fine(f"±{u95_pa:.1f} Pa at most, at {at_pa:.0f} Pa", shown)),
+        ("suction, from x", f"{curve_words(column, shown).removeprefix('+')} {shown.pressure}"),
+        ("covers", told_fine(f"{low:.1f} to {high:.1f} Pa", shown)),
+        ("non-linearity", figure_words(column.linearity_pa, shown)),
+        ("hysteresis", figure_words(column.hysteresis_pa, shown)),
+        ("scatter", f"{figure_words(column.residual_sd_pa, shown)} (standard deviation)"),
     )
     for k, (label, value) in enumerate(rows):
         left, y = (_LEFT, _MIDDLE)[k // 3], top - 0.0175 * (k % 3)
@@ -376,15 +308,15 @@ def _write_words(figure: Figure, findings_: Sequence[str]) -> None:
             line += 1
 
 
-def _draw_table(figure: Figure, kept: list[Mapping[str, Any]]) -> None:
+def _draw_table(figure: Figure, kept: list[Mapping[str, Any]], shown: Display) -> None:
     figure.text(_MIDDLE, 0.388, "Readings", weight="bold", va="top")
-    heads = ("mm", "", "column, Pa", "x, Pa", "less curve")
+    heads = (shown.length, "", f"column, {shown.pressure}", f"x, {shown.pressure}", "less curve")
     places = (0.61, 0.625, 0.75, 0.845, 0.94)
     rows = [
         (
-            f"{point['height_mm']:.1f}",
+            shown.mm_text(point["height_mm"], "", finer=1),
             str(point["direction"]),
-            *(f"{point[key]:.2f}" for key in ("column_pa", "nominal_pa", "residual_pa")),
+            *(shown.pa_text(point[key], "", finer=2) for key in ("column_pa", "nominal_pa", "residual_pa")),
         )
         for point in kept[:_MOST_ROWS]
     ]

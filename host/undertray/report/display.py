@@ -26,7 +26,9 @@ __all__ = [
 
 LONG_RUN_S = 100.0
 """From when on moments are told in minutes and seconds too, s."""
-_QUANTITY = re.compile(r"(?<![\w.])([+\-\u2212]?)(\d+(?:\.\d+)?)(?: to (\d+(?:\.\d+)?))? (Pa|N|mm)\b")
+_QUANTITY = re.compile(
+    r"(?<![\w.])([+\-\u2212]?)(\d+(?:\.\d+)?)(?: to ([+\-\u2212]?)(\d+(?:\.\d+)?))? (Pa|N|mm)\b"
+)
 _NAMED_SPEEDS = (("mph", 60), ("km/h", 100))
 
 
@@ -74,16 +76,27 @@ class Display:
         """A bare length to fixed decimals."""
         return f"{value_mm / self.length_mm:{form}.{self.places[2] + finer}f}"
 
-    def told(self, text: str) -> str:
-        """Turn the pascals, newtons and millimetres of a ready sentence into these units."""
+    def told(self, text: str, finer: int = 0) -> str:
+        """Turn the pascals, newtons and millimetres of a ready sentence into these units.
+
+        ``finer`` allows as many more decimals, for what is a hundredth of the usual.
+        """
         if self.name == "si":
             return text
 
         def shown(found: re.Match[str]) -> str:
-            sign, value, until, unit = found.groups()
-            show: dict[str, Callable[[float], str]] = {"Pa": self.pa, "N": self.n, "mm": self.mm}
-            first = show[unit](float(value))
-            return sign + (first if until is None else span_of(first, show[unit](float(until))))
+            sign, value, turned, until, unit = found.groups()
+            factor, digits = {
+                "Pa": (self.pressure_pa, self.pressure_digits),
+                "N": (self.force_n, self.force_digits),
+                "mm": (self.length_mm, self.length_digits),
+            }[unit]
+            own = {"Pa": self.pressure, "N": self.force, "mm": self.length}[unit]
+            fine = (digits[0], digits[1] + finer)
+            first = sign + self._with(float(value), factor, own, fine)
+            if until is None:
+                return first
+            return span_of(first, turned + self._with(float(until), factor, own, fine))
 
         return _QUANTITY.sub(shown, text)
 
