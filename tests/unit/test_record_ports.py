@@ -10,6 +10,7 @@ import pytest
 
 from fakes.board import ScriptedBoard, device_line
 from fakes.link import Clock, ScriptedLink
+from fakes.program import undertray
 from fakes.server import Send, tcp_board
 from undertray.acquire.link import Answer, Link, ask, find_board
 from undertray.acquire.wire import encode_note
@@ -86,4 +87,14 @@ def test_the_command_marks_the_board_and_lets_no_escape_through() -> None:
         )
     assert done.returncode == 0
     assert f"* {url}  \\x1b[2J[red]pico e6614103e7" in done.stdout
+    assert f"next: undertray record --port {url} --out runs/\n" in done.stdout
     assert "\x1b" not in done.stdout
+
+
+def test_where_no_board_answers_it_says_what_to_look_at() -> None:
+    done = undertray("ports", "--port", "socket://127.0.0.1:1")
+    assert done.returncode == 1
+    assert "socket://127.0.0.1:1  nobody listens there" in done.stdout
+    assert done.stderr.count("\n") == 1
+    for hint in ("a cable that carries data", "'undertray board install'", "'undertray virtual'"):
+        assert hint in done.stderr

@@ -103,6 +103,21 @@ def test_several_runs_make_one_page_and_pictures_with_their_numbers(tmp_path: Pa
     assert any("inH₂O" in head for head in heads)
 
 
+def test_it_says_the_verdict_the_page_and_what_comes_next(tmp_path: Path, calibration: Path) -> None:
+    log, car = tmp_path / "a run.csv", DEMO / "car.toml"
+    log.write_bytes((DEMO / "front-fold.csv").read_bytes())
+    done = _run("report", log, "--car", car, "--calibration", calibration)
+    assert done.exit_code == 0, done.output
+    reduced = _run("reduce", log, "--car", car, "--calibration", calibration).stdout
+    verdict = reduced.split("\na run:")[0]
+    page = tmp_path / "a run.html"
+    assert done.stdout.startswith(f"{verdict}\npage: {page}\nnext: undertray reduce '{log}' --car ")
+    assert page.stat().st_size > 100_000
+    refused = _run("report", log, log, "--car", car)
+    assert refused.exit_code == 2
+    assert "a page of several runs needs its name" in refused.stderr
+
+
 @pytest.mark.slow  # by default: a page part in two processes, and the page of a run in memory
 def test_report_twice_is_the_same_bytes(tmp_path: Path) -> None:
     pages = []

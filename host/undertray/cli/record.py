@@ -420,9 +420,20 @@ def _ports(
 
     ports = [*serial_ports(), *((port, "") for port in also or [])]
     if not ports:
-        raise NoBoard("this computer has no serial port", do="plug the board in")
+        raise NoBoard("this computer has no serial port", do=_NO_BOARD)
+    found = []
     for port, what in ports:
         answer = ask(lambda port=port: open_link(port, baud), port, what)  # type: ignore[misc]
+        found += [port] if answer.device else []
         print(f"{'*' if answer.device else ' '} {port}  {escaped(answer.finding, 200)}")
         if what:
             print(f"    {escaped(what, 100)}")
+    if not found:
+        raise NoBoard("no undertray board answers on these ports", do=_NO_BOARD)
+    print(f"next: undertray record --port {shlex.quote(found[0])} --out runs/")
+
+
+_NO_BOARD = (
+    "plug the board in with a cable that carries data; a board without the firmware needs 'undertray board"
+    " install'; for now 'undertray virtual' serves a virtual one"
+)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -81,7 +83,13 @@ def write_linking(page: Path, html: str) -> None:
 
 def _report(
     runs: Annotated[list[Path], typer.Argument(metavar="RUN.csv...", help="Run logs, one or more.")],
-    out: Annotated[Path, typer.Option("--out", help="The page to write; replaced if it is there.")],
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            help="The page to write, replaced if it is there; RUN.html beside the log if left out.",
+        ),
+    ] = None,
     car: CarFile = None,
     car_from: CarFrom = "log",
     calibration: CalibrationFile = None,
@@ -125,9 +133,8 @@ def _report(
 
     Example: undertray report run1.csv --car car.toml --calibration calibration.json --out run1.html
     """
-    for option, file in (("--pulls", pulls), ("--with", other)):
-        if file is not None and len(runs) != 1:
-            raise typer.BadParameter("goes with one run", param_hint=option)
+    if len(runs) != 1:
+        _refuse_of_one_run({"--pulls": pulls, "--with": other}, out)
     from dataclasses import replace
 
     from undertray import read_run, reduce_run
@@ -135,6 +142,7 @@ def _report(
     from undertray.predict.drivable import Windows
     from undertray.reduce.fan import FanReference
     from undertray.reduce.pulls import force_check, read_pulls
+    from undertray.report.folderpage import report_of
     from undertray.report.overlay import overlay
     from undertray.report.page import render_page, write_page
     from undertray.report.picture import write_pictures
@@ -167,12 +175,35 @@ def _report(
         if other is not None:
             sheet = replace(sheet, beside=overlay(reduction, reduced(other)[2], align, shown))
         sheets.append(sheet)
-    write_page(render_page(sheets, title or cars[0].car.name), out)
+    page = out or report_of(runs[0])
+    write_page(render_page(sheets, title or cars[0].car.name), page)
     for notice in dict.fromkeys(notice for chosen in cars for notice in chosen.notices):
         print(note_lines(notice), file=sys.stderr)
-    print(str(out))
+    _tell(runs, sheets, page, {"--car": car, "--calibration": calibration})
     if pictures is not None:
         for place, sheet in enumerate(sheets):
             folder = pictures if len(sheets) == 1 else pictures / f"run-{place + 1}"
             write_pictures(list(sheet.pictures()), folder)
-        print(str(pictures))
+        print(f"pictures: {pictures}")
+
+
+def _refuse_of_one_run(options: dict[str, Path | None], out: Path | None) -> None:
+    """Refuse what goes with one run only, and a page of several without a name."""
+    for option, file in options.items():
+        if file is not None:
+            raise typer.BadParameter("goes with one run", param_hint=option)
+    if out is None:
+        raise typer.BadParameter("a page of several runs needs its name: --out PAGE.html", param_hint="--out")
+
+
+def _tell(runs: Sequence[Path], sheets: Sequence[Sheet], page: Path, given: dict[str, Path | None]) -> None:
+    """Say what is on the page, where it is, and what comes next."""
+    from undertray.report.words import caution_line, wrapped
+
+    for path, sheet in zip(runs, sheets, strict=True):
+        print(wrapped(f"{path.name}: {sheet.verdict.text}" if len(runs) > 1 else sheet.verdict.text))
+    print(f"page: {page}")
+    files = [word for option, file in given.items() if file is not None for word in (option, file)]
+    words = ["undertray", "reduce" if len(runs) == 1 else "compare", *runs, *files]
+    print(f"next: {' '.join(shlex.quote(str(word)) for word in words)}")
+    print(caution_line(), file=sys.stderr)
