@@ -7,6 +7,7 @@ ISO 5167-1, from memory), a quadratic fan curve; nothing of them comes from unde
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -178,7 +179,8 @@ def test_suction_and_springs_pull_at_one_another(tmp_path: Path, more_cases: tup
     told = undertray(
         "whatif", *logs, "--car", car, "--springs", "130 N/mm, 130 N/mm", "--gap", "0.55 mm"
     ).stdout
-    assert "closer than on the springs, at the mass and angle of the runs" in " ".join(told.split())
+    assert re.search(r"^gap against the runs +\d.* mm\) closer$", told, re.M)
+    assert "under this suction, on the springs, at the mass and angle of the runs" in " ".join(told.split())
     for wrong in ("130 N/mm", "130 N/mm, 140 N/mm, 150 N/mm", "a, b"):
         assert undertray("whatif", *logs, "--car", car, "--springs", wrong).returncode == 2
     one = undertray("whatif", logs[0], "--car", car, "--springs", "130 N/mm, 130 N/mm")

@@ -82,6 +82,7 @@ def _ride(
         raise typer.BadParameter("a run log, or --suction, and not both", param_hint="RUN.csv")
     from undertray.predict.rideheight import feeler_of, read_feelers, ride
     from undertray.report.forecastwords import ride_words
+    from undertray.report.words import room
 
     keep_mm = asked(keep, "mm", "--keep", 0, 200)
     within_mm = asked(feeler_within, "mm", "--feeler-within", 0, 200)
@@ -95,7 +96,7 @@ def _ride(
     )
     found = ride(its_car, loads, keep_mm, readings, within_mm, correct)
     shown = shown_in(units, its_car)
-    print_answer(found, ride_words(found, shown), notices, shown, as_json, "    ")
+    print_answer(found, ride_words(found, shown, room()), notices, shown, as_json, "    ")
 
 
 def _turned(car: Car, angle: float | None) -> Car:

@@ -130,6 +130,7 @@ def _whatif(
     from undertray.predict.packvolts import pack_of, pack_volts
     from undertray.reduce.fan import FanReference
     from undertray.report.forecastwords import what_if_words
+    from undertray.report.words import room
 
     packs: list[Pack | None] = [pack_of(text, "--pack") for text in pack or ()]
     before = None if pack_was is None else pack_of(pack_was, "--pack-was").cells
@@ -172,7 +173,9 @@ def _whatif(
     speeds = [asked(text, "m/s", "--to-speed", 0, 1000, above=True) for text in to_speed or ()]
     found = what_if(law, volts, loads, now, cases, speeds, pulled, the_car, second_volts=second_volts)
     shown = shown_in(units, the_car)
-    print_answer(found, what_if_words(found, shown), (*notices, *found.notices), shown, as_json, "    ")
+    print_answer(
+        found, what_if_words(found, shown, room()), (*notices, *found.notices), shown, as_json, "    "
+    )
     if pictures is not None:
         curves = margin_curves(law, volts, loads, [now, *cases], driven=the_car, second_volts=second_volts)
         _draw(curves, law.gaps_mm, shown, pictures)

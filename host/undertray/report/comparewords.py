@@ -36,10 +36,11 @@ __all__ = [
 
 
 _NAME = 32
-_WIDE = 10_000  # columns of what is no terminal
+WIDE = 10_000
+"""Columns of what is no terminal."""
 
 
-def comparison_words(found: Comparison, units: Display = SI, width: int = _WIDE) -> Iterator[str]:
+def comparison_words(found: Comparison, units: Display = SI, width: int = WIDE) -> Iterator[str]:
     """Say what a comparison found, in lines of some width."""
     at = ", ".join(f"{t:.0f}" for t in found.throttle_us if t < float("inf"))
     answers = answer_words(found, units)
@@ -52,7 +53,7 @@ def comparison_words(found: Comparison, units: Display = SI, width: int = _WIDE)
     )
     yield from _filled(head, width)
     yield ""
-    yield from _groups_table(found.groups, units, width)
+    yield from side_by_side(*group_cells(found.groups, units), width)
     yield ""
     asked = len(found.claims)
     how = (
@@ -197,7 +198,7 @@ def _sure(claim: Claim) -> str:
 def text_table(
     heads: Sequence[str],
     rows: Sequence[Sequence[str]],
-    width: int = _WIDE,
+    width: int = WIDE,
     wrapping: Collection[int] = (),
     numbers_right: bool = True,
 ) -> Iterator[str]:
@@ -263,9 +264,10 @@ def _halved(text: str) -> int:
     return min(ways)
 
 
-def _groups_table(groups: Sequence[Group], units: Display, width: int) -> Iterator[str]:
-    """The groups side by side; as many at once as there is room for."""
-    names, columns = group_cells(groups, units)
+def side_by_side(
+    names: Sequence[str], columns: Sequence[tuple[str, ...]], width: int = WIDE
+) -> Iterator[str]:
+    """Columns, each a head and a value for every name, beside one another: as many at once as have room."""
 
     def table(first: int, last: int) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
         heads = ("", *(column[0] for column in columns[first:last]))
@@ -273,8 +275,8 @@ def _groups_table(groups: Sequence[Group], units: Display, width: int) -> Iterat
         return heads, [(name, *row) for name, row in zip(names, cells, strict=True)]
 
     first = 0
-    while first < len(groups):
-        last = len(groups)
+    while first < len(columns):
+        last = len(columns)
         while last > first + 1 and least_width(*table(first, last)) > width:
             last -= 1
         if first:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from undertray.errors import escaped
 from undertray.predict.draws import Interval
+from undertray.report.comparewords import WIDE, side_by_side, text_table
 from undertray.report.display import SI, Display, number, off_text, span_of, speed_name
 from undertray.report.picture import Picture
 from undertray.report.style import DASHES, GRID, LIMIT, MARKERS, SERIES, settings, short
@@ -143,40 +144,106 @@ def span_text(found: Interval, show: Callable[[float], str], none: str = "never"
     return value if low == high else f"{value} ({span_of(low, high)})"
 
 
-def ride_words(found: Ride, units: Display = SI) -> Iterator[str]:
-    """Say how a car rides."""
-
-    def mm(value: float) -> str:
-        return gap_text(value, units)
-
-    rests = "the feeler gauge's" if found.corrected else "the car file's"
-    rates = ", ".join(
-        f"{name} {span_text(rate, lambda v: rate_text(v, units))}" for name, rate in found.rate_n_mm.items()
-    )
-    yield f"loads of {found.source}, surface at {found.surface_angle:g} degrees, springs {rests}: {rates}"
-    for level in found.levels:
-        yield from _level_words(level, units)
-    if math.isfinite(found.bottoms_pa.value):
-        yield (
-            f"the floor meets the surface at its {found.bottoms_at} end from a suction of"
-            f" {span_text(found.bottoms_pa, units.pa)} on"
-        )
-    else:
-        yield "the floor does not meet the surface at any suction: these loads do not press it down"
+def ride_words(found: Ride, units: Display = SI, width: int = WIDE) -> Iterator[str]:
+    """Say how a car rides: the answer first, then loads, sink and gap by suction, then what would do."""
+    yield from _ride_answer(found, units)
+    yield ""
+    yield from _levels_table(found.levels, units, width)
+    yield ""
     top = found.levels[-1]
+    at = units.pa(top.suction_pa.value)
     for name, rate in found.rate_needed_n_mm.items():
         needed = span_text(rate, lambda v: rate_text(v, units), "none is stiff enough")
-        at = f"at the {name} axle at {units.pa(top.suction_pa.value)}"
-        yield f"rate that leaves {mm(found.keep_mm)} {at}: {needed}"
+        has = span_text(found.rate_n_mm[name], lambda v: rate_text(v, units))
+        left = f"leaves {gap_text(found.keep_mm, units)}" if found.keep_mm else "just keeps it off the ground"
+        yield f"{name} axle, softest rate that {left} at {at}: {needed}; it has {has}"
     if found.skirt_up_pa is not None and found.preload_needed_n is not None:
         if math.isfinite(found.skirt_up_pa.value):
             yield f"suction overcomes the skirt's spring from {span_text(found.skirt_up_pa, units.pa)} on"
         else:
             yield "suction does not overcome the skirt's spring: it grows faster as the car sinks"
         yield (
-            f"force on the skirt's edge, fans off, that keeps it down at {units.pa(top.suction_pa.value)}:"
+            f"force on the skirt's edge, fans off, that keeps it down at {at}:"
             f" {span_text(found.preload_needed_n, units.n)}"
         )
+    yield from _check_words(found, units)
+    rests = "the feeler gauge's" if found.corrected else "the car file's"
+    yield (
+        f"loads of {found.source}, surface at {found.surface_angle:g} degrees, springs {rests};"
+        " brackets: 95 %"
+    )
+
+
+def _ride_answer(found: Ride, units: Display) -> Iterator[str]:
+    """What gap remains at the highest suction, and from where on none does."""
+    top = found.levels[-1]
+    gap = span_text(top.least_gap_mm, lambda v: gap_text(v, units))
+    left = f"stands on its floor (least gap {gap})" if top.bottoms else f"keeps a gap of {gap} at the least"
+    if math.isfinite(found.bottoms_pa.value):
+        from_pa = span_text(found.bottoms_pa, units.pa)
+        ends = f"the floor meets the surface at its {found.bottoms_at} end from a suction of {from_pa} on"
+    else:
+        ends = "the floor does not meet the surface at any suction: these loads do not press it down"
+    yield f"At {_level_at(top, units)} the car {left}; {ends}."
+    if not all(check.within for check in found.checks):
+        yield "A gap that was read does NOT fit that: see below."
+
+
+def _level_at(level: RideLevel, units: Display) -> str:
+    at = "" if level.throttle_us is None else f"{level.throttle_us:.0f} µs, "
+    return f"{at}{span_text(level.suction_pa, units.pa)}"
+
+
+def _levels_table(levels: Sequence[RideLevel], units: Display, width: int) -> Iterator[str]:
+    """A line an axle at each suction; below it what is not of an axle."""
+
+    def bare(value: float) -> str:
+        return units.n(value).removesuffix(f" {units.force}")
+
+    def length(value: float) -> str:
+        return gap_text(value, units).split(" ")[0]
+
+    unit = gap_text(0.0, units).split(" ")[1]
+    heads = ("axle", f"load, {units.force}", f"sinks (− rises), {unit}", f"gap left, {unit}")
+    rows = [
+        (
+            name,
+            span_text(axle.load_n, bare),
+            span_text(axle.sink_mm, length),
+            span_text(axle.gap_mm, length),
+        )
+        for level in levels
+        for name, axle in level.axles.items()
+    ]
+    head, *lines = text_table(heads, rows, width - 2, numbers_right=False)
+    yield f"  {head}"
+    for level in levels:
+        yield f"at {_level_at(level, units)}:"
+        for _ in level.axles:
+            yield f"  {lines.pop(0)}"
+        yield from _level_words(level, units)
+
+
+def _level_words(level: RideLevel, units: Display) -> Iterator[str]:
+    def mm(value: float) -> str:
+        return gap_text(value, units)
+
+    said = ": it stands on its floor" if level.bottoms else ""
+    yield f"  least gap along the floor: {span_text(level.least_gap_mm, mm)}{said}"
+    if level.reach_mm is not None:
+        short = ": it does not reach the surface" if level.reach_mm.value < 0 else ""
+        yield f"  the skirt reaches for a rise of {span_text(level.reach_mm, mm)} more{short}"
+    if level.skirt_n is not None:
+        up = ": it is sucked up" if level.skirt_n.value < 0 else ""
+        yield f"  the skirt presses with {span_text(level.skirt_n, units.n)}{up}"
+
+
+def _check_words(found: Ride, units: Display) -> Iterator[str]:
+    """Say how gaps that were read compare."""
+
+    def mm(value: float) -> str:
+        return gap_text(value, units)
+
     for check in found.checks:
         reading = check.reading
         at = (
@@ -196,33 +263,12 @@ def ride_words(found: Ride, units: Display = SI) -> Iterator[str]:
         yield "look at rates, clearances, a floor that bends, and tyres or arms that stick"
 
 
-def _level_words(level: RideLevel, units: Display) -> Iterator[str]:
-    def mm(value: float) -> str:
-        return gap_text(value, units)
-
-    at = "" if level.throttle_us is None else f"{level.throttle_us:.0f} µs, "
-    yield f"at {at}{span_text(level.suction_pa, units.pa)}:"
-    for name, axle in level.axles.items():
-        yield (
-            f"  {name} axle: load {span_text(axle.load_n, units.n)}, sinks {span_text(axle.sink_mm, mm)},"
-            f" gap left {span_text(axle.gap_mm, mm)}"
-        )
-    said = ": it stands on its floor" if level.bottoms else ""
-    yield f"  least gap along the floor: {span_text(level.least_gap_mm, mm)}{said}"
-    if level.reach_mm is not None:
-        short = ": it does not reach the surface" if level.reach_mm.value < 0 else ""
-        yield f"  the skirt reaches for a rise of {span_text(level.reach_mm, mm)} more{short}"
-    if level.skirt_n is not None:
-        up = ": it is sucked up" if level.skirt_n.value < 0 else ""
-        yield f"  the skirt presses with {span_text(level.skirt_n, units.n)}{up}"
-
-
 # What if.
 
 _LB_KG = FACTORS["mass"]["lb"]
 
 
-def what_if_words(found: WhatIf, units: Display = SI) -> Iterator[str]:
+def what_if_words(found: WhatIf, units: Display = SI, width: int = WIDE) -> Iterator[str]:
     """Say what cases come to: the answer in a sentence each, then what it rests on."""
     same = [case for case in found.asked if _as_it_is(case, found.now)]
     asked = [(case, gain) for case, gain in zip(found.asked, found.gain_n, strict=True) if case not in same]
@@ -233,7 +279,25 @@ def what_if_words(found: WhatIf, units: Display = SI) -> Iterator[str]:
         "margins: of the worse axle; brackets: 95 %"
         + ("; nothing else was asked (--mass, --pack, --gap, --angle, ...)" if not asked else "")
     )
+    cases = [found.now, *(case for case, _ in asked)]
     yield ""
+    yield from _cases_table(cases, units, width)
+    yield ""
+    for case, even in zip(found.asked, found.break_even_kg, strict=True):
+        if case not in same and even is not None:
+            yield (
+                f"{escaped(case.name)}: this pack may be heavier than that of the runs by"
+                f" {span_text(even, lambda kg: _mass(kg, units))} before it gains nothing"
+            )
+    beyond: dict[str, list[str]] = {}
+    for case in cases:
+        for said in case.beyond:
+            beyond.setdefault(said, []).append(case.name)
+    for said, names in beyond.items():
+        whose = "" if len(names) == len(cases) else f" ({escaped(', '.join(names))})"
+        yield f"BEYOND WHAT WAS MEASURED{whose}: {said}"
+    if beyond:
+        yield "beyond what was measured an interval is wider by a tenth of the change out there"
     runs = "1 run" if found.runs == 1 else f"{found.runs} runs"
     yield (
         f"fan law from {found.points} steady stretches of {runs}, which scatter about it by"
@@ -253,26 +317,6 @@ def what_if_words(found: WhatIf, units: Display = SI) -> Iterator[str]:
             f"  of the leak {span_text(law['of_gap'], _percent)} goes with the gap; it leaves"
             f" {span_text(law['shut_off'], _percent)} of the shut-off suction"
         )
-    yield from _case_words(found.now, units)
-    for case, even in zip(found.asked, found.break_even_kg, strict=True):
-        if case in same:
-            continue
-        yield from _case_words(case, units)
-        if even is not None:
-            yield (
-                "  this pack may be heavier than that of the runs by"
-                f" {span_text(even, lambda kg: _mass(kg, units))} before it gains nothing"
-            )
-    beyond: dict[str, list[str]] = {}
-    cases = [found.now, *(case for case, _ in asked)]
-    for case in cases:
-        for said in case.beyond:
-            beyond.setdefault(said, []).append(case.name)
-    for said, names in beyond.items():
-        whose = "" if len(names) == len(cases) else f" ({escaped(', '.join(names))})"
-        yield f"BEYOND WHAT WAS MEASURED{whose}: {said}"
-    if beyond:
-        yield "beyond what was measured an interval is wider by a tenth of the change out there"
 
 
 def _as_it_is(case: Outcome, now: Outcome) -> bool:
@@ -296,51 +340,64 @@ def _throttles(case: Outcome) -> str:
     return f"{case.throttle_us:.0f}{second} µs"
 
 
-def _case_words(case: Outcome, units: Display) -> Iterator[str]:
-    parts = [_mass(case.mass_kg, units, signed=False), _throttles(case)]
+def _cases_table(cases: Sequence[Outcome], units: Display, width: int) -> Iterator[str]:
+    """The cases beside one another, what their rows leave out, and between which suctions each drives."""
+    yield from side_by_side(*_case_cells(cases, units), width)
+    if any(case.lateral_g is not None or case.to_speed for case in cases):
+        yield "lateral: no drag, no load transfer; to a speed: traction alone"
+    if any(case.closer_mm is not None for case in cases):
+        yield "gap against the runs: under this suction, on the springs, at the mass and angle of the runs"
+    for case in cases:
+        if case.window is not None:
+            head, *lines = window_words(case.window, units)
+            yield from ("", f"{escaped(case.name)}, {head}", *lines)
+
+
+def _case_cells(cases: Sequence[Outcome], units: Display) -> tuple[list[str], list[tuple[str, ...]]]:
+    """What is told of a case by name, and for each case its own name and these; what none has is left out."""
+    told = [_case_told(case, units) for case in cases]
+    names = list(dict.fromkeys(name for one in told for name in one))
+    return names, [
+        (escaped(case.name), *(one.get(name, "") for name in names))
+        for case, one in zip(cases, told, strict=True)
+    ]
+
+
+def _case_told(case: Outcome, units: Display) -> dict[str, str]:
+    told = {"mass": _mass(case.mass_kg, units, signed=False), "throttle": _throttles(case)}
     if case.gap_mm is not None:
-        parts.append(f"gap {gap_text(case.gap_mm, units)}")
-    if case.pack_mv is not None:
-        volts = [span_text(one, _volts) for one in (case.pack_mv, case.second_mv) if one is not None]
-        parts.append(f"pack {' and '.join(volts)} under load")
-    parts.append(f"surface at {case.surface_angle:g} degrees")
-    yield f"{escaped(case.name)}: {', '.join(parts)}"
-    yield f"  suction {span_text(case.suction_pa, units.pa)}"
+        told["gap as set"] = gap_text(case.gap_mm, units)
     if case.closer_mm is not None:
         closer = case.closer_mm
         way = "closer" if closer.value >= 0 else "wider"
         if closer.value < 0:
             closer = Interval(-closer.value, -closer.high, -closer.low)
-        told = span_text(closer, lambda mm: gap_text(mm, units))
-        yield f"  under it the gap is {told} {way} than on the springs, at the mass and angle of the runs"
+        told["gap against the runs"] = f"{span_text(closer, lambda mm: gap_text(mm, units))} {way}"
+    if case.pack_mv is not None:
+        volts = [span_text(one, _volts) for one in (case.pack_mv, case.second_mv) if one is not None]
+        told["pack under load"] = " and ".join(volts)
+    told["surface"] = f"{case.surface_angle:g} degrees"
+    told["suction"] = span_text(case.suction_pa, units.pa)
     for name, margin in case.margin_n.items():
-        yield (
-            f"  {name}: load {span_text(case.load_n[name], units.n)} of {units.n(case.need_n[name])}, margin"
-            f" {_signed(margin, units)}"
-        )
-    from_us = _throttle(case.holds_from_us)
-    yield f"  as suction falls the {case.limiting} goes first; all margins are 0 or more from {from_us} on"
+        told[f"{name}, load"] = span_text(case.load_n[name], units.n)
+        told[f"{name}, need"] = units.n(case.need_n[name])
+        told[f"{name}, margin"] = _signed(margin, units)
+    told["goes first"] = case.limiting
+    told["margins 0 or more from"] = _throttle(case.holds_from_us)
     if case.largest_gap_mm is not None:
-        largest = span_text(
+        told["largest gap that holds"] = span_text(
             case.largest_gap_mm,
             lambda mm: gap_text(mm, units) if mm > 0 else "none",
-            "more than six times the largest measured",
+            "over six times the largest measured",
         )
-        yield f"  largest gap that still holds: {largest}"
     if case.lateral_g is not None and case.ground_lateral_g is not None:
-        yield (
-            f"  lateral {span_text(case.lateral_g, _g)} on its surface,"
-            f" {span_text(case.ground_lateral_g, _g)} on the ground (no drag, no load transfer)"
-        )
+        told["lateral, its surface"] = span_text(case.lateral_g, _g)
+        told["lateral, the ground"] = span_text(case.ground_lateral_g, _g)
     for one in case.to_speed:
-        yield (
-            f"  to {speed_name(one.speed_m_s)} {span_text(one.surface_s, _seconds)} on its surface"
-            " (traction alone)"
-        )
-    if case.window is not None:
-        yield from (f"  {line}" for line in window_words(case.window, units))
+        told[f"to {speed_name(one.speed_m_s)}, its surface"] = span_text(one.surface_s, _seconds)
     if case.locks_from_us is not None:
-        yield f"  its skirt holds it fast from {_throttle(case.locks_from_us)} on"
+        told["skirt holds it fast from"] = _throttle(case.locks_from_us)
+    return told
 
 
 def _throttle(found: Interval) -> str:
