@@ -574,7 +574,8 @@ def test_a_value_has_no_more_decimals_than_its_uncertainty() -> None:
         for value, half in ((9.2474, 0.986), (942.04, 33.2), (0.91703, 0.00581))
     ]
     assert shown == ["9.25 ±0.99 N", "942 ±33 N", "0.9170 ±0.0058 N"]
-    assert estimate_words(Estimate(9.2474, None, None), 1.0, "N") == "9.247 N"
+    # as everywhere without an interval
+    assert estimate_words(Estimate(9.2474, None, None), 1.0, "N") == "9.25 N"
 
 
 def test_runs_that_were_never_steady_have_no_pack_to_correct() -> None:

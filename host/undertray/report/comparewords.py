@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from undertray.report.display import SI, Display, number
 from undertray.report.mountings import USUAL_SCATTER
 from undertray.report.picture import Picture
-from undertray.report.style import GRID, INK, LIMIT, MARKERS, SERIES, settings, short
+from undertray.report.style import GRID, INK, LIMIT, MARKERS, PAPER, SERIES, settings, short
 from undertray.report.words import losses_told
 
 if TYPE_CHECKING:
@@ -324,7 +324,7 @@ def estimate_words(estimate: Estimate, factor: float, unit: str) -> str:
         return "unknown"
     value = estimate.value / factor
     if estimate.high is None:
-        return f"{number(value, 4)} {unit}".rstrip()
+        return f"{number(value, 3)} {unit}".rstrip()
     half = number((estimate.high - estimate.value) / factor, 2)
     # no more decimals than the uncertainty has
     shown = number(value, 9, most_places=len(half.partition(".")[2]))
@@ -347,7 +347,9 @@ def _clean(text: str, limit: int = _NAME) -> str:
 
 _FRONT, _REAR = 6, 7  # signs that no group has unless there are more than six
 _MOST_GROUPS, _MOST_RUNS, _MOST_NAMED = 12, 200, 14
-_TOP_IN, _ROW_IN, _BETWEEN_IN, _RUNS_IN, _NUMBERS_IN, _LETTER_IN = 0.75, 0.5, 0.95, 1.8, 0.5, 0.042
+_WIDTH_IN, _ROW_IN, _TOP_IN, _BETWEEN_IN = 5.0, 0.42, 0.4, 0.64
+_RUNS_IN, _NUMBERS_IN, _LETTER_IN = 1.25, 0.5, 0.042
+_LEFT, _BROAD = 0.12, 0.85  # of the width: where panels begin, and how broad they are
 
 
 def comparison_picture(found: Comparison, units: Display = SI) -> Picture:
@@ -359,18 +361,19 @@ def comparison_picture(found: Comparison, units: Display = SI) -> Picture:
     )
     return Picture(
         key="comparison",
-        title=f"By {found.by}",
+        title="The groups, and their runs in order",
         caption="Above, the means of the groups; bars are 95 % intervals, from the scatter of the mountings,"
-        " and one mounting has none. Below, each run beside the mean of all groups, in order of recording;"
-        " a line joins the runs of one mounting, and m is the mounting as noted.",
+        " and one mounting has none. Below, the suction of each run beside the mean of all groups, in order"
+        " of recording; a line joins the runs of one mounting, and m is the mounting as noted.",
         words=said,
         figure=draw_comparison(found, units),
         table=_table(found, units),
+        size="tall",
     )
 
 
 def draw_comparison(found: Comparison, units: Display = SI) -> Figure:
-    """Draw the groups above, the runs in order below."""
+    """Draw suction and margins of the groups, and the runs in order, one under another: a phone is narrow."""
     from matplotlib.figure import Figure
 
     groups = found.groups[:_MOST_GROUPS]
@@ -378,46 +381,56 @@ def draw_comparison(found: Comparison, units: Display = SI) -> Figure:
     rows_in, bottom_in = _ROW_IN * len(groups), _NUMBERS_IN
     if named:  # at a slant
         bottom_in = 0.3 + _LETTER_IN * max((len(_run_name(run)) for run, *_ in found.runs), default=0)
-    height_in = _TOP_IN + rows_in + _BETWEEN_IN + _RUNS_IN + bottom_in
+    height_in = _TOP_IN + 2 * (rows_in + _BETWEEN_IN) + _RUNS_IN + bottom_in
     at = " and ".join(f"{t:.0f}" for t in found.throttle_us if t < float("inf"))
     title = f"By {short(found.by, _NAME)}" + (f", steady at {at} µs of throttle" if at else "")
     with settings():
-        figure = Figure(figsize=(7.6, height_in))
-        figure.text(0.02, 1 - 0.12 / height_in, title, va="top", fontsize=11, weight="bold")
-        upper = ((bottom_in + _RUNS_IN + _BETWEEN_IN) / height_in, rows_in / height_in)
-        left = figure.add_axes((0.31, upper[0], 0.30, upper[1]))
-        right = figure.add_axes((0.67, upper[0], 0.31, upper[1]))
-        lower = figure.add_axes((0.10, bottom_in / height_in, 0.88, _RUNS_IN / height_in))
+        figure = Figure(figsize=(_WIDTH_IN, height_in))
+        figure.text(0.02, 1 - 0.1 / height_in, title, va="top", fontsize=10, weight="bold")
+        tops_in = (_TOP_IN + rows_in, _TOP_IN + 2 * rows_in + _BETWEEN_IN)
+        upper, middle = (
+            figure.add_axes((_LEFT, 1 - top_in / height_in, _BROAD, rows_in / height_in))
+            for top_in in tops_in
+        )
+        lower = figure.add_axes((_LEFT, bottom_in / height_in, _BROAD, _RUNS_IN / height_in))
         for place, group in enumerate(groups):
-            _bar(left, place + 0.12, group.suction_pa, units.pressure_pa, place)
-            _bar(right, place - 0.12, group.front_margin_n, units.force_n, _FRONT)
-            _bar(right, place + 0.12, group.rear_margin_n, units.force_n, _REAR)
-            if group.suction_pa.value is not None:
-                value = estimate_words(group.suction_pa, units.pressure_pa, units.pressure)
-                spot = group.suction_pa.value / units.pressure_pa
-                left.text(spot, place - 0.08, value, ha="center", va="bottom", fontsize=8)
-        for panel in (left, right):
+            _bar(upper, place + 0.2, group.suction_pa, units.pressure_pa, place)
+            _bar(middle, place + 0.12, group.front_margin_n, units.force_n, _FRONT)
+            _bar(middle, place + 0.3, group.rear_margin_n, units.force_n, _REAR)
+        middle.axvline(0, color=LIMIT, linewidth=1.0)
+        for panel in (upper, middle):
             panel.set_ylim(len(groups) - 0.5, -0.5)
+            panel.set_yticks([])
             panel.grid(visible=True, axis="x", color=GRID, linewidth=0.6)
             panel.set_axisbelow(True)
             panel.margins(x=0.2)
-        left.set_yticks(range(len(groups)), [_name(group) for group in groups])
-        left.locator_params(axis="x", nbins=5)
-        right.set_yticks(range(len(groups)), [""] * len(groups))
-        left.set_xlabel(f"suction / {units.pressure}")
-        right.set_xlabel(f"margin / {units.force}")
-        right.axvline(0, color=LIMIT, linewidth=1.0)
+            panel.locator_params(axis="x", nbins=6)
+        for place, group in enumerate(groups):
+            value = estimate_words(group.suction_pa, units.pressure_pa, units.pressure)
+            _row_words(upper, place, _name(group), value)
+            _row_words(middle, place, short(group.value, _NAME), "")
+        upper.set_xlabel(f"suction / {units.pressure}")
+        middle.set_xlabel(f"margin / {units.force}")
         for style, name in ((_FRONT, "front axle"), (_REAR, "rear axle")):  # whichever groups show them
-            right.plot([], [], MARKERS[style], color=SERIES[style], markersize=6, label=name)
-        right.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2, fontsize=8, frameon=False)
+            middle.plot([], [], MARKERS[style], color=SERIES[style], markersize=6, label=name)
+        middle.legend(loc="lower right", bbox_to_anchor=(1, 1.0), ncols=2, fontsize=8, frameon=False)
         _runs(lower, found, named)
     return figure
+
+
+def _row_words(panel: Axes, place: int, name: str, value: str) -> None:
+    """A group's name above its marks, and what they say at the other end of the line."""
+    back: dict[str, Any] = {"facecolor": PAPER, "edgecolor": "none", "pad": 0.8}
+    at = panel.get_yaxis_transform()
+    look: dict[str, Any] = {"va": "center", "fontsize": 8, "transform": at, "bbox": back}
+    panel.text(0.01, place - 0.24, name, ha="left", **look)
+    panel.text(0.99, place - 0.24, value, ha="right", weight="bold", **look)
 
 
 def _name(group: Group) -> str:
     counts = (("run", len(group.runs)), ("mounting", group.mountings))
     said = ", ".join(f"{n} {what}{'' if n == 1 else 's'}" for what, n in counts)
-    return f"{short(group.value, _NAME)}\n{said}"
+    return f"{short(group.value, _NAME)}: {said}"
 
 
 def _run_name(run: str) -> str:
@@ -478,7 +491,7 @@ def _runs(panel: Axes, found: Comparison, named: bool) -> None:
                 label, (numbers[0], shares[0]), (0, 5), textcoords="offset points", ha="center", fontsize=8
             )
     panel.axhline(0.0, color=LIMIT, linewidth=1.0, linestyle=(0, (5, 2)))
-    panel.set_ylabel("suction beside mean / %", color=INK)
+    panel.set_ylabel("beside mean / %", color=INK)
     panel.margins(y=0.18)
     panel.set_xlim(0.5, max(len(shown), 1) + 0.5)
     if named:

@@ -139,7 +139,7 @@ def _picture(
     at: str,
 ) -> Picture:
     with settings():
-        figure, panels = stacked(7.6, (1.7, 1.2), (0.3, 0.2))
+        figure, panels = stacked(5.0, (1.15, 0.9), (0.15, 0.2))
         for number, (mounting, places) in enumerate(mountings.items()):
             look: dict[str, Any] = {
                 "color": SERIES[number % len(SERIES)],
@@ -175,7 +175,7 @@ def _picture(
         )
         ticks = _date_ticks(runs)
         panels[1].set_xticks([number for number, _ in ticks], [day for _, day in ticks])
-        panels[1].set_xlabel("first run of a day; runs in order of recording")
+        panels[1].set_xlabel("first run of a day; in order of recording")
         for panel in panels:
             panel.margins(y=0.2)
             panel.grid(visible=True, color=GRID, linewidth=0.6)
@@ -203,6 +203,7 @@ def _picture(
         + (" and more." if len(runs) > 20 else "."),
         figure=figure,
         table=table,
+        size="middle",
     )
 
 
