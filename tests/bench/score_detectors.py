@@ -2,7 +2,7 @@
 
     python tests/bench/score_detectors.py --worlds 1000 1004 --scenarios 60000 60060
     python tests/bench/score_detectors.py --clean-hours 10 --clean-from 5000 70000 --alone
-    python tests/bench/score_detectors.py --worlds 1000 1002 --scenarios 60000 60060 --live
+    python tests/bench/score_detectors.py --worlds 1000 1002 --scenarios 60000 60060 --rate 200 --live
 
 With ``--live`` the alarm is scored in place of the events: how many losses ring within 120 ms, from the onset
 to the row that closes the block in which it rang, and the rings beside no loss, with those apart that were a
@@ -82,10 +82,12 @@ def _held(limit: np.ndarray) -> np.ndarray:
     return out
 
 
-def of_scenarios(seeds: range, seconds: float = 60.0, happenings: bool = True) -> Iterator[Run]:
+def of_scenarios(
+    seeds: range, seconds: float = 60.0, happenings: bool = True, rate_hz: float | None = None
+) -> Iterator[Run]:
     """Runs of the first generator."""
     for seed in seeds:
-        one = make_recording(seed, seconds, happenings=happenings)
+        one = make_recording(seed, seconds, happenings=happenings, rate_hz=rate_hz)
         names = tuple(f"p{i + 1}" for i in range(one.suction_pa.shape[1]))
         truth = tuple(
             {"kind": e.kind, "onset_s": e.onset_s, "first_tap": names[e.taps[0]] if e.taps else None}
@@ -293,6 +295,7 @@ def main() -> None:
     parser.add_argument("--worlds", type=int, nargs=2, metavar=("FROM", "TO"))
     parser.add_argument("--strata", help="only those whose name holds this")
     parser.add_argument("--scenarios", type=int, nargs=2, metavar=("FROM", "TO"))
+    parser.add_argument("--rate", type=float, help="of the invented runs, Hz; drawn if left out")
     parser.add_argument("--clean-hours", type=float, default=0.0, help="of hard clean driving on each")
     parser.add_argument(
         "--clean-from", type=int, nargs=2, default=(5000, 70_000), metavar=("WORLDS", "SCENARIOS"),
@@ -317,13 +320,13 @@ def main() -> None:
     if options.worlds:
         sets["worlds"] = of_worlds(strata, range(*options.worlds))
     if options.scenarios:
-        sets["scenarios"] = of_scenarios(range(*options.scenarios))
+        sets["scenarios"] = of_scenarios(range(*options.scenarios), rate_hz=options.rate)
     if options.clean_hours:
         first, second = options.clean_from
         count = round(options.clean_hours * 3600 / 40)
         sets["clean worlds"] = of_worlds(["hard-clean-driving"], range(first, first + count))
         count = round(options.clean_hours * 3600 / 180)
-        sets["clean scenarios"] = of_scenarios(range(second, second + count), 180.0, False)
+        sets["clean scenarios"] = of_scenarios(range(second, second + count), 180.0, False, options.rate)
     for title, runs in sets.items():
         if options.live:
             print(live_line(title, [rung(run) for run in runs]))

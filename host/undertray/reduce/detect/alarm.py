@@ -20,6 +20,7 @@ _COAST = 150  # blocks within which a throttle that came down leaves a fan coast
 _HEALS = 0.92  # of its most is gone still
 _SHOWS, STOOD_S = 0.25, 0.07  # of a fall, where it counts as begun, and for how long it has to stand since
 _DEEP = 0.4  # of the level left: no dip of a road goes below
+_FALLING = 0.08  # of the level gone with the last block: no dip of a road still goes down that fast by then
 REACH = 32  # blocks that are looked back over for those, as rows may be missing
 
 
@@ -27,7 +28,7 @@ def find_fall(
     fans: FanRun, weights: Array, floor_pa: float, k: int, stands: int, taps: NDArray[np.int64]
 ) -> tuple[Loss, float] | None:
     """The fall, if any, that has stood for so many blocks, that the throttle does not explain, at more than
-    one tap; and how long it has stood, s: without end if it is deeper than a dip can be.
+    one tap; and how long it has stood, s: without end if it is deeper than a dip can be, or falls on.
     """
     blocks, p = fans.blocks, fans.p
     begin = max(k - REACH, 0)
@@ -81,7 +82,8 @@ def find_fall(
     drop = min(1 - now_pa / before_pa, 1.0)
     onset_s = float(blocks.t_s[at[-1 - since]])
     fall = Loss("seal-loss", onset_s, begin_s, from_pa=before_pa, to_pa=now_pa, drop=drop, confidence=0.5)
-    return fall, stood_s if now[-1] > _DEEP else np.inf
+    dip = now[-1] > max(_DEEP, now[-2] - _FALLING)
+    return fall, stood_s if dip else np.inf
 
 
 def _coasts(fan: Fan, p: LossParameters, asked: Array | None, now_pa: float) -> bool:
