@@ -57,8 +57,8 @@ def test_the_weaker_axle_in_newtons_and_pascals_is_worked_by_hand(tmp_path: Path
     for name, pa in (("front-left", 600.0), ("rear-right", 800.0)):
         assert found["taps_pa"][name]["mean"] == pytest.approx(pa, abs=1)
         assert found["taps_pa"][name]["u95"] < 3
-    done = undertray("reduce", tmp_path / "run.csv", "--car", tmp_path / "car.toml")
-    head = done.stdout.split("\n\n")[1]
+    done = undertray("reduce", tmp_path / "run.csv", "--car", tmp_path / "car.toml", "--details")
+    head = next(part for part in done.stdout.split("\n\n") if part.startswith("with the throttle up"))
     assert "front-left, Pa        600" in head
     assert "rear-right, Pa        800" in head
 

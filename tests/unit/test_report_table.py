@@ -26,7 +26,7 @@ def reduction():
 
 
 def test_the_verdict_comes_first_and_the_whole_log_is_called_so(reduction):
-    text = reduction_table(reduction)
+    text = reduction_table(reduction, details=True)
     assert " ".join(text.splitlines()[:2]).startswith(judge(reduction).headline[:90])
     assert text.index("with the throttle up and still") < text.index("over the whole log, fans at rest too")
     assert "UNCALIBRATED" in text
@@ -34,8 +34,24 @@ def test_the_verdict_comes_first_and_the_whole_log_is_called_so(reduction):
 
 def test_no_line_is_longer_than_100_columns(reduction):
     long = dataclasses.replace(reduction, run="x" * 200, notices=("word " * 60,))
-    for text in (reduction_table(long), caution_lines(), note_lines(long.notices[0])):
+    for text in (
+        reduction_table(long),
+        reduction_table(long, details=True),
+        caution_lines(),
+        note_lines(long.notices[0]),
+    ):
         assert max(map(len, text.splitlines())) <= 100
+
+
+def test_without_details_it_fits_a_screen_and_a_tap_that_was_poor_is_named(reduction):
+    short, whole = reduction_table(reduction), reduction_table(reduction, details=True)
+    assert len(short.splitlines()) < 24 < len(whole.splitlines())
+    # what the details hold is more of the run, and nothing of what happened in it
+    assert set(short.splitlines()) <= set(whole.splitlines())
+    assert "tap front-left" not in short
+    left = dataclasses.replace(reduction.taps["front-left"], saturated_s=0.4, missing_s=1.25)
+    poor = dataclasses.replace(reduction, taps={**reduction.taps, "front-left": left})
+    assert "tap front-left: saturated for 0.40 s, missing for 1.25 s" in reduction_table(poor)
 
 
 def test_steady_numbers_are_those_of_the_work(reduction):

@@ -54,6 +54,12 @@ def _reduce(
             help="Speed for the time to it: '50 mph', '80 km/h', m/s; may repeat.",
         ),
     ] = None,
+    details: Annotated[
+        bool,
+        typer.Option(
+            "--details", help="Each tap, times to a speed, and the whole log too; with --to-speed as well."
+        ),
+    ] = False,
     as_json: AsJson = False,
     units: Units = None,
     png: Annotated[Path | None, typer.Option("--png", metavar="FILE", help="Draw the run.")] = None,
@@ -89,7 +95,9 @@ def _reduce(
     if as_json:
         print(json.dumps({**result.as_dict(), "verdict": plain(verdict)}, allow_nan=False))
     else:
-        print(reduction_table(result, verdict, shown))
+        print(reduction_table(result, verdict, shown, details or bool(speeds)))
+        if not (details or speeds):
+            print("\nmore: --details (each tap, times to a speed, the whole log), or 'undertray report'")
     for notice in map(shown.told, result.notices):
         print(note_lines(notice), file=sys.stderr)
     print(caution_line(), file=sys.stderr)

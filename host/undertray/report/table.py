@@ -41,8 +41,14 @@ _MOST_EVENTS = 40
 _MOST_SAID = 600  # characters of what is said of one event beside its line
 
 
-def reduction_table(result: Reduction, verdict: Verdict | None = None, units: Display = SI) -> str:
-    """The reduction as a table for people."""
+def reduction_table(
+    result: Reduction, verdict: Verdict | None = None, units: Display = SI, details: bool = False
+) -> str:
+    """The reduction as a table for people: what happened, then what it rests on, on one screen.
+
+    ``details`` adds each tap, the times to a speed and the whole log, fans at rest too. Without them a tap is
+    named where a reading of it was missing or at the end of its range.
+    """
     state = "calibrated" if result.calibrated else "UNCALIBRATED"
     head = (
         f"{_safe(result.run)}: {result.duration_s:.1f} s, {result.rows} rows, {result.rate_hz:.1f} Hz, "
@@ -53,21 +59,32 @@ def reduction_table(result: Reduction, verdict: Verdict | None = None, units: Di
         wrapped((verdict or judge(result, units)).text),
         wrapped(head),
         "",
-        *_steady(result, units),
-        *_fans(result),
-        *felt_lines(result),
-        "",
-        *_judged(result, units),
         *_events(result),
-        "",
         *dip_lines(result, units),
         "",
-        *_whole(result, units),
+        *_judged(result, units),
+        *_steady(result, units, details),
+        *_fans(result),
+        *felt_lines(result),
+        *(["", *_whole(result, units)] if details else _poor_taps(result)),
     ]
     return "\n".join(lines)
 
 
-def _steady(result: Reduction, units: Display) -> list[str]:
+def _poor_taps(result: Reduction) -> list[str]:
+    """The taps that did not give a good reading all the time."""
+    said = []
+    for name, tap in result.taps.items():
+        poor = [
+            f"{what} for {seconds:.2f} s"
+            for what, seconds in (("saturated", tap.saturated_s), ("missing", tap.missing_s))
+            if seconds > 0
+        ]
+        said += [f"tap {_safe(name)}: {', '.join(poor)}"] if poor else []
+    return said
+
+
+def _steady(result: Reduction, units: Display, details: bool) -> list[str]:
     found = result.steady
     if found is None:
         lines = ["the throttle was never up and still for a second with nothing happening"]
@@ -93,18 +110,20 @@ def _steady(result: Reduction, units: Display) -> list[str]:
         lines += [
             f"{f'{_safe(name)}, {units.pressure}':{_wide(units)}}{units.pa_text(pa.mean, 'z9')}"
             + _off(pa.u95, units.pressure_pa, units.places[0] + 1)
-            for name, pa in found.taps_pa.items()
+            for name, pa in (found.taps_pa.items() if details else ())
         ]
         lines += other_levels(found, units)
-    return [*lines, *(_grip(result.grip, result.hold.surface_angle, units) if result.grip else [])]
+    return [*lines, *(_grip(result.grip, result.hold.surface_angle, units, details) if result.grip else [])]
 
 
-def _grip(found: Grip, angle_deg: float, units: Display) -> list[str]:
+def _grip(found: Grip, angle_deg: float, units: Display, details: bool) -> list[str]:
     level = angle_deg == 0
     there = f"{found.surface_lateral_g:.2f}{off_text(found.surface_lateral_u95_g)} g at {angle_deg:g} degrees"
     place = "" if level else f", {there}"
     ground = f"{found.ground_lateral_g:.2f}{off_text(found.ground_lateral_u95_g)} g lateral on the ground"
     lines = [f"grip at tyre mu {found.tyre_mu:.3g} ±{found.mu_within:.2g}: {ground}{place}"]
+    if not details:
+        return [*lines, *_pulled(found, units)]
     for one in found.to_speed:
         own = _seconds(one.surface_s, one.surface_u95_s)
         there = "" if level else f", {own} at {angle_deg:g} degrees"
