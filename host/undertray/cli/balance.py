@@ -137,6 +137,7 @@ def _pull_test(
     from undertray.predict.pullfit import Balance
     from undertray.reduce.pulls import read_pulls
     from undertray.report.pullpicture import drag_picture, drag_words
+    from undertray.report.words import room
 
     given = setup([run], car, car_from, calibration, tare)
     readings = read_pulls(pulls)
@@ -146,7 +147,7 @@ def _pull_test(
     shown = shown_in(units, its_car)
     found = pulled_drag(reduction, its_car, readings, balance)
     notices = (*reduction.notices, *found.notices)
-    print_answer(found, drag_words(found, shown), notices, shown, as_json)
+    print_answer(found, drag_words(found, shown, room()), notices, shown, as_json)
     if out is not None:
         write_drag(found, out)
         print(f"drag: {out}", file=sys.stderr)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from undertray.report.comparewords import WIDE, text_table
 from undertray.report.display import SI, Display, number, off_text
 from undertray.report.picture import Picture
 from undertray.report.style import DASHES, GRID, LIMIT, MARKERS, SERIES, settings
@@ -27,11 +28,29 @@ _WHEELS = {"free": "wheels free", "locked": "wheels locked", "none": "the skirt 
 _POINTS = 60
 
 
-def drag_words(drag: Drag, units: Display = SI) -> Iterator[str]:
-    """Say what pulls along the surface tell."""
-    yield f"on level ground, weight {units.n(drag.weight_n)}:"
-    for line in drag.lines:
-        yield _line(line, units)
+def drag_words(drag: Drag, units: Display = SI, width: int = WIDE) -> Iterator[str]:
+    """Say what pulls along the surface tell: skirt and tyres first, then the pulls that they rest on."""
+    yield from _drag_answer(drag)
+    yield ""
+    yield f"pulls on level ground, weight {units.n(drag.weight_n)}"
+    heads = ("", "without suction", "times the suction force", "pulls", "suction up to")
+    yield from text_table(heads, [_cells(line, units) for line in drag.lines], width, numbers_right=False)
+    yield from _doubt_words(drag)
+
+
+def _drag_answer(drag: Drag) -> Iterator[str]:
+    """What the skirt carries, and what grips."""
+    if drag.share is not None:
+        share = drag.share
+        off = off_text(share.u95, lambda u95: f"{100 * u95:.2g}")
+        yield (
+            f"The skirt carries {100 * share.mean:.0f}{off} % of the suction force in place of the tyres,"
+            f" so {100 * (1 - share.mean):.0f} % press the tyres on."
+        )
+    elif drag.share_at_least:
+        yield f"The skirt carries {100 * drag.share_at_least:.0f} % of the suction force at least."
+    else:
+        yield "What the skirt carries is not known."
     for one in drag.frictions:
         said = [
             f"{what} {_plain(found)}"
@@ -40,34 +59,25 @@ def drag_words(drag: Drag, units: Display = SI) -> Iterator[str]:
         ]
         if said:
             yield f"friction, {_KIND[one.kind]}: {', '.join(said)}"
-    if drag.share is not None:
-        share = drag.share
-        off = off_text(share.u95, lambda u95: f"{100 * u95:.2g}")
-        yield (
-            f"the skirt carries {100 * share.mean:.0f}{off} % of the suction force in place of the tyres,"
-            f" so {100 * (1 - share.mean):.0f} % press the tyres on"
-        )
-    elif drag.share_at_least:
-        yield f"the skirt carries {100 * drag.share_at_least:.0f} % of the suction force at least"
+
+
+def _doubt_words(drag: Drag) -> Iterator[str]:
     for missing in drag.missing:
         yield f"not measured, {missing}"
     if not drag.calibrated:
         yield "without a calibration the error of the numbers that rest on suction is not known"
 
 
-def _line(line: Line, units: Display) -> str:
+def _cells(line: Line, units: Display) -> tuple[str, ...]:
+    """One kind of pull as a line of the table."""
     span = line.span
-    count = f"{span.pulls} pull{'s' if span.pulls > 1 else ''}"
+    name = f"{_KIND[span.kind]}, {_WHEELS[span.wheels]}"
     if span.wheels == "none":
-        return f"{_KIND[span.kind]}, the skirt alone: {_plain(line.level_n)} of its load ({count})"
-    off = off_text(line.level_n.u95, units.n)
-    head = f"{_KIND[span.kind]}, {_WHEELS[span.wheels]}: {units.n(line.level_n.mean)}{off} without suction"
+        return name, f"{_plain(line.level_n)} of its load", "", str(span.pulls), ""
+    level = units.n(line.level_n.mean) + off_text(line.level_n.u95, units.n)
     if line.per_n is None:
-        return f"{head} ({count})"
-    return (
-        f"{head}, and {_plain(line.per_n)} times the suction force"
-        f" ({count}, up to {units.n(span.high_n)} of suction)"
-    )
+        return name, level, "", str(span.pulls), ""
+    return name, level, _plain(line.per_n), str(span.pulls), units.n(span.high_n)
 
 
 def _plain(found: Estimate) -> str:
@@ -103,7 +113,7 @@ def drag_picture(drag: Drag, pulls: Sequence[tuple[Pull, Suction]] = (), units: 
         title="Pull along the surface against suction",
         caption="Pulls of a balance and the lines through them; the uncertainty of a line is shaded. The"
         " slope of the free wheels is what each newton of suction costs in drag.",
-        words=" ".join(f"{line}." for line in drag_words(drag, units)),
+        words=" ".join(f"{line.rstrip('.')}." for line in (*_drag_answer(drag), *_doubt_words(drag))),
         figure=figure,
         table=table,
     )
