@@ -34,7 +34,8 @@ def drag_words(drag: Drag, units: Display = SI, width: int = WIDE) -> Iterator[s
     yield ""
     yield f"pulls on level ground, weight {units.n(drag.weight_n)}"
     heads = ("", "without suction", "times the suction force", "pulls", "suction up to")
-    yield from text_table(heads, [_cells(line, units) for line in drag.lines], width, numbers_right=False)
+    rows = [_cells(line, units) for line in drag.lines]
+    yield from text_table(heads, rows, width, numbers_right=False) if rows else ["none gives a line"]
     yield from _doubt_words(drag)
 
 
