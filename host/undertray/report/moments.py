@@ -110,15 +110,15 @@ def fan_picture(blocks: Blocks, reference: FanReference | None = None, units: Di
     with settings():
         figure, (panel,) = stacked(4.2, (2.4,), (0.12,))
         kinds = (
-            (~blocks.steady, "not steady", ".", SERIES[7], 0.35),
-            (blocks.steady, "steady", "o", SERIES[0], 0.9),
+            (~blocks.steady, "not steady", "o", SERIES[7], 0.4, 4.0),
+            (blocks.steady, "steady", "o", SERIES[0], 0.9, 5.5),
         )
-        for mask, name, marker, colour, alpha in kinds:
+        for mask, name, marker, colour, alpha, size in kinds:
             rows = np.flatnonzero(mask & np.isfinite(blocks.throttle_us) & np.isfinite(blocks.suction_pa))
             rows = rows[:: max(1, -(-len(rows) // _MOST_DOTS))]
             throttle_us, suction = blocks.throttle_us[rows], blocks.suction_pa[rows] / units.pressure_pa
             panel.plot(
-                throttle_us, suction, marker, color=colour, alpha=alpha, markersize=3.5, label=name, mew=0
+                throttle_us, suction, marker, color=colour, alpha=alpha, markersize=size, label=name, mew=0
             )
             table["throttle us"] += throttle_us.tolist()
             table[f"suction {units.pressure}"] += suction.tolist()

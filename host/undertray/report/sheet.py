@@ -380,16 +380,19 @@ def _short_fact(value: Any) -> str:
     return value[:_FACT_LENGTH] if isinstance(value, str) else ""
 
 
-def _facts(facts: Mapping[str, Any], before: str = "") -> list[tuple[str, str]]:
+def _facts(facts: Mapping[str, Any], before: str = "", inner: bool = False) -> list[tuple[str, str]]:
     found: list[tuple[str, str]] = []
     for name, value in facts.items():
-        if isinstance(value, Mapping) and not before:
-            found += _facts(value, f"{name}: ")
+        if isinstance(value, Mapping) and not inner:
+            # what the person noted needs no word for where it is kept
+            found += _facts(value, "" if name == "notes" else f"{name}: ", inner=True)
         elif value is not None and len(found) < _MOST_FACTS:
             text = (
                 value if isinstance(value, str) else number(value) if isinstance(value, float) else str(value)
             )
-            found.append((f"{before}{name}"[:_FACT_LENGTH], text[:_FACT_LENGTH]))
+            began = name == "started_utc" and not inner
+            shown = ("started", _date(text)) if began else (f"{before}{name}", text)
+            found.append((shown[0][:_FACT_LENGTH], shown[1][:_FACT_LENGTH]))
     return found[:_MOST_FACTS]
 
 
@@ -692,14 +695,24 @@ def _calibrated_rows(run: Run | None, calibration: Calibration | None, units: Di
     if age is None:
         old = "age unknown"
     elif age < 0:
-        old = f"{number(-age)} days after the run"
+        old = f"{_age(-age)} after the run"
     else:
-        old = f"{number(age)} days old at the start of the run"
+        old = f"{_age(age)} old at the start of the run"
     residual_pa = max((c.residual_sd_pa for c in calibration.columns.values()), default=float("nan"))
     return [
-        ("Calibration", f"made {calibration.made_utc}, {old}", "repeat it after a crash and each season"),
+        (
+            "Calibration",
+            f"made {_date(calibration.made_utc)}, {old}",
+            "repeat it after a crash and each season",
+        ),
         ("Scatter about the calibration line", units.pa(residual_pa), "the worst column"),
     ]
+
+
+def _age(days: float) -> str:
+    """How long ago, as it is spoken of."""
+    count, unit = (24 * days, "hour") if days < 2 else (days, "day")
+    return f"{count:.0f} {unit}{'' if round(count) == 1 else 's'}"
 
 
 def _board(run: Run | None) -> list[Row]:
