@@ -167,7 +167,7 @@ def test_the_board_s_own_alarm_is_shown(car: Car) -> None:
 
 def test_a_board_and_a_margin_that_do_not_agree_are_said_in_one_line(car: Car) -> None:
     # 800 Pa hold this car of 2 kg on 0.08 m2 (64 N against 19.6 N), 150 Pa do not (12 N)
-    assert "although both axles hold" in Drive(Monitor(car)).steady(0.5, 800, 800, flags=2).notice
+    assert "yet both axles hold" in Drive(Monitor(car)).steady(0.5, 800, 800, flags=2).notice
     drive = Drive(Monitor(car))
     assert drive.steady(3, 800, 800).notice == "uncalibrated"
     silent = drive.steady(0.5, 150, 150)

@@ -345,7 +345,7 @@ def _judged(
         run = read_run(path)
         chosen = run_car(run, car, "the car")
         reduction = chosen.told(reduce_run(run, chosen.car, certificate))
-        say(judge(reduction, units).headline)
+        say(judge(reduction, units).text)
         write_report(path, run, reduction, chosen.car, certificate, units, title=path.stem)
     except UndertrayError as error:
         say(f"the log is whole, and cannot be judged: {error}")

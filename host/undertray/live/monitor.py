@@ -223,7 +223,7 @@ def _board_and_margin(judge: Judge, axles: Sequence[AxleNow]) -> list[str]:
         return []
     holds = min(axle.margin_n for axle in axles) >= 0
     if judge.of_board and holds:
-        return ["the board's alarm is on although both axles hold: it goes by board.json and knows no car"]
+        return ["board alarm, yet both axles hold: it goes by board.json alone"]
     if not judge.of_board and "DOES NOT HOLD" in judge.alarm.words:
         return ["an axle does not hold and the board's alarm is silent: see alarm_pa in board.json"]
     return []
