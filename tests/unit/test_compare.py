@@ -60,7 +60,9 @@ def test_one_mounting_each_is_no_claim_however_far_apart_and_however_many_runs()
     assert claim.share.value == pytest.approx(-0.2, abs=0.02)
     # 20 % is ten times the scatter that is assumed: three of each would tell
     assert [plan.ways[0] for plan in found.plans] == [(1, 3)]
-    assert "3 of 2 runs" in plan_words(found.plans[0])
+    # more runs of each mounting do not save one: only what does is told
+    assert {n for _, n in found.plans[0].ways} == {3}
+    assert "takes mountings of each: 3 (2% from" in plan_words(found.plans[0])
     assert "assumed: none was seen" in plan_words(found.plans[0])
 
 
@@ -559,7 +561,8 @@ def test_a_comparison_fits_the_terminal_and_cuts_no_word(width: int) -> None:
     narrow, wide = (" ".join(" ".join(some).split()) for some in (lines, comparison_words(found)))
     answers = answer_words(found)
     others = (claim_words(claim) for claim in found.claims if claim.what != "suction_pa")
-    for sentence in (*answers, *map(holding_words, found.groups), *others):
+    assert all(f"{group.held} of {len(group.runs)}" in narrow for group in found.groups)
+    for sentence in (*answers, *others):
         assert narrow.count(sentence) == wide.count(sentence) == 1
     assert wide.startswith(" ".join(answers))
     assert re.match(r"brush strip, 0\.5 mm gap has 10\.\d% less suction than closed-cell foam", wide)

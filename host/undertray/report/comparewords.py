@@ -11,7 +11,7 @@ from undertray.report.display import SI, Display, number
 from undertray.report.mountings import USUAL_SCATTER
 from undertray.report.picture import Picture
 from undertray.report.style import GRID, INK, LIMIT, MARKERS, PAPER, SERIES, settings, short
-from undertray.report.words import losses_told
+from undertray.report.words import losses_told, wrapped
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -53,7 +53,10 @@ def comparison_words(found: Comparison, units: Display = SI, width: int = WIDE) 
     )
     yield from _filled(head, width)
     yield ""
-    yield from side_by_side(*group_cells(found.groups, units), width)
+    names, columns = group_cells(found.groups, units)
+    held = [_held_cells(group, units) for group in found.groups]
+    told = [(*column, *cells) for column, cells in zip(columns, held, strict=True)]
+    yield from side_by_side((*names, "held with certainty", "least margin"), told, width)
     yield ""
     asked = len(found.claims)
     how = (
@@ -70,7 +73,6 @@ def comparison_words(found: Comparison, units: Display = SI, width: int = WIDE) 
         " whole log."
     )
     for line in (
-        *(holding_words(group, units) for group in found.groups),
         *other_claims(found, units),
         *(plan_words(plan, units) for plan in found.plans),
     ):
@@ -100,7 +102,15 @@ def _answer(claim: Claim, units: Display) -> str:
 
 
 def _filled(line: str, width: int, indent: str = "  ") -> list[str]:
-    return textwrap.wrap(line, width, subsequent_indent=indent, break_on_hyphens=False) or [""]
+    return wrapped(line, indent, width).splitlines() or [""]
+
+
+def _held_cells(group: Group, units: Display) -> tuple[str, str]:
+    """What :func:`holding_words` says, in the table."""
+    others = ((group.spent, "not with its allowance"), (group.let_go, "did not"), (group.locked, "locked"))
+    told = [f"{group.held} of {len(group.runs)}", *(f"{count} {how}" for count, how in others if count)]
+    least = group.least_margin_n
+    return ", ".join(told), "unknown" if least is None else units.n(least, signed=True)
 
 
 def holding_words(group: Group, units: Display = SI) -> str:
@@ -169,10 +179,14 @@ def plan_words(plan: Plan, units: Display = SI) -> str:
     what = f"{units.n(plan.difference_n, signed=True)} ({share}) of downforce"
     if all(n is None for _, n in plan.ways):
         return f"{whose} {what} takes more than 99 mountings of each"
-    ways = [
-        (f"{n}" if n is not None else "more than 99") + (f" of {runs} runs" if runs > 1 else "")
-        for runs, n in plan.ways
-    ]
+    fewest: int | None = None
+    ways: list[str] = []
+    for runs, n in plan.ways:
+        # more runs of a mounting are told where they save mountings
+        if ways and (n is None or (fewest is not None and n >= fewest)):
+            continue
+        fewest = n
+        ways.append((f"{n}" if n is not None else "more than 99") + (f" of {runs} runs" if runs > 1 else ""))
     seen = (
         f"{plan.mounting_scatter:.1%} from mounting to mounting, as seen"
         if plan.mounting_scatter is not None

@@ -250,9 +250,17 @@ def room(most: int = WIDTH) -> int:
     return min(most, shutil.get_terminal_size().columns) if sys.stdout.isatty() else most
 
 
-def wrapped(text: str, indent: str = "") -> str:
-    """A sentence as lines of at most 100 columns, or the terminal's; a number keeps its unit beside it."""
-    kept = textwrap.fill(_QUANTITY.sub("\\1\u00a0\\2", text), room(), subsequent_indent=indent)
+def wrapped(text: str, indent: str = "", width: int | None = None) -> str:
+    """A sentence as lines of a width, of at most 100 columns or the terminal's if left out.
+
+    A number keeps its unit beside it, and a name with a hyphen is not broken.
+    """
+    kept = textwrap.fill(
+        _QUANTITY.sub("\\1\u00a0\\2", text),
+        width or room(),
+        subsequent_indent=indent,
+        break_on_hyphens=False,
+    )
     return kept.replace("\u00a0", " ")
 
 
