@@ -53,9 +53,10 @@ def _axles(
     from undertray import read_run
     from undertray.predict.axles import axles_of
     from undertray.report.forecastwords import axle_words
+    from undertray.report.words import room
 
     given = setup([run], car, car_from, calibration, tare)
     its_car, reduction = given.reduce(read_run(run))
     found = axles_of(reduction, its_car, area_mm2)
     shown = shown_in(units, its_car)
-    print_answer(found, axle_words(found, shown), reduction.notices, shown, as_json, "  ")
+    print_answer(found, axle_words(found, shown, room()), reduction.notices, shown, as_json, "  ")

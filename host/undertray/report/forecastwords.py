@@ -29,51 +29,53 @@ __all__ = ["axle_words", "margin_picture", "ride_words", "what_if_words"]
 # Axles.
 
 
-def axle_words(found: Axles, units: Display = SI) -> Iterator[str]:
+def axle_words(found: Axles, units: Display = SI, width: int = WIDE) -> Iterator[str]:
     """Say which axle is the weaker, where the floor leaks, and what a duct would move."""
     apart = found.apart_n
     sure = {True: "", False: ", which is smaller than its uncertainty", None: ", of unknown uncertainty"}
     yield (
-        f"the {found.weaker} axle is the weaker by {_n(apart, units)} of margin{sure[found.sure]};"
-        f" steady at {units.pa(found.suction_pa.mean)}"
+        f"The {found.weaker} axle is the weaker by {_n(apart, units)} of margin{sure[found.sure]};"
+        f" steady at {units.pa(found.suction_pa.mean)}."
     )
-    for one in (found.front, found.rear):
-        yield _axle(one, units)
+    yield ""
+    columns = [_axle_cells(one, units) for one in (found.front, found.rear)]
+    yield from side_by_side(("load", "margin", "times its need", "mean suction to spare"), columns, width)
     taps = ", ".join(f"{escaped(name)} {_pa(pa, units)}" for name, pa in found.taps_pa.items())
     if taps:
         yield f"taps, steady: {taps}"
-    silent = [region for region in found.leaks if _is_measured(region) and not region.told]
-    for region in found.leaks:
-        if region not in silent:
-            yield _leak(region)
-    if silent:
-        each = ", ".join(f"{_of(region)} {_span(region)}" for region in silent)
-        yield f"leak, where the taps do not show how much of the air comes in there: {each}"
-    if found.leaks and not any(region.told for region in found.leaks):
-        yield (
-            "these taps say hardly more of where it leaks than the outline does; tape over one side of the"
-            " skirt at a time, and what that changes, would"
-        )
+    if found.leaks:
+        yield ""
+        heads = ("part of the floor", "of the skirt", "of the air that leaks in", "at least to at most")
+        yield from text_table(heads, [_leak_cells(one) for one in found.leaks], width, numbers_right=False)
+        if any(one.share is None for one in found.leaks):
+            yield "not measured: no two taps span it"
+        if any(_is_measured(one) and not one.told for one in found.leaks):
+            yield "not told: anything in that span goes with what the taps read"
+        if not any(one.told for one in found.leaks):
+            yield (
+                "these taps say hardly more of where it leaks than the outline does; tape over one side of"
+                " the skirt at a time, and what that changes, would"
+            )
     if found.duct is not None:
+        yield ""
         yield from _duct(found.duct, found.weaker, units)
 
 
-def _axle(one: AxleBalance, units: Display) -> str:
-    said = f"{one.name} axle: load {_n(one.load_n, units)}, margin {_n(one.margin_n, units, signed=True)}"
-    if one.spare is not None:
-        said += f", {number(one.spare, 3)} times its need"
+def _axle_cells(one: AxleBalance, units: Display) -> tuple[str, ...]:
+    """An axle by name, its load, margin, times its need, and the mean suction that may be lost."""
+    spare = "" if one.spare is None else number(one.spare, 3)
+    lost = ""
     if one.margin_pa is not None and one.spare is not None:
-        low = one.margin_pa < 0
-        what = "of mean suction are missing" if low else "of mean suction may be lost"
-        said += f"; {units.pa(abs(one.margin_pa))} {what}"
-    return said
+        lost = units.pa(one.margin_pa) if one.margin_pa >= 0 else f"{units.pa(-one.margin_pa)} missing"
+    return (f"{one.name} axle", _n(one.load_n, units), _n(one.margin_n, units, signed=True), spare, lost)
 
 
-def _leak(region: Region) -> str:
-    skirt = f"{100 * region.skirt:.0f} % of the skirt"
+def _leak_cells(region: Region) -> tuple[str, ...]:
+    name, skirt = _of(region), f"{100 * region.skirt:.0f} %"
     if region.share is None or not _is_measured(region):
-        return f"leak, {_of(region)} ({skirt}): not measured, no two taps span it"
-    return f"leak, {_of(region)} ({skirt}): {100 * region.share:.0f} % of the air ({_span(region)})"
+        return name, skirt, "not measured", ""
+    share = f"{100 * region.share:.0f} %" if region.told else "not told"
+    return name, skirt, share, _span(region)
 
 
 def _is_measured(region: Region) -> bool:
