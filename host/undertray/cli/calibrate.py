@@ -255,7 +255,10 @@ def _calibrate(
     if certificate is not None:
         kind_of_certificate(certificate)  # before the work, not after it
     if (points is None) == (port is None):
-        raise typer.BadParameter("either --points or --port", param_hint="--points")
+        raise typer.BadParameter(
+            "give readings (--points FILE) or be led at the board (--port PORT), one of them",
+            param_hint="--points",
+        )
     if curve not in ("auto", "line", "parabola"):
         raise typer.BadParameter("'auto', 'line' or 'parabola'", param_hint="--curve")
     if port is not None and water_c is None and sys.stdin.isatty():

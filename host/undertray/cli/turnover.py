@@ -138,12 +138,12 @@ def _list(
             f"{escaped(first.name)}, to be turned to {first.surface_angle_deg:g} degrees, "
             f"by {len(runs)} {many}:"
         )
+        print(wrapped(turnover_line(items)), end="\n\n")
         sign = {State.SHOWN: "[x]", State.NOT_SHOWN: "[ ]", State.AGAINST: "[!]"}
         for item in items:
-            print(wrapped(f"{sign[item.state]} {item.topic}, {item.state.value}: {item.said}"))
+            print(wrapped(f"{sign[item.state]} {item.topic}, {item.state.value}: {item.said}", "    "))
             if item.next:
-                print(wrapped(f"      to do: {item.next}"))
-        print(turnover_line(items))
+                print(wrapped(f"      to do: {item.next}", "        "))
     print(caution_lines(), file=sys.stderr)
     if out is not None:
         write_page(render_turnover(items, turnover_line(items), title), out)
