@@ -40,14 +40,20 @@ Floor = tuple[tuple[float, float], ...]
 CASES = 1000
 """Ways of being uneven that are worked out for a floor."""
 _CELLS = 700  # over the box round the floor
-_GAP_M, _HEIGHT_M, _SUCTION_PA = (0.0002, 0.0015), (0.003, 0.009), (300.0, 1500.0)
+_GAP_M, _HEIGHT_M, _SUCTION_PA = (0.0002, 0.0015), (0.0025, 0.009), (300.0, 1500.0)
 _FRICTION, _DISCHARGE = (0.03, 0.12), 0.61
 _FAN = (0.1, 0.2)  # its radius as a share of the floor's width
+_FANS = (
+    0.35,
+    0.65,
+    0.95,
+)  # up to where one stands in the middle, one anywhere, two side by side; else in line
 _ALONG, _ACROSS = (0.15, 0.85), (0.3, 0.7)  # where it stands, as a share of length and width
 _TILT, _SHUT = 0.5, 0.05  # the skirt from end to end and side to side; at its tightest, of its mean
+_EVEN = 0.1  # of the skirts stand open alike all round
 _BAD_PLACES, _MOST_BAD, _BAD_WIDTH = 3, 4.0, (0.03, 0.2)
 _LEAST = 0.05  # of the suction at the skirt: where there is hardly any, no more air enters
-_PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47, 53, 59, 61, 67)
+_PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47, 53, 59, 61, 67, 71)
 _MU_PA_S, _RHO_KG_M3 = 1.81e-5, 1.2  # air at 20 degC
 _NEIGHBOURS = 4
 _AT_ONCE = 125  # cases, for the memory
@@ -98,11 +104,12 @@ def unevenness(floor_mm: Floor) -> Unevenness:
     The head that friction takes is the potential that comes nearest to ``r`` times its friction along the
     flow. So how uneven a floor is goes with the square of gap over height, and its shape with where the fans
     and the leaks are. None of that is known of a car: it is taken evenly (the lengths, suction and friction
-    by their logarithm) from what model cars have: gap 0.2 to 1.5 mm, height 3 to 9 mm, 300 to 1500 Pa, f 0.03
-    to 0.12 (smooth to rough floors at Re 1e3 to 1e4), one fan in the middle or anywhere between 15 and 85 %
-    of the length, or a pair side by side, of a radius of 10 to 20 % of the width; a skirt that is up to half
-    tighter at one end or side, and stands open up to four times wider at up to three places. The ranges are
-    common practice, no source.
+    by their logarithm) from what model cars have: gap 0.2 to 1.5 mm, height 2.5 to 9 mm, 300 to 1500 Pa,
+    f 0.03 to 0.12 (smooth to rough floors at Re 1e3 to 1e4), one fan in the middle or anywhere between 15 and
+    85 % of the length, or a pair side by side or in line, of a radius of 10 to 20 % of the width; a skirt
+    that is up to half tighter at one end or side, and stands open up to four times wider at up to three
+    places, or, in one of ten, alike all round: taps placed alike round a fan then agree, however much they
+    miss. The ranges are common practice, no source.
 
     The cases are those of a Richtmyer sequence (fractions of multiples of the roots of primes): spread
     evenly, and the same everywhere.
@@ -266,13 +273,14 @@ class _Grid:
         rim = np.flatnonzero(self._open_m)
         at_mm = self.places_mm[rim]
         way = 2 * (at_mm - self._low_mm) / self._size_mm - 1
-        wide = 1 + _TILT * way @ (2 * u[:, :2] - 1).T
+        uneven = (u[:, 2 + 3 * _BAD_PLACES] > _EVEN).astype(float)
+        wide = 1 + _TILT * way @ (2 * u[:, :2] - 1).T * uneven
         for k in range(_BAD_PLACES):
             where, size, much = u[:, 2 + 3 * k : 5 + 3 * k].T
             place = at_mm[(where * len(rim)).astype(int)]
             reach_mm = _between(size, _BAD_WIDTH) * self._size_mm.min()
             apart2 = _apart2(at_mm, place)
-            wide += _MOST_BAD * np.maximum(2 * much - 1, 0) * np.exp(-apart2 / (2 * reach_mm**2))
+            wide += uneven * _MOST_BAD * np.maximum(2 * much - 1, 0) * np.exp(-apart2 / (2 * reach_mm**2))
         out = np.zeros((self._cells, len(u)))
         out[rim] = self._open_m[rim, None] * np.maximum(wide, _SHUT)
         return out
@@ -281,11 +289,16 @@ class _Grid:
         """Share of the flow that each cell's fan takes: one fan in the middle, one anywhere, or a pair."""
         x = _ALONG[0] + (_ALONG[1] - _ALONG[0]) * u[:, 0]
         y = _ACROSS[0] + (_ACROSS[1] - _ACROSS[0]) * u[:, 1]
-        middle, pair = u[:, 3] < 1 / 3, u[:, 3] > 2 / 3
-        x, y = np.where(middle, 0.5, x), np.where(middle, 0.5, y)
+        kind = np.searchsorted(_FANS, u[:, 3])
+        middle, beside, behind = kind == 0, kind == 2, kind == 3
+        x, y = np.where(middle, 0.5, x), np.where(middle | behind, 0.5, y)
         radius_mm = _between(u[:, 2], _FAN) * self._size_mm.min()
         out = self._disc(x, y, radius_mm)
-        out[:, pair] = (out[:, pair] + self._disc(x[pair], 1 - y[pair], radius_mm[pair])) / 2
+        pair = beside | behind
+        other = self._disc(
+            np.where(behind, 1 - x, x)[pair], np.where(beside, 1 - y, y)[pair], radius_mm[pair]
+        )
+        out[:, pair] = (out[:, pair] + other) / 2
         return out
 
     def _disc(self, x: Array, y: Array, radius_mm: Array) -> Array:
@@ -299,7 +312,7 @@ class _Grid:
 
 # How well the taps of a car can know its force: what they do not see of the floor.
 
-_ALIKE = 0.3  # of the logarithm: cases whose taps differ a third more or less still count
+_ALIKE = 0.25  # of the logarithm: cases whose taps differ a quarter more or less still count
 _SAME = 0.003  # differences of taps below it say nothing
 _FEW = 5  # the most uneven cases, beyond which taps speak for themselves
 _COVERED = 0.95
@@ -369,7 +382,7 @@ def tap_layout(car: Car, taps_present: Collection[str] | None = None) -> TapLayo
     difference is what the taps miss. An even suction misses nothing.
 
     Of a run only the readings are known. So the cases are weighed by how much their taps would differ beside
-    how much those of the run do (a bell in the logarithm of the standard deviation over the mean, 0.3 wide),
+    how much those of the run do (a bell in the logarithm of the standard deviation over the mean, 0.25 wide),
     and what 95 % of the weight misses at most is the uncertainty. Few taps, or taps that lie alike, read
     alike in many cases that miss much: then it is large however well they agree. Where the taps differ more
     than in the most uneven cases it grows in proportion.
