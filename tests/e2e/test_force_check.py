@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,10 @@ import pytest
 
 from fakes.handlog import hand_calibration, hand_car, hand_log
 from fakes.program import undertray
+from undertray import Calibration, Car, read_run, reduce_run
+from undertray.reduce.forcecheck import force_check
+from undertray.reduce.pulls import Pull
+from undertray.reduce.run import Reduction
 
 RATE_HZ = 50.0
 MASS_KG, G = 2.0, 9.80665
@@ -62,7 +67,9 @@ def test_a_balance_that_agrees(tmp_path: Path) -> None:
     for pull, (_, pa) in zip(found["pulls"], STEPS, strict=True):
         assert pull["computed_n"] == pytest.approx(pa * AREA_M2 + MASS_KG * G, rel=2e-3)
     assert found["ratio"] == pytest.approx(1.0, abs=0.02)
-    assert found["ratio_half"] < 0.06
+    # derived: 4 % of a pull where three cannot show it, and 2 % / sqrt 3 of the balance, each 1.3 to 1.8
+    # times as much of the suction force: 0.036 and 0.016; with 1 % of what is computed 0.041, twice that 0.08
+    assert 0.05 < found["ratio_half"] < 0.09
 
 
 def test_a_floor_that_is_drawn_too_large_shows_and_corrects_nothing(tmp_path: Path) -> None:
@@ -103,9 +110,118 @@ def test_words_picture_and_page(tmp_path: Path) -> None:
     assert "balance and taps differ by" in bare.stdout  # without a calibration nobody knows if that is much
 
 
+@pytest.mark.parametrize("late_s", [-0.4, 0.0, 0.2, 0.5, 0.8, 1.5])
+def test_a_hand_notes_the_time_late_and_the_level_is_that_before_the_fall(
+    tmp_path: Path, late_s: float
+) -> None:
+    _, _, off = pulled_run(tmp_path)
+    rows = [(at + late_s, pa * AREA_M2 + MASS_KG * G) for at, (_, pa) in zip(off, STEPS, strict=True)]
+    found = check(tmp_path, "at_s,pull_n", rows)
+    # the suction is 20 Pa from the true time on for half a second: any of it in the mean would show
+    assert found["ratio"] == pytest.approx(1.0, abs=0.01)
+    assert found["agree"] is True
+    for pull, at in zip(found["pulls"], off, strict=True):
+        if 0.1 < late_s < 1.0:  # a second after it came off the throttle goes down
+            assert pull["fell_s"] == pytest.approx(at, abs=0.11)  # tenths of a second are looked at
+        if late_s < 0:
+            assert pull["fell_s"] is None
+
+
+def reduced(folder: Path) -> tuple[Reduction, Car]:
+    log, path, _ = pulled_run(folder)
+    car = Car.from_toml(path)
+    return reduce_run(read_run(log), car, Calibration.from_json(hand_calibration(folder))), car
+
+
+def raised_until_a_wheel_is_free(suction_n: float, hook_mm: float) -> float:
+    """Statics of a beam on two supports: pull more and more, until one of them carries nothing."""
+    pull_n = 0.0
+    while True:
+        down_n = MASS_KG * G + suction_n - pull_n
+        # moments about the front axle: weight and even suction act 150 mm behind it
+        rear_n = ((MASS_KG * G + suction_n) * 150.0 - pull_n * hook_mm) / 300.0
+        if min(rear_n, down_n - rear_n) <= 0:
+            return pull_n
+        pull_n += 0.01
+
+
+def test_off_the_centre_one_axle_comes_off_first(tmp_path: Path) -> None:
+    reduction, car = reduced(tmp_path)
+    pulls = [
+        Pull(None, us, raised_until_a_wheel_is_free(pa * AREA_M2, hook_mm), hook_mm=hook_mm)
+        for us, pa in STEPS
+        for hook_mm in (105.0, 180.0)
+    ]
+    found = force_check(reduction, car, pulls)
+    assert found.agree is True
+    assert found.ratio == pytest.approx(1.0, abs=0.01)  # pa of the run to 0.5 %
+    assert [one.lifts for one in found.pulls] == ["front", "rear"] * 3
+    assert found.centre_mm == (pytest.approx(150, abs=1), pytest.approx(150, abs=1))
+    blind = force_check(reduction, car, [replace(pull, hook_mm=None) for pull in pulls])
+    assert blind.agree is False
+
+
+def test_a_hook_over_the_middle_of_a_car_that_is_heavy_at_one_end_is_thought_of(tmp_path: Path) -> None:
+    log, path, _ = pulled_run(tmp_path)
+    path.write_text(path.read_text().replace("front_weight = 0.5", "front_weight = 0.6"), encoding="utf-8")
+    rows = [(us, 2 * (0.4 * MASS_KG * G + pa * AREA_M2 / 2)) for us, pa in STEPS]  # twice the rear axle's
+    pulls = write_pulls(tmp_path, "throttle_us,pull_n", rows)
+    given = ("--pulls", pulls, "--car", path, "--calibration", hand_calibration(tmp_path))
+    said = " ".join(undertray("force-check", log, *given).stdout.split())
+    assert "Over the middle of the wheelbase, where the rear axle comes off first, they do" in said
+    text = "".join(f"{us},150,{n:.3f}\n" for us, n in rows)
+    pulls.write_text(f"throttle_us,hook_mm,pull_n\n{text}", encoding="utf-8")
+    said = " ".join(undertray("force-check", log, *given).stdout.split())
+    assert "hooked 150 mm behind the front axle, where the rear axle comes off first" in said
+    assert "balance and taps agree within" in said
+
+
+def test_the_ratio_holds_the_truth_with_balances_that_are_off_alike_in_all_pulls(tmp_path: Path) -> None:
+    reduction, car = reduced(tmp_path)
+    held = 0
+    for seed in range(40):
+        rng = np.random.default_rng([seed, 5])
+        gain, real = 1 + rng.uniform(-0.02, 0.02), 1 + 0.01 * rng.standard_normal()
+        pulls = [
+            Pull(None, us, (pa * AREA_M2 * real + MASS_KG * G) * gain * (1 + 0.004 * rng.standard_normal()))
+            for us, pa in STEPS
+            for _ in range(2)
+        ]
+        found = force_check(reduction, car, pulls)
+        assert found.ratio_half is not None
+        held += abs(found.ratio - 1.0) <= found.ratio_half
+    # derived: of 40, 95 % are 38 +- 1.4; 34 is three standard deviations below. The scatter alone held 10
+    assert held >= 34
+
+
+@pytest.mark.parametrize(
+    ("times", "hook", "said"),
+    [
+        (1 / G, "", "a pull that cannot have lifted the car"),
+        (1 / G, "", "if these are kilograms: pull_kg in the header"),
+        (1 / G, "", "column hook_mm"),
+        (1 / G, "150", "a pull that cannot have lifted its front axle"),
+    ],
+)
+def test_less_than_its_weight_never_lifted_a_car(tmp_path: Path, times: float, hook: str, said: str) -> None:
+    log, car, _ = pulled_run(tmp_path)
+    pulls = tmp_path / "pulls.csv"
+    rows = "".join(f"{us},{hook},{times * (pa * AREA_M2 + MASS_KG * G):.3f}\n" for us, pa in STEPS)
+    pulls.write_text(f"throttle_us,hook_mm,pull_n\n{rows}", encoding="utf-8")
+    done = undertray("force-check", log, "--pulls", pulls, "--car", car)
+    assert done.returncode == 1
+    assert said in " ".join(done.stderr.split())
+
+
+def test_newtons_under_kilograms_are_asked_about(tmp_path: Path) -> None:
+    found = check(tmp_path, "throttle_us,pull_kg", [(us, pa * AREA_M2 + MASS_KG * G) for us, pa in STEPS])
+    assert any("newtons written as kilograms?" in one for one in found["notices"])
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [
+        ("at_s,hook_mm,pull_n\n5.9,here,30\n", "how far behind the front axle"),
         ("at_s,force\n1,2\n", "unknown header"),
         ("at_s,pull\n1,2\n", "expected a pull and its unit"),
         ("at_s,kind,pull_n\n5.9,moving,2\n", "no pull-off among the pulls"),

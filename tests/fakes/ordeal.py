@@ -48,8 +48,9 @@ from undertray.predict.rideheight import read_feelers, ride
 from undertray.reduce.car import Car, Springs
 from undertray.reduce.fan import FanReference
 from undertray.reduce.fanreference import take_reference
+from undertray.reduce.forcecheck import force_check
 from undertray.reduce.hold import target_suction
-from undertray.reduce.pulls import force_check, read_pulls
+from undertray.reduce.pulls import read_pulls
 from undertray.reduce.run import Reduction, reduce_run
 from undertray.reduce.runcar import run_car
 from undertray.reduce.summary import Estimate, Steady, plain

@@ -57,16 +57,19 @@ def _force_check(
 ) -> None:
     """Compare the computed force with what a spring balance read as the car came off; correct nothing.
 
-    Hook the balance over the middle of the car, pull square to the surface, slowly, at a few throttles, and
-    note the largest reading and the time in the log. Keep fingers, hair and the balance's hook away from fans
-    and skirts, wear eye protection, and stand so that nothing hits you when it lets go.
+    Hook the balance over the centre of the load, which this command tells, or note how far behind the front
+    axle in a column hook_mm: off the centre one axle comes off first. Pull square to the surface, slowly,
+    at a few throttles, and note the largest reading and the time in the log, up to two seconds late. Keep
+    fingers, hair and the balance's hook away from fans and skirts, wear eye protection, and stand so that
+    nothing hits you when it lets go.
 
     Example: undertray force-check run.csv --pulls pulls.csv --car car.toml --calibration calibration.json
     """
     if not 0 <= balance_percent <= 50:
         raise typer.BadParameter("0 to 50", param_hint="--balance-percent")
     from undertray import read_run
-    from undertray.reduce.pulls import force_check, read_pulls
+    from undertray.reduce.forcecheck import force_check
+    from undertray.reduce.pulls import read_pulls
     from undertray.report.pullpicture import force_picture, force_words
 
     given = setup([run], car, car_from, calibration, tare)

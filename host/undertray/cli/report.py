@@ -141,7 +141,8 @@ def _report(
     from undertray.predict.drag import read_drag, with_drag
     from undertray.predict.drivable import Windows
     from undertray.reduce.fan import FanReference
-    from undertray.reduce.pulls import force_check, read_pulls
+    from undertray.reduce.forcecheck import force_check
+    from undertray.reduce.pulls import read_pulls
     from undertray.report.folderpage import report_of
     from undertray.report.overlay import overlay
     from undertray.report.page import render_page, write_page

@@ -93,7 +93,8 @@ def _list(
         raise typer.BadParameter("needs --pulls", param_hint="--pulled-in")
     from undertray import read_run
     from undertray.errors import escaped
-    from undertray.reduce.pulls import force_check, read_pulls
+    from undertray.reduce.forcecheck import force_check
+    from undertray.reduce.pulls import read_pulls
     from undertray.reduce.summary import plain
     from undertray.report.page import render_turnover, write_page
     from undertray.report.turnoverlist import Driven, State, Word, turnover_items, turnover_line

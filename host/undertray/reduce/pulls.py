@@ -4,32 +4,29 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.calibrate.distributions import student_quantile
 from undertray.errors import ReductionError, UndertrayError, quoted
 from undertray.reduce.givenfiles import noted_fields, noted_lines
 from undertray.reduce.steady import REST_US
 from undertray.units import FACTORS, G_N_M_S2, quantity
 
 if TYPE_CHECKING:
-    from undertray.reduce.car import Car
     from undertray.reduce.run import Reduction
+    from undertray.reduce.series import Series
 
 __all__ = [
     "KINDS",
     "MOST_PULLS",
     "WHEELS",
-    "ForceCheck",
     "Pull",
-    "Pulled",
     "Suction",
-    "force_check",
     "pull_force_n",
     "read_pulls",
     "stated_share",
@@ -44,6 +41,10 @@ WHEELS = ("free", "locked", "none")
 MOST_PULLS = 200
 _BEFORE_S = (1.0, 0.1)  # of the moment noted: still on its seal, and near enough
 _PIECES = 9  # of that time, each longer than the noise of a tap remembers
+# A hand that lets the balance go and takes a pen is a second or two late. A fan that is held still keeps its
+# suction within a few per cent, a car off its seal keeps almost none.
+_LATE_S, _HELD_S, _STEP_S = 2.0, 0.4, 0.1
+_HELD_SPAN, _FALLEN, _LEAST_HELD = 0.3, 0.7, 0.2
 _NEAR_US = 20.0
 _LEAST_BLOCKS = 5
 _MOST_N = 1e5
@@ -57,11 +58,13 @@ _FORCES = {
 _PLACES = ("at_s", "throttle_us")
 _PULLS = ("pull", *(f"pull_{unit}" for unit in _FORCES))
 _LOADS = ("load", *(f"load_{unit}" for unit in _FORCES))
+_HOOKS = {f"hook_{unit}": 1e3 * factor for unit, factor in FACTORS["length"].items()}
+_FARTHEST_MM = 5000.0
 
 
 @dataclass(frozen=True, slots=True)
 class Pull:
-    """One reading of a balance."""
+    """One reading of a balance; ``hook_mm`` is how far behind the front axle it hooked, where told."""
 
     at_s: float | None
     throttle_us: float | None
@@ -69,14 +72,27 @@ class Pull:
     kind: str = "off"
     wheels: str = "free"
     load_n: float | None = None
+    hook_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Suction:
-    """Suction force while a pull was made, N, and the standard uncertainty of its mean by its scatter."""
+    """Suction force while a pull was made.
+
+    Attributes
+    ----------
+    mean_n, u_n : float
+        Its mean, and the standard uncertainty of that by its scatter, N.
+    front_n : float or None
+        What of it the front axle has.
+    fell_s : float or None
+        When it fell shortly before the time that was noted, s; the mean is of before that.
+    """
 
     mean_n: float
     u_n: float
+    front_n: float | None = None
+    fell_s: float | None = None
 
 
 def read_pulls(path: str | Path) -> tuple[Pull, ...]:
@@ -89,9 +105,11 @@ def read_pulls(path: str | Path) -> tuple[Pull, ...]:
 
 def _header(line: str, where: str) -> list[str]:
     head = [field.lower() for field in noted_fields(line, where)]
-    known = (*_PLACES, *_PULLS, *_LOADS, "kind", "wheels")
+    known = (*_PLACES, *_PULLS, *_LOADS, *_HOOKS, "kind", "wheels")
     once = all(head.count(name) == 1 and name in known for name in head)
-    one_each = sum(name in _PULLS for name in head) == 1 and sum(name in _LOADS for name in head) <= 1
+    one_each = sum(name in _PULLS for name in head) == 1 and all(
+        sum(name in names for name in head) <= 1 for names in (_LOADS, _HOOKS)
+    )
     if not (once and one_each and any(name in _PLACES for name in head)):
         raise ReductionError(
             "unknown header",
@@ -129,7 +147,21 @@ def _pull(line: str, head: Sequence[str], where: str) -> Pull:
     if not 0 <= place <= 1e6:
         raise _no_pull(line, where, f"{name} and a force above 0")
     at_s = name == "at_s"
-    return Pull(place if at_s else None, None if at_s else place, pull_n, kind, wheels)
+    hook_mm = _hook_mm(row, line, where) if kind == "off" else None
+    return Pull(place if at_s else None, None if at_s else place, pull_n, kind, wheels, hook_mm=hook_mm)
+
+
+def _hook_mm(row: Mapping[str, str], line: str, where: str) -> float | None:
+    name = next((name for name in _HOOKS if row.get(name)), None)
+    if name is None:
+        return None
+    try:
+        hook_mm = float(row[name]) * _HOOKS[name]
+    except ValueError:
+        hook_mm = math.nan
+    if not abs(hook_mm) <= _FARTHEST_MM:
+        raise _no_pull(line, where, f"{name}: how far behind the front axle the balance hooked, or nothing")
+    return hook_mm
 
 
 def _force_n(row: Mapping[str, str], names: Sequence[str], line: str, where: str) -> float:
@@ -190,27 +222,37 @@ def suction_of(reduction: Reduction, pull: Pull) -> Suction:
     The mean of the second before the moment noted, without its last tenth, or of the steady stretches within
     20 µs of the throttle noted. At 1100 µs and below fans stand: a pull noted at such a throttle was made
     without suction. The standard uncertainty is that of the mean of ninths of that time, or of its blocks.
+
+    Nobody notes the time of a pull to a few tenths of a second, and the suction falls as the car comes off
+    or moves. Where it fell within the two seconds before the moment noted, the level is what it kept to
+    before: by tenths of a second, the last fall to less than 0.7 of what it had kept to, within 15 % to
+    either side, for 0.4 s until a tenth before. That must be a fifth of the greatest in those seconds
+    at least, so that the last breath of a car that is off is no level. Two seconds are common practice, no
+    source. A pull that keeps the car moving has no such fall.
     """
+    front_n, rear_n = reduction.series.front_n, reduction.series.rear_n
+    fell_s: float | None = None
     if pull.at_s is not None:
         series = reduction.series
-        a, b = np.searchsorted(series.t_s, [pull.at_s - _BEFORE_S[0], pull.at_s - _BEFORE_S[1]]).tolist()
-        rows = np.asarray(series.downforce_n[a:b])
-        rows = rows[np.isfinite(rows)]
-        values = np.array(
-            [part.mean() for part in np.array_split(rows, min(_PIECES, len(rows)) or 1) if len(part)]
-        )
+        fell_s = _fell_s(series, pull.at_s) if pull.kind != "moving" else None
+        first_s, last_s = pull.at_s - _BEFORE_S[0], pull.at_s - _BEFORE_S[1]
+        if fell_s is not None:
+            first_s, last_s = fell_s - _STEP_S - _HELD_S, fell_s - _STEP_S
+        a, b = np.searchsorted(series.t_s, [first_s, last_s]).tolist()
+        front_n, rear_n = (_parts(load_n[a:b]) for load_n in (front_n, rear_n))
         where = f"{pull.at_s:g} s"
     elif (pull.throttle_us or 0.0) <= REST_US:
-        return Suction(0.0, 0.0)
+        return Suction(0.0, 0.0, 0.0)
     else:
         blocks = reduction.blocks
         with np.errstate(invalid="ignore"):
             near = blocks.steady & (np.abs(blocks.throttle_us - (pull.throttle_us or 0.0)) <= _NEAR_US)
-        values = (blocks.front_n + blocks.rear_n)[near]
-        values = values[np.isfinite(values)]
-        values = values if len(values) >= _LEAST_BLOCKS else values[:0]
+        near &= np.isfinite(blocks.front_n)
+        front_n, rear_n = (
+            n[near] if near.sum() >= _LEAST_BLOCKS else n[:0] for n in (blocks.front_n, blocks.rear_n)
+        )
         where = f"{pull.throttle_us:g} µs"
-    if not len(values):
+    if not len(front_n):
         raise ReductionError(
             "no suction in the run where a pull was noted",
             where=reduction.run,
@@ -218,134 +260,48 @@ def suction_of(reduction: Reduction, pull: Pull) -> Suction:
             expected="a moment of the run, or a throttle at which it was steady for half a second",
             do="note the time of the log at which it came off or moved",
         )
-    return Suction(float(values.mean()), _u_mean(values))
+    whole_n = front_n + rear_n
+    return Suction(float(whole_n.mean()), _u_mean(whole_n), float(front_n.mean()), fell_s)
 
 
-def stated_share(reduction: Reduction) -> float | None:
+def _parts(load_n: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Means of ninths of what was measured."""
+    rows = load_n[np.isfinite(load_n)]
+    parts = np.array_split(rows, min(_PIECES, len(rows)) or 1)
+    return np.array([part.mean() for part in parts if len(part)])
+
+
+def _fell_s(series: Series, at_s: float) -> float | None:
+    """When the suction last fell in the seconds before a time that was noted."""
+    held = round(_HELD_S / _STEP_S)
+    edges_s = at_s - _STEP_S * np.arange(round(_LATE_S / _STEP_S) + held + 1, -1, -1)
+    rows = np.searchsorted(series.t_s, edges_s).tolist()
+    steps = [series.downforce_n[a:b] for a, b in pairwise(rows)]
+    level_n = np.array([np.nanmean(n) if np.isfinite(n).any() else np.nan for n in steps])
+    most_n = np.nanmax(level_n, initial=0.0)
+    fallen = np.zeros(len(level_n), bool)
+    for k in range(held + 1, len(level_n)):
+        kept_n = level_n[k - held - 1 : k - 1]
+        mean_n = kept_n.mean()  # a time without readings compares with nothing
+        still = np.ptp(kept_n) <= _HELD_SPAN * mean_n and mean_n >= _LEAST_HELD * most_n
+        fallen[k] = still and level_n[k] < _FALLEN * mean_n
+    begins = np.flatnonzero(fallen[1:] & ~fallen[:-1])
+    return float(edges_s[begins[-1] + 1]) if len(begins) else None
+
+
+def stated_share(reduction: Reduction, axle: str | None = None) -> float | None:
     """Half width of the 95 % interval of a run's steady downforce, or else of its mean, as a share of it."""
-    stated = reduction.steady.downforce_n if reduction.steady is not None else reduction.downforce_n
-    return None if stated.u95 is None or stated.mean <= 0 else stated.u95 / stated.mean
+    steady = reduction.steady
+    if axle is None:
+        stated = reduction.downforce_n if steady is None else steady.downforce_n
+        mean_n, u95_n = stated.mean, stated.u95
+    elif steady is not None:
+        of_axle = steady.front_n if axle == "front" else steady.rear_n
+        mean_n, u95_n = of_axle.mean, of_axle.u95
+    else:
+        mean_n, u95_n = reduction.axles[axle].downforce_n, reduction.axles[axle].u95_n
+    return None if u95_n is None or mean_n <= 0 else u95_n / mean_n
 
 
 def _u_mean(values: NDArray[np.float64]) -> float:
     return float(values.std(ddof=1)) / math.sqrt(len(values)) if len(values) > 1 else 0.0
-
-
-# Pull-off forces beside the force computed from the taps.
-
-
-@dataclass(frozen=True, slots=True)
-class Pulled:
-    """One pull beside the computed force."""
-
-    at_s: float | None
-    throttle_us: float | None
-    pulled_n: float
-    pulled_half_n: float
-    computed_n: float
-    u95_n: float | None
-    within: bool | None
-
-    @property
-    def allowed_n(self) -> float:
-        """What both are uncertain by together (95 %, the balance's width as a rectangle), N."""
-        return math.hypot(self.u95_n or 0.0, 2 * self.pulled_half_n / 3**0.5)
-
-
-@dataclass(frozen=True, slots=True)
-class ForceCheck:
-    """All pulls of a run."""
-
-    hanging: bool
-    weight_n: float
-    pulls: tuple[Pulled, ...]
-    ratio: float
-    ratio_half: float | None
-    largest_n: float
-    agree: bool | None
-
-
-def force_check(
-    reduction: Reduction, car: Car, pulls: Sequence[Pull], hanging: bool = False, balance_percent: float = 2.0
-) -> ForceCheck:
-    """Put pulls beside the force that the taps say it takes.
-
-    Parameters
-    ----------
-    reduction : Reduction
-        The run in which they were made.
-    car : Car
-        The car, for its weight.
-    pulls : sequence of Pull
-        Readings of the balance; those of kind ``off`` count, one at least.
-    hanging : bool
-        Whether the car hung and was pulled down; else it stood and was pulled up.
-    balance_percent : float
-        Half width of the balance's error, % of its reading.
-
-    Returns
-    -------
-    ForceCheck
-
-    Raises
-    ------
-    ReductionError
-        When there is no pull-off, or the run has no suction at a moment or throttle that was noted.
-
-    Notes
-    -----
-    A car that stands comes off at ``D + W``, one that hangs at ``D - W``, if it is pulled square to the
-    surface and over the middle of both. D is that of :func:`undertray.reduce.pulls.suction_of`. Its
-    uncertainty is the share that the run states for its steady downforce, and
-    ``sqrt(u95^2 + (half width 2/sqrt 3)^2)`` is what the two may differ by. Nothing is corrected by
-    the result.
-    """
-    pulls = [pull for pull in pulls if pull.kind == "off"]
-    if not pulls:
-        raise ReductionError(
-            "no pull-off among the pulls",
-            where=reduction.run,
-            expected="a line of kind 'off'",
-            do="'undertray pull-test' reads pulls along the surface",
-        )
-    weight_n = car.weight_n if not hanging else -car.weight_n
-    share = stated_share(reduction)
-    found, ratios = [], []
-    for pull in pulls:
-        force_n = _computed_n(reduction, pull)
-        u95_n = None if share is None else share * force_n
-        half_n = balance_percent / 100 * pull.pull_n
-        one = Pulled(pull.at_s, pull.throttle_us, pull.pull_n, half_n, force_n + weight_n, u95_n, None)
-        if u95_n is not None:
-            one = replace(one, within=abs(one.pulled_n - one.computed_n) <= one.allowed_n)
-        found.append(one)
-        ratios.append((pull.pull_n - weight_n) / force_n)
-    mean = math.fsum(ratios) / len(ratios)
-    half = None
-    if len(ratios) > 1:
-        variance = math.fsum((r - mean) ** 2 for r in ratios) / (len(ratios) - 1)
-        half = student_quantile(len(ratios) - 1) * math.sqrt(variance / len(ratios))
-    return ForceCheck(
-        hanging=hanging,
-        weight_n=car.weight_n,
-        pulls=tuple(found),
-        ratio=mean,
-        ratio_half=half,
-        largest_n=max((p.pulled_n - p.computed_n for p in found), key=abs),
-        agree=None if share is None else all(p.within for p in found),
-    )
-
-
-def _computed_n(reduction: Reduction, pull: Pull) -> float:
-    """Computed suction force of the moment or the throttle that was noted."""
-    force_n = suction_of(reduction, pull).mean_n
-    if force_n <= 0:
-        at = f"{pull.at_s:g} s" if pull.at_s is not None else f"{pull.throttle_us:g} µs"
-        raise ReductionError(
-            "no suction in the run where a pull was noted",
-            where=reduction.run,
-            seen=at,
-            expected="a moment with the fans up, or a throttle at which it was steady for half a second",
-            do="note the time of the log at which it came off",
-        )
-    return force_n

@@ -15,7 +15,8 @@ from undertray.report.style import DASHES, GRID, LIMIT, MARKERS, SERIES, setting
 if TYPE_CHECKING:
     from undertray.predict.drag import Drag, Line
     from undertray.predict.pullfit import Span
-    from undertray.reduce.pulls import ForceCheck, Pull, Suction
+    from undertray.reduce.forcecheck import ForceCheck
+    from undertray.reduce.pulls import Pull, Suction
     from undertray.reduce.summary import Estimate
 
 __all__ = ["drag_picture", "drag_words", "force_picture", "force_words"]
@@ -159,8 +160,11 @@ def force_words(found: ForceCheck, units: Display = SI) -> Iterator[str]:
     """Say how pulls and computed forces go together."""
     way = "hanging, pulled down" if found.hanging else "standing, pulled up"
     yield f"{way}; the weight of {units.n(found.weight_n)} is in both"
+    yield from _hook_words(found)
     for pull in found.pulls:
         at = f"{pull.at_s:.2f} s" if pull.at_s is not None else f"{pull.throttle_us:.0f} µs"
+        if pull.fell_s is not None:
+            at += f", where the suction was falling since {pull.fell_s:.1f} s and is taken from before"
         word = {
             True: "within",
             False: "NOT within",
@@ -174,15 +178,37 @@ def force_words(found: ForceCheck, units: Display = SI) -> Iterator[str]:
     count = f"{len(found.pulls)} pulls" if len(found.pulls) > 1 else "one pull"
     ratio = f"{found.ratio:.3f}{off_text(found.ratio_half, '.3f')}"
     yield f"pulled over computed suction force: {ratio} ({count})"
+    yield from found.notices
     largest = units.n(found.largest_n, signed=True)
     if found.agree:
         yield f"balance and taps agree within {units.n(abs(found.largest_n))}. Nothing is corrected"
     elif found.agree is None:
         yield f"balance and taps differ by {largest} at most. Nothing is corrected"
+    elif found.at_middle is not None:
+        yield (
+            f"over the centre of the load balance and taps do NOT agree: {largest} at most. Over the middle"
+            f" of the wheelbase, where the {found.at_middle} axle comes off first, they do: note where it"
+            " hooked in a column hook_mm. Nothing is corrected"
+        )
     else:
         yield (
             f"balance and taps do NOT agree: {largest} at most. Nothing is corrected: look at the"
             " floor's outline, taps near leaks and fans, the mass, and where and how the balance pulled"
+        )
+
+
+def _hook_words(found: ForceCheck) -> Iterator[str]:
+    """Where the balance hooked, and what comes off first there."""
+    told = {(p.hook_mm, p.lifts) for p in found.pulls}
+    for hook_mm, axle in sorted(told, key=lambda one: (one[0] or 0.0, one[1] or "")):
+        if hook_mm is not None:
+            yield f"hooked {hook_mm:.0f} mm behind the front axle, where the {axle} axle comes off first"
+    if any(hook_mm is None for hook_mm, _ in told):
+        low, high = (f"{mm:.0f}" for mm in found.centre_mm)
+        span = low if low == high else f"{low} to {high}"
+        yield (
+            f"taken as hooked over the centre of the load, {span} mm behind the front axle; elsewhere one"
+            " axle comes off first, with less: note hook_mm"
         )
 
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from undertray.acquire.runlog import Run
     from undertray.calibrate.calibration import Calibration
     from undertray.reduce.car import Car
-    from undertray.reduce.pulls import ForceCheck
+    from undertray.reduce.forcecheck import ForceCheck
     from undertray.reduce.run import Reduction
 
 __all__ = ["Driven", "Item", "State", "Word", "turnover_items", "turnover_line"]
