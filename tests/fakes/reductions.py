@@ -126,7 +126,7 @@ def with_parts(found: Reduction, **changes: Any) -> Reduction:
     """Put other parts into a reduction; what it says of holding on goes by them."""
     changed = replace(found, **changes)
     front, rear, whole = changed.axles["front"], changed.axles["rear"], changed.hold
-    need = HoldNeed(whole.required_n, front.required_n, rear.required_n, by_friction=False)
+    need = HoldNeed(whole.required_n, front.required_n, rear.required_n, False, whole.required_u95_n)
     stay = HoldNeed(whole.stay_n, front.stay_n, rear.stay_n, by_friction=False)
     told = changed.no_verdict or holding(changed.series, need, stay, changed.events)
     return replace(changed, holding=told, blocks=run_blocks(changed.series, changed.events))

@@ -13,6 +13,8 @@ import numpy as np
 import pytest
 
 from fakes.cars import bare_car
+from fakes.reductions import invented_reduction
+from undertray.predict.drivable import Windows, whereabouts
 from undertray.reduce.grip import grip
 from undertray.reduce.hold import hold_need
 from undertray.reduce.loads import load_matrix
@@ -77,6 +79,41 @@ def test_worked_grip():
     # derived: upside down the weight takes from the load what it gives on the ground
     assert found.surface_lateral_g == pytest.approx(0.9 * (D - 25) / 25)
     assert found.to_speed[1].speed_m_s == pytest.approx(100 / 3.6)
+
+
+def test_friction_known_to_a_range_moves_the_need_by_as_much():
+    # derived: W/mu at 0.8 and 1.0 differ by 6.25 N about 25/0.9; a rectangle's 95 % half width by the GUM
+    # (4.3.7, 5.1.2) is 1.96/sqrt(3) of its own: 1.13 x 25/0.9 x 0.1/0.9
+    wall = hold_need(worked_car(surface_angle_deg=90.0, tyre_mu_within=0.1))
+    assert wall.whole_u95_n == pytest.approx(1.1316 * 25 * 0.1 / 0.81, rel=1e-4)
+    assert wall.whole_u95_n == pytest.approx(1.1316 * 6.25 / 2, rel=0.02)
+    # derived: without a range given it is a tenth of mu; upside down and on the ground nothing slides
+    assert hold_need(worked_car(surface_angle_deg=90.0)).whole_u95_n == pytest.approx(
+        1.1316 * 2.5 / 0.9, rel=1e-4
+    )
+    for angle in (0.0, 180.0):
+        assert hold_need(worked_car(surface_angle_deg=angle)).whole_u95_n == 0
+
+
+def test_a_car_on_a_wall_is_in_its_window_for_sure_only_beyond_both_ends():
+    car = worked_car(surface_angle_deg=90.0, tyre_mu_within=0.15, allowance=0.0)
+    windows = Windows.of(car)
+    low_pa, high_pa = windows.at(90.0).falls.low_pa, windows.at(90.0).falls.high_pa
+    # derived: W/mu over the floor's area at mu 0.9 -+ 1.13 x 0.15 lies within, as one tap knows it less well
+    area_m2 = 0.2 * 0.16
+    assert low_pa < 25 / 1.07 / area_m2
+    assert high_pa > 25 / 0.73 / area_m2
+    series = invented_reduction(fold_at_s=None)
+    for pa, place in (
+        (low_pa - 5, "below_s"),
+        ((low_pa + high_pa) / 2, "unsure_s"),
+        (high_pa + 5, "inside_s"),
+    ):
+        suction = np.full(len(series.blocks.suction_pa), pa)
+        blocks = dataclasses.replace(series.blocks, suction_pa=suction)
+        found = whereabouts(dataclasses.replace(series, blocks=blocks), windows.at(90.0))
+        seconds = {name: getattr(found, name) for name in ("below_s", "inside_s", "unsure_s", "above_s")}
+        assert [name for name, value in seconds.items() if value > 0] == [place]
 
 
 @pytest.mark.parametrize(

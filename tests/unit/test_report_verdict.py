@@ -117,6 +117,28 @@ def test_on_a_wall_sliding_can_decide() -> None:
     assert (verdict.word, verdict.axle) == ("never held", "whole car")
 
 
+def test_friction_that_is_badly_known_leaves_a_hold_on_a_wall_unsure() -> None:
+    reduction = invented_reduction(fold_at_s=None)
+    axles_n = sum(axle.required_n for axle in reduction.axles.values())
+    sure = judge(reduction)
+    assert (sure.word, sure.axle != "whole car") == ("held", True)
+    # the whole car has some 35 N more than it needs: 4 N of doubt leave it sure, 60 N do not
+    for within_n, word, end in (
+        (4.0, "held", "that count."),
+        (60.0, "held, but not surely", "at the least friction that its tyres may have it slides."),
+    ):
+        hold = dataclasses.replace(reduction.hold, required_n=axles_n, required_u95_n=within_n)
+        verdict = judge(with_parts(reduction, hold=hold))
+        assert (verdict.word, verdict.headline.endswith(end)) == (word, True), verdict.headline
+    # where the whole car is the nearest to its need, the doubt is in the interval of the least margin
+    near_n = float(np.nanmedian(reduction.series.downforce_n)) - 6.0
+    hold = dataclasses.replace(reduction.hold, required_n=near_n, stay_n=near_n, required_u95_n=8.0)
+    verdict = judge(with_parts(reduction, hold=hold))
+    assert (verdict.word, verdict.axle) == ("held, but not surely", "whole car")
+    assert verdict.least_u95_n is not None
+    assert verdict.least_u95_n > 8.0
+
+
 def test_words_in_us_units() -> None:
     assert " lbf" in judge(invented_reduction(fold_at_s=None), US).text
 

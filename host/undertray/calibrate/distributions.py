@@ -11,10 +11,14 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["chi_squared_tail", "f_tail", "student_quantile", "student_tail"]
+__all__ = ["NORMAL", "RECTANGLE_95", "chi_squared_tail", "f_tail", "student_quantile", "student_tail"]
 
 Array = NDArray[np.float64]
 
+NORMAL = 1.959964
+"""Coverage factor for 95 % of a normal distribution."""
+RECTANGLE_95 = NORMAL / 3**0.5
+"""Half width of a 95 % interval over that of a rectangle (GUM, 4.3.7)."""
 _TINY = 1e-300
 _MOST_TERMS = 10_000
 _MOST_STEPS = 50

@@ -11,14 +11,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.calibrate.distributions import chi_squared_tail
+from undertray.calibrate.distributions import NORMAL, RECTANGLE_95, chi_squared_tail
 from undertray.errors import ReductionError, quoted
 from undertray.predict.pullfit import ALONG, Balance, Measured, Scatter, Span, fit_pulls
 from undertray.reduce.givenfiles import json_object, refuse_newer, write_object
 from undertray.reduce.grip import Grip, grip
 from undertray.reduce.pulls import WHEELS, Pull, Suction, stated_share, suction_of
 from undertray.reduce.summary import Estimate, Steady, plain
-from undertray.reduce.uncertainty import NORMAL, RECTANGLE_95
 
 if TYPE_CHECKING:
     from undertray.reduce.car import Car

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from undertray.reduce.uncertainty import NORMAL
+from undertray.calibrate.distributions import NORMAL
 
 __all__ = ["COUNT", "Draws", "Interval", "interval"]
 

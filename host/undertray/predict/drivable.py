@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.calibrate.distributions import RECTANGLE_95
 from undertray.errors import ReductionError, quoted
 from undertray.predict.drag import Contacts, Numbers, Of, share_number
 from undertray.predict.pullfit import ALONG, Measured
@@ -19,7 +20,6 @@ from undertray.reduce.loads import load_matrix
 from undertray.reduce.steady import BLOCK_S, REST_US
 from undertray.reduce.summary import Estimate
 from undertray.reduce.tapcover import force_bounds
-from undertray.reduce.uncertainty import RECTANGLE_95
 
 if TYPE_CHECKING:
     from undertray.predict.drag import Drag
@@ -450,7 +450,9 @@ def whereabouts(reduction: Reduction, window: Window) -> Whereabouts:
         up = known & (np.nan_to_num(blocks.throttle_us) > REST_US)
     else:
         up = known & (pa >= _UP * pa.max(initial=0.0)) & (pa > 0)
-    lower = max((end.at_pa or 0.0 for end in (window.falls, window.grips) if end is not None), default=0.0)
+    ends = [end for end in (window.falls, window.grips) if end is not None]
+    lower = max((_given(end.low_pa, end.at_pa) for end in ends), default=0.0)
+    surely = max((_given(end.high_pa, end.at_pa) for end in ends), default=0.0)
     locks = window.locks
     if locks is None:
         sure, maybe = np.zeros(len(pa), bool), np.zeros(len(pa), bool)
@@ -463,12 +465,17 @@ def whereabouts(reduction: Reduction, window: Window) -> Whereabouts:
     return Whereabouts(
         run=reduction.run,
         below_s=BLOCK_S * float((up & (pa < lower)).sum()),
-        inside_s=BLOCK_S * float((up & (pa >= lower) & ~maybe).sum()),
-        unsure_s=BLOCK_S * float((up & (pa >= lower) & maybe & ~sure).sum()),
+        inside_s=BLOCK_S * float((up & (pa >= surely) & ~maybe).sum()),
+        unsure_s=BLOCK_S * float((up & (pa >= lower) & ~sure & ((pa < surely) | maybe)).sum()),
         above_s=above_s,
         highest_pa=float(pa[up].max()) if up.any() else None,
         locked=above_s >= LOCKED_S if ends_known else None,
     )
+
+
+def _given(end_pa: float | None, at_pa: float | None) -> float:
+    """The end of an interval, or where it is not known its middle; 0 where there is neither."""
+    return (at_pa or 0.0) if end_pa is None else end_pa
 
 
 # The windows of one car over all angles, with the throttles that give their suctions.

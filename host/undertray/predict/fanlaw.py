@@ -46,6 +46,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from undertray.calibrate.distributions import NORMAL
 from undertray.errors import NeverSteady, UndertrayError
 from undertray.predict.draws import Draws
 from undertray.reduce.car import Car
@@ -54,7 +55,6 @@ from undertray.reduce.leakage import fan_speed, leak_area_m2
 from undertray.reduce.parallelfans import APART_US, parallel_suction
 from undertray.reduce.steady import REST_US
 from undertray.reduce.summary import Reduction
-from undertray.reduce.uncertainty import NORMAL
 from undertray.units import quantity
 
 __all__ = [

@@ -25,6 +25,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.calibrate.distributions import NORMAL
 from undertray.errors import ReductionError
 from undertray.predict.axleloads import AxleLoads
 from undertray.predict.draws import COUNT, Draws, Interval, interval
@@ -36,7 +37,6 @@ from undertray.reduce.grip import driven_n, friction_left_n
 from undertray.reduce.hold import hold_need, whole_need_n
 from undertray.reduce.parallelfans import APART_US
 from undertray.reduce.summary import Estimate
-from undertray.reduce.uncertainty import NORMAL
 
 if TYPE_CHECKING:
     from undertray.predict.drag import Drag

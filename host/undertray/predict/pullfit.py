@@ -10,12 +10,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from undertray.calibrate.distributions import chi_squared_tail
+from undertray.calibrate.distributions import NORMAL, chi_squared_tail
 from undertray.calibrate.fit import fit_polynomial
 from undertray.errors import CalibrationError, ReductionError
 from undertray.reduce.pulls import KINDS, Pull, Suction
 from undertray.reduce.summary import Estimate
-from undertray.reduce.uncertainty import NORMAL, coverage_factor
+from undertray.reduce.uncertainty import coverage_factor
 
 __all__ = ["ALONG", "Balance", "Measured", "Scatter", "Span", "fit_pulls"]
 

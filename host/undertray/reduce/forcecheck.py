@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from undertray.calibrate.distributions import NORMAL
 from undertray.errors import ReductionError
 from undertray.reduce.pulls import Pull, Suction, stated_share, suction_of
-from undertray.reduce.uncertainty import NORMAL, coverage_factor
+from undertray.reduce.uncertainty import coverage_factor
 from undertray.units import G_N_M_S2
 
 if TYPE_CHECKING:

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from undertray.calibrate.distributions import RECTANGLE_95
 from undertray.reduce.car import Car
 from undertray.reduce.summary import Estimate
-from undertray.reduce.uncertainty import RECTANGLE_95
 from undertray.units import FACTORS, G_N_M_S2
 
 __all__ = ["SPEEDS_M_S", "Grip", "SpeedTime", "driven_n", "friction_left_n", "grip", "speeds_asked"]

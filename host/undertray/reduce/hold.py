@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from undertray.calibrate.distributions import RECTANGLE_95
 from undertray.errors import ReductionError
 from undertray.reduce.car import Car
 from undertray.reduce.loads import load_matrix
@@ -17,12 +18,13 @@ __all__ = ["HoldNeed", "Target", "hold_need", "target_suction", "whole_need_n"]
 
 @dataclass(frozen=True, slots=True)
 class HoldNeed:
-    """Suction force needed at one surface angle, N."""
+    """Suction force needed at one surface angle, N, and what friction leaves the whole car's uncertain by."""
 
     whole_n: float
     front_n: float
     rear_n: float
     by_friction: bool
+    whole_u95_n: float = 0.0
 
 
 def hold_need(car: Car) -> HoldNeed:
@@ -49,6 +51,9 @@ def hold_need(car: Car) -> HoldNeed:
     the other; which one depends on the way the car points, so either has to bear it. Without h that is
     left out.
 
+    The friction is known to within ``tyre_mu_within`` either way (a rectangle): the whole car's need is
+    uncertain by ``W sin A / mu`` times that share of mu, in its half width for 95 % (GUM, 4.3.7 and 5.1.2).
+
     References
     ----------
     Statics of a rigid body on two supports; any textbook.
@@ -66,7 +71,9 @@ def hold_need(car: Car) -> HoldNeed:
     moved = 0.0 if sine < 1e-9 else car.weight_n * sine * (car.cg_height_mm or 0.0) / car.wheelbase_mm
     front = max(0.0, car.front_weight * press + moved)
     rear = max(0.0, (1 - car.front_weight) * press + moved)
-    return HoldNeed(whole_n, front, rear, whole_n > max(0.0, press))
+    within = 0.0 if not car.tyre_mu or sine < 1e-9 else RECTANGLE_95 * car.mu_within / car.tyre_mu
+    whole_u95_n = within * car.weight_n * sine / (car.tyre_mu or 1.0) if whole_n > 0 else 0.0
+    return HoldNeed(whole_n, front, rear, whole_n > max(0.0, press), whole_u95_n)
 
 
 def whole_need_n(car: Car, tyre_mu: ArrayLike | None) -> NDArray[np.float64]:

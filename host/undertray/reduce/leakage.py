@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from undertray.calibrate.distributions import NORMAL
 from undertray.errors import ReductionError
 from undertray.quantiles import middle
 from undertray.reduce.car import Car
@@ -15,7 +16,6 @@ from undertray.reduce.fan import FanLag, FanReference, fan_lag
 from undertray.reduce.loss import Loss
 from undertray.reduce.series import Series
 from undertray.reduce.steady import Blocks
-from undertray.reduce.uncertainty import NORMAL
 
 __all__ = [
     "AIR_KG_M3",

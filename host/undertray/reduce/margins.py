@@ -118,7 +118,7 @@ def load_margins(series: Series, need: HoldNeed, stay: HoldNeed) -> Margins:
     loads: tuple[Array | Column, ...] = (series.front_n, series.rear_n)
     marks = [(need.front_n, stay.front_n), (need.rear_n, stay.rear_n)]
     names = ["front axle", "rear axle"]
-    if need.whole_n > 1.000001 * (need.front_n + need.rear_n):
+    if need.whole_n + need.whole_u95_n > 1.000001 * (need.front_n + need.rear_n):
         names.append("whole car")
         loads = (*loads, series.downforce_n)
         marks.append((need.whole_n, stay.whole_n))

@@ -206,6 +206,7 @@ def reduce_run(
             below_s=float(row_s[below].sum()),
             limiting_axle=min(axles, key=lambda a: axles[a].margin_n.median),
             skirt_travel_mm=car.skirt_travel_mm,
+            required_u95_n=need.whole_u95_n,
         ),
         events=events,
         dips=dips,

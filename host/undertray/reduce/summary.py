@@ -381,6 +381,8 @@ class Hold:
         Degrees.
     required_n, stay_n : float
         Needed by the whole car, the friction condition in, with the allowance and without.
+    required_u95_n : float
+        Half width of what both are uncertain by, as the friction of the tyres is; 0 where nothing slides.
     margin_n : Margin
         Downforce beyond that.
     below_s : float
@@ -398,6 +400,7 @@ class Hold:
     below_s: float
     limiting_axle: str
     skirt_travel_mm: float | None = None
+    required_u95_n: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

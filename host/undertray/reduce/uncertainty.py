@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.calibrate.calibration import Calibration
-from undertray.calibrate.distributions import student_quantile, student_tail
+from undertray.calibrate.distributions import NORMAL, student_quantile, student_tail
 from undertray.quantiles import middle
 from undertray.reduce.car import Car
 from undertray.reduce.loads import ROWS, Loads, Part, load_matrix
@@ -21,9 +21,7 @@ from undertray.reduce.tapcover import CASES, bounds, tap_layout, unspanned
 from undertray.reduce.zero import Zero
 
 __all__ = [
-    "NORMAL",
     "QUANTITIES",
-    "RECTANGLE_95",
     "MeanUncertainty",
     "Means",
     "Scatter",
@@ -236,10 +234,6 @@ def _beyond(t: Array, dof: int) -> Array:
 
 # How the numbers of a run hang on the calibration of each column and on its zero.
 
-NORMAL = 1.959964
-"""Coverage factor for 95 % of a normal distribution."""
-RECTANGLE_95 = NORMAL / 3**0.5
-"""Half width of a 95 % interval over that of a rectangle (GUM, 4.3.7)."""
 _MOST_COEFFICIENTS = 3
 
 

@@ -66,16 +66,17 @@ def least_u95_n(reduction: Reduction, found: Holding, least: Moment) -> float | 
 
     Notes
     -----
-    That of the load it is of, and that it is the least of many readings: of n that scatter by s about one
-    value the least is below it by up to ``s q``, q the 97.5 % point of the largest of n normal values,
-    ``Phi(q) = 0.975^(1/n)`` (derived). The true least is so rather above than below what is told.
+    That of the load it is of, of the need where friction is in it, and that it is the least of many readings:
+    of n that scatter by s about one value the least is below it by up to ``s q``, q the 97.5 % point of the
+    largest of n normal values, ``Phi(q) = 0.975^(1/n)`` (derived). The true least is so rather above than
+    below what is told.
     """
     load_n = _load_u95_n(reduction, least.who)
     if load_n is None:
         return None
     readings = max(1.0, found.counted_s * reduction.rate_hz)
     q = student_quantile(math.inf, 2 * _SURE ** (1 / readings) - 1)
-    return math.hypot(load_n, q * _scatter_n(reduction, least))
+    return math.hypot(load_n, _need_u95_n(reduction, least.who), q * _scatter_n(reduction, least))
 
 
 def _scatter_n(reduction: Reduction, least: Moment) -> float:
@@ -87,6 +88,20 @@ def _scatter_n(reduction: Reduction, least: Moment) -> float:
     steps = np.abs(np.diff(load_n))
     steps = steps[np.isfinite(steps)]
     return _STEP_TO_SD * middle(steps) if len(steps) else 0.0
+
+
+def _need_u95_n(reduction: Reduction, who: str) -> float:
+    """Uncertainty of what is needed: that of the tyres' friction."""
+    return reduction.hold.required_u95_n if who == "whole car" else 0.0
+
+
+def _slides_perhaps(reduction: Reduction, found: Holding) -> bool:
+    """Was the whole car's margin less than it is uncertain by, while that of an axle was the least?"""
+    for part in found.parts:
+        load_n = _load_u95_n(reduction, part.who)
+        if load_n is not None and part.least_n < math.hypot(load_n, _need_u95_n(reduction, part.who)):
+            return part.who == "whole car"
+    return False
 
 
 def _load_u95_n(reduction: Reduction, who: str) -> float | None:
@@ -244,6 +259,8 @@ def _answer(reduction: Reduction, found: Holding, u95_n: float | None, units: Di
         return SPENT[never], f"It stayed on, but {said}{but}."
     if u95_n is None or found.least.margin_n < u95_n:
         doubts.append("the margin is smaller than its uncertainty")
+    elif _slides_perhaps(reduction, found):
+        doubts.append("at the least friction that its tyres may have it slides")
     if doubts:
         return UNSURE[0], f"It held, but {', and '.join(doubts)}."
     if not reduction.hold.required_n and not any(axle.required_n for axle in reduction.axles.values()):

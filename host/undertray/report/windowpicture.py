@@ -117,7 +117,7 @@ def place_words(found: Whereabouts) -> str:
         for seconds, what in (
             (found.below_s, "below its lower end"),
             (found.inside_s, "in it"),
-            (found.unsure_s, "where the upper end may lie"),
+            (found.unsure_s, "where an end may lie"),
             (found.above_s, "above it"),
         )
         if seconds
