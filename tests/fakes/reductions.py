@@ -122,6 +122,19 @@ def invented_reduction(
     return with_parts(found, **(parts | changes))
 
 
+def invented_laps() -> Any:
+    """400 s: the fans down for 3 s at the end of every 20, for 12 s once, and a fold that no event tells."""
+    reduction = invented_reduction(seconds=400.0, fold_at_s=None)
+    series = reduction.series
+    t_s = series.t_s
+    down = (t_s % 20.0 >= 17.0) | ((t_s >= 260.0) & (t_s < 272.0))
+    fold = (t_s > 130.0) & (t_s < 131.0)
+    series.throttle_us[down] = 1000.0
+    for values in (series.tap_suction_pa, series.downforce_n, series.front_n, series.rear_n):
+        values[down], values[fold] = 0.0, 0.2 * values[fold]
+    return with_parts(reduction)
+
+
 def with_parts(found: Reduction, **changes: Any) -> Reduction:
     """Put other parts into a reduction; what it says of holding on goes by them."""
     changed = replace(found, **changes)

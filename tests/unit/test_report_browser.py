@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
 from fakes.browser import CHROMIUM, CONTRAST, Browser, browser
-from fakes.reductions import invented_car, invented_event, invented_reduction
+from fakes.reductions import invented_car, invented_event, invented_laps, invented_reduction
 from undertray.report.page import render_page
 from undertray.report.sheet import make_sheet
 
@@ -310,3 +311,28 @@ def test_the_numbers_of_the_page_are_those_of_the_run(page: tuple[Browser, str])
     assert got == pytest.approx(reduction.series.tap_suction_pa[:, 0], abs=0.51 * line["scale"])
     assert data["gaps"]
     assert all(event["kind"] != "data-gap" for event in data["events"])
+
+
+def test_the_laps_of_a_long_run_are_broken_lines_until_one_zooms_in(tmp_path: Path) -> None:
+    path = tmp_path / "laps.html"
+    path.write_text(render_page([make_sheet(invented_laps(), invented_car())], "laps"), encoding="utf-8")
+    front = len(invented_car().taps) + 1  # behind the taps and the downforce, before rear and throttle
+
+    def line(place: int) -> str:
+        return f"document.querySelectorAll('.touch-area path')[{place}]"
+
+    with browser() as found:
+        found.size(1280, 900)
+        found.open(path.as_uri())
+        found.until("!!document.querySelector('.touch-area path')")
+        assert "zoom in to see that too" in found.value("document.querySelector('.touch-help').textContent")
+        # derived: one begins the line; of 20 times down for 3 s, less than a sixtieth of 400 s, one runs into
+        # the longer time and the last is followed by nothing. The throttle shows them all
+        assert found.value(f"{line(front)}.getAttribute('d')").count("M") == 1 + 20 - 2
+        assert found.value(f"{line(front + 2)}.getAttribute('d')").count("M") == 1
+        found.value("document.querySelector('.touch-area').focus()")
+        for _ in range(3):
+            found.press("+")
+        # derived: 50 s are left, and 3 s more than a sixtieth of them: as low as fans at rest
+        assert found.value(f"{line(front)}.getBBox().height") > 60
+        assert found.complaints == []

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
-from fakes.reductions import invented_car, invented_event, invented_reduction, with_parts
+from fakes.reductions import invented_car, invented_event, invented_laps, invented_reduction, with_parts
 from undertray.errors import ReductionError
 from undertray.reduce.fan import FanReference
 from undertray.reduce.geometry import area_and_centroid
@@ -352,21 +352,8 @@ def test_a_long_run_is_embedded_in_pieces_that_hold_its_least_and_greatest() -> 
     assert np.diff(t_s[(t_s > 199.1) & (t_s < 200.9)]).max() < 0.02
 
 
-def _laps() -> Any:
-    """400 s: the fans down for 3 s at the end of every 20, for 12 s once, and a fold that no event tells."""
-    reduction = invented_reduction(seconds=400.0, fold_at_s=None)
-    series = reduction.series
-    t_s = series.t_s
-    down = (t_s % 20.0 >= 17.0) | ((t_s >= 260.0) & (t_s < 272.0))
-    fold = (t_s > 130.0) & (t_s < 131.0)
-    series.throttle_us[down] = 1000.0
-    for values in (series.tap_suction_pa, series.downforce_n, series.front_n, series.rear_n):
-        values[down], values[fold] = 0.0, 0.2 * values[fold]
-    return with_parts(reduction)
-
-
 def test_the_laps_of_a_long_run_do_not_cover_its_falls() -> None:
-    reduction = _laps()
+    reduction = invented_laps()
     assert "Lines are broken where the fans were down" in timeline(reduction).caption
     panels = draw_timeline(reduction).axes
     margin = next(line for line in panels[2].lines if line.get_label() == "front axle")
@@ -389,7 +376,7 @@ def test_the_laps_of_a_long_run_do_not_cover_its_falls() -> None:
 
 
 def test_the_page_has_the_laps_that_the_picture_leaves_out() -> None:
-    data = touch_numbers(_laps(), invented_car(), SI)
+    data = touch_numbers(invented_laps(), invented_car(), SI)
     t_s = np.frombuffer(base64.b64decode(data["t"]), "<f8")
     low = np.frombuffer(base64.b64decode(data["lines"][0]["low"]), "<i2") * data["lines"][0]["scale"]
     starts, ends = data["rests"][::2], data["rests"][1::2]

@@ -4,6 +4,7 @@
 const SVG = "http://www.w3.org/2000/svg";
 const MISSING = -32768;
 const BRIEF = 1 / 60;  // of what is shown
+const WIDE = 3, STEEP = 8;  // dots: a piece that is broader is more than a line; one that is higher is no noise
 
 const svg = (name, attributes, parent, text) => {
   const node = document.createElementNS(SVG, name);
@@ -340,7 +341,8 @@ class Timeline {
   path(line, panel) {
     const a = Math.max(0, this.index(this.from) - 1), b = Math.min(this.t.length - 1, this.index(this.to) + 2);
     const columns = Math.max(1, Math.ceil((b - a) / (1.5 * (this.right - this.left))));
-    let d = "", pen = "M", gap = 0;
+    let d = "", pen = "M", gap = 0, y = 0;
+    const at = (px, py) => `${px.toFixed(1)} ${py.toFixed(1)}`;
     const gaps = this.data.gaps;
     // laps: each would be a line from the top to the bottom; the throttle shows them all
     const brief = line.panel === this.panels.length - 1 ? 0 : (this.to - this.from) * BRIEF;
@@ -356,9 +358,22 @@ class Timeline {
         gap++;
       }
       if (low > high) { pen = "M"; continue; }
-      const x = this.xOf(this.t[i]).toFixed(1);
-      d += `${pen}${x} ${this.yOf(panel, low).toFixed(1)}`;
-      if (high > low) d += `L${x} ${this.yOf(panel, high).toFixed(1)}`;
+      const from = this.xOf(this.t[i]), until = i + columns <= b ? this.xOf(this.t[i + columns]) : from;
+      const ends = [low, high].map(v => this.yOf(panel, v));
+      if (this.data.whole || until - from <= WIDE) {
+        d += `${pen}${at(from, ends[0])}`;
+        if (high > low) d += `L${at(from, ends[1])}`;
+      } else if (ends[0] - ends[1] > STEEP) {
+        // it went from the end that is nearer to where it came from to the other
+        const near = pen === "M" || Math.abs(ends[0] - y) > Math.abs(ends[1] - y) ? 1 : 0;
+        d += `${pen}${at(from, ends[near])}L${at(until, ends[1 - near])}`;
+        y = ends[1 - near];
+      } else {
+        // a stroke from its least to its greatest on a level line: noise has no slopes
+        y = (ends[0] + ends[1]) / 2;
+        const middle = (from + until) / 2;
+        d += `${pen}${at(from, y)}L${at(until, y)}M${at(middle, ends[0])}L${at(middle, ends[1])}M${at(until, y)}`;
+      }
       pen = "L";
     }
     return d;
