@@ -182,9 +182,11 @@ class Duct:
 
 @dataclass(frozen=True, slots=True)
 class Axles:
-    """The axles of a run beside one another."""
+    """The axles of a run beside one another, at the weakest of the throttles at which it was steady."""
 
     run: str
+    throttle_us: float | None
+    throttles: int
     suction_pa: Estimate
     front: AxleBalance
     rear: AxleBalance
@@ -264,6 +266,8 @@ def axles_of(reduction: Reduction, car: Car, duct_mm2: float | None = None) -> A
     leaks = leak_shares(car, steady.taps_pa)
     return Axles(
         run=reduction.run,
+        throttle_us=steady.throttle_us,
+        throttles=steady.throttles,
         suction_pa=steady.suction_pa,
         front=sides["front"],
         rear=sides["rear"],

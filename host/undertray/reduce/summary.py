@@ -198,6 +198,11 @@ class Steady:
     others: tuple[OtherLevel, ...] = ()
     taps_pa: Mapping[str, Estimate] = field(default_factory=dict)
 
+    @property
+    def throttles(self) -> int:
+        """At how many throttles it was steady."""
+        return 1 + len(self.others)
+
 
 @dataclass(frozen=True, slots=True)
 class Cover:

@@ -14,6 +14,7 @@ from undertray.report.display import SI, Display, number, off_text, span_of, spe
 from undertray.report.picture import Picture
 from undertray.report.style import DASHES, GRID, LIMIT, MARKERS, SERIES, settings, short
 from undertray.report.windowpicture import window_words
+from undertray.report.words import steady_at
 from undertray.units import FACTORS
 
 if TYPE_CHECKING:
@@ -35,7 +36,7 @@ def axle_words(found: Axles, units: Display = SI, width: int = WIDE) -> Iterator
     sure = {True: "", False: ", which is smaller than its uncertainty", None: ", of unknown uncertainty"}
     yield (
         f"The {found.weaker} axle is the weaker by {_n(apart, units)} of margin{sure[found.sure]};"
-        f" steady at {units.pa(found.suction_pa.mean)}."
+        f" steady{steady_at(found)}: {units.pa(found.suction_pa.mean)}."
     )
     yield ""
     columns = [_axle_cells(one, units) for one in (found.front, found.rear)]

@@ -345,7 +345,7 @@ def headline(
         "suction_pa": _rounded(steady.suction_pa.mean) if steady else None,
         "downforce_n": _rounded(steady.downforce_n.mean) if steady else None,
         "throttle_us": _rounded(steady.throttle_us) if steady else None,
-        "throttles": 1 + len(steady.others) if steady else None,
+        "throttles": steady.throttles if steady else None,
         "losses": len(losses),
         "brief_losses": sum(event.brief for event in losses),
         "warning": warning_words(reduction, losses[0]) if losses else None,

@@ -507,7 +507,7 @@ def _force_figures(reduction: Reduction, units: Display) -> list[Figure]:
             (("front axle", found.front_margin_n), ("rear axle", found.rear_margin_n)),
             key=lambda pair: pair[1].mean,
         )
-        weakest = f", weakest of {1 + len(found.others)} throttles" if found.others else ""
+        weakest = f", weakest of {found.throttles} throttles" if found.others else ""
         return [
             (
                 "Steady margin",

@@ -17,6 +17,7 @@ from undertray.reduce.warning import UNTOLD, warning_words
 from undertray.report.display import SI, Display, moment_text, off_text, speed_name
 
 if TYPE_CHECKING:
+    from undertray.predict.axles import Axles
     from undertray.reduce.dips import Dip
     from undertray.reduce.grip import Grip
     from undertray.reduce.loss import Loss
@@ -329,11 +330,11 @@ WITHOUT_THROTTLE = "with at least half of the highest suction, whatever the thro
 """When a run counts as steady whose throttle is not known."""
 
 
-def steady_at(found: Steady) -> str:
-    """Say at which throttle a run was steady."""
+def steady_at(found: Steady | Axles) -> str:
+    """Say at which throttle a run was steady, and of how many it is the weakest."""
     if found.throttle_us is None:
         return ""
-    weakest = f", weakest of {1 + len(found.others)} throttles" if found.others else ""
+    weakest = f", weakest of {found.throttles} throttles" if found.throttles > 1 else ""
     return f" at {found.throttle_us:.0f} µs{weakest}"
 
 
