@@ -79,6 +79,11 @@ def test_the_command_tells_it_in_plain_lines(tmp_path: Path) -> None:
     assert done.returncode == 0
     assert done.stdout.startswith("troubled.csv: 211 rows")  # the file, as it is found in the folder
     assert "CUT OFF" in done.stdout
+    look = " ".join(done.stdout.split("look at", 1)[1].split("\nskirt")[0].split())
+    assert look == (
+        "the recording has no end; cut short; 40 rows lost; 4 slots skipped by the board; 1 bad line; 2 gaps;"
+        " 1 time that the board began anew; p1: 1 missing; p2: 5 not read, 1 fault"
+    )
     assert "1 x crc" in done.stdout
     assert "lost       40 rows, 15.9% of all; the board" in done.stdout  # derived: 40 of 211 + 40
     assert re.search(r"^gaps +\d+, \d+\.\d{3} s in all$", done.stdout, re.M)

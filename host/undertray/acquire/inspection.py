@@ -17,6 +17,7 @@ from undertray.acquire.runlog import Run
 __all__ = ["ChannelState", "ColumnState", "Inspection", "Segment", "changes", "inspect_run", "marks"]
 
 _STALE_BIT = 8
+_RATE_OFF = 0.01  # a clock is off by far less (our choice, no source)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +84,34 @@ class Inspection:
     pack_v: tuple[float, float] | None
     channels: tuple[ChannelState, ...]
     marks_s: tuple[float, ...] = ()
+
+    def troubles(self) -> tuple[str, ...]:
+        """What is wrong with the recording, in a few words each; none where it is whole."""
+        counts = (
+            (self.lost_rows, "row", "lost"),
+            (self.skipped or 0, "slot", "skipped by the board"),
+            (self.bad_lines, "bad line", ""),
+            (self.contradicting_rows, "row", "there twice with other content"),
+            (len(self.gaps), "gap", ""),
+            (max(len(self.segments) - 1, 0), "time", "that the board began anew"),
+            (self.torn_annotations, "correction", "that cannot be read"),
+        )
+        found = ["the recording has no end"] if self.cut_off else []
+        found += ["cut short"] if self.truncated is not None else []
+        found += [f"{n} {what}{'s' if n > 1 else ''} {how}".rstrip() for n, what, how in counts if n]
+        if self.rate_hz and self.declared_hz and abs(self.rate_hz / self.declared_hz - 1) > _RATE_OFF:
+            found.append("not the declared rate")
+        for column in self.columns:
+            faults = sum(column.faults.values())
+            counted = (
+                (column.missing, "missing"),
+                (column.read_errors or 0, "not read"),
+                (faults, "fault" if faults == 1 else "faults"),
+            )
+            told = [f"{n} {how}" for n, how in counted if n]
+            found += [f"{column.name}: {', '.join(told)}"] if told else []
+        found += [f"{one.name}: {one.missing} missing" for one in self.channels if one.missing]
+        return tuple(found)
 
     def as_dict(self) -> dict[str, Any]:
         """Turn it into what JSON can hold; a log without channels has no key for them."""

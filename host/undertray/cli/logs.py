@@ -109,8 +109,15 @@ def _inspect(
 def _lines(found: Inspection, where: str) -> Iterator[str]:
     from undertray.acquire.clock import lost_share
     from undertray.errors import escaped
+    from undertray.report.words import wrapped
 
     yield f"{escaped(where)}: {found.rows} rows in {found.seconds:.1f} s"
+    troubles = "; ".join(escaped(one) for one in found.troubles()[:_MOST])
+    yield wrapped(
+        f"look at    {troubles}" if troubles else "whole      nothing is wrong with the recording",
+        11 * " ",
+        80,
+    )
     for key, value in found.facts.items():
         yield f"{escaped(_LABELS.get(key, key)):10} {_fact(value)}"
     for one in found.corrections[-_MOST:]:
