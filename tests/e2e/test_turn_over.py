@@ -104,3 +104,23 @@ def test_a_car_that_stays_on_the_ground_has_no_list(tmp_path: Path) -> None:
     assert done.returncode == 1
     assert "surface_angle" in done.stderr
     assert done.stderr.count("\n") == 1
+
+
+def test_a_link_that_died_in_mid_drive_shows_nothing_and_did_not_surely_hold(tmp_path: Path) -> None:
+    given = driven(tmp_path, dip=0.1)
+    log = Path(str(given[0]))
+    *rows, end = log.read_text(encoding="utf-8").splitlines()
+    last = next(i for i, line in enumerate(rows) if line.startswith("150005123,"))
+    log.write_text("\n".join([*rows[:last], end, ""]), encoding="utf-8")
+    found = items(*given, "--bumps", 25, "--pack-empty", "7.5V")
+    assert found["margin"]["state"] == "not shown"
+    assert "how run.csv ended is unknown" in found["margin"]["said"]
+    assert not [topic for topic in ("seal", "bumps") if found[topic]["state"] == "shown"]
+    done = undertray("reduce", *given, "--json")
+    told = json.loads(done.stdout)
+    # derived: of 160 s the last 10 are not there
+    assert told["truncated"] is True
+    assert told["why"] == "the recording went on for 10.0 s after its last good row"
+    assert told["verdict"]["word"] == "held, but not surely"
+    listed = json.loads(undertray("sessions", tmp_path, *given[1:], "--json", "--no-cache").stdout)
+    assert [one["truncated"] for one in listed] == [told["why"]]

@@ -91,5 +91,6 @@ def log_of(
         host_us = 5123 + (first + i) * board.period_us + delay_us(i)
         parts.append(b"%d," % host_us + board.line())
     if end:
-        parts.append(b'#end {"rows": %d, "bad": 0, "seconds": 1.0, "why": "stopped"}\n' % rows)
+        lasted_s = rows * board.period_us / 1e6
+        parts.append(f'#end {{"rows": {rows}, "bad": 0, "seconds": {lasted_s}, "why": "stopped"}}\n'.encode())
     return b"".join(parts)

@@ -37,7 +37,7 @@ def test_a_log_comes_back_as_it_was_recorded(tmp_path: Path) -> None:
     assert run.counts[3].tolist() == [8192 + (3 * 7 + 31 * i) % 900 for i in range(4)]
     assert [(note.host_us, note.kind, note.row) for note in run.notes] == [(1042, "device", 0)]
     assert (run.bad_lines, run.cut_off) == (0, False)
-    assert run.end == {"rows": 50, "bad": 0, "seconds": 1.0, "why": "stopped"}
+    assert run.end == {"rows": 50, "bad": 0, "seconds": 0.25, "why": "stopped"}
 
 
 def test_pandas_opens_the_log_as_it_is(tmp_path: Path) -> None:
@@ -91,6 +91,43 @@ def test_a_log_without_end_was_cut_off(tmp_path: Path) -> None:
     text = log_of(ScriptedBoard(), 4, end=False)
     run = read(tmp_path, text[:-3])
     assert (len(run.seq), run.bad_lines, run.cut_off, run.end) == (3, 0, True, None)
+
+
+def broken(rows: int, kept: int, spoil: bool = False, end: bytes | None = None) -> bytes:
+    """A log whose rows after some are gone, or no longer hold, while its end line is whole."""
+    *head, last = log_of(ScriptedBoard(), rows).splitlines(keepends=True)
+    at = len(head) - rows + kept
+    tail = [line[:-2] + (b"0\n" if line[-2:-1] != b"0" else b"1\n") for line in head[at:]] if spoil else []
+    return b"".join([*head[:at], *tail, end or last])
+
+
+@pytest.mark.parametrize("spoil", [False, True])
+def test_rows_that_end_before_the_recording_leave_its_end_unknown(tmp_path: Path, spoil: bool) -> None:
+    # derived: 400 of 1200 rows at 200 Hz are missing behind the last, 2.0 s
+    run = read(tmp_path, broken(1200, 800, spoil))
+    assert (run.cut_off, run.bad_lines) == (False, 400 if spoil else 0)
+    assert run.cut_short == "the recording went on for 2.0 s after its last good row"
+    for kept in (1200, 1190):  # rows that were still on their way when it was stopped
+        assert read(tmp_path, broken(1200, kept, spoil)).cut_short is None
+
+
+def test_rows_that_are_stated_and_not_there_leave_the_end_unknown(tmp_path: Path) -> None:
+    end = b'#end {"rows": 1200, "why": "stopped"}\n'
+    run = read(tmp_path, broken(1200, 800, end=end))
+    assert run.cut_short == "400 of the 1200 rows that the log states are not in it"
+    assert read(tmp_path, broken(1200, 1200, end=end)).cut_short is None
+
+
+@pytest.mark.parametrize(("rested_s", "known"), [(2.0, True), (0.5, False)])
+def test_fans_at_rest_end_a_run_whatever_came_later(tmp_path: Path, rested_s: float, known: bool) -> None:
+    up, down = ScriptedBoard(throttle_us=1500), ScriptedBoard(throttle_us=1000)
+    rows, rest = 800, round(200 * rested_s)
+    head = log_of(up, rows, end=False)
+    down.slot = up.slot
+    tail = log_of(down, rest, end=False).splitlines(keepends=True)[-rest:]
+    run = read(tmp_path, b"".join([head, *tail, b'#end {"rows": 3000, "seconds": 15.0}\n']))
+    assert len(run.seq) == rows + rest
+    assert (run.cut_short is None) == known
 
 
 def test_an_end_without_line_feed_is_an_end(tmp_path: Path) -> None:

@@ -28,7 +28,7 @@ from undertray.acquire.wire import Row, WireNote, parse_line
 from undertray.errors import LogDamaged, LogTooNew, NotARunLog, RunLogError
 from undertray.files import meant_file
 
-__all__ = ["LOG_VERSION", "Note", "Run", "described", "described_anew", "is_run", "read_run"]
+__all__ = ["LOG_VERSION", "REST_US", "Note", "Run", "described", "described_anew", "is_run", "read_run"]
 
 
 # Which rows of a log are read by which description of the board: sensors may be changed on the way.
@@ -89,6 +89,10 @@ def _devices(notes: Sequence[Note], where: str) -> list[tuple[int, Device]]:
 
 
 LOG_VERSION = 1
+REST_US = 1100.0
+"""Throttle at and below which fans stand (common practice, no source)."""
+_RESTED_S = 1.0  # a throttle that goes down for less has stayed up
+_UNHEARD_S, _UNHEARD_ROWS = 0.5, 5  # what a link may hold back when a recording ends, and in slow rows
 _BROKE_OFF = ("port vanished", "disk failed", "silent", "failed")  # ends that nobody asked for
 _HEAD = 1 << 18
 _WHY = 120
@@ -145,6 +149,9 @@ class Run:
         Names of what the rows have behind the pressure columns, none for most boards.
     channel_counts : Counts or None
         Their numbers as logged, a column a channel; :meth:`channel` gives one.
+    end_unseen : str or None
+        What shows that the recording went on after the last row, with the fans not seen at rest; None where
+        nothing does.
     """
 
     name: str
@@ -171,6 +178,7 @@ class Run:
     contradicting_rows: int = 0
     channels: tuple[str, ...] = ()
     channel_counts: Counts | None = None
+    end_unseen: str | None = None
 
     @property
     def cut_short(self) -> str | None:
@@ -188,7 +196,7 @@ class Run:
             return f"the recording broke off ({why})"
         if isinstance(gone, int) and gone > 0:
             return f"the disk did not take {gone} rows"
-        return None
+        return self.end_unseen
 
     def channel(self, name: str) -> NDArray[np.float64] | None:
         """Give one of the numbers that the rows have behind the pressure columns.
@@ -346,7 +354,7 @@ def _run(path: Path, reader: LogScan) -> Run:
     off = ~in_order(rows.host_us)
     rows, notes = _without(rows, notes, off)
     pressures = len(names) - (len(device.channels) if device else 0)
-    return Run(
+    run = Run(
         name=path.stem,
         facts=facts,
         device=device,
@@ -372,6 +380,31 @@ def _run(path: Path, reader: LogScan) -> Run:
         duplicate_rows=int(np.count_nonzero(twice.again)),
         contradicting_rows=twice.contradicting,
     )
+    return replace(run, end_unseen=_end_unseen(run))
+
+
+def _end_unseen(run: Run) -> str | None:
+    """Tell a recording that went on after its rows: its link had died, or a part of the log is lost."""
+    rows, end = len(run.seq), run.end
+    if not rows or end is None or _rested(run):
+        return None
+    span_s = float(run.host_us[-1] - run.host_us[0]) / 1e6
+    lasted_s, stated = end.get("seconds"), end.get("rows")
+    if isinstance(lasted_s, float | int):
+        unheard_s = float(lasted_s) - span_s
+        if unheard_s > max(_UNHEARD_S, _UNHEARD_ROWS * span_s / max(1, rows - 1)):
+            return f"the recording went on for {unheard_s:.1f} s after its last good row"
+        return None
+    there = rows + run.duplicate_rows + run.bad_lines
+    if isinstance(stated, int) and stated > there:
+        return f"{stated - there} of the {stated} rows that the log states are not in it"
+    return None
+
+
+def _rested(run: Run) -> bool:
+    """Whether the throttle was at rest for the last second, and for no less."""
+    here = int(run.host_us.searchsorted(run.host_us[-1] - round(_RESTED_S * 1e6)))
+    return here > 0 and bool((run.drive_us[here:] <= REST_US).all())
 
 
 def _without(rows: RowArrays, notes: list[Note], out: NDArray[np.bool_]) -> tuple[RowArrays, list[Note]]:

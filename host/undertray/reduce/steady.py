@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from undertray.acquire.runlog import REST_US
 from undertray.reduce.longtable import pieces
 from undertray.reduce.parallelfans import are_apart
 
@@ -38,8 +39,6 @@ BLOCK_S = 0.1
 SETTLE_S = 0.8
 STILL_US = 12.0
 _IDLE_US = 60.0
-REST_US = 1100.0
-"""Throttle at and below which fans stand (common practice, no source)."""
 _AFTER_EVENT_S = 0.5
 _LEAST_MOVE_US = 50.0
 _LEAST_LEVEL_S = 1.0

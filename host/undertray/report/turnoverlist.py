@@ -126,11 +126,16 @@ def turnover_items(
         _calibrated(driven, calibration, word),
         _tapped(driven, word),
         _forced(force, units),
-        _margin(driven, units),
-        _packed(driven, word, units),
-        _lost(driven, word),
-        _bumped(driven, car, word),
-        _dropped(driven, units),
+        *(
+            _to_the_end(item, driven)
+            for item in (
+                _margin(driven, units),
+                _packed(driven, word, units),
+                _lost(driven, word),
+                _bumped(driven, car, word),
+                _dropped(driven, units),
+            )
+        ),
         _heard(driven, word),
         _hung(word),
     )
@@ -206,6 +211,15 @@ def _forced(force: ForceCheck | None, units: Display) -> Item:
         f"{said}, more than their joint uncertainty",
         "find out why before anything else: 'undertray force-check'",
     )
+
+
+def _to_the_end(item: Item, driven: Sequence[Driven]) -> Item:
+    """Take nothing for shown by runs of which nobody knows how they ended."""
+    cut = [one.name for one in driven if one.reduction.truncated]
+    if item.state is not State.SHOWN or not cut:
+        return item
+    said = f"{item.said}; but how {few_names(cut)} ended is unknown"
+    return Item(item.topic, State.NOT_SHOWN, said, "drive again, and record until the fans are at rest")
 
 
 def _worst_steady(driven: Sequence[Driven]) -> Iterator[tuple[float, float | None, str, str]]:
