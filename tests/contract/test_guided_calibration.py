@@ -159,4 +159,18 @@ def test_neither_points_nor_port(tmp_path):
         check=False,
     )
     assert done.returncode == 2
-    assert "either --points or --port" in done.stderr
+    assert "give readings (--points FILE) or be led at the board (--port PORT)" in done.stderr
+
+
+def test_with_us_units_the_readings_are_in_inches_of_water_and_heights_stay_as_they_are_typed(tmp_path):
+    water = Water()
+    with tcp_board(water.serve) as port:
+        known = ("--water-c", "20", "--units", "us")
+        status, out, said = guided(tmp_path, port, water, known=known)
+    assert status == 0, said
+    assert not re.search(r"\bPa\b", said + out)
+    assert "bring the column up to about 50 mm" in said
+    # derived: 50 mm are 488.84 Pa (1 mm is 9.7769 Pa at 20 degC), a part that reads (488.84 - 4) / 1.02 of it
+    # 475.3 Pa, and the conventional inch of water is 249.08891 Pa
+    [reading] = re.findall(r"50 mm, rising: p1 ([\d.]+), p2 [\d.]+ inH.O", said)
+    assert float(reading) == pytest.approx(475.3 / 249.08891, abs=0.005)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from statistics import median
 
@@ -177,8 +177,10 @@ class Dialogue:
         plausible: Plausible,
         limits: SteadyLimits | None = None,
         show: Callable[[str], None] | None = None,
+        pressure: tuple[str, float] = ("Pa", 1.0),
     ) -> None:
         self._session = session
+        self._pressure, self._pressure_pa = pressure
         self._fresh = fresh
         self._ask = ask
         self._tell = tell
@@ -326,10 +328,8 @@ class Dialogue:
         if self._show is None or 0 <= reading.t_s - self._shown_s < _SHOW_S:
             return
         self._shown_s = reading.t_s
-        each = "  ".join(
-            f"{name} {pa:z.1f}" for name, pa in zip(self._session.parts, reading.nominal_pa, strict=True)
-        )
-        self._show(f"{each} Pa" + (f"   {last.complaint}" if last is not None else ""))
+        each = "  ".join(self._each(reading.nominal_pa, 1))
+        self._show(f"{each} {self._pressure}" + (f"   {last.complaint}" if last is not None else ""))
 
     def _steady(self) -> SteadyMean | None:
         """Wait for a steady window; None when the person would rather stop."""
@@ -348,19 +348,23 @@ class Dialogue:
                 return None
 
     def _measured(self, mean: SteadyMean) -> str:
-        read = zip(self._session.parts, mean.nominal_pa, strict=True)
-        each = ", ".join(f"{name} {value:.2f}" for name, value in read)
+        each = f"{', '.join(self._each(mean.nominal_pa, 2))} {self._pressure}"
         known = f"spread {max(mean.spread_pa):.1f} Pa and means to {max(mean.mean_sd_pa):.2f} Pa at most"
-        return f"{'steady' if mean.steady else 'not steady'}, {mean.rows} rows, {known}: {each} Pa"
+        return f"{'steady' if mean.steady else 'not steady'}, {mean.rows} rows, {known}: {each}"
 
     def _described(self, point: TakenPoint) -> str:
-        readings = ", ".join(
-            f"{name} {value:.2f}" for name, value in zip(self._session.parts, point.nominal_pa, strict=True)
-        )
+        readings = f"{', '.join(self._each(point.nominal_pa, 2))} {self._pressure}"
         unsteady = "" if point.steady else ", not steady"
         doubted = ", kept despite a doubt" if point.doubts else ""
         dropped = "" if point.reason is None else f", taken back: {point.reason}"
-        return f"{point.height_mm:g} mm, {_way(point.upward)}: {readings} Pa{unsteady}{doubted}{dropped}"
+        return f"{point.height_mm:g} mm, {_way(point.upward)}: {readings}{unsteady}{doubted}{dropped}"
+
+    def _each(self, nominal_pa: Iterable[float], places: int) -> list[str]:
+        """What each sensor says, in the unit of the person."""
+        if self._pressure_pa > 1:
+            places += round(math.log10(self._pressure_pa))
+        read = zip(self._session.parts, nominal_pa, strict=True)
+        return [f"{name} {pa / self._pressure_pa:z.{places}f}" for name, pa in read]
 
 
 def _way(upward: bool) -> str:

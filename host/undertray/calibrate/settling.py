@@ -119,7 +119,7 @@ def _complaint(names: tuple[str, ...], drift: Array, spread: Array, limits: Stea
         if math.isnan(s):
             return f"{name} gives no reading"
         if s > limits.spread_pa:
-            return f"{name} spreads by {s:.2f} Pa, more than {limits.spread_pa:g}"
+            return f"{name} spreads by {s:.2f} Pa, more than {limits.spread_pa:g} Pa"
         if abs(d) > limits.drift_pa:
-            return f"{name} drifts by {d:+.2f} Pa in {limits.window_s:g} s, more than {limits.drift_pa:g}"
+            return f"{name} drifts by {d:+.2f} Pa in {limits.window_s:g} s, more than {limits.drift_pa:g} Pa"
     return ""

@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from undertray.calibrate.calibration import Calibration
     from undertray.calibrate.session import Session
     from undertray.calibrate.settling import SteadyLimits
+    from undertray.report.display import Display
 
 __all__ = ["CAUTION", "ask", "guided", "register", "tell"]
 
@@ -51,7 +52,12 @@ CAUTION = (
 
 
 def guided(
-    port: str, journal: Path, heights_mm: Sequence[float], limits: SteadyLimits, pa_per_mm: float
+    port: str,
+    journal: Path,
+    heights_mm: Sequence[float],
+    limits: SteadyLimits,
+    pa_per_mm: float,
+    shown: Display,
 ) -> tuple[Session, Device, bool]:
     """Lead a person through a calibration, new or begun before."""
     from undertray.acquire.link import open_link
@@ -60,6 +66,13 @@ def guided(
     from undertray.calibrate.dialogue import Dialogue, Plausible
     from undertray.calibrate.session import Session, plan
     from undertray.files import is_present
+
+    def in_units(line: str) -> str:
+        """In the person's unit of pressure; heights stay in that which is typed without one."""
+        return shown.told(line, 2, kept="mm")
+
+    def say(line: str) -> None:
+        tell(in_units(line))
 
     steps = plan(heights_mm)
     link = open_link(port)
@@ -78,8 +91,9 @@ def guided(
         known = nominal_accuracies_pa(board.device.columns)
         names = tuple(session.parts)
         plausible = Plausible(names, pa_per_mm, tuple(known.get(name, 0.0) for name in names))
-        show = _redrawn if sys.stderr.isatty() else None
-        done = Dialogue(session, board.fresh, ask, tell, plausible, limits, show).run()
+        show = (lambda line: _redrawn(in_units(line))) if sys.stderr.isatty() else None
+        unit = shown.pressure, shown.pressure_pa
+        done = Dialogue(session, board.fresh, ask, say, plausible, limits, show, unit).run()
         return session, board.device, done
     finally:
         link.close()
@@ -291,6 +305,7 @@ def _calibrate(
         from_scatter=from_scatter,
         working_pa=working_pa,
     )
+    shown = shown_in(units, the_car)
     before = None if previous is None else Calibration.from_json(previous)
     device = None
     if points is not None:
@@ -303,12 +318,12 @@ def _calibrate(
             _heights(heights),
             SteadyLimits(steady_s, steady_pa, 3 * steady_pa),
             bench.tube.gain * bench.conditions.pa_per_mm,
+            shown,
         )
         if not finished:
             raise typer.Exit
         taken = session.points()
     done = calibrate(taken, setup, made_utc=now_utc(), **_known(device, uid))
-    shown = shown_in(units, the_car)
     notes = [*bench.doubts, *([] if setup.zero_open else [_ZERO_READ])]
     lines = [
         in_one_line(done, the_car, shown),

@@ -76,16 +76,19 @@ class Display:
         """A bare length to fixed decimals."""
         return f"{value_mm / self.length_mm:{form}.{self.places[2] + finer}f}"
 
-    def told(self, text: str, finer: int = 0) -> str:
+    def told(self, text: str, finer: int = 0, kept: str = "") -> str:
         """Turn the pascals, newtons and millimetres of a ready sentence into these units.
 
-        ``finer`` allows as many more decimals, for what is a hundredth of the usual.
+        ``finer`` allows as many more decimals, for what is a hundredth of the usual; ``kept`` is a unit that
+        stays.
         """
         if self.name == "si":
             return text
 
         def shown(found: re.Match[str]) -> str:
             sign, value, turned, until, unit = found.groups()
+            if unit == kept:
+                return found[0]
             factor, digits = {
                 "Pa": (self.pressure_pa, self.pressure_digits),
                 "N": (self.force_n, self.force_digits),
