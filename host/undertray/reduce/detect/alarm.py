@@ -10,7 +10,7 @@ from undertray.reduce.detect.blocks import Array
 from undertray.reduce.detect.fanmodel import Fan, FanRun
 from undertray.reduce.loss import Loss, LossParameters
 
-__all__ = ["LOUD", "REACH", "REF", "STOOD_S", "find_fall"]
+__all__ = ["LOUD", "REACH", "REF", "find_fall"]
 
 REF = (13, 3)  # blocks before now between which the alarm reads "before"
 LOUD = 0.88  # ... and what of it may be left
@@ -18,7 +18,8 @@ _BEGUN = (0.97, 0.92)  # left of it in the block before those it stands for; of 
 _SLOW, _STEEPER = 8, 1.3  # blocks by which a fan may be late, and by how much its law may be steeper
 _COAST = 150  # blocks within which a throttle that came down leaves a fan coasting
 _HEALS = 0.92  # of its most is gone still
-_SHOWS, STOOD_S = 0.25, 0.07  # of a fall, where it counts as begun, and for how long it has to stand since
+_SHOWS, _STOOD_S = 0.25, 0.07  # of a fall, where it counts as begun, and for how long it has to stand since
+_SHALLOW = 0.75  # of the level left or more: it has to stand for a block longer
 _DEEP = 0.4  # of the level left: no dip of a road goes below
 _FALLING = 0.08  # of the level gone with the last block: no dip of a road still goes down that fast by then
 REACH = 32  # blocks that are looked back over for those, as rows may be missing
@@ -26,9 +27,9 @@ REACH = 32  # blocks that are looked back over for those, as rows may be missing
 
 def find_fall(
     fans: FanRun, weights: Array, floor_pa: float, k: int, stands: int, taps: NDArray[np.int64]
-) -> tuple[Loss, float] | None:
+) -> tuple[Loss, bool] | None:
     """The fall, if any, that has stood for so many blocks, that the throttle does not explain, at more than
-    one tap; and how long it has stood, s: without end if it is deeper than a dip can be, or falls on.
+    one tap; and whether it may be a dip of the road yet: it is young, no deeper than one, and falls no more.
     """
     blocks, p = fans.blocks, fans.p
     begin = max(k - REACH, 0)
@@ -82,8 +83,8 @@ def find_fall(
     drop = min(1 - now_pa / before_pa, 1.0)
     onset_s = float(blocks.t_s[at[-1 - since]])
     fall = Loss("seal-loss", onset_s, begin_s, from_pa=before_pa, to_pa=now_pa, drop=drop, confidence=0.5)
-    dip = now[-1] > max(_DEEP, now[-2] - _FALLING)
-    return fall, stood_s if dip else np.inf
+    young = stood_s < _STOOD_S + blocks.block_s * bool(now[-1] > _SHALLOW)
+    return fall, young and bool(now[-1] > max(_DEEP, now[-2] - _FALLING))
 
 
 def _coasts(fan: Fan, p: LossParameters, asked: Array | None, now_pa: float) -> bool:

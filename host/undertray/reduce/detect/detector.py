@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from undertray.quantiles import middle
-from undertray.reduce.detect.alarm import LOUD, REACH, REF, STOOD_S, find_fall
+from undertray.reduce.detect.alarm import LOUD, REACH, REF, find_fall
 from undertray.reduce.detect.blocks import FRAME, Array, Blocks
 from undertray.reduce.detect.eventlist import LEAD, Entry, Told, came_back, find_cuts, measure
 from undertray.reduce.detect.explain import AFTER, BEFORE, SIZE, Explanation, Window, explain
@@ -442,8 +442,8 @@ class Detector:
             found = find_fall(self._fans, self._weights, self._floor_pa(), k, stands + again, taps)
             if found is None:
                 continue
-            fall, stood_s = found
-            if stood_s < STOOD_S and not again:
+            fall, perhaps_a_dip = found
+            if perhaps_a_dip and not again:
                 self._young = k
             else:
                 self._quiet_until = k + round(_AGAIN_S / blocks.block_s)
