@@ -204,7 +204,11 @@ def test_what_lies_beyond_is_said_and_makes_it_wider(tmp_path: Path) -> None:
     assert spans[1] > 2 * spans[0]
     assert outside["suction_pa"]["low"] < fan_pa(1850, 15.5, 1.4) < outside["suction_pa"]["high"]
     words = undertray("whatif", *two_gaps(tmp_path), "--car", tmp_path / "car.toml", "--gap", "1.4 mm").stdout
-    assert "BEYOND WHAT WAS MEASURED (as asked): gap 1.40 mm is 0.70 mm above" in " ".join(words.split())
+    words = " ".join(words.split())
+    assert "BEYOND WHAT WAS MEASURED (as asked): gap 1.40 mm is 0.70 mm above" in words
+    # where the answer is read it is said too, and of no case that was measured
+    assert "against as it is, BEYOND WHAT WAS MEASURED (see below)." in words
+    assert words.count("(see below)") == 1
 
 
 @pytest.mark.slow

@@ -87,7 +87,7 @@ class SpeedAnswer:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a case comes to."""
+    """What a case comes to; ``outside`` where its own throttle, pack or gap lies beyond those measured."""
 
     name: str
     mass_kg: float
@@ -112,6 +112,7 @@ class Outcome:
     beyond: tuple[str, ...]
     second_us: float | None = None
     second_mv: Interval | None = None
+    outside: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -411,6 +412,7 @@ def _outcome(given: _Given, case: Case, speeds_m_s: Sequence[float]) -> tuple[Ou
     largest_mm = _largest_gap(given, case, needs)
     closer = None if given.ride is None or given.ride.alike(case.car) else given.closer_mm(case, pa)
     said = _beyond(given, case, packs_mv, 0.0 if closer is None else float(closer[0]))
+    outside = bool(said)
     for what, found, known, show in (
         ("the least throttle", from_us, given.law.throttles_us, "{:.0f} µs"),
         ("the largest gap", largest_mm, given.law.gaps_mm, "{:.2f} mm"),
@@ -443,6 +445,7 @@ def _outcome(given: _Given, case: Case, speeds_m_s: Sequence[float]) -> tuple[Ou
         beyond=tuple(said),
         second_us=None if case.second is None else case.second.throttle_us,
         second_mv=interval(packs_mv[1]) if len(packs_mv) > 1 else None,
+        outside=outside,
     ), least_n
 
 

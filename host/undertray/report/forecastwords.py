@@ -331,10 +331,11 @@ def _answer(case: Outcome, gain_n: Interval | None, units: Display) -> str:
     """The answer in one sentence: how much margin is left, of which axle, and what that is against now."""
     worse = min(case.margin_n, key=lambda name: case.margin_n[name].value)
     change = "" if gain_n is None else f", {_signed(gain_n, units)} against as it is"
+    far = ", BEYOND WHAT WAS MEASURED (see below)" if case.outside else ""
     name = escaped(case.name)
     return (
         f"{name[:1].upper()}{name[1:]}: least margin {_signed(case.least_margin_n, units)}, {worse}, at"
-        f" {_throttles(case)} and {case.surface_angle:g} degrees{change}."
+        f" {_throttles(case)} and {case.surface_angle:g} degrees{change}{far}."
     )
 
 
