@@ -319,7 +319,15 @@ def test_picture_and_units_and_the_same_bytes(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "words", [["--mass", "-3 kg"], ["--gap", "wide"], ["--mass", "3 mm"], ["--units", "x"]]
+    "words",
+    [
+        ["--mass", "-3 kg"],
+        ["--mass", "180 g"],
+        ["--mass", "+180"],
+        ["--gap", "wide"],
+        ["--mass", "3 mm"],
+        ["--units", "x"],
+    ],
 )
 def test_wrong_usage_is_status_2(tmp_path: Path, words: list[str]) -> None:
     log, car = sweep(tmp_path / "a.csv", "0.4 mm", 12.0), hand_car(tmp_path / "car.toml")

@@ -36,6 +36,8 @@ if TYPE_CHECKING:
 __all__ = ["register"]
 
 _MOST_RUNS = 50
+# of the car's mass: what is put on or taken off between two drives is less, a forgotten sign or unit is not
+_LEAST_MASS, _MOST_MASS = 0.5, 2.0
 
 
 def register(app: typer.Typer) -> None:
@@ -269,8 +271,12 @@ def _changed(
         given = _quantity(mass, "kg", "--mass", -100.0, 200.0) or 0.0
         kg = kg + given if mass.strip()[:1] in "+-" else given
     kg += heavier_kg
-    if not 0.05 < kg <= 200:
-        raise typer.BadParameter(f"the car would have {kg:g} kg", param_hint="--mass")
+    if not _LEAST_MASS * car.mass_kg <= kg <= _MOST_MASS * car.mass_kg:
+        raise typer.BadParameter(
+            f"the car would have {kg:.3g} kg, and has {car.mass_kg:.3g} kg: expected {_LEAST_MASS:g} to"
+            f" {_MOST_MASS:g} times that; '+180 g' is more of it, '3.1 kg' all of it, a bare number is kg",
+            param_hint="--mass",
+        )
     out = replace(car, mass_kg=kg)
     if angle is not None:
         out = replace(out, surface_angle_deg=angle)
