@@ -6,6 +6,7 @@ import json
 import re
 import signal
 import sys
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,7 +17,9 @@ from fakes.program import undertray
 from fakes.pulling import LEVELS, Evenings, G, Puller, Session, session
 from undertray.predict.drag import read_drag, write_drag
 
-EXACT = Puller(repeat=1e-4, step_n=0.01)
+# derived: a friction number that falls with the power 0.04 of the load gives 1, 1.87, 2.61, 3.46 times the
+# force at 1, 1.92, 2.72, 3.64 times the weight: each newton adds 0.93 of its share, as the program takes it
+EXACT = Puller(repeat=1e-4, step_n=0.01, falls=0.04)
 LB_N = 0.45359237 * 9.80665  # published: the pound, and the standard acceleration of free fall
 
 
@@ -75,8 +78,9 @@ def test_what_the_pulls_do_not_tell_has_no_number_and_says_which_would(tmp_path:
     assert any("what the skirt carries" in one and "skirt alone" in one for one in free["missing"])
     locked = pull_test(session(tmp_path / "locked", EXACT, plan=(("moving", "locked"),)))
     assert locked["share"] is None
-    # derived: 1 - k/mu = s (1 - mu_s/mu_t) = 0.25 (1 - 0.35/0.85) = 0.147; less what it is uncertain by
-    assert 0.05 < locked["share_at_least"] < 0.147
+    # derived: 1 - k/(0.93 mu) = s (1 - mu_s/(0.93 mu_t)) = 0.25 (1 - 0.35/0.79) = 0.139; less what the fall
+    # of friction with load is uncertain by, (1 - 0.139)/0.93 * 0.06 * 1.96 = 0.109, and a little more
+    assert 0.0 < locked["share_at_least"] < 0.031
     assert any("pull with the wheels free too" in one for one in locked["missing"])
     # at one suction there is no line, and none is told
     one = session(tmp_path / "one", EXACT, plan=(("moving", "free"),), levels=LEVELS[:1])
@@ -126,13 +130,14 @@ def test_grip_is_by_the_load_on_the_tyres(tmp_path: Path) -> None:
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout)["grip"]
     weight, suction = 2.0 * G, 400.0 * 0.06  # the weakest throttle
-    # derived: a = mu (W + (1 - s) S)/m with the pulled friction, and t = v m/(mu N - F)
+    # derived: what tyres under W + (1 - s) S hold, over m, and t = v m/(grip - F)
     on_tyres = weight + 0.75 * suction
-    assert found["ground_lateral_g"] == pytest.approx(0.85 * on_tyres / weight, rel=0.01)
+    grip = puller.tyre_grip_n(on_tyres)
+    assert found["ground_lateral_g"] == pytest.approx(grip / weight, rel=0.01)
     drag = 0.25 + 0.02 * on_tyres + 0.35 * 0.25 * suction
     assert found["drag_n"] == pytest.approx(drag, rel=0.01)
     sixty = 60 * 0.44704
-    assert found["to_speed"][0]["ground_s"] == pytest.approx(sixty * 2.0 / (0.85 * on_tyres - drag), rel=0.01)
+    assert found["to_speed"][0]["ground_s"] == pytest.approx(sixty * 2.0 / (grip - drag), rel=0.01)
     plain = undertray("reduce", made.log, *given, "--drag", tmp_path / "drag.json")
     assert "by the pulls: the skirt carries 25 %" in plain.stdout
     assert "beyond the pulls" not in plain.stderr
@@ -307,6 +312,48 @@ def test_the_intervals_hold_the_truth(tmp_path: Path) -> None:
     got = EVENINGS.hits(tmp_path, range(50_000, 50_012), held)
     # derived: of 12, 95 % are 11.4 +- 0.8; 9 is three standard deviations below
     assert min(got.values()) >= 9, got
+
+
+@pytest.mark.statistics
+@pytest.mark.parametrize("falls", [0.05, 0.1])
+def test_the_share_holds_the_truth_where_friction_falls_with_load(tmp_path: Path, falls: float) -> None:
+    # derived: 12 of 12 need not hold at the end of what is thought possible; 90 % are 10.8 +- 1.0, and 8 is
+    # three standard deviations below. With a friction that does not change by 33 % held
+    got = replace(EVENINGS, falls=falls).hits(
+        tmp_path, range(54_000, 54_012), lambda made, _: {"share": holds_share(made)}
+    )
+    assert got["share"] >= 8, got
+
+
+def holds_share(made: Session) -> bool:
+    found = pull_test(made)["share"]
+    return found is None or abs(found["mean"] - made.truth["share"]) <= found["u95"]
+
+
+def typed(made: Session, change: Callable[[list[str]], list[str]]) -> str:
+    """The pulls of a session as somebody typed them, and what is said of them."""
+    head, *lines = made.pulls.read_text().splitlines()[1:]
+    rows = [",".join(change(line.split(","))) for line in lines]
+    made.pulls.write_text("\n".join([head, *rows]) + "\n")
+    done = undertray("pull-test", made.log, "--pulls", made.pulls, "--car", made.car)
+    return f"{done.returncode} {' '.join(done.stderr.split())}"
+
+
+def test_pulls_that_cannot_be_are_refused(tmp_path: Path) -> None:
+    other = {"free": "locked", "locked": "free"}
+    swapped = typed(session(tmp_path / "a", EXACT), lambda row: [*row[:2], other[row[2]], *row[3:]])
+    assert swapped.startswith("1 ")
+    assert "look whether 'free' and 'locked' were swapped" in swapped
+    # derived: 0.85 and 9.80665 times less is 0.087, where rubber has 0.8 or so
+    kilograms = typed(
+        session(tmp_path / "b", EXACT), lambda row: [*row[:3], f"{float(row[3]) / G:.3f}", *row[4:]]
+    )
+    assert kilograms.startswith("1 ")
+    assert "cannot be those of this car" in kilograms
+    assert "pull_kg in the header" in kilograms
+    ice = typed(session(tmp_path / "c", replace(EXACT, tyre_mu=0.3)), lambda row: row)
+    assert ice.startswith("0 ")
+    assert "say 0.3 of friction, 0.8 is usual" in ice
 
 
 @pytest.mark.statistics

@@ -46,6 +46,7 @@ class Puller:
     gain: float = 1.0
     repeat: float = 0.04
     step_n: float = 0.05
+    falls: float = 0.0  # power of the load with which tyre_mu falls; it is that of the weight
     blown: bool = False  # the skirt is pressed on by suction alone, not by a spring
 
     @property
@@ -68,12 +69,17 @@ class Puller:
             low_mm, high_mm = (sunk_mm, high_mm) if tyres_n + skirt_n < press_n else (low_mm, sunk_mm)
         return tyres_n, skirt_n
 
+    def tyre_grip_n(self, load_n: float, share: float = 1.0) -> float:
+        """Friction of tyres that have a share of the weight, under a load."""
+        standing_n = share * self.mass_kg * G
+        return self.tyre_mu * load_n * (max(load_n, 1e-9) / standing_n) ** -self.falls
+
     def drives(self, suction_n: float, angle_deg: float = 0.0, driven: float = 1.0) -> bool:
         """Whether wheels that carry a share of everything push it along level, from a stand."""
         tyres_n, skirt_n = self.contacts_n(suction_n, angle_deg)
         brakes_n = self.static * (self.rolling * tyres_n + self.bearings_n + self.skirt_mu * skirt_n)
         aside_n = driven * self.mass_kg * G * np.sin(np.radians(angle_deg))
-        return bool(self.static * self.tyre_mu * driven * tyres_n >= np.hypot(brakes_n, aside_n))
+        return bool(self.static * self.tyre_grip_n(driven * tyres_n, driven) >= np.hypot(brakes_n, aside_n))
 
     def stuck_pa(self, per_pa: float, most_pa: float, angle_deg: float = 0.0, driven: float = 1.0) -> float:
         """Suction above which it does not drive any more, raised by one Pa a step; infinite for none."""
@@ -88,7 +94,7 @@ class Puller:
         tyres_n, skirt_n = self.contacts_n(suction_n)
         four = [tyres_n / 4] * 4
         if wheels == "locked":
-            each = [self.tyre_mu * n for n in four]
+            each = [self.tyre_grip_n(n, 0.25) for n in four]
         else:
             each = [self.rolling * n + self.bearings_n / 4 for n in four]
         return more * (sum(each) + self.skirt_mu * skirt_n)
@@ -219,6 +225,7 @@ class Evenings:
     skirt_n_mm: Ends
     repeat: Ends
     blown: bool = False
+    falls: float = 0.0
 
     def drawn(self, folder: Path, seed: int) -> tuple[Session, Puller]:
         """One of them."""
@@ -232,6 +239,7 @@ class Evenings:
             gain=1 + rng.uniform(-0.02, 0.02),
             repeat=rng.uniform(*self.repeat),
             blown=self.blown and bool(rng.random() < 0.5),
+            falls=self.falls,
         )
         return session(folder, puller, seed, floor=seed), puller
 

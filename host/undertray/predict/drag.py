@@ -52,6 +52,9 @@ Array = NDArray[np.float64]
 Numbers = Mapping[str, float]
 Of = Callable[[Numbers], float]
 _DISAGREE = 0.01
+# rubber on dry ground, and how many times surfaces make it more or less (common practice, no source);
+# kilograms read as newtons make it a tenth
+_USUAL_MU, _FAR_TIMES, _MOST_TIMES = 0.8, 2.0, 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +80,15 @@ class Contacts:
         """Friction number of the tyres."""
         return m[f"{self.kind}.locked.level_n"] / self.weight_n
 
+    def tyres_more(self, m: Numbers) -> float:
+        """Friction that each newton adds on tyres that carry the weight already."""
+        return self.tyres(m) * (1 - m.get("tyres_fall", 0.0))
+
+    def grip_n(self, m: Numbers, load_n: Array, standing_n: float) -> Array:
+        """Friction of tyres under a load, N; ``standing_n`` is what they had of the weight, pulled."""
+        more_n = np.maximum(load_n - standing_n, 0.0)
+        return np.asarray(self.tyres(m) * (load_n - more_n) + self.tyres_more(m) * more_n)
+
     def level(self, m: Numbers) -> float:
         """Pull of the free wheels without suction over the weight."""
         return m[f"{self.kind}.free.level_n"] / self.weight_n
@@ -98,12 +110,12 @@ class Contacts:
         return m[f"{self.kind}.none.mu"]
 
     def tyres_over_rolling(self, m: Numbers) -> float:
-        """Friction of the tyres above that of rolling."""
-        return self.tyres(m) - self.rolling(m)
+        """Friction that a newton more on the tyres adds, above that of rolling."""
+        return self.tyres_more(m) - self.rolling(m)
 
     def tyres_over_skirt(self, m: Numbers) -> float:
-        """Friction of the tyres above that of the skirt."""
-        return self.tyres(m) - self.skirt(m)
+        """Friction that a newton more on the tyres adds, above that of the skirt."""
+        return self.tyres_more(m) - self.skirt(m)
 
     def skirt_over_rolling(self, m: Numbers) -> float:
         """Friction of the skirt above that of rolling wheels."""
@@ -119,7 +131,7 @@ class Contacts:
 
     def share_by_locked(self, m: Numbers) -> float:
         """Share of the skirt, by locked pulls and the skirt alone."""
-        return _ratio(self.tyres(m) - self.locked(m), self.tyres_over_skirt(m))
+        return _ratio(self.tyres_more(m) - self.locked(m), self.tyres_over_skirt(m))
 
     def skirt_at_work(self, m: Numbers) -> float:
         """Friction number of the skirt, by free and locked pulls."""
@@ -128,7 +140,7 @@ class Contacts:
 
     def least_share(self, m: Numbers) -> float:
         """Least share of the skirt that locked pulls leave."""
-        return 1 - _ratio(self.locked(m), self.tyres(m))
+        return 1 - _ratio(self.locked(m), self.tyres_more(m))
 
 
 def _ratio(above: float, below: float) -> float:
@@ -189,16 +201,19 @@ def share_number(measured: Measured, weight_n: float) -> Of | None:
 
 
 def _weighed(measured: Measured, weight_n: float) -> tuple[list[Of], list[float], Array]:
-    """The ways, the weight of each by least squares, and the inverse of their covariance."""
+    """The ways, the weight of each by how well it is known, and the inverse of their covariance.
+
+    What they have in common, which no pull tells, is nearly the same in all: least squares with the
+    covariance would take one way away from another to be rid of it.
+    """
     ways = _ways(measured, weight_n)
     if not ways:
         return [], [], np.empty((0, 0))
     slopes = np.array([measured.gradient(way) for way in ways]).reshape(len(ways), len(measured.names))
-    inverse = np.linalg.pinv(slopes @ measured.covariance() @ slopes.T, rcond=1e-9, hermitian=True)
-    weights = inverse.sum(axis=1)
-    whole = weights.sum()
-    even = np.full(len(ways), 1 / len(ways))
-    return ways, (weights / whole if whole > 0 else even).tolist(), inverse
+    covariance = slopes @ measured.covariance() @ slopes.T
+    weights = 1 / np.maximum(np.diag(covariance), 1e-18)
+    inverse = np.linalg.pinv(covariance, rcond=1e-9, hermitian=True)
+    return ways, (weights / weights.sum()).tolist(), inverse
 
 
 def _ways(measured: Measured, weight_n: float) -> list[Of]:
@@ -320,7 +335,68 @@ def pulled_drag(
         *((pull, None) for pull in along if pull.wheels == "none"),
     ]
     measured, spans, notices = fit_pulls(with_suction, car.weight_n, balance or Balance(), share)
-    return conclude(car.name, reduction.run, car.weight_n, share is not None, measured, spans, notices)
+    _refuse_swapped(reduction.run, measured, spans)
+    said = _friction_said(reduction.run, car, measured)
+    return conclude(
+        car.name, reduction.run, car.weight_n, share is not None, measured, spans, (*notices, *said)
+    )
+
+
+def _refuse_swapped(run: str, measured: Measured, spans: Sequence[Span]) -> None:
+    """What rolls is pulled along with less than what is locked, whatever the suction."""
+    for kind in ALONG:
+        lines = {span.wheels: span for span in spans if span.kind == kind}
+        if not all(f"{kind}.{wheels}.level_n" in measured for wheels in ("free", "locked")):
+            continue
+        both = all(f"{kind}.{wheels}.per_n" in measured for wheels in ("free", "locked"))
+        for at_n in (0.0, min(lines["free"].high_n, lines["locked"].high_n) if both else 0.0):
+
+            def more_n(m: Numbers, kind: str = kind, at_n: float = at_n) -> float:
+                free, locked = (
+                    m[f"{kind}.{wheels}.level_n"] + m.get(f"{kind}.{wheels}.per_n", 0.0) * at_n
+                    for wheels in ("free", "locked")
+                )
+                return locked - free
+
+            found = measured.estimate(more_n)
+            if found.u95 is not None and found.mean + found.u95 < 0:
+                raise ReductionError(
+                    f"{kind} pulls take less with the wheels locked than free",
+                    where=run,
+                    seen=f"{found.mean:.3g} N at {at_n:.1f} N of suction",
+                    expected="more with them locked",
+                    do="look whether 'free' and 'locked' were swapped",
+                )
+
+
+def _friction_said(run: str, car: Car, measured: Measured) -> tuple[str, ...]:
+    """What locked pulls say of the tyres beside what the car file does."""
+    expected = _USUAL_MU if car.tyre_mu is None else car.tyre_mu
+    source = "usual" if car.tyre_mu is None else "in the car file"
+    said = []
+    for kind in ALONG:
+        if f"{kind}.locked.level_n" not in measured:
+            continue
+        mu = measured[f"{kind}.locked.level_n"] / car.weight_n
+        times = mu / expected
+        if not 1 / _MOST_TIMES <= times <= _MOST_TIMES:
+            raise ReductionError(
+                f"{kind} pulls with wheels locked cannot be those of this car",
+                where=run,
+                seen=f"a friction of the tyres of {mu:.2g}",
+                expected=f"about the {expected:g} that is {source}",
+                do=(
+                    "if these are kilograms: pull_kg in the header"
+                    if times < 1
+                    else "if these are newtons: pull_n in the header"
+                ),
+            )
+        if not 1 / _FAR_TIMES <= times <= _FAR_TIMES:
+            said.append(
+                f"{kind} pulls with wheels locked say {mu:.2g} of friction, {expected:g} is {source}: look at"
+                " the unit of the pulls, the mass, and whether all wheels were locked"
+            )
+    return tuple(said)
 
 
 def pulled_suctions(reduction: Reduction, pulls: Sequence[Pull]) -> list[tuple[Pull, Suction]]:
@@ -368,25 +444,31 @@ def conclude(
     share. With Coulomb friction of the numbers m_t of the tyres, m_s of the skirt, c of the rolling wheels,
     and a brake b that does not change with load, it takes
 
-    | wheels locked: ``m_t (W + (1 - s) S) + m_s s S``, a level ``m_t W`` and a slope ``m_t (1 - s) + m_s s``
+    | wheels locked: ``m_t (W + (1 - f)(1 - s) S) + m_s s S``, a level ``m_t W`` and a slope
+      ``m_t (1 - f)(1 - s) + m_s s``
     | wheels free: ``b + c (W + (1 - s) S) + m_s s S``, a level ``b + c W`` and a slope ``c (1 - s) + m_s s``
     | the skirt alone under the load P: ``m_s P``.
+
+    f is what each newton more on the tyres adds less than its share, as friction numbers of rubber fall with
+    load: taken as 0.07 with a standard deviation of 0.06, which is what a power of the load between 0 and
+    -0.1 gives at twice to three times the weight (common practice, no source). No pull tells it apart from
+    the share, so it is in the interval of the share, and of what follows from it.
 
     So: m_t is the level of the locked pulls over the weight. c and b are not told apart: c lies between 0
     and the level of the free pulls over the weight, and is taken as anything in between (a rectangle). The
     slope of the free pulls is the drag that each newton of suction costs, whatever it is made of. The share
     follows from
 
-    | free and locked: ``1 - s = (k_locked - k_free)/(m_t - c)``: the skirt drops out of the difference, which
-      is the load on the tyres at work, so no friction of the skirt is needed;
+    | free and locked: ``1 - s = (k_locked - k_free)/(m_t (1 - f) - c)``: the skirt drops out of the
+      difference, which is the load on the tyres at work, so no friction of the skirt is needed;
     | free and the skirt alone: ``s = (k_free - c)/(m_s - c)``;
-    | locked and the skirt alone: ``s = (m_t - k_locked)/(m_t - m_s)``, unless both rub alike.
+    | locked and the skirt alone: ``s = (m_t (1 - f) - k_locked)/(m_t (1 - f) - m_s)``, unless both rub alike.
 
-    One of them suffices; those that there are go together by least squares with their covariance, and
-    where they differ by more than chance, that is said: friction that falls with load does it, as does a
-    skirt that carries weight with the fans off. Free pulls alone say nothing of s: a little of a skirt that
-    rubs much drags as much as a lot of one that slides. Locked pulls alone, with m_s not below 0, leave
-    ``s >= 1 - k_locked/m_t``.
+    One of them suffices; those that there are go together, each with its weight by its uncertainty, and
+    where they differ by more than chance, that is said: friction that falls faster with load does it, as
+    does a skirt that carries weight with the fans off. Free pulls alone say nothing of s: a little of a
+    skirt that rubs much drags as much as a lot of one that slides. Locked pulls alone, with m_s not below 0,
+    leave ``s >= 1 - k_locked/(m_t (1 - f))``.
 
     References
     ----------
@@ -493,6 +575,7 @@ _NAMES = {
     *(f"{kind}.none.mu" for kind in ALONG),
     "rolling_share",
     "suction_scale",
+    "tyres_fall",
 }
 
 
@@ -610,8 +693,8 @@ def _scatter(value: object, n: int, where: str) -> tuple[Scatter, ...]:
 
 
 def _shared(value: object, n: int, where: str) -> dict[str, tuple[float, ...]]:
-    if not isinstance(value, dict) or not set(value) <= {"balance", "suction", "rolling"}:
-        raise _no_drag(where, "shared errors of balance, suction and rolling")
+    if not isinstance(value, dict) or not set(value) <= {"balance", "suction", "rolling", "tyres"}:
+        raise _no_drag(where, "shared errors of balance, suction, rolling and tyres")
     return {source: _row(moved, n, where) for source, moved in value.items()}
 
 
@@ -634,13 +717,29 @@ def _spans(value: object, where: str) -> tuple[Span, ...]:
 _BEYOND = 1.1  # of the greatest suction pulled at: within it a line is no guess
 
 
-def pulled_car(car: Car, drag: Drag) -> Car:
-    """A car with the friction of its tyres as it was pulled, in place of that of its file."""
-    mu = drag.tyre_mu()
+def pulled_car(car: Car, drag: Drag, suction_n: float = 0.0) -> Car:
+    """A car with the friction that its tyres had when pulled, at their load at a suction."""
+    mu = _mu_at(drag, suction_n)
     if mu is None or mu.mean <= 0:
         return car
     within = car.tyre_mu_within if mu.u95 is None else mu.u95 / RECTANGLE_95
     return replace(car, tyre_mu=mu.mean, tyre_mu_within=within)
+
+
+def _mu_at(drag: Drag, suction_n: float) -> Estimate | None:
+    """Friction number of the tyres with what the skirt leaves them of a suction force."""
+    mu, share = drag.tyre_mu(), share_number(drag.measured, drag.weight_n)
+    kind = next((one.kind for one in drag.frictions if one.tyre_mu is not None), None)
+    if mu is None or kind is None:
+        return mu
+    contacts = Contacts(kind, drag.weight_n)
+
+    def at_load(m: Numbers) -> float:
+        tyres = 1.0 if share is None else min(1.0, max(0.0, 1 - share(m)))
+        load_n = drag.weight_n + tyres * max(0.0, suction_n) / m["suction_scale"]
+        return float(contacts.grip_n(m, np.array(load_n), drag.weight_n)) / load_n
+
+    return drag.measured.estimate(at_load)
 
 
 def pulled_grip(steady: Steady, car: Car, drag: Drag, speeds_m_s: Sequence[float] = ()) -> Grip | None:
@@ -665,16 +764,16 @@ def pulled_grip(steady: Steady, car: Car, drag: Drag, speeds_m_s: Sequence[float
     Notes
     -----
     The tyres have ``W cos A + (1 - s) D``, and their friction number is that of the locked pulls where there
-    are such. Drag is that of the free pulls that keep moving at this suction, or that just move where there
-    are no others; it is taken as on level ground. The share, the force and the drag are taken as
-    independent of one another. On a wall or upside down a skirt on springs gives some of the weight back to
-    the tyres; that is left out, so they may have more.
+    are such, less what it loses to the load on level ground. Drag is that of the free pulls that keep moving
+    at this suction, or that just move where there are no others; it is taken as on level ground. The share,
+    the force and the drag are taken as independent of one another. On a wall or upside down a skirt on
+    springs gives some of the weight back to the tyres; that is left out, so they may have more.
     """
     forces = steady.downforce_n, steady.front_n, steady.rear_n
     share = drag.share and Estimate(min(1.0, max(0.0, drag.share.mean)), drag.share.u95)
     kind = "moving" if "moving.free.per_n" in drag.measured else None
     return grip(
-        pulled_car(car, drag),
+        pulled_car(car, drag, forces[0].mean),
         forces[0].mean,
         forces[1].mean,
         forces[2].mean,

@@ -147,9 +147,10 @@ def drivable_window(
 
     ``N_d = f W cos A + (1 - s) g S + s f B``, ``B = min(e W (1 - cos A), S)``
 
-    and drives level along the surface as long as ``m_t N_d >= hypot(f W sin A, F)``, F the pull of the free
-    wheels at this S and angle: that of the pulls on the ground, with the rolling resistance and the skirt's
-    friction of the load that is now another. e lies between 0 and 1: whether the weight is on the tyres
+    and drives level along the surface as long as ``m_t N_d >= hypot(f W sin A, F)``, with less for what N_d
+    is above f W (:func:`undertray.predict.drag.conclude`), F the pull of the free wheels at this S and angle:
+    that of the pulls on the ground, with the rolling resistance and the skirt's friction of the load that is
+    now another. e lies between 0 and 1: whether the weight is on the tyres
     alone, as where suction itself presses the skirt on, or is shared with the skirt as by springs, no pull on
     the ground tells; the skirt hands back no more than it carries. The end is told for a half of
     it, and its interval holds for all of them. The motor has to give
@@ -303,7 +304,7 @@ class _Case:
         contacts, share = self._pulled()
 
         def left_n(m: Numbers, pa: Array) -> Array:
-            back_n = self.back_n(m, pa) * (contacts.tyres(m) * share(m) - self.skirt_per_n(m))
+            back_n = self.back_n(m, pa) * (contacts.tyres_more(m) * share(m) - self.skirt_per_n(m))
             ground_n = contacts.tyres(m) * press_n + contacts.locked(m) * self.suction_n(m, pa)
             return ground_n + back_n - self.car.weight_n * self.sine
 
@@ -326,7 +327,8 @@ class _Case:
         def left_n(m: Numbers, pa: Array) -> Array:
             standing_n = weight_n * self.cosine + self.weight_share * share(m) * self.back_n(m, pa)
             load_n = standing_n + (1 - share(m)) * m["driven_part"] * self.suction_n(m, pa)
-            return contacts.tyres(m) * load_n - np.hypot(weight_n * self.sine, self.drag_n(m, pa))
+            grip_n = contacts.grip_n(m, load_n, self.weight_share * contacts.weight_n)
+            return grip_n - np.hypot(weight_n * self.sine, self.drag_n(m, pa))
 
         name = "the driven wheels" if self.car.driven == "all" else f"the driven {self.car.driven} wheels"
         return [_Condition(name, lambda pa: self.left(left_n, pa))]

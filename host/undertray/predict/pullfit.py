@@ -160,6 +160,10 @@ ALONG = KINDS[1:]
 _APART = 0.1  # of the weight: suctions that differ by less tell no slope
 _ENOUGH = 4  # degrees of freedom from which on the pulls tell their own scatter
 _ROLLING = (0.5, 1 / math.sqrt(12))  # mean and standard deviation of what lies anywhere from 0 to 1
+# mean and standard deviation of what a newton more on rubber adds less than its share: 0 to 0.14 is a
+# friction number that falls with the power 0 to 0.1 of the load, at two to three times the weight (common
+# practice, no source)
+_TYRES_FALL = (0.07, 0.06)
 _UNLIKELY = 0.01
 
 
@@ -224,7 +228,8 @@ def fit_pulls(
     measured : Measured
         ``KIND.WHEELS.level_n``, the pull without suction, N, ``KIND.WHEELS.per_n``, what each N of suction
         adds, and ``KIND.none.mu``, friction of the skirt alone, as far as the pulls tell them; also what
-        they do not: ``rolling_share``, the part of the rolling pull that goes with the load, and
+        they do not: ``rolling_share``, the part of the rolling pull that goes with the load,
+        ``tyres_fall``, what each newton more on the tyres adds less than its share of friction, and
         ``suction_scale``, 1: suction force by the taps over the true one, by whose error the slopes are off.
     spans : tuple of Span
         What was pulled.
@@ -336,8 +341,16 @@ def _together(
     values = [value for _, parts in found for part in parts for value in part.values]
     n = len(names)
     names, values = [*names, "suction_scale"], [*values, 1.0]
-    if any(name.endswith(".free.level_n") for name in names):
-        names, values = [*names, "rolling_share"], [*values, _ROLLING[0]]
+    unknown = [
+        (name, source, prior)
+        for name, source, ends, prior in (
+            ("rolling_share", "rolling", ".free.level_n", _ROLLING),
+            ("tyres_fall", "tyres", ".locked.per_n", _TYRES_FALL),
+        )
+        if any(one.endswith(ends) for one in names)
+    ]
+    names = [*names, *(name for name, _, _ in unknown)]
+    values = [*values, *(mean for _, _, (mean, _) in unknown)]
     shared = {source: np.zeros(len(names)) for source in ("balance", "suction")}
     scatter, place = [], 0
     for kind, parts in found:
@@ -357,8 +370,8 @@ def _together(
             scatter.append(Scatter(_rows(size * covariance), float(dof) if known else math.inf))
     # as it stretches the suction, it makes the slopes less: what they give at a suction read stays
     shared["suction"][n] = -suction_share
-    if len(names) > n + 1:
-        shared["rolling"] = np.eye(len(names))[n + 1] * _ROLLING[1]
+    for place, (_, source, (_, sd)) in enumerate(unknown, n + 1):
+        shared[source] = np.eye(len(names))[place] * sd
     return Measured(
         tuple(names),
         tuple(values),
