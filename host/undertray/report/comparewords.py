@@ -96,7 +96,7 @@ def _answer(claim: Claim, units: Display) -> str:
     way = "less" if value < 0 else "more"
     by = "" if share is None else f"{abs(share):.1%} "
     amount = f"{number(value / units.pressure_pa, signed=True)} {units.pressure}"
-    interval = _span(claim.difference, units.pressure_pa).strip()
+    interval = _span(claim.difference, units.pressure_pa).strip(" ()")
     within = f", {interval}" if interval else ""
     return f"{name} has {by}{way} suction than {against} ({amount}{within}): {_sure(claim)}."
 

@@ -435,7 +435,6 @@ def _cells(one: Session, fact: str, units: Display) -> tuple[str, ...]:
 def comparison_page(found: Comparison, kept: Sequence[Taken], page: Path, units: Display = SI) -> str:
     """Lay out a comparison: what came out, its picture, the groups, and the runs with their reports."""
     sure = [claim for claim in found.claims if claim.what == "suction_pa" and claim.more_than_noise]
-    headline = " ".join(answer_words(found, units))
     heads, columns = group_cells(found.groups, units)
     entries = [
         _entry(
@@ -456,7 +455,7 @@ def comparison_page(found: Comparison, kept: Sequence[Taken], page: Path, units:
     return render_comparison(
         title=f"By {escaped(found.by)}, against {escaped(found.reference)}",
         tone="good" if sure else "unsure",
-        headline=headline or "No difference of the suction is claimed.",
+        answers=answer_words(found, units) or ["No difference of the suction is claimed."],
         claims=[*other_claims(found, units), *(plan_words(p, units) for p in found.plans)],
         picture=comparison_picture(found, units),
         groups=Grid(("Group", *heads), columns),
