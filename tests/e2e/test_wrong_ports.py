@@ -137,3 +137,23 @@ def test_sessions_report_and_compare_follow(tmp_path: Path) -> None:
     compared = undertray("compare", good, bad, "--car", car, "--by", "skirt")
     assert "more than noise (" not in compared.stdout
     assert "wrong port" in compared.stdout + compared.stderr
+
+
+@pytest.mark.parametrize(
+    ("share", "faulty", "said"),
+    [
+        (0.0, ["rear-right"], "tap rear-right read next to nothing for the whole run"),
+        # derived: 0.4 of what it read is under half of what the others do, and far from nothing
+        (0.4, [], "tap rear-right reads"),
+        (1.0, [], ""),
+    ],
+)
+def test_a_hose_that_was_never_pushed_on_is_named(tmp_path, share, faulty, said):
+    suction, throttle = _drive()
+    suction[:, 3] *= share
+    judged, text = _judged(tmp_path, suction, throttle)
+    assert [e["first_tap"] for e in judged["events"] if e["kind"] == "sensor-fault"] == faulty
+    if said:
+        assert said in text
+    else:
+        assert "rear-right read" not in text

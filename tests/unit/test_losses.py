@@ -8,6 +8,7 @@ import pytest
 import undertray
 from fakes.signals import fan, ramp, steady, times
 from undertray.errors import ReductionError
+from undertray.reduce.detect.detector import Detector
 from undertray.reduce.losses import KINDS, LossParameters, find_losses
 
 RATES = (50.0, 200.0, 1000.0)
@@ -343,3 +344,39 @@ def test_a_period_that_is_none_is_refused(period_s):
     t, suction, throttle = _coarse(10.0, 1)
     with pytest.raises(ReductionError, match="period"):
         find_losses(t, suction, throttle, period_s=period_s)
+
+
+def _with_a_low_tap(share, taps=6, seed=3):
+    """Fans that come up after two seconds, one tap that reads a share of the rest; two throttles."""
+    t = times(14)
+    pulse = np.where(t < 2, 1000.0, np.where(t < 8, 1600.0, 1750.0))
+    came = np.where(t < 2, 0.0, np.where(t < 8, 0.7, 1.0)) * (1 - np.exp(-np.maximum(t - 2, 0) / 0.1))
+    suction = steady(t, taps, noise_pa=3.0, seed=seed, shape=lambda t: came)
+    suction[:, 1] = 900 * share * came + np.random.default_rng(seed).normal(0, 3, len(t))
+    return t, suction, pulse
+
+
+@pytest.mark.parametrize("taps", [3, 6])
+def test_a_hose_that_was_never_on_is_told_from_the_first_row(taps):
+    (event,) = find_losses(*_with_a_low_tap(0.0, taps))
+    assert (event.kind, event.first_tap, event.onset_s, event.end_s) == ("sensor-fault", "p2", 0.0, None)
+    # what the others read beside it, at the lower throttle or the higher
+    assert event.from_pa == pytest.approx(900 * 0.85, rel=0.25)
+    assert abs(event.to_pa) < 5
+
+
+@pytest.mark.parametrize("share", [0.1, 0.4])
+def test_a_tap_beside_an_edge_that_leaks_is_no_fault(share):
+    """Suction under a floor is not even: next to nothing at every throttle is what cannot be."""
+    assert find_losses(*_with_a_low_tap(share)) == ()
+
+
+def test_a_hose_that_was_never_on_is_the_same_in_pieces_of_any_size():
+    t, suction, pulse = _with_a_low_tap(0.0)
+    told = []
+    for size in (7, 333, len(t)):
+        detector = Detector(1 / 200, 6)
+        for a in range(0, len(t), size):
+            detector.feed(t[a : a + size], suction[a : a + size], pulse[a : a + size])
+        told.append(detector.finish())
+    assert told[0] == told[1] == told[2]

@@ -224,6 +224,12 @@ class Loads:
         there = [self.codes[i] for i in np.unique(self.pattern).tolist()]
         return tuple(name for i, name in enumerate(self.taps) if not all(c >> i & 1 for c in there if c))
 
+    @property
+    def never_good(self) -> tuple[str, ...]:
+        """Those of them that were good in no row."""
+        there = self.codes if self.pattern is None else [self.codes[i] for i in np.unique(self.pattern)]
+        return tuple(name for i, name in enumerate(self.taps) if not any(c >> i & 1 for c in there))
+
     def parts(self, rows: Bools) -> Iterator[Part]:
         """Rows with the same good taps."""
         for code, matrix in self.matrices.items():

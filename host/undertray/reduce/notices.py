@@ -236,6 +236,7 @@ LEAST_PA = 25.0
 """Least size of that, Pa; below it is a hose that is off, in the wind."""
 _LEAST_UNKNOWN_PA = 150.0  # below it, where no rest was seen: the zero of a part as it comes
 _MOVED_US = 100.0
+_NOTHING, _LOW, _FEW_TAPS = 0.05, 0.5, 3  # shares of what the others read; too few to have others
 
 
 def wrong_ports(car: Car, suction: TapSuction, throttle_us: Array) -> str:
@@ -307,7 +308,7 @@ def run_notices(
     car: Car,
     calibration: Calibration | None,
     suction: TapSuction,
-    absent: Sequence[str],
+    loads: Loads,
     further: Sequence[str],
 ) -> tuple[str, ...]:
     """Say what a reader of the numbers has to know."""
@@ -319,12 +320,50 @@ def run_notices(
     for name, share in suction.outside.items():
         said.append(f"tap {name}: {share:.1%} of the readings lie outside the calibrated range")
     said += _of_the_log(run, time)
-    for name in absent:
-        said.append(f"tap {name} was missing or faulty in part of the run: its neighbours stood in for it")
+    said += _of_low_taps(run, car, suction, loads)
     said += _of_the_car(car)
     said += tube_notices(car, time.rate_hz)
     said += further
     return tuple(said)
+
+
+def _of_low_taps(run: Run, car: Car, suction: TapSuction, loads: Loads) -> Iterator[str]:
+    """Taps that were left out, and taps that read far less than the others with the throttle up.
+
+    No event: suction under a floor is not even, and beside an edge that leaks a sound tap may read half of
+    what the others do. Common practice, no source.
+    """
+    never = loads.never_good
+    level_pa = _levels_up(run, suction)
+    for tap, own_pa in zip(car.taps, level_pa, strict=True):
+        if tap.name not in loads.absent:
+            continue
+        why = "was missing or faulty in part of the run"
+        if tap.name in never:
+            why = "was missing or faulty for the whole run"
+            if abs(own_pa) < _NOTHING * np.nanmax(level_pa):
+                why = f"read next to nothing for the whole run ({own_pa:.0f} Pa): is its hose on, and free"
+                yield f"tap {tap.name} {why}? Its neighbours stood in for it"
+                continue
+        yield f"tap {tap.name} {why}: its neighbours stood in for it"
+    good = [i for i, tap in enumerate(car.taps) if tap.name not in never and np.isfinite(level_pa[i])]
+    if len(good) < _FEW_TAPS:
+        return
+    for i in good:
+        others_pa = float(np.median([level_pa[k] for k in good if k != i]))
+        if others_pa > _LEAST_UNKNOWN_PA and 0 <= level_pa[i] < _LOW * others_pa:
+            yield (
+                f"tap {car.taps[i].name} reads {level_pa[i]:.0f} Pa with the throttle up, the others "
+                f"{others_pa:.0f} Pa: the edge beside it leaks, or its hose leaks, is kinked or half off; "
+                "'undertray check-taps' tells which"
+            )
+
+
+def _levels_up(run: Run, suction: TapSuction) -> Array:
+    """Median of each tap with the throttle up, in rows spread over the run, Pa."""
+    step = max(1, len(suction.pa) // _LOOKED_AT)
+    up = ~(run.drive_us[::step] <= REST_US)
+    return middles_seen(suction.pa[::step][up if up.any() else slice(None)].T)
 
 
 def _of_the_car(car: Car) -> list[str]:

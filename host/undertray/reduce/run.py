@@ -241,7 +241,7 @@ def reduce_run(
             car,
             calibration,
             suction,
-            loads.absent,
+            loads,
             (
                 *_unmeasured(row_s[~there]),
                 *zero.notices,

@@ -63,7 +63,7 @@ class Blocks:
         self._raw: list[tuple[int, Array, Array, Array]] = []
         self._waiting: tuple[Array, Array, Array, Bools] | None = None
         self._origin_s, self._origin_block, self._number = 0.0, 0, -1
-        self._row, self._last_s = 0, np.nan
+        self._row, self.begin_s, self._last_s = 0, np.nan, np.nan
         self._last: Array | None = None
         self._held_us = np.nan
 
@@ -73,7 +73,9 @@ class Blocks:
             return
         row = self._row + (len(self._waiting[0]) if self._waiting else 0)
         self._raw.append((row, t_s, suction_pa, throttle_us))
-        before = float(t_s[0]) if np.isnan(self._last_s) else self._last_s
+        if np.isnan(self._last_s):
+            self.begin_s = float(t_s[0])
+        before = self.begin_s if np.isnan(self._last_s) else self._last_s
         (cuts,) = (np.diff(t_s, prepend=before) > self._gap_s).nonzero()
         start = 0
         for cut in [*cuts.tolist(), len(t_s)]:

@@ -398,6 +398,8 @@ class Detector:
     def _fault_began(self, fault: Fault) -> float:
         """When a tap went wrong, to the sample where its rows show it."""
         blocks, k = self._blocks, fault.begin
+        if fault.why == "off" and k == 0:
+            return blocks.begin_s
         t, suction, _ = blocks.between(max(k - 2, 0), min(k + 3, blocks.size))
         if not len(t):
             return float(blocks.t_s[k])

@@ -26,6 +26,10 @@ _QUIET = 15  # blocks after which a fault is over
 _LEARN = 0.3
 _FORGET = 0.995  # of the highest suction, a frame
 _FEW = 4  # wrong blocks of a frame from which on it is looked at closely
+# Behind a sealed edge the air stands, and suction spreads over a floor: a tap beside an edge that leaks reads
+# much less than the others, but not nothing at every throttle.
+_NOTHING, _NOTHING_S = 0.05, 2.0  # of the highest tap, and for how long under load
+_LOADED, _MOVED_BY = 0.5, 0.5  # of the highest: a tap that reads; of its level: one that came up
 
 
 @dataclass(slots=True)
@@ -48,8 +52,9 @@ class Taps:
     tap is *off* that falls to next to nothing while the others fall by less than ``alone_share`` beyond what
     the fan explains. It is *late* where a first-order lag of what it should read (without end: pinched)
     fits far better than a share of it that may change slowly, while the others move. A tap that is off or
-    late stays so until it is seen to follow again. ``floors_pa`` is the suction below which there is nothing
-    to lose, after each frame.
+    late stays so until it is seen to follow again. A tap that has read next to nothing ever since the others
+    were loaded was off from the start: its share cannot tell, for it was learned from a hose that is not on.
+    ``floors_pa`` is the suction below which there is nothing to lose, after each frame.
     """
 
     def __init__(self, blocks: Blocks, weights: Array, p: LossParameters) -> None:
@@ -58,6 +63,8 @@ class Taps:
         self._top_pa = 0.0
         self.floors_pa: list[float] = []
         self._taught = False
+        self._unseen = dict.fromkeys(range(blocks.taps if blocks.taps > 1 else 0), 0)
+        self._least_pa = np.full(blocks.taps, np.nan)
         self._open: dict[int, Fault] = {}
         self.faults: list[Fault] = []
 
@@ -87,6 +94,8 @@ class Taps:
             for tap in range(blocks.taps):
                 changed = min(changed, self._off(tap, k0, k1, w0, w1, floor_pa, fan))
             changed = min(changed, self._late(k0, k1, w1, max(first, k0 - _BACK), floor_pa, fan))
+        if self._unseen:
+            changed = min(changed, self._never_on(k0, k1))
         for tap, fault in list(self._open.items()):
             if fault.last + (3 if fault.why == "missing" else 1) * _QUIET < k1:
                 fault.over = True
@@ -107,7 +116,7 @@ class Taps:
         """Frames at the begin of which every tap reads its share of the mean: there is nothing to find."""
         blocks, p = self._blocks, self._p
         f1 = min(f1, blocks.size // FRAME)
-        if self._open or not self._taught or f1 <= f0 or not self.floors_pa:
+        if self._open or self._unseen or not self._taught or f1 <= f0 or not self.floors_pa:
             return 0
         here = slice(f0 * FRAME, f1 * FRAME)
         pa, frozen = blocks.pa[here], blocks.frozen[here]
@@ -233,6 +242,41 @@ class Taps:
             fault.from_pa, fault.to_pa = float(should[min(a + 1, b - 1)]), _middle(y[a:b])
             break
         return changed
+
+    def _never_on(self, k0: int, k1: int) -> int:
+        """Taps that have read next to nothing since the others were loaded: their hoses were never on."""
+        blocks, p = self._blocks, self._p
+        pa = np.where(blocks.bad[k0:k1], np.nan, blocks.pa[k0:k1])
+        self._least_pa = np.fmin(self._least_pa, np.fmin.reduce(pa, axis=0))
+        top_pa = np.fmax.reduce(pa, axis=1)
+        with np.errstate(invalid="ignore"):
+            loaded = top_pa > p.zero_pa / _NOTHING  # there the zeros of the sensors are no more than nothing
+        count = int(np.count_nonzero(loaded))
+        if count < _LATE:
+            return k0
+        level_pa = middles_seen(pa[loaded].T)
+        share = np.nan_to_num(middles_seen((pa[loaded] / top_pa[loaded][:, None]).T))
+        judged = [tap for tap in self._unseen if tap not in self._open and np.isfinite(level_pa[tap])]
+        dead = [tap for tap in judged if abs(share[tap]) < _NOTHING]
+        for tap in set(judged) - set(dead):
+            del self._unseen[tap]
+        (alive,) = (share > _LOADED).nonzero()
+        # one against many may be the one that is wrong, and one alone too, unless it came up with the fans
+        alone = len(alive) == 1 and not (self._least_pa < _MOVED_BY * level_pa)[alive[0]]
+        if len(dead) > len(alive) or alone:
+            return k0
+        for tap in dead:
+            self._unseen[tap] += count
+            if self._unseen[tap] * blocks.block_s < _NOTHING_S:
+                continue
+            del self._unseen[tap]
+            self._note(tap, "off", 0, k1)
+            fault = self._open[tap]
+            fault.from_pa, fault.to_pa = _middle(level_pa[alive]), float(level_pa[tap])
+            self._share[tap] = self._share[alive].mean()
+            self._share /= (self._weights * self._share).sum()
+            k0 = 0
+        return k0
 
     def _stay(self, free: Array, law: Array, before: slice, after: slice) -> bool:
         """Did the others fall no more than the fan explains? Given as logs, freed of the law, and the law."""
