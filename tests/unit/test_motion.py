@@ -88,9 +88,30 @@ def test_a_drive_on_the_ground(tmp_path: Path) -> None:
     # two bumps of 24 ms; the higher is 1.5 g, less what it lifts the mean by, and a row may miss its peak
     assert [bump.at_s for bump in found.bumps] == pytest.approx([5.0, 5.4], abs=0.006)
     assert found.bumps[0].peak_g == pytest.approx(1.4, abs=0.15)
-    # derived: 5 m/s at 0.6 g takes 5 / (0.6 g); 100 m/s it never reaches
-    assert [(gain.speed_m_s, gain.from_s) for gain in found.gains] == [(5.0, pytest.approx(2.0, abs=0.02))]
-    assert found.gains[0].seconds == pytest.approx(5 / (0.6 * G), abs=0.02)
+    # derived: 5 m/s at 0.6 g takes 5 / (0.6 g); 100 m/s it never reaches. A push that is there at once begins
+    # at the late end of the interval of the start, which is some 0.04 s wide
+    assert [(gain.speed_m_s, gain.from_s) for gain in found.gains] == [(5.0, pytest.approx(2.0, abs=0.03))]
+    assert found.gains[0].seconds == pytest.approx(5 / (0.6 * G), abs=found.gains[0].u95_s)
+    assert found.gains[0].u95_s < 0.06
+
+
+@pytest.mark.parametrize("builds_up_s", [0.0, 0.05, 0.15])
+def test_the_time_to_a_speed_of_a_car_that_squats(tmp_path: Path, builds_up_s: float) -> None:
+    """The push builds up evenly, and the body leans back by 1.2 degrees for each g: held in 18 of 20."""
+    held = 0
+    for seed in range(20):
+        drive = Drive(seed)
+        push_g = 0.5 + 0.04 * seed
+        grows = np.clip((drive.t_s - 2) / max(builds_up_s, 1e-9), 0, 1) * ((drive.t_s >= 2) & (drive.t_s < 4))
+        extra_g = push_g * grows - 0.6 * ((drive.t_s >= 2) & (drive.t_s < 4))
+        lean = np.radians(1.2) * push_g * grows
+        drive.felt[:, 0] += extra_g + np.sin(lean)
+        gain = drive.reduced(tmp_path).gains[0]
+        (there,) = np.nonzero(np.cumsum(push_g * grows) * G / RATE_HZ >= 5.0)
+        held += abs(gain.seconds - (drive.t_s[there[0]] - 2.0)) <= gain.u95_s
+        drive.log.unlink()
+    # derived (binomial): 18 and more of 20 come in 92 of 100 cases at a true 95 %, in 68 at 90, in 4 at 70
+    assert held >= 18, held
 
 
 def test_upside_down_and_on_a_wall(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from undertray.acquire.device import Accelerometer
+from undertray.calibrate.distributions import NORMAL
 from undertray.reduce.longtable import pieces
 from undertray.reduce.summary import Bump, Estimate, Motion, SpeedGain
 from undertray.units import G_N_M_S2
@@ -35,6 +36,7 @@ _ZERO_G = (
 _RAYLEIGH_95 = math.sqrt(-2 * math.log(0.05))  # of a length whose two parts are normal, as near level
 _SCALE = 0.02  # of its sensitivity (an assumption, no source)
 _TILT_DEG = 1.0  # of the body on its springs, to either side (common practice, no source)
+_LEAN_DEG_PER_G = 2.0  # by which it squats, dives and rolls (95 %; common practice, no source)
 _FLAT_DEG = 10.0
 _UP_US = 100.0  # above the lowest width: a fan that idles holds nothing
 _GOES_G = 0.1
@@ -100,7 +102,11 @@ def run_motion(run: Run, t_s: Array, speeds_m_s: Sequence[float], dips_s: Sequen
     upside down: elsewhere gravity pulls along it, one way or the other as the car turns. A gain of speed is
     the integral of that from a quiet half second on; that the car stood there is an assumption.
     Uncertainties: zero of the part (angle), slope of the surface (which a turning car feels the other way),
-    a degree of tilt of the body on its springs, 2 % of scale.
+    a degree of tilt of the body on its springs, or 2 degrees for each g where that is more, 2 % of scale, and
+    the noise of the tenth of a second that is the largest. A gain of speed has the lean, the scale and how
+    well its start is known: between where the speed goes back to none along a line and where along a
+    parabola, as a push that is there at once has it and one that builds up evenly, with a row's length and
+    the noise of its rows.
     """
     part = run.device.accelerometer if run.device else None
     axes = [run.channels.index(name) for name in ("ax", "ay", "az") if name in run.channels]
@@ -129,7 +135,10 @@ def run_motion(run: Run, t_s: Array, speeds_m_s: Sequence[float], dips_s: Sequen
     in_plane = blocks[:, :2] - blocks[quiet, :2].mean(axis=0) if flat else np.empty((0, 2))
     level = 2 * math.sin(math.radians(min(angle.mean, 180 - angle.mean))) if flat and angle else 0.0
     most_g = [_most(in_plane[:, 0]), _most(-in_plane[:, 0]), _most(np.abs(in_plane[:, 1]))]
-    scale_g = 1.96 * _SCALE * max((g for g in most_g if g is not None), default=0.0)
+    largest_g = max((g for g in most_g if g is not None), default=0.0)
+    scale_g = NORMAL * _SCALE * largest_g
+    lean_g = math.radians(max(_TILT_DEG, _LEAN_DEG_PER_G * largest_g))
+    noise_g = NORMAL * _noisiest_g(felt, in_plane, many) if flat else 0.0
     near_s = [bump.at_s for bump in bumps]
     return Motion(
         part=part.part,
@@ -140,7 +149,7 @@ def run_motion(run: Run, t_s: Array, speeds_m_s: Sequence[float], dips_s: Sequen
         forward_g=most_g[0],
         braking_g=most_g[1],
         lateral_g=most_g[2],
-        within_g=math.hypot(level, math.radians(_TILT_DEG), scale_g) if flat else None,
+        within_g=math.hypot(level, lean_g, scale_g, noise_g) if flat else None,
         bumps=bumps,
         dips_after_bumps=sum(any(-_BUMP_APART_S <= at - bump <= 0.3 for bump in near_s) for at in dips_s),
         gains=_gains(t_s, felt[:, 0], quiet, many, speeds_m_s) if flat else (),
@@ -206,6 +215,23 @@ def _most(values: Array) -> float | None:
     return max(0.0, float(values.max())) if len(values) else None
 
 
+def _noisiest_g(felt: Felt, in_plane: Array, many: int) -> float:
+    """Standard deviation of the mean of a tenth of a second, of those that are the largest in a direction."""
+    if not len(in_plane):
+        return 0.0
+    found = []
+    for axis, value in ((0, in_plane[:, 0]), (0, -in_plane[:, 0]), (1, np.abs(in_plane[:, 1]))):
+        first = int(value.argmax()) * many
+        found.append(_row_noise_g(felt[first : first + many, axis]) / math.sqrt(many))
+    return max(found)
+
+
+def _row_noise_g(forward_g: Felt | Array) -> float:
+    """Noise of single rows, by their second differences: a push that changes evenly leaves none."""
+    bends = np.diff(forward_g.astype(float), 2)
+    return float(np.sqrt(np.mean(np.square(bends)) / 6)) if len(bends) else 0.0
+
+
 def _gains(
     t_s: Array, forward_g: Felt, quiet: NDArray[np.bool_], many: int, speeds_m_s: Sequence[float]
 ) -> tuple[SpeedGain, ...]:
@@ -226,7 +252,7 @@ def _gains(
         gone = np.flatnonzero(speed > _GAIN_M_S)
         if not len(gone):
             continue
-        begun = _begun_s(t, speed, int(gone[0]))
+        begun, begun_u95_s = _begun_s(t, g, speed, int(gone[0]))
         for asked in speeds_m_s:
             there = np.flatnonzero(speed >= asked)
             if not len(there):
@@ -235,18 +261,25 @@ def _gains(
             mean_g = asked / seconds / G_N_M_S2 if seconds > 0 else 0.0
             if mean_g < _GOES_G:
                 continue
-            share = math.hypot(math.radians(_TILT_DEG) / mean_g, 1.96 * _SCALE)
-            gain = SpeedGain(asked, begun, seconds, seconds * share)
+            share = math.hypot(math.radians(_LEAN_DEG_PER_G), NORMAL * _SCALE)
+            gain = SpeedGain(asked, begun, seconds, math.hypot(seconds * share, begun_u95_s))
             if asked not in best or seconds < best[asked].seconds:
                 best[asked] = gain
     return tuple(best[speed] for speed in speeds_m_s if speed in best)
 
 
-def _begun_s(t_s: Array, speed_m_s: Array, at: int) -> float:
-    """When it went off: the line through two speeds, back to none."""
-    third = np.flatnonzero(speed_m_s[: at + 1] > _GAIN_M_S / 3)
-    early = int(third[0])
-    if early == at:
-        return float(t_s[max(0, at - 1)])
-    slope = (speed_m_s[at] - speed_m_s[early]) / (t_s[at] - t_s[early])
-    return float(t_s[early] - speed_m_s[early] / slope) if slope > 0 else float(t_s[early])
+def _begun_s(t_s: Array, push_g: Felt | Array, speed_m_s: Array, at: int) -> tuple[float, float]:
+    """When it went off, and the half width of the 95 % interval of that: two speeds, carried back to none."""
+    step_s = float(np.median(np.diff(t_s[: at + 1]))) if at else _BLOCK_S
+    early = int(np.flatnonzero(speed_m_s[: at + 1] > _GAIN_M_S / 3)[0])
+    slope = (speed_m_s[at] - speed_m_s[early]) / (t_s[at] - t_s[early]) if early < at else 0.0
+    if slope <= 0:
+        return float(t_s[max(0, early - 1)]), step_s
+    latest_s = t_s[early] - speed_m_s[early] / slope
+    root, first_root = math.sqrt(speed_m_s[at]), math.sqrt(speed_m_s[early])
+    earliest_s = t_s[early] - (t_s[at] - t_s[early]) * first_root / (root - first_root)
+    pushed = max(1.0, (t_s[at] - earliest_s) / step_s)
+    noise_s = _row_noise_g(push_g[: 2 * at + 1]) * G_N_M_S2 * step_s * math.sqrt(pushed) / slope
+    return float(latest_s + earliest_s) / 2, NORMAL * math.hypot(
+        (latest_s - earliest_s) / 2 / 3**0.5, step_s / 3**0.5, noise_s
+    )
