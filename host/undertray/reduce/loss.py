@@ -92,10 +92,10 @@ class LossParameters:
     noise : float
         Scatter of the log of the mean suction from block to block on a rough road.
     sag : float
-        Standard deviation of what a pack's sag does to the log of the suction by itself; three of them are
-        the most.
+        Standard deviation of what a pack's sag does to the log of the suction by itself; two and a
+        half of them are the most.
     sag_s : float
-        A sag acts through the rotor: a fall of less than three ``sag`` counts as a loss only if its 90-10 %
+        A sag acts through the rotor: a fall of less than 2.5 ``sag`` counts as a loss only if its 90-10 %
         duration is shorter, s. No fan of 40 mm and more slows down faster.
     evidence, leak_evidence : float
         By how much a further piece, and a ramp over seconds, must raise the log likelihood of a window. One

@@ -26,6 +26,7 @@ _LEAST_ROWS, _READ = 4, 0.7  # rows, and share of them that a tap has to be read
 _TREND = 7  # blocks before a fall that tell where the suction was going anyhow
 _HALF, _SHOWS = 0.5, 0.25
 _MOVED_US = 25.0
+_DEEPER = 2.5  # standard deviations of a sag: a fall that takes more is none, however slow
 _LEAST_SHARE = 0.05  # of what was before: where the fan may leave less, nothing is judged
 _BACK = 0.3  # of the fall left: the suction is back
 _STANDS = 3  # blocks that it has to be
@@ -314,7 +315,7 @@ def _excused(
         return True  # fans that are shut off leave nothing
     if between is not None:
         return False
-    if fall.fall_s > p.sudden_s or (fall.drop < 3 * p.sag and fall.fall_s > p.sag_s):
+    if fall.fall_s > p.sudden_s or (fall.drop < _DEEPER * p.sag and fall.fall_s > p.sag_s):
         return True
     if blocks.known[near].all():
         return False
