@@ -261,9 +261,10 @@ class Taps:
         for tap in set(judged) - set(dead):
             del self._unseen[tap]
         (alive,) = (share > _LOADED).nonzero()
-        # one against many may be the one that is wrong, and one alone too, unless it came up with the fans
+        # half of the taps may lie under a part of the floor that is open; one alone may be the one that is
+        # wrong, unless it came up with the fans
         alone = len(alive) == 1 and not (self._least_pa < _MOVED_BY * level_pa)[alive[0]]
-        if len(dead) > len(alive) or alone:
+        if alone or len(dead) > max(len(alive) - 1, 1):
             return k0
         for tap in dead:
             self._unseen[tap] += count
